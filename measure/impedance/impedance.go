@@ -1,0 +1,169 @@
+// Package impedance holds the one type that every part of tapload shares: a
+// complex impedance over frequency with its uncertainty, and its files.
+//
+// Units are SI throughout: hertz, ohm. Uncertainties are standard
+// uncertainties (k = 1, JCGM 100:2008). Noise is independent between points
+// and between curves; an error that many points or curves have in common, such
+// as the tolerance of the sense resistor, is a Source and is kept apart,
+// because it does not average away.
+package impedance
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+)
+
+// Cov is the covariance of the real and imaginary part of a complex quantity,
+// in the square of its unit.
+type Cov struct {
+	RR, RI, II float64
+}
+
+// Circular returns the covariance of a complex quantity whose error has the
+// total variance v = E|e|^2, spread evenly over all directions.
+func Circular(v float64) Cov { return Cov{RR: v / 2, II: v / 2} }
+
+// Add returns the covariance of the sum of two independent errors.
+func (c Cov) Add(d Cov) Cov { return Cov{c.RR + d.RR, c.RI + d.RI, c.II + d.II} }
+
+// Times returns the covariance of w*z for an exact complex w.
+func (c Cov) Times(w complex128) Cov {
+	a, b := real(w), imag(w)
+	return Cov{
+		RR: a*a*c.RR - 2*a*b*c.RI + b*b*c.II,
+		RI: a*b*(c.RR-c.II) + (a*a-b*b)*c.RI,
+		II: b*b*c.RR + 2*a*b*c.RI + a*a*c.II,
+	}
+}
+
+// Along returns the variance of the component of the error in the direction
+// of z; along z itself that is the variance of the modulus to first order.
+func (c Cov) Along(z complex128) float64 {
+	m := cmplx.Abs(z)
+	if m == 0 {
+		return math.Max(c.RR, c.II)
+	}
+	x, y := real(z)/m, imag(z)/m
+	return x*x*c.RR + 2*x*y*c.RI + y*y*c.II
+}
+
+// Point is the impedance at one frequency.
+type Point struct {
+	Hz    float64
+	Z     complex128 // ohm
+	Noise Cov        // ohm^2, k = 1; independent between points and curves
+}
+
+// Source is an input that many points, and perhaps many curves, have in
+// common. ID names the physical thing ("sense-resistor:bench-jig-1"); the same
+// ID in two curves is the same thing. DZ is the change of Z, in ohm, at each
+// point of the curve for one standard uncertainty of that input.
+type Source struct {
+	ID string
+	DZ []complex128
+}
+
+// Curve is a complex impedance over frequency. Points are in strictly rising
+// order of frequency.
+type Curve struct {
+	Points []Point
+	Shared []Source
+}
+
+// Check returns an error that names the first thing wrong with c: no points,
+// a frequency that does not rise, a value that is not a finite number, a
+// negative variance, a Source of the wrong length or with an ID used twice.
+func (c Curve) Check() error {
+	if len(c.Points) == 0 {
+		return fmt.Errorf("curve has no points")
+	}
+	last := 0.0
+	for i, p := range c.Points {
+		switch {
+		case !finite(p.Hz) || p.Hz <= last:
+			return fmt.Errorf("point %d: frequency %g Hz must be finite, above 0 and above the one before it (%g Hz)", i, p.Hz, last)
+		case !finite(real(p.Z)) || !finite(imag(p.Z)):
+			return fmt.Errorf("point %d (%g Hz): impedance %v ohm is not a finite number", i, p.Hz, p.Z)
+		case !finite(p.Noise.RR) || !finite(p.Noise.RI) || !finite(p.Noise.II) || p.Noise.RR < 0 || p.Noise.II < 0:
+			return fmt.Errorf("point %d (%g Hz): noise covariance %v ohm^2 must be finite with variances of at least 0", i, p.Hz, p.Noise)
+		}
+		last = p.Hz
+	}
+	seen := map[string]bool{}
+	for _, s := range c.Shared {
+		switch {
+		case s.ID == "":
+			return fmt.Errorf("shared source without an id")
+		case seen[s.ID]:
+			return fmt.Errorf("shared source %q is listed twice; one physical thing has one id", s.ID)
+		case len(s.DZ) != len(c.Points):
+			return fmt.Errorf("shared source %q has %d values for %d points", s.ID, len(s.DZ), len(c.Points))
+		}
+		for i, d := range s.DZ {
+			if !finite(real(d)) || !finite(imag(d)) {
+				return fmt.Errorf("shared source %q: value %d (%g Hz) is not a finite number", s.ID, i, c.Points[i].Hz)
+			}
+		}
+		seen[s.ID] = true
+	}
+	return nil
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// Hz returns the frequencies of c.
+func (c Curve) Hz() []float64 {
+	hz := make([]float64, len(c.Points))
+	for i, p := range c.Points {
+		hz[i] = p.Hz
+	}
+	return hz
+}
+
+// Total returns the covariance of point i from noise and every shared source
+// together, in ohm^2.
+func (c Curve) Total(i int) Cov {
+	cov := c.Points[i].Noise
+	for _, s := range c.Shared {
+		a, b := real(s.DZ[i]), imag(s.DZ[i])
+		cov = cov.Add(Cov{RR: a * a, RI: a * b, II: b * b})
+	}
+	return cov
+}
+
+// Modulus returns |Z| at point i and its standard uncertainty from noise and
+// shared sources together, in ohm.
+func (c Curve) Modulus(i int) (ohm, u float64) {
+	z := c.Points[i].Z
+	return cmplx.Abs(z), math.Sqrt(c.Total(i).Along(z))
+}
+
+// Extremes returns the indices of the smallest and the largest |Z|.
+func (c Curve) Extremes() (low, high int) {
+	for i, p := range c.Points {
+		m := cmplx.Abs(p.Z)
+		if m < cmplx.Abs(c.Points[low].Z) {
+			low = i
+		}
+		if m > cmplx.Abs(c.Points[high].Z) {
+			high = i
+		}
+	}
+	return low, high
+}
+
+// SameGrid returns an error that names the first frequency at which the grids
+// of a and b differ. Curves are only combined point by point; use Resample to
+// bring them onto one grid first.
+func SameGrid(a, b Curve) error {
+	for i := range min(len(a.Points), len(b.Points)) {
+		if fa, fb := a.Points[i].Hz, b.Points[i].Hz; math.Abs(fa-fb) > 1e-9*fa {
+			return fmt.Errorf("frequency grids differ from point %d on: %.6g Hz and %.6g Hz", i, fa, fb)
+		}
+	}
+	if len(a.Points) != len(b.Points) {
+		return fmt.Errorf("frequency grids have different lengths: %d and %d points", len(a.Points), len(b.Points))
+	}
+	return nil
+}

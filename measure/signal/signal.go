@@ -1,0 +1,149 @@
+// Package signal makes the test signals, and keeps of each the exact law from
+// which every sample can be made again.
+//
+// Samples are fractions of full scale; frequencies are in hertz and lengths in
+// samples.
+package signal
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+)
+
+// Signal is a test signal.
+type Signal interface {
+	Rate() int          // sample rate, Hz
+	Samples() []float64 // the whole signal from the first to the last sample; the caller owns the slice
+}
+
+// Periodic is a Signal that repeats. In its counted periods a linear circuit
+// is in steady state, so a spectrum taken over a whole number of them holds
+// the signal in every Periods-th line alone: the lines between show noise.
+type Periodic interface {
+	Signal
+	Frame() Frame
+}
+
+// Frame is how a periodic signal lies in time and in frequency.
+type Frame struct {
+	LeadIn  int // samples before the first counted period; the signal's own cyclic continuation
+	Period  int // samples of one period
+	Periods int // counted periods
+	Tail    int // samples after the last counted period, cyclic again
+	Fade    int // samples of the fade at either end, inside LeadIn and Tail
+
+	LowHz, HighHz float64 // the band in which the signal measures
+}
+
+// Len returns the length of the whole signal in samples.
+func (f Frame) Len() int { return f.LeadIn + f.Period*f.Periods + f.Tail }
+
+// check returns an error that names what is wrong with f at the given rate.
+func (f Frame) check(rateHz int) error {
+	switch {
+	case rateHz <= 0:
+		return fmt.Errorf("sample rate %d Hz must be above 0", rateHz)
+	case f.Period <= 0 || f.Periods < 2:
+		return fmt.Errorf("a periodic signal needs a period above 0 and at least two counted periods, not %d of %d samples", f.Periods, f.Period)
+	case !smooth(f.Period * f.Periods):
+		return fmt.Errorf("%d periods of %d samples: the product must have no prime factor above 5", f.Periods, f.Period)
+	case f.Fade < 0 || f.Fade > f.LeadIn || f.Fade > f.Tail:
+		return fmt.Errorf("fade of %d samples must lie inside the lead-in (%d) and the tail (%d)", f.Fade, f.LeadIn, f.Tail)
+	case f.Len() > maxSeconds*rateHz:
+		return fmt.Errorf("a signal of %d samples is longer than %d s at %d Hz", f.Len(), maxSeconds, rateHz)
+	case !(f.LowHz > 0) || !(f.HighHz > f.LowHz) || f.HighHz > float64(rateHz)/2:
+		return fmt.Errorf("band from %g to %g Hz must rise and end below half the sample rate of %d Hz", f.LowHz, f.HighHz, rateHz)
+	}
+	return nil
+}
+
+const maxSeconds = 600
+
+// unroll lays a period out as the whole signal: cyclic lead-in, counted
+// periods, cyclic tail, raised-cosine fades at both ends.
+func (f Frame) unroll(period []float64) []float64 {
+	x := make([]float64, f.Len())
+	at := (f.Period - f.LeadIn%f.Period) % f.Period
+	for i := range x {
+		x[i] = period[at]
+		if at++; at == f.Period {
+			at = 0
+		}
+	}
+	for i := range f.Fade {
+		w := 0.5 - 0.5*math.Cos(math.Pi*(float64(i)+0.5)/float64(f.Fade))
+		x[i] *= w
+		x[len(x)-1-i] *= w
+	}
+	return x
+}
+
+// smooth reports whether n has no prime factor above 5.
+func smooth(n int) bool {
+	if n < 1 {
+		return false
+	}
+	for _, p := range []int{2, 3, 5} {
+		for n%p == 0 {
+			n /= p
+		}
+	}
+	return n == 1
+}
+
+// MainsHz are the mains frequencies that a period must not hold a whole number
+// of cycles of: hum would then look the same in every period, and the scatter
+// between periods would not show it.
+var MainsHz = [...]float64{50, 60}
+
+// mainsClear is how far, in cycles, a period stays from a whole number of
+// mains cycles.
+const mainsClear = 0.05
+
+// PeriodNear returns the length in samples, near to the given time, of a
+// period that transforms fast (no prime factor above 5) and stays clear of
+// whole mains cycles. Rates that are each other's double get periods that are
+// each other's double, so that their curves share one frequency grid.
+func PeriodNear(rateHz int, seconds float64) int {
+	base, double := rateHz, 1
+	for base > 48000 && base%2 == 0 {
+		base, double = base/2, double*2
+	}
+	want := int(math.Round(seconds * float64(base)))
+	for d := 0; ; d++ {
+		for _, n := range []int{want - d, want + d} {
+			if n%2 == 0 && smooth(n) && clearOfMains(float64(n)/float64(base)) {
+				return n * double
+			}
+		}
+	}
+}
+
+func clearOfMains(seconds float64) bool {
+	for _, hz := range MainsHz {
+		cycles := hz * seconds
+		if math.Abs(cycles-math.Round(cycles)) < mainsClear {
+			return false
+		}
+	}
+	return true
+}
+
+// Decode reads the law of a signal back from the JSON that its MarshalJSON
+// wrote. It fails on an unknown kind and on a law that no option could have
+// made.
+func Decode(data []byte) (Signal, error) {
+	var head struct {
+		Kind string `json:"kind"`
+	}
+	if err := json.Unmarshal(data, &head); err != nil {
+		return nil, fmt.Errorf("signal law: %w", err)
+	}
+	switch head.Kind {
+	case kindChirp:
+		return decodeChirp(data)
+	default:
+		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q", head.Kind, kindChirp)
+	}
+}
