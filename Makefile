@@ -1,0 +1,55 @@
+# make demo   measures an invented cabinet on the virtual bench, into ./demo
+# make test   all tests, the sound-card path included
+# make check  what else a change must pass: format, lint, race, cross-builds
+# make bench  the kept benchmarks
+# make build  ./build/tapload        make install  into Go's bin folder
+
+STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+# Go reads the commit from git, and refuses to build where git refuses to answer.
+BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
+
+.PHONY: demo build install test check bench deps deps-test clean
+.NOTPARALLEL:
+
+demo: build
+	@./build/tapload demo --force -o demo
+
+build: deps
+	@go build -buildvcs=$(BUILDVCS) -o build/tapload ./cmd/tapload
+
+install: deps
+	go install -buildvcs=$(BUILDVCS) ./cmd/tapload
+
+test: deps-test
+	TAPLOAD_REQUIRE_RIG=1 go test ./...
+
+check: deps-test
+	@echo "== format"
+	@test -z "$$(gofmt -l cmd fit fixtures measure plot 2>/dev/null)" || { gofmt -d cmd fit fixtures measure plot; exit 1; }
+	@echo "== modules"
+	go mod tidy -diff
+	@echo "== vet and lint"
+	go vet ./...
+	go run $(STATICCHECK) ./...
+	@echo "== builds without a C compiler, and for other systems"
+	CGO_ENABLED=0 go build -buildvcs=false -o /dev/null ./cmd/tapload
+	CGO_ENABLED=0 go vet ./...
+	CGO_ENABLED=0 GOOS=windows GOARCH=amd64 go build -buildvcs=false -o /dev/null ./cmd/tapload
+	CGO_ENABLED=0 GOOS=darwin GOARCH=arm64 go build -buildvcs=false -o /dev/null ./cmd/tapload
+	@echo "== who imports whom"
+	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
+	@echo "== race detector"
+	TAPLOAD_REQUIRE_RIG=1 go test -race ./...
+
+bench: deps-test
+	go test -run '^$$' -bench . -benchmem ./...
+
+deps:
+	@.ci/deps build
+
+deps-test:
+	@.ci/deps test
+
+clean:
+	rm -rf build demo
