@@ -1,0 +1,379 @@
+// Package portaudio is the real sound card: it plays and records through the
+// PortAudio library (19.6 or later), the only hardware and the only cgo of the
+// module.
+//
+// A build without cgo has the same functions; each then fails with a fault
+// that says what to install.
+package portaudio
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"tapload/measure/card"
+)
+
+// Info is a sound card as the sound system lists it.
+type Info struct {
+	Name            string // as the sound system spells it
+	API             string // which of its interfaces lists the card, such as ALSA or JACK
+	Inputs, Outputs int    // channels
+	DefaultRateHz   float64
+	Default         bool // the card that an empty name stands for, as input, output or both
+}
+
+// List returns the sound cards in the order of the sound system, and what that
+// system printed on standard error meanwhile. No card at all is an empty list,
+// not an error.
+func List() (infos []Info, chatter string, err error) {
+	var said strings.Builder
+	infos, err = list(newSystem(&said))
+	return infos, said.String(), err
+}
+
+func list(sys system) ([]Info, error) {
+	devices, err := sys.list()
+	if err != nil {
+		return nil, systemFault(err)
+	}
+	infos := make([]Info, len(devices))
+	for i, d := range devices {
+		infos[i] = Info{d.name, d.api, d.inputs, d.outputs, d.rateHz, d.defaultIn || d.defaultOut}
+	}
+	return infos, sys.close()
+}
+
+// Options chooses a sound card. The zero value of a field takes its default.
+type Options struct {
+	// Name of the card that records: its exact name, or a part of it in any
+	// case that no other card's name has. "API: Name" looks among the cards of
+	// one interface of the sound system only; a part of the interface's name
+	// will do. Default: the sound system's own choice.
+	Name string
+	// Output names the card that plays, where the sound system lists inputs
+	// and outputs apart; it must be of the same interface. Default: the card
+	// that records.
+	Output string
+	// Inputs that V1 and V2 come from, counted from 1. Default: 1 and 2.
+	Inputs [2]int
+	// Extra is how long recording goes on after the last sample was handed to
+	// the card. It must be longer than the way through the card, out and back:
+	// two buffers of 0.1 to 0.3 s, and up to 2 s on odd systems. A recording
+	// that ends too early is found by the analysis, which says so. Default:
+	// 0.5 s.
+	Extra time.Duration
+	// Watchdog is how long the card may stay silent before it counts as
+	// stopped; to begin it may take three times as long. Default: 1 s.
+	Watchdog time.Duration
+}
+
+const (
+	defaultExtra    = 500 * time.Millisecond
+	defaultWatchdog = time.Second
+
+	// A dropout cannot be mended, whereas latency costs nothing: nobody plays
+	// along. What a card calls its high latency can be absurd either way.
+	leastLatency = 100 * time.Millisecond
+	mostLatency  = 300 * time.Millisecond
+
+	rateTolerance = 1e-4 // of the rate; drivers report 44099.98 Hz and the like
+
+	pollEvery     = 10 * time.Millisecond
+	progressEvery = 100 * time.Millisecond
+
+	// closeLimit bounds calls that only hang when the sound system has died;
+	// a healthy one takes 0.1 s and its buffers.
+	closeLimit = 5 * time.Second
+)
+
+// Card is an open sound card. Its methods may be called from any goroutine,
+// but it plays one signal at a time.
+type Card struct {
+	sys     system
+	said    *strings.Builder
+	in, out device
+	inputs  [2]int // counted from 1
+	extra   time.Duration
+	patient time.Duration // before the card counts as stopped
+
+	mu     sync.Mutex
+	dead   *card.Fault // why the sound system must not be touched any more
+	closed bool
+}
+
+var _ card.Card = (*Card)(nil)
+
+// Open returns the card that o names, ready to play. It fails with a
+// *card.Fault: Absent where there is no such card, more than one, or too few
+// channels; the text lists what there is.
+func Open(o Options) (*Card, error) {
+	said := new(strings.Builder)
+	return open(newSystem(said), said, o)
+}
+
+func open(sys system, said *strings.Builder, o Options) (*Card, error) {
+	if o.Inputs == ([2]int{}) {
+		o.Inputs = [2]int{1, 2}
+	}
+	if o.Extra == 0 {
+		o.Extra = defaultExtra
+	}
+	if o.Watchdog == 0 {
+		o.Watchdog = defaultWatchdog
+	}
+	switch {
+	case o.Inputs[0] < 1 || o.Inputs[1] < 1 || o.Inputs[0] == o.Inputs[1]:
+		return nil, fmt.Errorf("inputs %d,%d must be two different inputs, counted from 1", o.Inputs[0], o.Inputs[1])
+	case o.Extra < 0 || o.Watchdog < 0:
+		return nil, fmt.Errorf("extra time %v and watchdog %v must not be below 0", o.Extra, o.Watchdog)
+	}
+
+	devices, err := sys.list()
+	if err != nil {
+		return nil, systemFault(err)
+	}
+	c := &Card{sys: sys, said: said, inputs: o.Inputs, extra: o.Extra, patient: o.Watchdog}
+	c.in, c.out, err = choose(devices, o)
+	if err != nil {
+		return nil, alsoFailed(err, sys.close())
+	}
+	return c, nil
+}
+
+// Chatter returns what the sound system printed on standard error while the
+// card was opened.
+func (c *Card) Chatter() string { return c.said.String() }
+
+// Close lets go of the card and of the sound system. It does nothing where
+// Play has found the sound system dead, because that would hang.
+func (c *Card) Close() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.closed || c.dead != nil {
+		return nil
+	}
+	c.closed = true
+	if err := c.within("close", c.sys.close); err != nil {
+		return fmt.Errorf("closing card %q: %w", c.in, err)
+	}
+	return nil
+}
+
+// Play implements card.Card. A mono signal is played on the first two outputs
+// alike. The recording starts with the stream and runs on for Options.Extra
+// after the signal. The 50 ms of the fade that follows the end of ctx begin
+// with the next block the card asks for.
+func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) {
+	if !c.mu.TryLock() {
+		return card.Recording{}, &card.Fault{Cause: card.Busy, Text: fmt.Sprintf("card %q is already playing", c.in)}
+	}
+	defer c.mu.Unlock()
+	switch {
+	case c.dead != nil:
+		return card.Recording{}, c.dead
+	case c.closed:
+		return card.Recording{}, fmt.Errorf("card %q is closed", c.in)
+	case ctx.Err() != nil:
+		return card.Recording{}, context.Cause(ctx)
+	}
+	if err := c.checkOutput(o); err != nil {
+		return card.Recording{}, err
+	}
+
+	s := setup{
+		in: c.in, out: c.out, rateHz: o.RateHz,
+		inputs: max(c.inputs[0], c.inputs[1]), outputs: min(2, c.out.outputs),
+		latency: min(max(c.in.latency, c.out.latency, leastLatency), mostLatency),
+	}
+	t := newTake(s, o.Channels, c.inputs, int(math.Ceil(c.extra.Seconds()*float64(o.RateHz))))
+	var str stream
+	err := c.within("open", func() (err error) {
+		str, err = c.sys.open(s, t.callback)
+		return err
+	})
+	if err != nil {
+		return card.Recording{}, c.openFault(s, err)
+	}
+	if got := str.rateHz(); math.Abs(got-float64(o.RateHz)) > rateTolerance*float64(o.RateHz) {
+		fault := &card.Fault{Cause: card.WrongRate,
+			Text:   fmt.Sprintf("card %q runs at %g Hz instead of the %d Hz asked for", c.in, got, o.RateHz),
+			Advice: fmt.Sprintf("ask for %.0f Hz", got)}
+		return card.Recording{}, c.giveUp(str, fault)
+	}
+	if err := c.within("start", str.start); err != nil {
+		return card.Recording{}, c.giveUp(str, c.openFault(s, err))
+	}
+	if err := c.watch(ctx, t, o.Progress); err != nil {
+		return card.Recording{}, c.giveUp(str, err)
+	}
+	if err := c.within("stop", str.stop); err != nil {
+		return card.Recording{}, c.stopFault(err)
+	}
+	v1, v2 := t.recorded()
+	return card.Recording{
+		RateHz: o.RateHz, V1: v1, V2: v2, Bits: 24, Flags: t.flagged(),
+		Source: c.in.String(), Inputs: c.inputs,
+	}, nil
+}
+
+// giveUp stops s, unless that would hang, and returns err.
+func (c *Card) giveUp(s stream, err error) error {
+	if c.dead != nil {
+		return err
+	}
+	return alsoFailed(err, c.within("stop", s.stop))
+}
+
+// alsoFailed returns err, with what went wrong while tidying up after it.
+func alsoFailed(err, tidying error) error {
+	if tidying == nil {
+		return err
+	}
+	return fmt.Errorf("%w (and then: %w)", err, tidying)
+}
+
+// checkOutput returns an error where o cannot be played unchanged.
+func (c *Card) checkOutput(o card.Output) error {
+	if err := o.Check(); err != nil {
+		return err
+	}
+	if len(o.Channels) > c.out.outputs {
+		return &card.Fault{Cause: card.Absent, Text: fmt.Sprintf("card %q has %s, but the signal is stereo", c.out, plural(c.out.outputs, "output"))}
+	}
+	for ch, x := range o.Channels {
+		for i, v := range x {
+			if !(math.Abs(v) <= 1) {
+				return fmt.Errorf("output channel %d, sample %d: %g is outside full scale, -1 to 1", ch+1, i, v)
+			}
+		}
+	}
+	return nil
+}
+
+// watch returns once t is complete, has faded out after the end of ctx, or has
+// not been called for too long; c.dead is set then.
+func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress)) error {
+	tick := time.NewTicker(pollEvery)
+	defer tick.Stop()
+	ended := ctx.Done()
+	var calls int64
+	// Idle time is counted in ticks received, not read from a clock: while this
+	// program is suspended or starved it must not accuse the card.
+	var idle, unreported time.Duration
+	for {
+		select {
+		case <-ended:
+			t.fadeOut()
+			ended = nil
+			continue
+		case <-tick.C:
+		}
+		idle += pollEvery
+		if n := t.calls.Load(); n != calls {
+			calls, idle = n, 0
+		}
+		done := t.complete()
+		if unreported += pollEvery; progress != nil && (done || unreported >= progressEvery) {
+			progress(t.progress())
+			unreported = 0
+		}
+		patience := c.patient
+		if calls == 0 {
+			patience *= 3
+		}
+		switch {
+		case ended == nil && (done || t.faded()):
+			return context.Cause(ctx)
+		case done:
+			return nil
+		case idle >= patience:
+			p := t.progress()
+			c.dead = &card.Fault{Cause: card.Stopped,
+				Text:   fmt.Sprintf("card %q stopped after %.1f of %.1f s and has not answered for %v", c.in, p.Done.Seconds(), p.Total.Seconds(), patience),
+				Advice: "check its plug and the sound server, then start the program again (the sound system is left open, since closing it now would hang)"}
+			return c.dead
+		}
+	}
+}
+
+// within calls f and returns its error, or declares the sound system dead when
+// f does not return.
+func (c *Card) within(what string, f func() error) error {
+	result := make(chan error, 1)
+	go func() { result <- f() }()
+	limit := time.NewTimer(closeLimit)
+	defer limit.Stop()
+	select {
+	case err := <-result:
+		return err
+	case <-limit.C:
+		c.dead = &card.Fault{Cause: card.Stopped,
+			Text:   fmt.Sprintf("card %q did not %s within %v", c.in, what, closeLimit),
+			Advice: "check its plug and the sound server, then start the program again"}
+		return c.dead
+	}
+}
+
+// commonRates are tried, in hertz, to tell which the card would have taken.
+var commonRates = [...]int{44100, 48000, 88200, 96000, 176400, 192000}
+
+// openFault explains why s did not open or start.
+func (c *Card) openFault(s setup, err error) error {
+	var fault *card.Fault
+	switch {
+	case errors.As(err, &fault):
+		return fault
+	case errors.Is(err, errRate):
+		var takes []string
+		for _, hz := range commonRates {
+			t := s
+			t.rateHz = hz
+			if c.sys.supports(t) == nil {
+				takes = append(takes, fmt.Sprint(hz))
+			}
+		}
+		advice := "ask for the rate its sound server or mixer is set to"
+		if len(takes) > 0 {
+			advice = "ask for " + strings.Join(takes, ", ") + " Hz"
+		}
+		return &card.Fault{Cause: card.WrongRate, Text: fmt.Sprintf("card %q does not run at %d Hz", c.in, s.rateHz), Advice: advice}
+	case errors.Is(err, errBusy):
+		return &card.Fault{Cause: card.Busy, Text: fmt.Sprintf("card %q is in use", c.in),
+			Advice: "close the program that uses it", Err: err}
+	case errors.Is(err, errChannels):
+		return &card.Fault{Cause: card.Absent, Text: fmt.Sprintf("card %q does not open with %s and %s",
+			c.in, plural(s.inputs, "input"), plural(s.outputs, "output")), Err: err}
+	case errors.Is(err, errGone):
+		return &card.Fault{Cause: card.Absent, Text: fmt.Sprintf("card %q is gone", c.in), Advice: "check its plug", Err: err}
+	}
+	return &card.Fault{Cause: card.Unknown, Text: fmt.Sprintf("card %q does not start", c.in), Err: err}
+}
+
+// stopFault explains why a stream did not stop in good order.
+func (c *Card) stopFault(err error) error {
+	if c.dead != nil {
+		return c.dead
+	}
+	return &card.Fault{Cause: card.Unknown, Text: fmt.Sprintf("card %q did not stop in good order", c.in), Err: err}
+}
+
+// systemFault is the fault of a sound system that does not come up.
+func systemFault(err error) error {
+	var fault *card.Fault
+	if errors.As(err, &fault) {
+		return fault
+	}
+	return &card.Fault{Cause: card.Absent, Text: "the sound system does not start", Err: err}
+}
+
+func plural(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}

@@ -1,0 +1,541 @@
+package portaudio
+
+import (
+	"context"
+	"errors"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"tapload/measure/card"
+)
+
+// noise returns n samples that float32 holds exactly.
+func noise(seed uint64, n int) []float64 {
+	r := rand.New(rand.NewPCG(seed, 0))
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = float64(float32(2*r.Float64() - 1))
+	}
+	return x
+}
+
+func mustOpen(t *testing.T, f *fake, o Options) *Card {
+	t.Helper()
+	c, err := open(f, new(strings.Builder), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func mustClose(t *testing.T, c *Card) {
+	t.Helper()
+	if err := c.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+// Whatever the sizes of the blocks and the channels of the card, the recording
+// is the signal as the circuit passes it, one block late, and as long as
+// promised.
+func TestPlayRecordsEverySample(t *testing.T) {
+	for _, test := range []struct {
+		name            string
+		blocks          []int
+		inputs, outputs int
+		options         Options
+		channels        int // of the signal
+	}{
+		{name: "mono", blocks: []int{1024}, inputs: 2, outputs: 2, channels: 1},
+		{name: "stereo", blocks: []int{1024}, inputs: 2, outputs: 2, channels: 2},
+		{name: "one output", blocks: []int{1024}, inputs: 2, outputs: 1, channels: 1},
+		{name: "inputs 3 and 4 of 4", blocks: []int{480}, inputs: 4, outputs: 6, options: Options{Inputs: [2]int{3, 4}}, channels: 1},
+		{name: "inputs 2 and 1", blocks: []int{256}, inputs: 2, outputs: 2, options: Options{Inputs: [2]int{2, 1}}, channels: 1},
+		{name: "blocks of any size", blocks: []int{64, 1024, 3, 1, 700}, inputs: 2, outputs: 2, channels: 2},
+		{name: "longer extra", blocks: []int{1024}, inputs: 2, outputs: 2, options: Options{Extra: 2 * time.Second}, channels: 1},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFake(t)
+				f.blocks = test.blocks
+				f.devices = []device{{name: "Bench Box", api: "Fake", inputs: test.inputs, outputs: test.outputs, defaultIn: true, defaultOut: true}}
+				c := mustOpen(t, f, test.options)
+				defer mustClose(t, c)
+
+				out := card.Output{RateHz: 48000}
+				for ch := range test.channels {
+					out.Channels = append(out.Channels, noise(uint64(ch), 20000))
+				}
+				rec, err := c.Play(t.Context(), out)
+				if err != nil {
+					t.Fatal(err)
+				}
+
+				want := test.options.Inputs
+				if want == ([2]int{}) {
+					want = [2]int{1, 2}
+				}
+				extra := test.options.Extra
+				if extra == 0 {
+					extra = 500 * time.Millisecond
+				}
+				length := 20000 + int(extra.Seconds()*48000)
+				if rec.Inputs != want || rec.RateHz != 48000 || rec.Bits != 24 || rec.Source != "Fake: Bench Box" || rec.Flags.Any() {
+					t.Errorf("recording says inputs %v, %d Hz, %d bits, source %q, flags %v", rec.Inputs, rec.RateHz, rec.Bits, rec.Source, rec.Flags)
+				}
+				for ch, v := range [][]float64{rec.V1, rec.V2} {
+					if len(v) != length {
+						t.Fatalf("V%d has %d samples, want %d", ch+1, len(v), length)
+					}
+					input := want[ch] - 1
+					played := out.Channels[input%min(2, test.outputs)%test.channels]
+					for i, got := range v {
+						expect := 0.0
+						if at := i - f.delay(); at >= 0 && at < len(played) {
+							expect = float64(float32(played[at]) / float32(input+1))
+						}
+						if got != expect {
+							t.Fatalf("V%d[%d] = %g, want %g", ch+1, i, got, expect)
+						}
+					}
+				}
+			})
+		})
+	}
+}
+
+func TestSetup(t *testing.T) {
+	for _, test := range []struct {
+		safe, want time.Duration // latency
+	}{
+		{10 * time.Millisecond, 100 * time.Millisecond},
+		{180 * time.Millisecond, 180 * time.Millisecond},
+		{89478 * time.Second, 300 * time.Millisecond}, // seen with JACK
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			f := newFake(t)
+			f.devices = []device{{index: 3, name: "Bench Box", inputs: 8, outputs: 8, latency: test.safe, defaultIn: true, defaultOut: true}}
+			c := mustOpen(t, f, Options{Inputs: [2]int{1, 4}})
+			defer mustClose(t, c)
+			if _, err := c.Play(t.Context(), card.Output{RateHz: 44100, Channels: [][]float64{{0}}}); err != nil {
+				t.Fatal(err)
+			}
+			if want := (setup{in: f.devices[0], out: f.devices[0], inputs: 4, outputs: 2, rateHz: 44100, latency: test.want}); f.setup != want {
+				t.Errorf("stream opened with\n%+v, want\n%+v", f.setup, want)
+			}
+		})
+	}
+}
+
+func TestFlagsAreCounted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		f.status = map[int]status{
+			3: {inputOverflow: true, outputUnderflow: true}, 5: {inputOverflow: true},
+			6: {inputUnderflow: true}, 7: {outputOverflow: true}, 8: {outputOverflow: true}, 9: {outputOverflow: true},
+		}
+		f.noInput = []int{12}
+		c := mustOpen(t, f, Options{})
+		defer mustClose(t, c)
+		x := noise(1, 20000)
+		rec, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{x}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := (card.Flags{InputOverflow: 2, InputUnderflow: 2, OutputOverflow: 3, OutputUnderflow: 1}); rec.Flags != want {
+			t.Errorf("flags %+v, want %+v (a block without input is an underflow too)", rec.Flags, want)
+		}
+		if got := rec.V1[12*1024 : 13*1024]; slices.ContainsFunc(got, func(v float64) bool { return v != 0 }) {
+			t.Error("a block without input is not recorded as silence")
+		}
+		if got, want := rec.V1[13*1024], x[12*1024]; got != want {
+			t.Errorf("after the block without input %g is recorded, want %g", got, want)
+		}
+	})
+}
+
+// At the end of ctx the sound follows a raised cosine to 0 within 50 ms and
+// stays there until the stream is stopped.
+func TestCancelFadesOut(t *testing.T) {
+	var why = errors.New("somebody pressed Ctrl-C")
+	for _, block := range []int{64, 1024, 4096} {
+		synctest.Test(t, func(t *testing.T) {
+			f := newFake(t)
+			f.blocks = []int{block}
+			c := mustOpen(t, f, Options{})
+			defer mustClose(t, c)
+			x := make([]float64, 3*48000)
+			for i := range x {
+				x[i] = 0.5
+			}
+			ctx, cancel := context.WithCancelCause(t.Context())
+			began := time.Now()
+			time.AfterFunc(time.Second, func() { cancel(why) })
+			rec, err := c.Play(ctx, card.Output{RateHz: 48000, Channels: [][]float64{x}})
+			if err != why {
+				t.Fatalf("error %v, want the cause of the end of ctx itself", err)
+			}
+			if rec.V1 != nil || rec.V2 != nil {
+				t.Error("a recording came with the error")
+			}
+			late := time.Duration(block) * time.Second / 48000
+			if took, most := time.Since(began), 1050*time.Millisecond+2*late+pollEvery; took > most {
+				t.Errorf("Play returned after %v, want %v at most", took, most)
+			}
+
+			from := slices.IndexFunc(f.heard, func(v float32) bool { return v != 0.5 })
+			if from%(2*block) != 0 || from/2 < 48000-block || from/2 > 48000+block {
+				t.Errorf("the fade starts at frame %d, want the first block after 48000", from/2)
+			}
+			if len(f.heard) < from+2*2400 {
+				t.Fatalf("the stream was stopped %d frames into the fade", (len(f.heard)-from)/2)
+			}
+			for i, got := range f.heard[from:] {
+				want := 0.0
+				if k := float64(i / 2); k < 2400 {
+					want = 0.5 * math.Pow(math.Cos(math.Pi*(k+0.5)/4800), 2)
+				}
+				if math.Abs(float64(got)-want) > 1e-7 { // float32
+					t.Fatalf("frame %d of the fade is %g, want %g", i/2, got, want)
+				}
+			}
+		})
+	}
+}
+
+func TestCancelBeforeAndAfterTheSound(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		c := mustOpen(t, f, Options{})
+		defer mustClose(t, c)
+		out := card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 4800)}}
+
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		if _, err := c.Play(ctx, out); err != context.Canceled {
+			t.Errorf("with ctx at its end already: %v", err)
+		}
+		if f.opened != 0 {
+			t.Error("a stream was opened although ctx had ended")
+		}
+
+		// In the last 50 ms the recording is complete before the fade is.
+		ctx, cancel = context.WithCancel(t.Context())
+		defer cancel()
+		time.AfterFunc(590*time.Millisecond, cancel)
+		if _, err := c.Play(ctx, out); err != context.Canceled {
+			t.Errorf("with the end of ctx in the last block: %v", err)
+		}
+	})
+}
+
+func TestProgress(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		c := mustOpen(t, f, Options{})
+		defer mustClose(t, c)
+		x := make([]float64, 48000)
+		x[30000] = -0.75 // heard after 31024 frames, 0.65 s
+		var all []card.Progress
+		_, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{x}, Progress: func(p card.Progress) { all = append(all, p) }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(all) < 15 || len(all) > 17 {
+			t.Errorf("%d reports in 1.5 s, want one every 0.1 s", len(all))
+		}
+		loud := 0
+		for i, p := range all {
+			if p.Total != 1500*time.Millisecond || p.Done > p.Total || i > 0 && p.Done < all[i-1].Done {
+				t.Errorf("report %d: %v of %v", i, p.Done, p.Total)
+			}
+			if p.Peak == [2]float64{0.75, 0.375} {
+				loud++
+				if p.Done < 646*time.Millisecond || p.Done > 800*time.Millisecond {
+					t.Errorf("the peak is reported after %v", p.Done)
+				}
+			} else if p.Peak != [2]float64{} {
+				t.Errorf("report %d: peak %v", i, p.Peak)
+			}
+		}
+		if loud != 1 {
+			t.Errorf("the one peak was reported %d times", loud)
+		}
+		if last := all[len(all)-1]; last.Done != last.Total {
+			t.Errorf("last report: %v of %v", last.Done, last.Total)
+		}
+	})
+}
+
+// wantFault checks the class of an error and that its text names things.
+func wantFault(t *testing.T, err error, cause card.Cause, says ...string) {
+	t.Helper()
+	var fault *card.Fault
+	if !errors.As(err, &fault) {
+		t.Fatalf("error %v (%T), want a fault", err, err)
+	}
+	if fault.Cause != cause {
+		t.Errorf("cause %v, want %v (%v)", fault.Cause, cause, err)
+	}
+	for _, s := range says {
+		if !strings.Contains(err.Error(), s) {
+			t.Errorf("%q does not say %q", err, s)
+		}
+	}
+	if strings.Contains(err.Error(), "\n") || strings.HasSuffix(err.Error(), ".") {
+		t.Errorf("%q is not one sentence without a full stop", err)
+	}
+}
+
+func TestPlayFaults(t *testing.T) {
+	mono := [][]float64{make([]float64, 9600)}
+	for _, test := range []struct {
+		name  string
+		plan  func(*fake)
+		out   card.Output
+		cause card.Cause
+		says  []string
+	}{
+		{"wrong rate", func(f *fake) { f.openErr = errRate; f.supported = []int{44100, 96000} }, card.Output{RateHz: 48000, Channels: mono},
+			card.WrongRate, []string{`"Fake: Bench Box"`, "48000 Hz", "ask for 44100, 96000 Hz"}},
+		{"no common rate", func(f *fake) { f.openErr = errRate; f.supported = []int{} }, card.Output{RateHz: 48000, Channels: mono},
+			card.WrongRate, []string{`"Fake: Bench Box"`, "48000 Hz", "sound server"}},
+		{"another rate than asked for", func(f *fake) { f.runsAt = 44100 }, card.Output{RateHz: 48000, Channels: mono},
+			card.WrongRate, []string{`"Fake: Bench Box"`, "48000 Hz", "44100 Hz"}},
+		{"busy", func(f *fake) { f.openErr = errBusy }, card.Output{RateHz: 48000, Channels: mono},
+			card.Busy, []string{`"Fake: Bench Box"`, "in use", "close the program"}},
+		{"busy when started", func(f *fake) { f.startErr = errBusy }, card.Output{RateHz: 48000, Channels: mono},
+			card.Busy, []string{`"Fake: Bench Box"`}},
+		{"channels", func(f *fake) { f.openErr = errChannels }, card.Output{RateHz: 48000, Channels: mono},
+			card.Absent, []string{`"Fake: Bench Box"`, "2 inputs and 2 outputs"}},
+		{"unplugged", func(f *fake) { f.openErr = errGone }, card.Output{RateHz: 48000, Channels: mono},
+			card.Absent, []string{`"Fake: Bench Box"`, "gone"}},
+		{"anything else", func(f *fake) { f.openErr = errPlanned }, card.Output{RateHz: 48000, Channels: mono},
+			card.Unknown, []string{`"Fake: Bench Box"`, "as planned"}},
+		{"start and stop", func(f *fake) { f.startErr = errBusy; f.stopErr = errPlanned }, card.Output{RateHz: 48000, Channels: mono},
+			card.Busy, []string{`"Fake: Bench Box"`, "as planned"}},
+		{"stop", func(f *fake) { f.stopErr = errPlanned }, card.Output{RateHz: 48000, Channels: mono},
+			card.Unknown, []string{`"Fake: Bench Box"`, "as planned"}},
+		{"stereo on one output", func(f *fake) {
+			f.devices = []device{{name: "Mono", inputs: 2, outputs: 1, defaultIn: true, defaultOut: true}}
+		},
+			card.Output{RateHz: 48000, Channels: [][]float64{{0}, {0}}}, card.Absent, []string{"1 output", "stereo"}},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFake(t)
+				test.plan(f)
+				c := mustOpen(t, f, Options{})
+				defer mustClose(t, c)
+				rec, err := c.Play(t.Context(), test.out)
+				wantFault(t, err, test.cause, test.says...)
+				if rec.V1 != nil {
+					t.Error("a recording came with the error")
+				}
+			})
+		})
+	}
+}
+
+func TestCardPlaysAgainAfterAFault(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		f.openErr = errBusy
+		c := mustOpen(t, f, Options{})
+		defer mustClose(t, c)
+		out := card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 100)}}
+		_, err := c.Play(t.Context(), out)
+		wantFault(t, err, card.Busy)
+		if _, err := c.Play(t.Context(), out); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+func TestOutputThatCannotBePlayed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		c := mustOpen(t, f, Options{})
+		defer mustClose(t, c)
+		for _, test := range []struct {
+			out  card.Output
+			says string
+		}{
+			{card.Output{RateHz: 48000}, "0"},
+			{card.Output{Channels: [][]float64{{0}}}, "0 Hz"},
+			{card.Output{RateHz: 48000, Channels: [][]float64{{0, 0, 1.01}}}, "sample 2: 1.01"},
+			{card.Output{RateHz: 48000, Channels: [][]float64{{0}, {math.NaN()}}}, "channel 2"},
+		} {
+			if _, err := c.Play(t.Context(), test.out); err == nil || !strings.Contains(err.Error(), test.says) {
+				t.Errorf("%v: error %v, want one that says %q", test.out.Channels, err, test.says)
+			}
+		}
+		if f.opened > 0 {
+			t.Error("a stream was opened for it")
+		}
+	})
+}
+
+// A sound system that went silent must not be touched again: the fake
+// complains if it is.
+func TestWatchdog(t *testing.T) {
+	for _, test := range []struct {
+		name      string
+		deadAfter int // blocks
+		options   Options
+		takes     time.Duration
+		says      string
+	}{
+		{"in the middle", 40, Options{}, 1860 * time.Millisecond, "stopped after 0.9 of 2.5 s and has not answered for 1s"},
+		{"short watchdog", 40, Options{Watchdog: 200 * time.Millisecond}, 1060 * time.Millisecond, "has not answered for 200ms"},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFake(t)
+				f.deadAfter = test.deadAfter
+				c := mustOpen(t, f, test.options)
+				out := card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 2*48000)}}
+				began := time.Now()
+				_, err := c.Play(t.Context(), out)
+				wantFault(t, err, card.Stopped, `"Fake: Bench Box"`, test.says, "would hang")
+				if took := time.Since(began); took != test.takes {
+					t.Errorf("noticed after %v, want %v", took, test.takes)
+				}
+				if _, again := c.Play(t.Context(), out); again != err {
+					t.Errorf("played again: %v, want the same fault", again)
+				}
+				mustClose(t, c)
+			})
+		})
+	}
+}
+
+func TestWatchdogGivesTimeToBegin(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		f.blocks = []int{2 * 48000} // the first comes after 2 s
+		c := mustOpen(t, f, Options{})
+		defer mustClose(t, c)
+		if _, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 48000)}}); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+func TestWatchdogWhileFading(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		f.deadAfter = 10
+		c := mustOpen(t, f, Options{})
+		ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+		defer cancel()
+		_, err := c.Play(ctx, card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 2*48000)}})
+		wantFault(t, err, card.Stopped)
+	})
+}
+
+func TestCallsThatHang(t *testing.T) {
+	for _, what := range []string{"open", "start", "stop", "close"} {
+		t.Run(what, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFake(t)
+				f.hangs = what
+				c := mustOpen(t, f, Options{})
+				_, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 9600)}})
+				if what == "close" {
+					if err != nil {
+						t.Error(err)
+					}
+					err = c.Close()
+				}
+				wantFault(t, err, card.Stopped, "did not "+what+" within 5s")
+				if err := c.Close(); err != nil {
+					t.Error(err)
+				}
+			})
+		})
+	}
+}
+
+func TestOneAtATime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		c := mustOpen(t, f, Options{})
+		out := card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 48000)}}
+		first := make(chan error, 1)
+		go func() {
+			_, err := c.Play(t.Context(), out)
+			first <- err
+		}()
+		time.Sleep(100 * time.Millisecond)
+		_, err := c.Play(t.Context(), out)
+		wantFault(t, err, card.Busy, "already playing")
+		if err := <-first; err != nil {
+			t.Error(err)
+		}
+		mustClose(t, c)
+		mustClose(t, c)
+		if _, err := c.Play(t.Context(), out); err == nil || !strings.Contains(err.Error(), "closed") {
+			t.Errorf("played on a closed card: %v", err)
+		}
+	})
+}
+
+func TestListAndOpenFaults(t *testing.T) {
+	f := newFake(t)
+	f.devices = append([]device{{name: "Mouth", api: "Fake", inputs: 1, outputs: 0, rateHz: 16000}}, simple...)
+	infos, err := list(f)
+	want := []Info{{"Mouth", "Fake", 1, 0, 16000, false}, {"Bench Box", "Fake", 2, 2, 48000, true}}
+	if err != nil || !slices.Equal(infos, want) {
+		t.Errorf("list: %v, %v, want %v", infos, err, want)
+	}
+
+	f = newFake(t)
+	f.listErr = errPlanned
+	_, err = list(f)
+	wantFault(t, err, card.Absent, "sound system", "as planned")
+
+	f = newFake(t)
+	f.listErr = errPlanned
+	_, err = open(f, new(strings.Builder), Options{})
+	wantFault(t, err, card.Absent, "as planned")
+
+	f = newFake(t)
+	f.closeErr = errPlanned
+	_, err = open(f, new(strings.Builder), Options{Name: "nobody"})
+	wantFault(t, err, card.Absent, "nobody", "as planned")
+
+	f = newFake(t)
+	for _, o := range []Options{{Inputs: [2]int{1, 1}}, {Inputs: [2]int{0, 2}}, {Extra: -1}, {Watchdog: -1}} {
+		if _, err := open(f, new(strings.Builder), o); err == nil {
+			t.Errorf("%+v opened", o)
+		}
+	}
+}
+
+// The system's thread must not be held up.
+func TestCallbackDoesNotAllocate(t *testing.T) {
+	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
+	tk := newTake(s, [][]float64{make([]float64, 1<<20)}, [2]int{1, 2}, 100)
+	in, out := make([]float32, 2048), make([]float32, 2048)
+	if n := testing.AllocsPerRun(100, func() { tk.callback(in, out, status{inputOverflow: true}) }); n > 0 {
+		t.Errorf("%g allocations a block", n)
+	}
+}
+
+func BenchmarkCallback(b *testing.B) {
+	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
+	tk := newTake(s, [][]float64{noise(1, 1<<20)}, [2]int{1, 2}, 100)
+	in, out := make([]float32, 2048), make([]float32, 2048)
+	for b.Loop() {
+		if tk.complete() {
+			tk.frames.Store(0)
+		}
+		tk.callback(in, out, status{})
+	}
+}
