@@ -87,20 +87,24 @@ type Cause int
 
 // The causes of a fault.
 const (
-	Unknown    Cause = iota
-	Absent           // no such card, or no sound system
-	Busy             // the card is in use
-	WrongRate        // a sample rate that was not asked for or is not supported
-	Stopped          // the card stopped in the middle
-	LostBlocks       // the driver flagged lost samples
-	Dropout          // samples are missing or wrong without a flag
-	Clipped          // an input reached full scale or a flat top
-	NoSignal         // the test signal is not in the recording
-	TooShort         // the recording ends before the signal does
-	BadFile          // a recording's file cannot be read
+	Unknown     Cause = iota
+	Absent            // no such card, or no sound system
+	Busy              // the card is in use
+	WrongRate         // a sample rate that was not asked for or is not supported
+	Stopped           // the card stopped in the middle
+	LostBlocks        // the driver flagged lost samples
+	Dropout           // samples are missing or wrong without a flag
+	Clipped           // an input reached full scale or a flat top
+	NoSignal          // the test signal is not in the recording
+	TooShort          // the recording ends before the signal does
+	BadFile           // a recording's file cannot be read
+	SameSignal        // both inputs carry the same signal
+	Swapped           // the two inputs are the wrong way round
+	OpenLoad          // no current flows
+	ShortedLoad       // no voltage at the load
 )
 
-var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file"}
+var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file", "same-signal", "swapped", "open-load", "shorted-load"}
 
 // String returns the cause as a stable, lower-case code.
 func (c Cause) String() string {

@@ -1,8 +1,17 @@
 // Package ratio turns a recording into the complex ratio of its two voltages
 // over frequency, with the covariance that the recording itself shows.
+//
+// Frequencies are in hertz on the clock of the player of the signal; levels
+// are fractions of full scale.
 package ratio
 
-import "tapload/measure/impedance"
+import (
+	"fmt"
+
+	"tapload/measure/card"
+	"tapload/measure/impedance"
+	"tapload/measure/signal"
+)
 
 // Point is the ratio at one frequency.
 type Point struct {
@@ -15,4 +24,33 @@ type Point struct {
 // only a jig turns it into one.
 type Ratio struct {
 	Points []Point
+	Seen   Seen
+}
+
+// Seen is what the recording showed besides the ratio.
+type Seen struct {
+	StartSeconds float64    // when the first counted period starts in the recording
+	ClockPPM     float64    // by how much the recorder's clock runs faster than the player's, 1e-6
+	Mains        []Line     // mains hum found and taken out
+	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
+	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale
+	LeftOut      int        // points of the grid that the signal did not carry above the noise
+}
+
+// Of returns the ratio of V2 to V1 in rec, the recording of sig. An error is a
+// *card.Fault where the recording is to blame.
+func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
+	if rec.RateHz != sig.Rate() {
+		return Ratio{}, &card.Fault{
+			Cause:  card.WrongRate,
+			Text:   fmt.Sprintf("%s was recorded at %d Hz, the test signal is for %d Hz", rec.Source, rec.RateHz, sig.Rate()),
+			Advice: "use one rate for both",
+		}
+	}
+	switch s := sig.(type) {
+	case signal.Periodic:
+		return ofPeriodic(rec, s)
+	default:
+		return Ratio{}, fmt.Errorf("no estimator for a signal of type %T", sig)
+	}
 }

@@ -54,7 +54,7 @@ const (
 	tailSeconds   = 0.3 // room for an uncertain start, then the fade
 	fadeSeconds   = 0.1
 
-	beyondLow, beyondHigh = 0.88, 1.03 // how far the chirp runs past its band
+	beyondLow, beyondHigh = 0.88, 1.05 // how far the chirp runs past its band
 )
 
 // NewChirp returns the chirp for o, or an error that names the option at

@@ -1,0 +1,227 @@
+package ratio
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tapload/measure/card"
+	"tapload/measure/signal"
+)
+
+// Player and recorder are often two devices with a clock each. A period as
+// recorded is then not Period samples long, and its spectrum would leak.
+
+const (
+	driftSegment  = 8192 // samples compared at a time
+	driftSegments = 12
+	maxDrift      = 500e-6 // relative clock difference looked for
+
+	// A shift between periods of less than this many samples changes nothing
+	// that can be seen and is taken as none.
+	leastShift = 1e-3
+)
+
+// driftOf returns by what fraction the recorder's clock runs faster than the
+// player's: the shift between the first and the last counted period over the
+// time between them. x starts at the first counted period.
+//
+// The shift is measured where it can be: each segment's cross spectrum gives
+// its delay with the weight of its energy at high frequencies, and the
+// weighted median resists segments that a dropout spoilt.
+func driftOf(x []float64, f signal.Frame) float64 {
+	apart := f.Period * (f.Periods - 1)
+	n := min(driftSegment, f.Period/4)
+	for !smoothLength(n) {
+		n--
+	}
+	step := (f.Period - n) / driftSegments
+	if step == 0 {
+		return 0
+	}
+	d := newDelayMeter(n)
+	reach := min(n/4, int(math.Ceil(maxDrift*float64(apart))))
+	shifts := make([]weighted, 0, driftSegments)
+	for i := range driftSegments {
+		at := i * step
+		shift, information := d.measure(x[at:at+n], x[at+apart:min(len(x), at+apart+n)], reach)
+		shifts = append(shifts, weighted{shift, information})
+	}
+	shift := median(shifts)
+	if math.Abs(shift) < leastShift {
+		return 0
+	}
+	return shift / float64(apart)
+}
+
+// delayMeter measures delays between segments of one length.
+type delayMeter struct {
+	fft    *fourier.FFT
+	window []float64
+	seq    []float64
+	a, b   []complex128
+}
+
+func newDelayMeter(n int) *delayMeter {
+	d := &delayMeter{fft: fourier.NewFFT(n), window: make([]float64, n), seq: make([]float64, n)}
+	for i := range d.window {
+		d.window[i] = 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/float64(n))
+	}
+	return d
+}
+
+// measure returns by how many samples b lags a, at most reach, and the
+// information of that value: the sum over the lines of cross power times
+// squared angular frequency. Two passes: the peak of the correlation gives the
+// whole samples, the slope of the phase about it the rest.
+func (d *delayMeter) measure(a, b []float64, reach int) (shift, information float64) {
+	n := len(d.window)
+	if len(b) < n {
+		return 0, 0
+	}
+	transform := func(dst []complex128, x []float64) []complex128 {
+		for i, w := range d.window {
+			d.seq[i] = w * x[i]
+		}
+		return d.fft.Coefficients(dst, d.seq)
+	}
+	d.a, d.b = transform(d.a, a), transform(d.b, b)
+	cross := d.b
+	for k := range cross {
+		cross[k] *= cmplx.Conj(d.a[k])
+	}
+	c := d.fft.Sequence(d.seq, cross)
+	best, peak := 0, math.Inf(-1)
+	for lag := -reach; lag <= reach; lag++ {
+		if v := c[(lag+n)%n]; v > peak {
+			best, peak = lag, v
+		}
+	}
+	// Newton's steps on the phase of the cross spectrum, each line with the
+	// weight of its power; the first brings it within a tenth of a sample.
+	for range 3 {
+		var num, den float64
+		step := cmplx.Rect(1, 2*math.Pi*(float64(best)+shift)/float64(n))
+		turn := complex(1, 0)
+		for k, z := range cross {
+			w := 2 * math.Pi * float64(k) / float64(n)
+			turned := z * turn
+			num -= imag(turned) * w
+			den += math.Abs(real(turned)) * w * w
+			turn *= step
+		}
+		if den == 0 {
+			return 0, 0
+		}
+		shift += num / den
+		information = den
+	}
+	return float64(best) + shift, information
+}
+
+// weighted is a value with its weight.
+type weighted struct{ value, weight float64 }
+
+// median returns the value at which half of the weight is reached.
+func median(v []weighted) float64 {
+	sortByValue(v)
+	var total, sum float64
+	for _, x := range v {
+		total += x.weight
+	}
+	for _, x := range v {
+		if sum += x.weight; sum >= total/2 {
+			return x.value
+		}
+	}
+	return 0
+}
+
+// onSignalClock returns both channels as a recorder on the player's clock
+// would have taken them: total samples from start, each step 1 + drift samples
+// of rec. Interpolation is by Kaiser-windowed sinc, with images down by 120 dB
+// for a signal up to highHz; both channels are treated alike, so what it
+// changes in the passband cancels in their ratio.
+func onSignalClock(rec card.Recording, start, total int, drift, highHz float64) (v1, v2 []float64, err error) {
+	k := newKernel(float64(rec.RateHz), highHz)
+	lastAt := float64(start) + float64(total-1)*(1+drift)
+	if start < k.half || int(lastAt)+k.half+1 >= len(rec.V1) {
+		return nil, nil, &card.Fault{
+			Cause:  card.TooShort,
+			Text:   fmt.Sprintf("%s starts or ends too close to the signal to allow for clocks that differ by %.0f ppm", rec.Source, 1e6*drift),
+			Advice: "start recording before the signal starts and stop after it ends",
+		}
+	}
+	v1, v2 = make([]float64, total), make([]float64, total)
+	taps := make([]float64, 2*k.half)
+	for i := range v1 {
+		at := float64(start) + float64(i)*(1+drift)
+		whole := math.Floor(at)
+		k.fill(taps, at-whole)
+		from := int(whole) - k.half + 1
+		x1, x2 := rec.V1[from:from+len(taps)], rec.V2[from:from+len(taps)]
+		var s1, s2 float64
+		for j, w := range taps {
+			s1 += w * x1[j]
+			s2 += w * x2[j]
+		}
+		v1[i], v2[i] = s1, s2
+	}
+	return v1, v2, nil
+}
+
+// kernel interpolates between samples.
+type kernel struct {
+	half  int       // taps on either side
+	fine  int       // table steps per sample
+	table []float64 // from 0 to half samples
+}
+
+const kernelDB = 120 // attenuation of images
+
+// newKernel returns a kernel whose transition, centred on half the rate,
+// leaves a signal up to highHz untouched. Length and shape of the Kaiser window
+// follow Kaiser's design formulas (A. V. Oppenheim, R. W. Schafer,
+// Discrete-Time Signal Processing, section 7.5; from memory).
+func newKernel(rateHz, highHz float64) kernel {
+	width := math.Max(2*math.Pi*(rateHz-2*highHz)/rateHz, 0.2)
+	taps := (kernelDB - 7.95) / (2.285 * width)
+	k := kernel{half: int(math.Ceil(taps/2)) + 1, fine: 2048}
+	beta := 0.1102 * (kernelDB - 8.7)
+	k.table = make([]float64, k.half*k.fine+2)
+	for i := range k.table {
+		x := float64(i) / float64(k.fine)
+		edge := x / float64(k.half)
+		if edge >= 1 {
+			continue
+		}
+		k.table[i] = besselI0(beta*math.Sqrt(1-edge*edge)) / besselI0(beta)
+		if x > 0 {
+			k.table[i] *= math.Sin(math.Pi*x) / (math.Pi * x)
+		}
+	}
+	return k
+}
+
+// fill sets taps for a point the given fraction of a sample after the tap
+// half-1.
+func (k kernel) fill(taps []float64, fraction float64) {
+	for j := range taps {
+		x := math.Abs(float64(j-k.half+1)-fraction) * float64(k.fine)
+		i := int(x)
+		w := x - float64(i)
+		taps[j] = (1-w)*k.table[i] + w*k.table[i+1]
+	}
+}
+
+// besselI0 is the modified Bessel function of order 0, by its power series.
+func besselI0(x float64) float64 {
+	sum, term := 1.0, 1.0
+	for n := 1.0; term > 1e-17*sum; n++ {
+		term *= (x / (2 * n)) * (x / (2 * n))
+		sum += term
+	}
+	return sum
+}

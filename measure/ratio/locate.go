@@ -1,0 +1,161 @@
+package ratio
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tapload/measure/card"
+	"tapload/measure/signal"
+)
+
+const (
+	// Signal and recording are reduced to about this rate, in hertz, to find
+	// one in the other, or to locateOctaves above the low end of the band
+	// where that is higher: the lower octaves are plenty to find, and cheap.
+	locateRate    = 1000.0
+	locateOctaves = 3
+
+	// foundAbove is the least normalised correlation that counts as found. A
+	// chirp through a loudspeaker's network scores above 0.6, a recording of
+	// anything else below 0.1.
+	foundAbove = 0.25
+)
+
+// locate returns the index in rec of the first counted period of sig, to
+// within a millisecond or so: enough, since in steady state any whole number of
+// periods serves. A recording may begin before the signal and end after it, or
+// miss as much of its start as the lead-in and the tail allow.
+func locate(rec card.Recording, sig signal.Periodic) (int, error) {
+	f := sig.Frame()
+	by := max(1, int(float64(rec.RateHz)/max(locateRate, math.Exp2(locateOctaves)*f.LowHz)))
+	match := correlate(thin(rec.V1, by), thin(sig.Samples(), by))
+	lag := match.best(0, len(match.c))
+	if score := match.score(lag); score < foundAbove {
+		return 0, &card.Fault{
+			Cause:  card.NoSignal,
+			Text:   fmt.Sprintf("the test signal is not in input %d of %s: the best match is %.0f %%, at least %.0f %% is needed", rec.Inputs[0], rec.Source, 100*score, 100*foundAbove),
+			Advice: "check that the signal was made with the same options, that it reaches the jig, and which input is which",
+		}
+	}
+	start, missing := window(rec, f, lag*by)
+	if missing > 0 {
+		// Where samples were lost on the way, a place some periods away can
+		// match better than the right one, which is the one that fits.
+		for p := 1 - f.Periods; p < f.Periods; p++ {
+			other := match.best(lag+p*f.Period/by, 3)
+			if at, m := window(rec, f, other*by); m <= 0 && math.Abs(match.at(other)) > math.Abs(match.at(lag))/2 {
+				return at, nil
+			}
+		}
+		rate := float64(rec.RateHz)
+		return 0, &card.Fault{
+			Cause: card.TooShort,
+			Text: fmt.Sprintf("%s holds %.2f s of the signal's %.2f s in steady state: %.2f s are missing", rec.Source,
+				float64(f.Period*f.Periods-missing)/rate, float64(f.Period*f.Periods)/rate, float64(missing)/rate),
+			Advice: "start recording before the signal starts and stop after it ends",
+		}
+	}
+	return start, nil
+}
+
+// window returns where the counted periods start in rec when the signal starts
+// at first, which is below 0 when its start is missing, and how many samples
+// in steady state are missing.
+func window(rec card.Recording, f signal.Frame, first int) (start, missing int) {
+	start = max(0, first+f.LeadIn)
+	return start, start + f.Period*f.Periods - min(len(rec.V1), first+f.Len()-f.Fade)
+}
+
+// thin averages x over runs of by samples, about its mean.
+func thin(x []float64, by int) []float64 {
+	y := make([]float64, len(x)/by)
+	var mean float64
+	for i := range y {
+		var sum float64
+		for _, v := range x[i*by : (i+1)*by] {
+			sum += v
+		}
+		y[i] = sum / float64(by)
+		mean += y[i]
+	}
+	mean /= float64(len(y))
+	for i := range y {
+		y[i] -= mean
+	}
+	return y
+}
+
+// match is the correlation of a recording with the signal looked for, over the
+// shift of the signal.
+type match struct {
+	have, want []float64
+	c          []float64 // by shift, counted round
+}
+
+func correlate(have, want []float64) match {
+	n := len(have) + len(want)
+	for !smoothLength(n) {
+		n++
+	}
+	fft := fourier.NewFFT(n)
+	pad := make([]float64, n)
+	copy(pad, have)
+	h := fft.Coefficients(nil, pad)
+	clear(pad)
+	copy(pad, want)
+	w := fft.Coefficients(nil, pad)
+	for i := range h {
+		h[i] *= cmplx.Conj(w[i]) / complex(float64(n), 0)
+	}
+	return match{have, want, fft.Sequence(pad, h)}
+}
+
+// at returns the correlation at a shift.
+func (m match) at(lag int) float64 {
+	return m.c[((lag%len(m.c))+len(m.c))%len(m.c)]
+}
+
+// best returns the shift within reach of lag at which the correlation, of
+// either sign, is largest.
+func (m match) best(lag, reach int) int {
+	from, to := max(lag-reach, -len(m.want)+1), min(lag+reach, len(m.have)-1)
+	best := max(from, min(lag, to))
+	for i := from; i <= to; i++ {
+		if math.Abs(m.at(i)) > math.Abs(m.at(best)) {
+			best = i
+		}
+	}
+	return best
+}
+
+// score returns the correlation at a shift, normalised by the energy of the
+// signal and of what it covers: near 0 for strangers, 1 for a scaled copy.
+func (m match) score(lag int) float64 {
+	covered := m.have[max(0, lag):min(len(m.have), lag+len(m.want))]
+	e := energy(covered) * energy(m.want)
+	if e == 0 {
+		return 0
+	}
+	return math.Abs(m.at(lag)) / math.Sqrt(e)
+}
+
+func energy(x []float64) (sum float64) {
+	for _, v := range x {
+		sum += v * v
+	}
+	return sum
+}
+
+// smoothLength reports whether n has no prime factor above 5, the lengths at
+// which the transform is fast and exact.
+func smoothLength(n int) bool {
+	for _, p := range []int{2, 3, 5} {
+		for n%p == 0 {
+			n /= p
+		}
+	}
+	return n == 1
+}

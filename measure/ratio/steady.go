@@ -1,0 +1,82 @@
+package ratio
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"tapload/measure/card"
+	"tapload/measure/signal"
+)
+
+const (
+	steadyBlock = 512 // samples
+
+	// A block is spoilt when what differs between its periods is both far
+	// above what differs elsewhere and a noticeable part of the signal. After
+	// a lost block all that follows differs, so elsewhere is the quietest
+	// tenth.
+	spoiltOverQuiet  = 30.0
+	spoiltOverSignal = 0.004
+	quiet            = 0.1
+)
+
+// steady returns a Fault where the counted periods differ from each other in
+// a burst: lost, doubled or silenced samples, a click, a knock on the load.
+// start is where v1 and v2 start in rec, for people.
+func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int) error {
+	for ch, v := range [][]float64{v1, v2} {
+		for p := 1; p < f.Periods; p++ {
+			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
+			if i := spoilt(before, after); i >= 0 {
+				at := float64(start+p*f.Period+i) / float64(rec.RateHz)
+				earlier := at - float64(f.Period)/float64(rec.RateHz)
+				return &card.Fault{
+					Cause:  card.Dropout,
+					Text:   fmt.Sprintf("input %d of %s differs between two periods of the signal near %.2f s (or %.2f s): samples were lost or doubled, or something knocked", rec.Inputs[ch], rec.Source, at, earlier),
+					Advice: "measure again; if it stays, use larger buffers and close other programs",
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// spoilt returns the index of the first sample of the worst spoilt block, or
+// -1 when there is none.
+func spoilt(before, after []float64) int {
+	blocks := len(before) / steadyBlock
+	differs := make([]float64, blocks)
+	energy := make([]float64, blocks)
+	for b := range blocks {
+		x, y := before[b*steadyBlock:(b+1)*steadyBlock], after[b*steadyBlock:(b+1)*steadyBlock]
+		// Means are left out of the energy: an offset is no signal.
+		var sum, sq, diff float64
+		for i, v := range x {
+			d := y[i] - v
+			sum += v
+			sq += v * v
+			diff += d * d
+		}
+		differs[b], energy[b] = diff, sq-sum*sum/steadyBlock
+	}
+	sorted := slices.Sorted(slices.Values(differs))
+	floor := sorted[int(quiet*float64(blocks))]
+	worst, most := -1, 0.0
+	for b, d := range differs {
+		// A block at a very low frequency holds little of a cycle: its
+		// neighbours' energy says how strong the signal is.
+		e := energy[b]
+		for near := max(0, b-8); near <= min(blocks-1, b+8); near++ {
+			e = max(e, energy[near])
+		}
+		if d > spoiltOverQuiet*floor && d > spoiltOverSignal*e && d > most {
+			worst, most = b*steadyBlock, d
+		}
+	}
+	return worst
+}
+
+func sortByValue(v []weighted) {
+	slices.SortFunc(v, func(a, b weighted) int { return cmp.Compare(a.value, b.value) })
+}
