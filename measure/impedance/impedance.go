@@ -27,25 +27,47 @@ func Circular(v float64) Cov { return Cov{RR: v / 2, II: v / 2} }
 // Add returns the covariance of the sum of two independent errors.
 func (c Cov) Add(d Cov) Cov { return Cov{c.RR + d.RR, c.RI + d.RI, c.II + d.II} }
 
-// Times returns the covariance of w*z for an exact complex w.
+// Times returns the covariance of w*z for an exact complex w: J C J' with the
+// Jacobian J = [a -b; b a] of a product with w = a + jb.
 func (c Cov) Times(w complex128) Cov {
 	a, b := real(w), imag(w)
 	return Cov{
-		RR: a*a*c.RR - 2*a*b*c.RI + b*b*c.II,
+		RR: notBelow0(a*a*c.RR - 2*a*b*c.RI + b*b*c.II),
 		RI: a*b*(c.RR-c.II) + (a*a-b*b)*c.RI,
-		II: b*b*c.RR + 2*a*b*c.RI + a*a*c.II,
+		II: notBelow0(b*b*c.RR + 2*a*b*c.RI + a*a*c.II),
 	}
 }
 
 // Along returns the variance of the component of the error in the direction
-// of z; along z itself that is the variance of the modulus to first order.
+// of z. Along the quantity itself that is the variance of its modulus, to
+// first order in the error over the modulus. At z = 0, which has no
+// direction, it is the variance in the worst one.
 func (c Cov) Along(z complex128) float64 {
 	m := cmplx.Abs(z)
 	if m == 0 {
-		return math.Max(c.RR, c.II)
+		return (c.RR+c.II)/2 + math.Hypot((c.RR-c.II)/2, c.RI)
 	}
 	x, y := real(z)/m, imag(z)/m
-	return x*x*c.RR + 2*x*y*c.RI + y*y*c.II
+	return notBelow0(x*x*c.RR + 2*x*y*c.RI + y*y*c.II)
+}
+
+// notBelow0 takes away the sign that rounding can give to a variance whose
+// terms cancel: fully correlated parts have a direction without any error.
+func notBelow0(v float64) float64 { return math.Max(v, 0) }
+
+// valid reports whether c can be a covariance: finite variances of at least 0
+// and a correlation between -1 and 1, up to rounding.
+func (c Cov) valid() bool {
+	sum := c.RR + c.II
+	switch {
+	case !finite(sum) || !finite(c.RI) || c.RR < 0 || c.II < 0:
+		return false
+	case sum == 0:
+		return c.RI == 0
+	}
+	const rounding = 1e-12 // of the variance; Times leaves a few 1e-16
+	r := c.RI / sum
+	return r*r <= (c.RR/sum)*(c.II/sum)+rounding
 }
 
 // Point is the impedance at one frequency.
@@ -73,22 +95,23 @@ type Curve struct {
 
 // Check returns an error that names the first thing wrong with c: no points,
 // a frequency that does not rise, a value that is not a finite number, a
-// negative variance, a Source of the wrong length or with an ID used twice.
+// noise that cannot be a covariance, a Source of the wrong length or with an
+// ID used twice. Points are counted from 0.
 func (c Curve) Check() error {
 	if len(c.Points) == 0 {
 		return fmt.Errorf("curve has no points")
 	}
-	last := 0.0
 	for i, p := range c.Points {
 		switch {
-		case !finite(p.Hz) || p.Hz <= last:
-			return fmt.Errorf("point %d: frequency %g Hz must be finite, above 0 and above the one before it (%g Hz)", i, p.Hz, last)
-		case !finite(real(p.Z)) || !finite(imag(p.Z)):
-			return fmt.Errorf("point %d (%g Hz): impedance %v ohm is not a finite number", i, p.Hz, p.Z)
-		case !finite(p.Noise.RR) || !finite(p.Noise.RI) || !finite(p.Noise.II) || p.Noise.RR < 0 || p.Noise.II < 0:
-			return fmt.Errorf("point %d (%g Hz): noise covariance %v ohm^2 must be finite with variances of at least 0", i, p.Hz, p.Noise)
+		case !finite(p.Hz) || p.Hz <= 0:
+			return fmt.Errorf("point %d: frequency %v Hz must be finite and above 0", i, p.Hz)
+		case i > 0 && p.Hz <= c.Points[i-1].Hz:
+			return fmt.Errorf("point %d: frequency %v Hz must be above that of the point before it, %v Hz", i, p.Hz, c.Points[i-1].Hz)
+		case !finite(cmplx.Abs(p.Z)):
+			return fmt.Errorf("point %d (%v Hz): impedance %v ohm is not a finite number", i, p.Hz, p.Z)
+		case !p.Noise.valid():
+			return fmt.Errorf("point %d (%v Hz): noise %+v ohm^2 is not a covariance: variances RR and II must be finite and at least 0, and RI^2 at most RR*II", i, p.Hz, p.Noise)
 		}
-		last = p.Hz
 	}
 	seen := map[string]bool{}
 	for _, s := range c.Shared {
@@ -101,11 +124,16 @@ func (c Curve) Check() error {
 			return fmt.Errorf("shared source %q has %d values for %d points", s.ID, len(s.DZ), len(c.Points))
 		}
 		for i, d := range s.DZ {
-			if !finite(real(d)) || !finite(imag(d)) {
-				return fmt.Errorf("shared source %q: value %d (%g Hz) is not a finite number", s.ID, i, c.Points[i].Hz)
+			if !finite(cmplx.Abs(d)) {
+				return fmt.Errorf("shared source %q: value %d (%v Hz), %v ohm, is not a finite number", s.ID, i, c.Points[i].Hz, d)
 			}
 		}
 		seen[s.ID] = true
+	}
+	for i, p := range c.Points {
+		if t := c.Total(i); !finite(t.RR + t.II) {
+			return fmt.Errorf("point %d (%v Hz): the total variance is too large for a floating-point number", i, p.Hz)
+		}
 	}
 	return nil
 }
@@ -139,7 +167,8 @@ func (c Curve) Modulus(i int) (ohm, u float64) {
 	return cmplx.Abs(z), math.Sqrt(c.Total(i).Along(z))
 }
 
-// Extremes returns the indices of the smallest and the largest |Z|.
+// Extremes returns the indices of the smallest and the largest |Z|, the first
+// of each where several are equal.
 func (c Curve) Extremes() (low, high int) {
 	for i, p := range c.Points {
 		m := cmplx.Abs(p.Z)
@@ -154,12 +183,13 @@ func (c Curve) Extremes() (low, high int) {
 }
 
 // SameGrid returns an error that names the first frequency at which the grids
-// of a and b differ. Curves are only combined point by point; use Resample to
-// bring them onto one grid first.
+// of a and b differ by more than rounding (1e-9 of the frequency). Curves are
+// only combined point by point; use Resample to bring them onto one grid
+// first.
 func SameGrid(a, b Curve) error {
 	for i := range min(len(a.Points), len(b.Points)) {
-		if fa, fb := a.Points[i].Hz, b.Points[i].Hz; math.Abs(fa-fb) > 1e-9*fa {
-			return fmt.Errorf("frequency grids differ from point %d on: %.6g Hz and %.6g Hz", i, fa, fb)
+		if fa, fb := a.Points[i].Hz, b.Points[i].Hz; !sameHz(fa, fb) {
+			return fmt.Errorf("frequency grids differ from point %d on: %v Hz and %v Hz", i, fa, fb)
 		}
 	}
 	if len(a.Points) != len(b.Points) {
@@ -167,3 +197,5 @@ func SameGrid(a, b Curve) error {
 	}
 	return nil
 }
+
+func sameHz(a, b float64) bool { return math.Abs(a-b) <= 1e-9*math.Max(a, b) }
