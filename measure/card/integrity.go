@@ -1,0 +1,262 @@
+package card
+
+import (
+	"fmt"
+	"math"
+)
+
+// fullScale is the magnitude from which a sample counts as at full scale,
+// unless the word length is so short that its codes are further apart.
+const fullScale = 0.9999
+
+// Check returns a *Fault that names what r shows to be wrong by itself,
+// whatever the signal was: no or unequal samples, one that is not a number,
+// lost blocks, an input that never moves, an input at full scale, the flat
+// tops of a stage that clips before the converter.
+//
+// It cannot see clipping above some thirtieth of the sample rate, where a
+// period has too few samples to tell a flat top, nor clipping that the noise
+// or the word length hides.
+func (r Recording) Check() error {
+	switch {
+	case r.RateHz <= 0:
+		return &Fault{Cause: WrongRate, Text: fmt.Sprintf("recording has a sample rate of %d Hz; it must be above 0", r.RateHz)}
+	case len(r.V1) != len(r.V2):
+		return &Fault{
+			Cause:  Dropout,
+			Text:   fmt.Sprintf("input %d has %d samples and input %d has %d; they must be equally long", r.input(0), len(r.V1), r.input(1), len(r.V2)),
+			Advice: "repeat the measurement",
+		}
+	case len(r.V1) == 0:
+		return &Fault{Cause: TooShort, Text: "recording holds no samples", Advice: "repeat the measurement"}
+	case r.Flags.Any():
+		return r.lostBlocks()
+	}
+	for channel, x := range [2][]float64{r.V1, r.V2} {
+		if err := r.checkInput(channel, x); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// input returns the number by which people know V1 (channel 0) or V2.
+func (r Recording) input(channel int) int {
+	if r.Inputs == [2]int{} {
+		return channel + 1
+	}
+	return r.Inputs[channel]
+}
+
+func (r Recording) seconds(i int) float64 { return float64(i) / float64(r.RateHz) }
+
+func (r Recording) lostBlocks() error {
+	f := r.Flags
+	return &Fault{
+		Cause: LostBlocks,
+		Text: fmt.Sprintf("the driver lost blocks of sound: input overflow %d, input underflow %d, output overflow %d, output underflow %d times; not one may be lost",
+			f.InputOverflow, f.InputUnderflow, f.OutputOverflow, f.OutputUnderflow),
+		Advice: "close other programs, choose a larger buffer and repeat the measurement",
+	}
+}
+
+// checkInput checks what one input shows.
+func (r Recording) checkInput(channel int, x []float64) error {
+	lo, hi, bad := extremes(x)
+	if bad >= 0 {
+		return &Fault{
+			Cause:  Dropout,
+			Text:   fmt.Sprintf("input %d: sample %v at %.4f s is not a finite number", r.input(channel), x[bad], r.seconds(bad)),
+			Advice: "repeat the measurement",
+		}
+	}
+	if lo == hi {
+		return &Fault{
+			Cause:  NoSignal,
+			Text:   fmt.Sprintf("input %d never moves: all %d samples are %g of full scale", r.input(channel), len(x), lo),
+			Advice: "check that it is plugged in, chosen and not muted",
+		}
+	}
+	lsb := 0.0
+	limit := fullScale
+	if r.Bits > 0 {
+		lsb = math.Ldexp(1, 1-r.Bits)
+		limit = min(limit, 1-1.5*lsb)
+	}
+	if hi >= limit || lo <= -limit {
+		if hits, first := atFullScale(x, limit); hits > 0 {
+			return &Fault{
+				Cause:  Clipped,
+				Text:   fmt.Sprintf("input %d is clipped: %d samples at full scale, the first at %.4f s", r.input(channel), hits, r.seconds(first)),
+				Advice: "turn the input or the output down and repeat the measurement",
+			}
+		}
+	}
+	if tops, first, level := flatTops(x, lo, hi, max(lsb, step(x))); tops >= fewestFlatTops {
+		return &Fault{
+			Cause: Clipped,
+			Text: fmt.Sprintf("input %d is clipped before the converter: %d flat tops, the first at %.4f s and %.3g of full scale (%.1f dB)",
+				r.input(channel), tops, r.seconds(first), level, 20*math.Log10(math.Abs(level))),
+			Advice: "turn down the output, or whatever stands before the converter, and repeat the measurement",
+		}
+	}
+	return nil
+}
+
+// extremes returns the smallest and the largest of x, and the index of the
+// first that is not a finite number, or -1.
+func extremes(x []float64) (lo, hi float64, bad int) {
+	lo, hi = math.Inf(1), math.Inf(-1)
+	for i, v := range x {
+		if v >= lo && v <= hi {
+			continue
+		}
+		if v-v != 0 {
+			return lo, hi, i
+		}
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	return lo, hi, -1
+}
+
+// atFullScale counts the samples of x with a magnitude of at least limit, and
+// returns the index of the first. A peak that touches full scale once or twice
+// without staying there is not clipped: it counts as none.
+func atFullScale(x []float64, limit float64) (hits, first int) {
+	first = -1
+	last, inRow := -2, false
+	for i, v := range x {
+		if math.Abs(v) < limit {
+			continue
+		}
+		if hits++; hits == 1 {
+			first = i
+		}
+		inRow = inRow || last == i-1
+		last = i
+	}
+	if hits < 3 && !inRow {
+		return 0, -1
+	}
+	return hits, first
+}
+
+// Flat tops. Near the top of any smooth half cycle the signal is a parabola,
+// so that the part of it within a depth a of its highest sample is sqrt(1/8) =
+// 0.35 as long as the part within 8a, at every level, frequency and depth.
+// Clipped by a fraction d of its height h, it is sqrt((d h + a)/(d h + 8a)) as
+// long, which nears 1. Noise thins the samples out towards the highest and
+// only lowers the figure. Codes of the converter round the depths by up to one
+// code, so a is at least two of them: sqrt(3/15) = 0.45 at most.
+//
+// Even a fourth-order top, where a third harmonic of 11 % has flattened the
+// parabola away, stays at (1/8)^(1/4) = 0.59.
+//
+// The test is the project's own, from the geometry above; it has no outside
+// source.
+const (
+	topRatio       = 0.7 // least part of the samples within 8a that lie within a
+	topDepthRatio  = 8
+	fewestInTop    = 5  // samples within a
+	fewestInHalf   = 12 // samples of a half cycle worth looking at
+	pointsInHalf   = 64 // a longer half cycle is averaged down to this many or up to twice as many
+	fewestFlatTops = 8
+)
+
+// topDepths are the depths a as fractions of the height of the half cycle; the
+// larger ones find deeper clipping under more noise.
+var topDepths = [...]float64{0.001, 0.004, 0.016}
+
+// flatTops counts the half cycles of x that have a flat top, as had the one
+// before them of the same polarity: noise flattens one top in some thousand, a
+// clipping stage all of a row. Only half cycles that come to at least half of
+// the highest count. It returns the index at which the first begins and its
+// level. The codes of x are lsb apart.
+func flatTops(x []float64, lo, hi, lsb float64) (tops, first int, level float64) {
+	mid := lo + (hi-lo)/2 // so that a DC offset does not matter
+	least := (hi - lo) / 4
+	start, above, whole := 0, x[0] > mid, false
+	var lastFlat [2]bool // of the polarity below, above
+	var points [2 * pointsInHalf]float64
+	for i, v := range x {
+		if (v > mid) == above {
+			continue
+		}
+		// The first half cycle may be a piece of one.
+		if whole && i-start >= fewestInHalf {
+			polarity, sign := 0, -1.0
+			if above {
+				polarity, sign = 1, 1
+			}
+			if h, flat := halfCycle(&points, x[start:i], mid, sign, least, lsb); h >= least {
+				if flat && lastFlat[polarity] {
+					if tops++; tops == 1 {
+						first, level = start, mid+sign*h
+					}
+				}
+				lastFlat[polarity] = flat
+			}
+		}
+		start, above, whole = i, !above, true
+	}
+	return tops, first, level
+}
+
+// halfCycle returns the height above mid of the half cycle x and, where that
+// is at least least, whether its top is flat. It works in buf.
+func halfCycle(buf *[2 * pointsInHalf]float64, x []float64, mid, sign, least, lsb float64) (h float64, flat bool) {
+	group := max(1, len(x)/pointsInHalf)
+	points, scale := buf[:len(x)/group], 1/float64(group)
+	for i := range points {
+		sum := 0.0
+		for _, v := range x[i*group : (i+1)*group] {
+			sum += v
+		}
+		p := sign * (sum*scale - mid)
+		points[i] = p
+		if p > h { // several times as fast as max, which minds NaN and -0
+			h = p
+		}
+	}
+	if h < least {
+		return h, false
+	}
+	for _, d := range topDepths {
+		a := max(d*h, 2*lsb)
+		if topDepthRatio*a > h/2 {
+			break
+		}
+		within, near := 0, 0
+		top, wide := h-a, h-topDepthRatio*a
+		for _, p := range points {
+			if p >= wide {
+				near++
+				if p >= top {
+					within++
+				}
+			}
+		}
+		if within >= fewestInTop && float64(within) > topRatio*float64(near) {
+			return h, true
+		}
+	}
+	return h, false
+}
+
+// step estimates how far the codes of x are apart, as the smallest difference
+// between neighbours in pieces spread over x. A converter's word is often
+// shorter than that of the samples it is delivered in.
+func step(x []float64) float64 {
+	const pieces, length = 64, 128
+	smallest := math.Inf(1)
+	for p := range pieces {
+		at := int(int64(len(x)) * int64(p) / pieces)
+		piece := x[at:min(at+length, len(x))]
+		for i := 1; i < len(piece); i++ {
+			if d := math.Abs(piece[i] - piece[i-1]); d > 0 && d < smallest {
+				smallest = d
+			}
+		}
+	}
+	return smallest
+}
