@@ -1,0 +1,113 @@
+package plot
+
+import (
+	"bytes"
+	"fmt"
+	"html"
+	"image/png"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"gonum.org/v1/plot/font"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/vgimg"
+	"gonum.org/v1/plot/vg/vgsvg"
+)
+
+// Format is a picture file format.
+type Format string
+
+// The formats that every chart can be written in. The same chart gives the
+// same bytes each time.
+const (
+	PNG Format = "png" // 150 dots per inch
+	SVG Format = "svg" // text stays text, fonts are not embedded
+	PDF Format = "pdf" // one page of the size of the chart, fonts embedded
+)
+
+const pngDPI = 150
+
+// ParseFormat returns the format that a path ("out/curve.png") or an ending
+// ("png", ".PNG") names.
+func ParseFormat(pathOrExt string) (Format, error) {
+	ending := strings.TrimPrefix(filepath.Ext(pathOrExt), ".")
+	if ending == "" {
+		ending = pathOrExt
+	}
+	f := Format(strings.ToLower(ending))
+	return f, f.check(pathOrExt)
+}
+
+func (f Format) check(name string) error {
+	switch f {
+	case PNG, SVG, PDF:
+		return nil
+	}
+	return fmt.Errorf("%q names no picture format; end it in .png, .svg or .pdf", name)
+}
+
+// picture is what every chart and drawing hands to write.
+type picture struct {
+	width, height vg.Length
+	title         string // may be empty
+	about         string // one sentence for those who cannot see the picture
+	draw          func(pen)
+}
+
+// write draws p and hands it to w in one piece, so that an error while
+// drawing leaves nothing written.
+func (p picture) write(w io.Writer, f Format) error {
+	var buf bytes.Buffer
+	var err error
+	switch f {
+	case PNG:
+		c := vgimg.NewWith(vgimg.UseWH(p.width, p.height), vgimg.UseDPI(pngDPI))
+		p.draw(newPen(pngCanvas{c}, p.width, p.height))
+		err = png.Encode(&buf, c.Image())
+	case SVG:
+		c := vgsvg.New(p.width, p.height)
+		p.draw(newPen(c, p.width, p.height))
+		if _, err = c.WriteTo(&buf); err == nil {
+			buf = *bytes.NewBuffer(p.dressSVG(buf.Bytes()))
+		}
+	case PDF:
+		c := newPDFPage(p.width, p.height, p.title)
+		p.draw(newPen(c, p.width, p.height))
+		err = c.doc.Output(&buf)
+	default:
+		return f.check(string(f))
+	}
+	if err != nil {
+		return fmt.Errorf("drawing the %s: %w", f, err)
+	}
+	if _, err := w.Write(buf.Bytes()); err != nil {
+		return fmt.Errorf("writing the %s: %w", f, err)
+	}
+	return nil
+}
+
+// pngCanvas shows a substitute for what the font cannot draw. SVG needs none:
+// there the viewer finds another font.
+type pngCanvas struct{ *vgimg.Canvas }
+
+func (c pngCanvas) FillString(f font.Face, pt vg.Point, s string) {
+	c.Canvas.FillString(f, pt, drawable(f, s))
+}
+
+// dressSVG gives the document a name for screen readers and every text a list
+// of fonts of nearly the same widths, for machines without Liberation Sans.
+func (p picture) dressSVG(doc []byte) []byte {
+	_, body, _ := bytes.Cut(doc, []byte("<svg "))
+	tag, body, _ := bytes.Cut(body, []byte(">"))
+	var out bytes.Buffer
+	fmt.Fprintf(&out, `<?xml version="1.0" encoding="UTF-8"?>`+"\n"+`<svg %s role="img" aria-label="%s">`, tag, html.EscapeString(p.about))
+	if p.title != "" {
+		fmt.Fprintf(&out, "\n<title>%s</title>", html.EscapeString(p.title))
+	}
+	fmt.Fprintf(&out, "\n"+`<rect width="100%%" height="100%%" fill="#FFFFFF"/>`)
+	// Quotes within labels are escaped, so this can only match attributes.
+	out.Write(bytes.ReplaceAll(body, []byte(`style="font-family:`+family+`;font-variant:normal;`),
+		[]byte(`style="font-family:`+family+`,Arial,Helvetica,sans-serif;`)))
+	return out.Bytes()
+}

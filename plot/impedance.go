@@ -1,0 +1,459 @@
+// Package plot draws charts of impedance curves.
+//
+// A chart is plain data with a Write method; Write checks it, draws it and
+// writes one picture. The same chart gives the same bytes each time.
+package plot
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"math/cmplx"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/plot/vg"
+
+	"tapload/measure/impedance"
+)
+
+// Trace is a curve with the name it has in the legend.
+type Trace struct {
+	Label string
+	Curve impedance.Curve
+}
+
+// ImpedanceChart shows the modulus of curves on a log ohm axis in an upper
+// panel and their phase in a lower one, over one log frequency axis.
+//
+// The shade around a curve is twice its standard uncertainty (k = 2), noise
+// and shared sources together. It is to first order; where the uncertainty is
+// not small against |Z| it is a sign to distrust the curve rather than a
+// coverage interval.
+type ImpedanceChart struct {
+	Title  string
+	Traces []Trace
+
+	// TapOhm draws a level for each amplifier tap, in ohm, with a band from
+	// 80 % of it up to it. A load may be rated at the tap's value as long as
+	// its lowest |Z| is not below 80 % of it (IEC 60268-5, rated impedance):
+	// a curve that dips into the band still suits the tap, one that dips below
+	// the band is too low for it.
+	TapOhm []float64
+
+	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
+	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
+}
+
+// ratedFloor is the part of the rated impedance that |Z| may fall to, see TapOhm.
+const ratedFloor = 0.8
+
+// Limits of what can be drawn and still be read.
+const (
+	maxTraces          = 24
+	minSideMM          = 50
+	maxSideMM          = 1000
+	leastOhm, mostOhm  = 1e-6, 1e9
+	fewPoints          = 25   // up to here each point is marked
+	upperPart          = 0.62 // of the height of both panels
+	coverage           = 2.   // k
+	maxLegendPart      = 0.25 // of the height of the picture
+	defaultLow         = 20.
+	defaultHigh        = 20000.
+	defaultW, defaultH = 180., 140.
+)
+
+// Write checks c, draws it and writes the picture to w. Nothing is written if
+// there is an error: no traces, a curve that fails its Check, no point in the
+// band, a tap that is not a positive number, an unknown format.
+func (c ImpedanceChart) Write(w io.Writer, f Format) error {
+	c = c.complete()
+	sampled, err := c.check()
+	if err != nil {
+		return fmt.Errorf("impedance chart: %w", err)
+	}
+	names := make([]string, len(c.Traces))
+	for i, t := range c.Traces {
+		names[i] = t.Label
+	}
+	about := fmt.Sprintf("Modulus in ohm and phase in degrees over frequency, %s to %s: %s",
+		frequency(c.LowHz), frequency(c.HighHz), strings.Join(names, "; "))
+	return picture{
+		width:  vg.Length(c.WidthMM) * vg.Millimeter,
+		height: vg.Length(c.HeightMM) * vg.Millimeter,
+		title:  c.Title,
+		about:  about,
+		draw:   func(d pen) { c.draw(d, sampled) },
+	}.write(w, f)
+}
+
+// complete returns c with its defaults filled in and its texts fit to draw.
+func (c ImpedanceChart) complete() ImpedanceChart {
+	for _, d := range []struct {
+		v       *float64
+		instead float64
+	}{{&c.LowHz, defaultLow}, {&c.HighHz, defaultHigh}, {&c.WidthMM, defaultW}, {&c.HeightMM, defaultH}} {
+		if *d.v == 0 {
+			*d.v = d.instead
+		}
+	}
+	c.Title = oneLine(c.Title)
+	c.Traces = append([]Trace(nil), c.Traces...)
+	for i := range c.Traces {
+		c.Traces[i].Label = oneLine(c.Traces[i].Label)
+	}
+	return c
+}
+
+// check returns the values to draw of each trace, or the first thing wrong.
+func (c ImpedanceChart) check() ([][]sample, error) {
+	for _, side := range []float64{c.WidthMM, c.HeightMM} {
+		if !(side >= minSideMM && side <= maxSideMM) {
+			return nil, fmt.Errorf("a side of %g mm is outside %d to %d mm; choose another size", side, minSideMM, maxSideMM)
+		}
+	}
+	if !(c.LowHz > 0 && c.HighHz >= c.LowHz*1.01 && !math.IsInf(c.HighHz, 0)) {
+		return nil, fmt.Errorf("the band from %g to %g Hz is none; it must start above 0 and end at least 1 %% higher", c.LowHz, c.HighHz)
+	}
+	for i, ohm := range c.TapOhm {
+		if !(ohm >= leastOhm && ohm <= mostOhm) {
+			return nil, fmt.Errorf("tap %d of %g ohm must be a number from %g to %g ohm", i+1, ohm, leastOhm, mostOhm)
+		}
+	}
+	if len(c.Traces) == 0 {
+		return nil, fmt.Errorf("there is no curve to draw; give at least one")
+	}
+	if len(c.Traces) > maxTraces {
+		return nil, fmt.Errorf("%d curves cannot be told apart in one chart; draw at most %d", len(c.Traces), maxTraces)
+	}
+	sampled := make([][]sample, len(c.Traces))
+	for i, t := range c.Traces {
+		name := fmt.Sprintf("curve %d (%q)", i+1, t.Label)
+		if t.Label == "" && len(c.Traces) > 1 {
+			return nil, fmt.Errorf("curve %d of %d has no label; several curves need one each to be told apart", i+1, len(c.Traces))
+		}
+		if err := t.Curve.Check(); err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		sampled[i] = samples(t.Curve)
+		inside, shown := 0, 0
+		for _, s := range sampled[i] {
+			if c.inBand(s.hz) {
+				inside++
+				if s.ohm >= leastOhm && s.ohm <= mostOhm {
+					shown++
+				}
+			}
+		}
+		p := t.Curve.Points
+		switch {
+		case inside == 0:
+			return nil, fmt.Errorf("%s runs from %g to %g Hz and has no point from %g to %g Hz; choose another band",
+				name, p[0].Hz, p[len(p)-1].Hz, c.LowHz, c.HighHz)
+		case shown == 0:
+			return nil, fmt.Errorf("%s has no |Z| from %g to %g ohm, which is what a log axis here can show", name, leastOhm, mostOhm)
+		}
+	}
+	return sampled, nil
+}
+
+func (c ImpedanceChart) inBand(hz float64) bool { return hz >= c.LowHz && hz <= c.HighHz }
+
+// sample is one point of a curve as it is drawn.
+type sample struct {
+	hz       float64
+	ohm, deg float64
+	uOhm     float64 // k = 1
+	uDeg     float64 // k = 1, at most 180
+}
+
+func samples(c impedance.Curve) []sample {
+	out := make([]sample, len(c.Points))
+	for i, p := range c.Points {
+		ohm, u := c.Modulus(i)
+		s := sample{hz: p.Hz, ohm: ohm, uOhm: u, deg: cmplx.Phase(p.Z) * 180 / math.Pi}
+		across := math.Sqrt(c.Total(i).Along(p.Z * 1i)) // ohm
+		s.uDeg = math.Min(across/ohm*180/math.Pi, 180)
+		// A covariance that is not positive definite (Check lets it pass) has
+		// directions without a real uncertainty.
+		if math.IsNaN(s.uOhm) {
+			s.uOhm = 0
+		}
+		if math.IsNaN(s.uDeg) {
+			s.uDeg = 0
+		}
+		out[i] = s
+	}
+	return out
+}
+
+func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
+	edge := d.unit * 0.9
+	left, right := edge, d.width-edge
+	top := d.height - edge
+
+	if c.Title != "" {
+		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, c.Title, right-left))
+		top -= d.unit * 1.6
+	}
+	l := newLegend(d, c.keys(sampled), right-left, int(maxLegendPart*d.height/(rowHeight*d.unit)))
+	l.draw(d, vg.Point{X: left, Y: top})
+	top -= l.height(d) + d.unit*0.8
+
+	bottom := edge + underFrame(d)
+	gap := d.unit * 1.4
+	upperHeight := (top - bottom - gap) * upperPart
+	lowerHeight := top - bottom - gap - upperHeight
+
+	ohms, phases := c.modulusAxis(sampled, upperHeight/d.unit), c.phaseAxis(sampled, lowerHeight/d.unit)
+	frameLeft := left + besideFrame(d, ohms, phases)
+	frameRight := right - d.unit*0.8 // half of the last frequency's label
+	for _, tap := range c.TapOhm {
+		frameRight = min(frameRight, right-d.note.Width(tapName(tap))-d.unit*0.5)
+	}
+	hz := axis{min: c.LowHz, max: c.HighHz, log: true, name: "frequency (Hz)"}
+	// Two labels need the width of one and a half of the widest.
+	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.35/(frameRight-frameLeft)), withKilo)
+
+	frame := func(low, high vg.Length, y axis) panel {
+		return panel{vg.Rectangle{Min: vg.Point{X: frameLeft, Y: low}, Max: vg.Point{X: frameRight, Y: high}}, hz, y}
+	}
+	upper := frame(top-upperHeight, top, ohms)
+	lower := frame(bottom, bottom+lowerHeight, phases)
+
+	c.bands(d, upper)
+	upper.grid(d)
+	lower.grid(d)
+	c.levels(d, upper)
+	for i, s := range sampled {
+		shade(d, upper, i, s, modulus)
+		shade(d, lower, i, s, phase)
+	}
+	for i, s := range sampled {
+		c.curve(d, upper, i, s, modulus)
+		c.curve(d, lower, i, s, phase)
+	}
+	nameX := left + d.unit*0.5
+	upper.frame(d, nameX, false)
+	lower.frame(d, nameX, true)
+	if len(sampled) == 1 {
+		c.extremes(d, upper, sampled[0])
+	}
+}
+
+// modulusAxis holds every curve within the band and every tap; height is in units.
+func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
+	least, most := math.Inf(1), 0.
+	take := func(ohm float64) {
+		if ohm >= leastOhm && ohm <= mostOhm {
+			least, most = math.Min(least, ohm), math.Max(most, ohm)
+		}
+	}
+	for _, trace := range sampled {
+		for _, s := range trace {
+			if c.inBand(s.hz) {
+				take(s.ohm)
+			}
+		}
+	}
+	for _, tap := range c.TapOhm {
+		take(tap * ratedFloor)
+		take(tap)
+	}
+	a := modulusAxis(least, most)
+	a.ticks = logTicks(a.min, a.max, 1.3*a.decades()/float64(height), withKilo)
+	return a
+}
+
+// phaseAxis holds every curve within the band; height is in units.
+func (c ImpedanceChart) phaseAxis(sampled [][]sample, height vg.Length) axis {
+	least, most := math.Inf(1), math.Inf(-1)
+	for _, trace := range sampled {
+		for _, s := range trace {
+			if c.inBand(s.hz) && s.ohm > 0 {
+				least, most = math.Min(least, s.deg), math.Max(most, s.deg)
+			}
+		}
+	}
+	return phaseAxis(least, most, int(math.Min(6, float64(height/1.6))))
+}
+
+// keys lists what the legend explains.
+func (c ImpedanceChart) keys(sampled [][]sample) []key {
+	var keys []key
+	shaded := -1
+	for i, t := range c.Traces {
+		marked := c.marked(sampled[i])
+		if t.Label != "" {
+			keys = append(keys, key{t.Label, func(d pen, r vg.Rectangle) {
+				y := (r.Min.Y + r.Max.Y) / 2
+				d.lines(traceStroke(i, d.curveWidth()), vg.Point{X: r.Min.X, Y: y}, vg.Point{X: r.Max.X, Y: y})
+				if marked {
+					d.dot(hues[i%len(hues)], vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: y}, d.unit*markRadius)
+				}
+			}})
+		}
+		for _, s := range sampled[i] {
+			if shaded < 0 && c.inBand(s.hz) && s.uOhm > 0 {
+				shaded = i
+			}
+		}
+	}
+	if shaded >= 0 {
+		col := faded(shaded)
+		if len(c.Traces) > 1 {
+			col.R, col.G, col.B = 0, 0, 0
+		}
+		keys = append(keys, key{fmt.Sprintf("shade: k = %g", coverage), func(d pen, r vg.Rectangle) { d.box(col, r) }})
+	}
+	if len(c.TapOhm) > 0 {
+		keys = append(keys, key{fmt.Sprintf("band: %g to 100 %% of tap", ratedFloor*100), func(d pen, r vg.Rectangle) {
+			d.box(levelBand, r)
+			d.lines(levelStroke(d), vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Max)
+		}})
+	}
+	return keys
+}
+
+func tapName(ohm float64) string { return fmt.Sprintf("%.4g ohm tap", ohm) }
+
+func levelStroke(d pen) stroke { return stroke{color: levelInk, width: d.unit * 0.09} }
+
+func (c ImpedanceChart) bands(d pen, p panel) {
+	for _, tap := range c.TapOhm {
+		d.box(levelBand, vg.Rectangle{
+			Min: vg.Point{X: p.Min.X, Y: p.level(tap * ratedFloor)},
+			Max: vg.Point{X: p.Max.X, Y: p.level(tap)},
+		})
+	}
+}
+
+// levels draws the lines of the taps, and their names outside the frame,
+// where no curve comes.
+func (c ImpedanceChart) levels(d pen, p panel) {
+	at := make([]vg.Length, len(c.TapOhm))
+	for i, tap := range c.TapOhm {
+		at[i] = p.level(tap)
+		d.lines(levelStroke(d), vg.Point{X: p.Min.X, Y: at[i]}, vg.Point{X: p.Max.X, Y: at[i]})
+	}
+	for i, y := range apart(at, d.note.Font.Size*1.05, p.Min.Y, p.Max.Y) {
+		d.text(d.note, ink, vg.Point{X: p.Max.X + d.unit*0.5, Y: y}, 0, 0.5, tapName(c.TapOhm[i]))
+	}
+}
+
+// quantity is what one panel shows of a sample.
+type quantity struct {
+	of   func(sample) (v, u float64, ok bool) // value, standard uncertainty, whether there is one
+	turn float64                              // what two values that mean the same differ by
+}
+
+var (
+	modulus = quantity{func(s sample) (v, u float64, ok bool) { return s.ohm, s.uOhm, true }, math.Inf(1)}
+	// There is no phase where |Z| is 0: it points nowhere.
+	phase = quantity{func(s sample) (v, u float64, ok bool) { return s.deg, s.uDeg, s.ohm > 0 }, 360}
+)
+
+// runs cuts a trace where it has no value, and where the value jumps over the
+// end of a turn, which is no part of the curve.
+func (q quantity) runs(trace []sample) [][]sample {
+	var out [][]sample
+	start := 0
+	cut := func(end, next int) {
+		if end > start {
+			out = append(out, trace[start:end])
+		}
+		start = next
+	}
+	last := math.NaN()
+	for i, s := range trace {
+		v, _, ok := q.of(s)
+		switch {
+		case !ok:
+			cut(i, i+1)
+			v = math.NaN()
+		case math.Abs(v-last) > q.turn/2:
+			cut(i, i)
+		}
+		last = v
+	}
+	cut(len(trace), len(trace))
+	return out
+}
+
+func (q quantity) line(p panel, run []sample) []vg.Point {
+	pts := make([]vg.Point, len(run))
+	for i, s := range run {
+		v, _, _ := q.of(s)
+		pts[i] = p.at(s.hz, v)
+	}
+	return thinned(pts, thinStep)
+}
+
+// thinStep is half a dot of the PNG, in points, and finer than any line: closer
+// points cannot be seen.
+const thinStep = 0.5 * 72. / pngDPI
+
+// edges returns the upper and lower edge of the shade around a run, or
+// nothing if it has no uncertainty.
+func (q quantity) edges(p panel, run []sample) [][]vg.Point {
+	var upper, lower []vg.Point
+	any := false
+	for _, s := range run {
+		v, u, _ := q.of(s)
+		upper = append(upper, p.at(s.hz, v+coverage*u))
+		lower = append(lower, p.at(s.hz, v-coverage*u))
+		any = any || u > 0
+	}
+	if !any {
+		return nil
+	}
+	return [][]vg.Point{thinned(upper, thinStep), thinned(lower, thinStep)}
+}
+
+func shade(d pen, p panel, i int, trace []sample, q quantity) {
+	for _, run := range q.runs(trace) {
+		edges := q.edges(p, run)
+		if edges == nil {
+			continue
+		}
+		if len(run) == 1 { // an area needs a width
+			half := vg.Point{X: d.unit * markRadius}
+			for k, e := range edges {
+				edges[k] = []vg.Point{e[0].Sub(half), e[0].Add(half)}
+			}
+		}
+		slices.Reverse(edges[1])
+		d.area(faded(i), p.clipArea(slices.Concat(edges...))...)
+	}
+}
+
+// markRadius is the radius of the mark of a single point, in units.
+const markRadius = 0.22
+
+// marked tells whether a trace has so few points in the band that each shows.
+func (c ImpedanceChart) marked(trace []sample) bool {
+	n := 0
+	for _, s := range trace {
+		if c.inBand(s.hz) {
+			n++
+		}
+	}
+	return n <= fewPoints
+}
+
+func (c ImpedanceChart) curve(d pen, p panel, i int, trace []sample, q quantity) {
+	look := traceStroke(i, d.curveWidth())
+	marked := c.marked(trace)
+	for _, run := range q.runs(trace) {
+		for _, part := range p.clip(q.line(p, run)) {
+			d.lines(look, part...)
+		}
+		for _, s := range run {
+			v, _, _ := q.of(s)
+			at := p.at(s.hz, v)
+			if marked && at.X >= p.Min.X && at.X <= p.Max.X && at.Y >= p.Min.Y && at.Y <= p.Max.Y {
+				d.dot(look.color, at, d.unit*markRadius)
+			}
+		}
+	}
+}

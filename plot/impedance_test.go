@@ -1,0 +1,453 @@
+package plot
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/png"
+	"io"
+	"math"
+	"math/cmplx"
+	"os/exec"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	xfont "golang.org/x/image/font"
+	"gonum.org/v1/plot/vg"
+	"pgregory.net/rapid"
+
+	"tapload/measure/impedance"
+)
+
+func demo() ImpedanceChart {
+	return ImpedanceChart{
+		Title:  "Unmarked cabinet (invented)",
+		Traces: []Trace{{"cabinet under test", curve(cabinet.z, 10, 24000, 480, worse(0.004))}},
+		TapOhm: []float64{4, 8, 16},
+	}
+}
+
+func render(t testing.TB, c ImpedanceChart, f Format) []byte {
+	t.Helper()
+	var buf bytes.Buffer
+	if err := c.Write(&buf, f); err != nil {
+		t.Fatal(err)
+	}
+	return buf.Bytes()
+}
+
+// svgText is a text element of a chart, in points from the upper left corner.
+type svgText struct {
+	x, size  float64
+	bold     bool
+	turned   bool
+	contents string
+}
+
+var number = regexp.MustCompile(`-?[0-9.]+(e[-+][0-9]+)?`)
+
+// readSVG parses a chart: its texts, and all coordinates of its paths.
+func readSVG(t interface{ Fatalf(string, ...any) }, doc []byte) (texts []svgText, xs, ys []float64, root map[string]string) {
+	dec := xml.NewDecoder(bytes.NewReader(doc))
+	root = map[string]string{}
+	depth := 0
+	var inText *svgText
+	for {
+		tok, err := dec.Token()
+		if errors.Is(err, io.EOF) {
+			return texts, xs, ys, root
+		}
+		if err != nil {
+			t.Fatalf("not well-formed XML: %v", err)
+		}
+		switch tok := tok.(type) {
+		case xml.StartElement:
+			at := map[string]string{}
+			for _, a := range tok.Attr {
+				at[a.Name.Local] = a.Value
+			}
+			if tok.Name.Local == "g" {
+				depth++
+			}
+			switch tok.Name.Local {
+			case "svg":
+				root = at
+			case "title":
+				inText = nil
+			case "text":
+				x, _ := strconv.ParseFloat(at["x"], 64)
+				size, _ := strconv.ParseFloat(regexp.MustCompile(`font-size:([0-9.]+)px`).FindStringSubmatch(at["style"])[1], 64)
+				if !strings.HasPrefix(at["style"], "font-family:Liberation Sans,Arial,Helvetica,sans-serif;") {
+					t.Fatalf("text without the list of fonts: %s", at["style"])
+				}
+				texts = append(texts, svgText{x: x, size: size, turned: depth > 1, bold: strings.Contains(at["style"], "font-weight:bold")})
+				inText = &texts[len(texts)-1]
+			case "path":
+				if strings.ContainsAny(at["d"], "AaNI") { // arcs of the marks; NaN and Inf
+					if strings.Contains(at["d"], "N") || strings.Contains(at["d"], "I") {
+						t.Fatalf("path with a number that is none: %s", at["d"])
+					}
+					continue
+				}
+				for i, n := range number.FindAllString(at["d"], -1) {
+					v, err := strconv.ParseFloat(n, 64)
+					if err != nil {
+						t.Fatalf("path number %q: %v", n, err)
+					}
+					if i%2 == 0 {
+						xs = append(xs, v)
+					} else {
+						ys = append(ys, v)
+					}
+				}
+			}
+		case xml.EndElement:
+			if tok.Name.Local == "g" {
+				depth--
+			}
+			inText = nil
+		case xml.CharData:
+			if inText != nil {
+				inText.contents += string(tok)
+			}
+		}
+	}
+}
+
+func contents(texts []svgText) []string {
+	var s []string
+	for _, t := range texts {
+		s = append(s, t.contents)
+	}
+	return s
+}
+
+func TestSVGSaysWhatIsShown(t *testing.T) {
+	texts, _, _, root := readSVG(t, render(t, demo(), SVG))
+	got := contents(texts)
+	for _, want := range []string{
+		"Unmarked cabinet (invented)", "cabinet under test", "shade: k = 2", "band: 80 to 100 % of tap",
+		"4 ohm tap", "8 ohm tap", "16 ohm tap",
+		"modulus (Ω)", "phase (°)", "frequency (Hz)",
+		"20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k",
+		"−60", "−30", "0", "30", "60",
+	} {
+		if !slices.Contains(got, want) {
+			t.Errorf("no text %q among %q", want, got)
+		}
+	}
+	for _, unwanted := range []string{"10 Hz", "50k", "100k"} {
+		if slices.Contains(got, unwanted) {
+			t.Errorf("text %q is outside the band", unwanted)
+		}
+	}
+	if n := len(regexp.MustCompile(`shade`).FindAllString(strings.Join(got, "\n"), -1)); n != 1 {
+		t.Errorf("the shade is explained %d times", n)
+	}
+	if root["role"] != "img" || !strings.Contains(root["aria-label"], "20 Hz to 20 kHz: cabinet under test") {
+		t.Errorf("root element does not describe the picture: %v", root)
+	}
+}
+
+func TestNotesAreTrue(t *testing.T) {
+	// A resonance without a coil has its peak at fs with Re + Res, exactly; the
+	// middle of a log grid from 20 to 320 Hz is 80 Hz.
+	d := driver{re: 7, res: 50, fs: 80, qms: 5, n: 1}
+	c := ImpedanceChart{Traces: []Trace{{"resonance", curve(d.z, 20, 320, 301, even(0))}}}
+	texts, _, _, _ := readSVG(t, render(t, c, SVG))
+	got := contents(texts)
+	if want := "max 57.0 Ω at 80 Hz"; !slices.Contains(got, want) {
+		t.Errorf("no note %q among %q", want, got)
+	}
+	if slices.Contains(got, "shade: k = 2") {
+		t.Error("a curve without uncertainty has a shade in its legend")
+	}
+}
+
+func TestSameBytesEachTime(t *testing.T) {
+	c := demo()
+	c.WidthMM, c.HeightMM = 80, 60
+	c.Traces = append(c.Traces, Trace{"ported (invented), µ Ω ü", curve(ported, 20, 20000, 200, even(0.01))})
+	for _, f := range []Format{PNG, SVG, PDF} {
+		first := render(t, c, f)
+		for range 4 {
+			if !bytes.Equal(first, render(t, c, f)) {
+				t.Errorf("%s: two runs differ", f)
+				break
+			}
+		}
+	}
+}
+
+// frames finds the edges of the panels in a picture: rows and columns most of
+// which is dark grey.
+func frames(img image.Image) (rows, columns []float64) {
+	b := img.Bounds()
+	dark := func(x, y int) bool {
+		r, g, b, _ := img.At(x, y).RGBA()
+		return r == g && g == b && r < 0xC000
+	}
+	find := func(n, across int, at func(i, j int) bool) []float64 {
+		var found []float64
+		sum, count := 0, 0
+		for i := range n {
+			hits := 0
+			for j := range across {
+				if at(i, j) {
+					hits++
+				}
+			}
+			if 2*hits > across {
+				sum, count = sum+i, count+1
+			} else if count > 0 {
+				found = append(found, float64(sum)/float64(count)+0.5)
+				sum, count = 0, 0
+			}
+		}
+		return found
+	}
+	rows = find(b.Dy(), b.Dx(), func(y, x int) bool { return dark(x, y) })
+	columns = find(b.Dx(), b.Dy(), func(x, y int) bool { return dark(x, y) })
+	return rows, columns
+}
+
+// The curve must pass where the closed form says, in both panels: pixels are
+// found from the frame in the picture and the ends of the axes alone.
+func TestPNGShowsTheCurve(t *testing.T) {
+	c := demo()
+	c.TapOhm = nil
+	img, err := png.Decode(bytes.NewReader(render(t, c, PNG)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := img.Bounds().Size(), image.Pt(1063, 827); got != want { // 180 and 140 mm at 150 per inch
+		t.Fatalf("picture of %v pixels, want %v", got, want)
+	}
+	rows, columns := frames(img)
+	if len(rows) != 4 || len(columns) != 2 {
+		t.Fatalf("frame edges at rows %v and columns %v, want 4 and 2", rows, columns)
+	}
+	blue := func(x, y float64) bool {
+		r, g, b, _ := img.At(int(x), int(y)).RGBA()
+		return r>>8 < 0x40 && g>>8 < 0xA0 && b>>8 > 0x90
+	}
+	near := func(x, y float64) bool {
+		for dy := -2.; dy <= 2; dy++ {
+			if blue(x, y+dy) {
+				return true
+			}
+		}
+		return false
+	}
+	for _, hz := range []float64{25, 50, 70, 84, 110, 200, 400, 1000, 3000, 15000} {
+		z := cabinet.z(hz)
+		x := columns[0] + (columns[1]-columns[0])*math.Log(hz/20)/math.Log(1000)
+		ohm := rows[1] + (rows[0]-rows[1])*math.Log(cmplx.Abs(z)/5)/math.Log(20) // axis 5 to 100 ohm
+		deg := rows[3] + (rows[2]-rows[3])*(cmplx.Phase(z)*180/math.Pi+60)/120   // axis -60 to 60 degrees
+		for name, y := range map[string]float64{"modulus": ohm, "phase": deg} {
+			if !near(x, y) {
+				t.Errorf("%s at %g Hz: no curve at pixel (%.1f, %.1f)", name, hz, x, y)
+			}
+			if hz > 150 && (near(x, y-12) || near(x, y+12)) {
+				t.Errorf("%s at %g Hz: curve off pixel (%.1f, %.1f)", name, hz, x, y)
+			}
+		}
+	}
+}
+
+// The shade must end two standard uncertainties from the curve.
+func TestPNGShade(t *testing.T) {
+	c := ImpedanceChart{Traces: []Trace{{"10 ohm (invented)", curve(resistor(10), 20, 20000, 200, even(0.1))}}}
+	img, err := png.Decode(bytes.NewReader(render(t, c, PNG)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, columns := frames(img)
+	if len(rows) != 4 || len(columns) != 2 {
+		t.Fatalf("frame edges at rows %v and columns %v, want 4 and 2", rows, columns)
+	}
+	x := columns[0] + 0.37*(columns[1]-columns[0])
+	at := func(ohm float64) color.Color {
+		return img.At(int(x), int(rows[1]+(rows[0]-rows[1])*math.Log(ohm/5)/math.Log(10))) // axis 5 to 50 ohm
+	}
+	// Noise: 10 % in total, so 7.1 % of |Z| in its direction; shared 7.1 %: together 10 %.
+	tinted := func(c color.Color) bool { r, _, b, _ := c.RGBA(); return b>>8 > r>>8+20 }
+	for _, ohm := range []float64{8.1, 9, 11, 11.9} {
+		if !tinted(at(ohm)) {
+			t.Errorf("no shade at %g ohm, which is within 10 ± 2", ohm)
+		}
+	}
+	for _, ohm := range []float64{7.9, 12.2} {
+		if tinted(at(ohm)) {
+			t.Errorf("shade at %g ohm, which is outside 10 ± 2", ohm)
+		}
+	}
+}
+
+func TestPDFText(t *testing.T) {
+	c := demo()
+	c.Traces[0].Label = "Größe 10 µF, 8 Ω, 測"
+	doc := render(t, c, PDF)
+	if !bytes.HasPrefix(doc, []byte("%PDF-1.")) {
+		t.Fatalf("not a PDF: %q", doc[:8])
+	}
+	tool, err := exec.LookPath("pdftotext")
+	if err != nil {
+		t.Skip("pdftotext is not installed (Debian: poppler-utils); the text of the PDF is not checked")
+	}
+	cmd := exec.Command(tool, "-layout", "-", "-")
+	cmd.Stdin = bytes.NewReader(doc)
+	text, err := cmd.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Größe 10 µF, 8 Ω, □", "modulus (Ω)", "phase (°)", "−60", "16 ohm tap", " Ω at 84 Hz"} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("no %q in the text of the PDF:\n%s", want, text)
+		}
+	}
+}
+
+func TestErrors(t *testing.T) {
+	good := demo().Traces
+	fine := curve(cabinet.z, 20, 20000, 50, even(0.01))
+	broken := curve(cabinet.z, 20, 20000, 50, even(0.01))
+	broken.Points[3].Z = complex(math.NaN(), 0)
+	for _, c := range []struct {
+		name  string
+		chart ImpedanceChart
+		want  string
+	}{
+		{"no traces", ImpedanceChart{}, "impedance chart: there is no curve to draw; give at least one"},
+		{"broken curve", ImpedanceChart{Traces: []Trace{{"a", broken}}}, `curve 1 ("a"): point 3 (`},
+		{"empty curve", ImpedanceChart{Traces: []Trace{{"a", impedance.Curve{}}}}, `curve 1 ("a"): curve has no points`},
+		{"outside", ImpedanceChart{Traces: []Trace{{"a", fine}}, LowHz: 1, HighHz: 5}, `curve 1 ("a") runs from 20 to 20000 Hz and has no point from 1 to 5 Hz; choose another band`},
+		{"all zero", ImpedanceChart{Traces: []Trace{{"a", curve(resistor(0), 20, 2000, 9, even(0))}}}, "which is what a log axis here can show"},
+		{"tap 0", ImpedanceChart{Traces: good, TapOhm: []float64{8, 0}}, "tap 2 of 0 ohm must be a number from"},
+		{"tap NaN", ImpedanceChart{Traces: good, TapOhm: []float64{math.NaN()}}, "tap 1 of NaN ohm must be"},
+		{"tap negative", ImpedanceChart{Traces: good, TapOhm: []float64{-8}}, "tap 1 of -8 ohm must be"},
+		{"band upside down", ImpedanceChart{Traces: good, LowHz: 2000, HighHz: 200}, "the band from 2000 to 200 Hz is none"},
+		{"band negative", ImpedanceChart{Traces: good, LowHz: -1}, "the band from -1 to 20000 Hz is none"},
+		{"too small", ImpedanceChart{Traces: good, WidthMM: 20}, "a side of 20 mm is outside 50 to 1000 mm"},
+		{"nameless", ImpedanceChart{Traces: []Trace{{"a", fine}, {" \n", fine}}}, "curve 2 of 2 has no label"},
+		{"too many", ImpedanceChart{Traces: slices.Repeat(good, 25)}, "25 curves cannot be told apart in one chart; draw at most 24"},
+	} {
+		var out bytes.Buffer
+		err := c.chart.Write(&out, SVG)
+		switch {
+		case err == nil:
+			t.Errorf("%s: no error", c.name)
+		case !strings.Contains(err.Error(), c.want):
+			t.Errorf("%s: error %q does not contain %q", c.name, err, c.want)
+		case strings.ContainsAny(err.Error(), "\n") || strings.HasSuffix(err.Error(), "."):
+			t.Errorf("%s: error %q is not one sentence without a full stop", c.name, err)
+		case out.Len() > 0:
+			t.Errorf("%s: %d bytes written despite the error", c.name, out.Len())
+		}
+	}
+	if err := demo().Write(io.Discard, "gif"); err == nil || !strings.Contains(err.Error(), `"gif" names no picture format; end it in .png, .svg or .pdf`) {
+		t.Errorf("unknown format: %v", err)
+	}
+	full := errors.New("disk full")
+	if err := demo().Write(failing{full}, SVG); !errors.Is(err, full) {
+		t.Errorf("failing writer: %v", err)
+	}
+}
+
+type failing struct{ err error }
+
+func (f failing) Write([]byte) (int, error) { return 0, f.err }
+
+func TestParseFormat(t *testing.T) {
+	for in, want := range map[string]Format{"png": PNG, ".SVG": SVG, "out/a.b.Pdf": PDF, "svg": SVG} {
+		if got, err := ParseFormat(in); got != want || err != nil {
+			t.Errorf("ParseFormat(%q) = %q, %v, want %q", in, got, err, want)
+		}
+	}
+	for _, in := range []string{"", "chart", "chart.gif", "png.txt", "out/"} {
+		if _, err := ParseFormat(in); err == nil || !strings.Contains(err.Error(), fmt.Sprintf("%q names no picture format", in)) {
+			t.Errorf("ParseFormat(%q): error %v", in, err)
+		}
+	}
+}
+
+// Whatever a curve holds that passes its Check, a chart of it is well-formed,
+// has no number that is none, and stays on its page with every line and text.
+func TestAnyChartStaysOnItsPage(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		anyChart := ImpedanceChart{
+			Title:    rapid.String().Draw(t, "title"),
+			WidthMM:  rapid.Float64Range(50, 300).Draw(t, "width"),
+			HeightMM: rapid.Float64Range(50, 300).Draw(t, "height"),
+			TapOhm:   rapid.SliceOfN(rapid.SampledFrom([]float64{0.1, 2.67, 4, 5.33, 8, 16, 500}), 0, 4).Draw(t, "taps"),
+		}
+		size := rapid.SampledFrom([]float64{0, 1e-300, 1e-9, 0.01, 1, 22, 300, 1e6, 1e12, 1e150})
+		for i := range rapid.IntRange(1, 8).Draw(t, "traces") {
+			label := fmt.Sprint(i, rapid.StringN(0, 60, -1).Draw(t, "label"))
+			rough := rapid.Bool().Draw(t, "rough")
+			scale := size.Draw(t, "size")
+			anyChart.Traces = append(anyChart.Traces, Trace{label, curve(func(hz float64) complex128 {
+				if rough {
+					scale = size.Draw(t, "size")
+				}
+				return cmplx.Rect(scale, rapid.Float64Range(-math.Pi, math.Pi).Draw(t, "angle"))
+			}, rapid.Float64Range(1, 1000).Draw(t, "low"), 30000, rapid.IntRange(1, 12).Draw(t, "points"), func(float64) float64 {
+				return rapid.SampledFrom([]float64{0, 1e-4, 0.1, 3, 1e3}).Draw(t, "u")
+			})})
+		}
+		var out bytes.Buffer
+		if err := anyChart.Write(&out, SVG); err != nil {
+			if !regexp.MustCompile(`no point from|a log axis here`).MatchString(err.Error()) {
+				t.Fatal(err)
+			}
+			return
+		}
+		texts, xs, ys, _ := readSVG(t, out.Bytes())
+		mm := 72 / 25.4
+		if w := anyChart.WidthMM * mm; slices.Min(xs) < -0.01 || slices.Max(xs) > w+0.01 {
+			t.Fatalf("x from %g to %g on a page of %g points", slices.Min(xs), slices.Max(xs), w)
+		}
+		if h := anyChart.HeightMM * mm; slices.Min(ys) < -0.01 || slices.Max(ys) > h+0.01 {
+			t.Fatalf("y from %g to %g on a page of %g points", slices.Min(ys), slices.Max(ys), h)
+		}
+		for _, text := range texts {
+			weight := xfont.WeightNormal
+			if text.bold {
+				weight = xfont.WeightBold
+			}
+			face := sans(weight, vg.Length(text.size))
+			if right := text.x + float64(face.Width(text.contents)); !text.turned && (text.x < 0 || right > anyChart.WidthMM*mm) {
+				t.Fatalf("text %q reaches from %g to %g on a page of %g points", text.contents, text.x, right, anyChart.WidthMM*mm)
+			}
+		}
+	})
+}
+
+func BenchmarkWrite(b *testing.B) {
+	c := demo()
+	c.Traces = append(c.Traces, Trace{"ported (invented)", curve(ported, 20, 20000, 480, even(0.01))})
+	for _, f := range []Format{PNG, SVG, PDF} {
+		b.Run(string(f), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if err := c.Write(io.Discard, f); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+	c.Traces = []Trace{{"dense", curve(ported, 20, 20000, 20000, even(0.01))}}
+	b.Run("svg 20000 points", func(b *testing.B) {
+		for b.Loop() {
+			if err := c.Write(io.Discard, SVG); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}

@@ -1,0 +1,158 @@
+package plot
+
+import (
+	"image/color"
+	"math"
+	"strings"
+	"unicode"
+
+	xfont "golang.org/x/image/font"
+	"golang.org/x/image/font/sfnt"
+	"golang.org/x/text/unicode/norm"
+	"gonum.org/v1/plot/font"
+	"gonum.org/v1/plot/vg"
+)
+
+// pen draws on a canvas in one style; unit is the size of the body text, and
+// everything else is a multiple of it.
+type pen struct {
+	vg.Canvas
+	width, height    vg.Length
+	unit             vg.Length
+	body, note, head font.Face
+}
+
+func newPen(c vg.Canvas, width, height vg.Length) pen {
+	// Text shrinks with the picture, but slower, and stays legible.
+	span := min(width, height*18/14) / (180 * vg.Millimeter)
+	unit := vg.Points(min(max(9.5*math.Sqrt(float64(span)), 6), 12))
+	return pen{
+		Canvas: c, width: width, height: height, unit: unit,
+		body: sans(xfont.WeightNormal, unit),
+		note: sans(xfont.WeightNormal, unit*0.9),
+		head: sans(xfont.WeightBold, unit*1.2),
+	}
+}
+
+// curveWidth is the width of the line of a curve.
+func (p pen) curveWidth() vg.Length { return p.unit * 0.155 }
+
+func (p pen) lines(s stroke, pts ...vg.Point) {
+	if len(pts) < 2 {
+		return
+	}
+	dash := make([]vg.Length, len(s.dash))
+	for i, d := range s.dash {
+		dash[i] = d * s.width
+	}
+	p.SetColor(s.color)
+	p.SetLineWidth(s.width)
+	p.SetLineDash(dash, 0)
+	p.Stroke(path(pts))
+}
+
+func (p pen) area(col color.Color, pts ...vg.Point) {
+	if len(pts) < 3 {
+		return
+	}
+	outline := path(pts)
+	outline.Close()
+	p.SetColor(col)
+	p.Fill(outline)
+}
+
+func (p pen) box(col color.Color, r vg.Rectangle) {
+	p.area(col, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y})
+}
+
+func (p pen) dot(col color.Color, at vg.Point, radius vg.Length) {
+	var c vg.Path
+	c.Move(at.Add(vg.Point{X: radius}))
+	c.Arc(at, radius, 0, 2*math.Pi)
+	c.Close()
+	p.SetColor(col)
+	p.Fill(c)
+}
+
+// ring marks a point without hiding it.
+func (p pen) ring(s stroke, at vg.Point, radius vg.Length) {
+	var c vg.Path
+	c.Move(at.Add(vg.Point{X: radius}))
+	c.Arc(at, radius, 0, 2*math.Pi)
+	c.Close()
+	p.SetColor(s.color)
+	p.SetLineWidth(s.width)
+	p.SetLineDash(nil, 0)
+	p.Stroke(c)
+}
+
+func path(pts []vg.Point) vg.Path {
+	var p vg.Path
+	p.Move(pts[0])
+	for _, pt := range pts[1:] {
+		p.Line(pt)
+	}
+	return p
+}
+
+// capHeight is the height of capitals and digits of the font, in sizes.
+const capHeight = 0.7
+
+// text writes s so that at is the fraction (ax, ay) of the way across its
+// capitals: (0, 0) their lower left corner, (0.5, 0.5) their middle.
+func (p pen) text(f font.Face, col color.Color, at vg.Point, ax, ay float64, s string) {
+	p.SetColor(col)
+	p.FillString(f, vg.Point{
+		X: at.X - vg.Length(ax)*f.Width(s),
+		Y: at.Y - vg.Length(ay)*capHeight*f.Font.Size,
+	}, s)
+}
+
+// upright writes s turned a quarter to the left, centred on at.
+func (p pen) upright(f font.Face, col color.Color, at vg.Point, s string) {
+	p.Push()
+	defer p.Pop()
+	p.Translate(at)
+	p.Rotate(math.Pi / 2)
+	p.text(f, col, vg.Point{}, 0.5, 0.5, s)
+}
+
+// oneLine makes s fit to be drawn as one line of text and to stand in an XML
+// document: composed, without control characters and broken UTF-8.
+func oneLine(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == '\uFFFE' || r == '\uFFFF' || unicode.Is(unicode.Bidi_Control, r) {
+			return ' '
+		}
+		return r
+	}, norm.NFC.String(strings.ToValidUTF8(s, "\uFFFD")))
+	return strings.Join(strings.Fields(s), " ")
+}
+
+// drawable replaces each character that the font of f has no glyph for.
+func drawable(f font.Face, s string) string {
+	var buf sfnt.Buffer
+	return strings.Map(func(r rune) rune {
+		if i, err := f.Face.GlyphIndex(&buf, r); err != nil || i == 0 {
+			return '\u25A1' // white square, which both faces have
+		}
+		return r
+	}, s)
+}
+
+// shorten cuts out of the middle of s what does not fit into width; names that
+// people give differ at the start or at the end.
+func shorten(f font.Face, s string, width vg.Length) string {
+	if f.Width(s) <= width {
+		return s
+	}
+	runes := []rune(s)
+	for keep := len(runes) - 1; keep > 0; keep-- {
+		head := (keep + 1) / 2
+		short := strings.TrimSpace(string(runes[:head])) + "…" + strings.TrimSpace(string(runes[len(runes)-(keep-head):]))
+		if f.Width(short) <= width {
+			return short
+		}
+	}
+	return "…"
+}
