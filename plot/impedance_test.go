@@ -185,6 +185,105 @@ func TestSameBytesEachTime(t *testing.T) {
 	}
 }
 
+// Dates hide from a comparison of two files made within a second.
+func TestPDFDatesAreFixed(t *testing.T) {
+	got := regexp.MustCompile(`(Creation|Mod)Date \(D:\d+`).FindAllString(string(render(t, demo(), PDF)), -1)
+	if want := []string{"CreationDate (D:20000101000000", "ModDate (D:20000101000000"}; !slices.Equal(got, want) {
+		t.Errorf("dates %q, want %q", got, want)
+	}
+}
+
+func TestSamples(t *testing.T) {
+	degrees := 180 / math.Pi
+	for _, c := range []struct {
+		name       string
+		z          complex128
+		noise      impedance.Cov
+		shared     complex128
+		uOhm, uDeg float64
+	}{
+		{"error along Z", 10, impedance.Cov{RR: 1}, 0, 1, 0},
+		{"error across Z", 10, impedance.Cov{II: 1}, 0, 0, 0.1 * degrees},
+		{"error along a reactance", 10i, impedance.Cov{II: 1}, 0, 1, 0},
+		{"noise 3 and shared 4 across", 20, impedance.Cov{II: 9}, 4i, 0, 0.25 * degrees},
+		{"no phase left", 1e-3, impedance.Circular(2), 0, 1, 180},
+		{"covariance that cannot be", 1 + 1i, impedance.Cov{RR: 1, RI: 5, II: 1}, 0, math.Sqrt(6), 0},
+		{"covariance that cannot be, along", 1 + 1i, impedance.Cov{RR: 1, RI: -5, II: 1}, 0, 0, math.Min(math.Sqrt(6)/math.Sqrt2*degrees, 180)},
+	} {
+		s := samples(impedance.Curve{
+			Points: []impedance.Point{{Hz: 1, Z: c.z, Noise: c.noise}},
+			Shared: []impedance.Source{{ID: "x", DZ: []complex128{c.shared}}},
+		})[0]
+		if !(math.Abs(s.uOhm-c.uOhm) < 1e-9 && math.Abs(s.uDeg-c.uDeg) < 1e-9) {
+			t.Errorf("%s: u %g ohm and %g degrees, want %g and %g", c.name, s.uOhm, s.uDeg, c.uOhm, c.uDeg)
+		}
+	}
+}
+
+// Curves must differ in their dashes as well as in their colours, for those who
+// print without colour or see it differently.
+func TestCurvesDiffer(t *testing.T) {
+	colours, patterns := map[string]bool{}, map[string]bool{}
+	c := ImpedanceChart{}
+	for i := range 7 {
+		c.Traces = append(c.Traces, Trace{fmt.Sprint("curve ", i), curve(resistor(float64(4+i)), 20, 20000, 60, even(0))})
+	}
+	style := regexp.MustCompile(`fill:none;stroke:(#[0-9A-F]{6});stroke-width:1\.4725([^"]*)`)
+	for _, m := range style.FindAllStringSubmatch(string(render(t, c, SVG)), -1) {
+		colours[m[1]], patterns[m[2]] = true, true
+	}
+	if len(colours) != 7 || len(patterns) != 7 {
+		t.Errorf("7 curves have %d colours and %d dash patterns", len(colours), len(patterns))
+	}
+}
+
+// Each labelled tick must have its grid line in both panels: 10 frequencies
+// twice, 5, 10, 20, 50 and 100 ohm, and 5 phases.
+func TestGridUnderEachLabel(t *testing.T) {
+	c := demo()
+	c.TapOhm = nil
+	if got, want := strings.Count(string(render(t, c, SVG)), "stroke:#D2D2D2"), 2*10+5+5; got != want {
+		t.Errorf("%d grid lines, want %d", got, want)
+	}
+}
+
+func TestNotesKeepClear(t *testing.T) {
+	frame := panel{Rectangle: vg.Rectangle{Max: vg.Point{X: 100, Y: 100}}}
+	room := crowd{panel: frame, lines: [][]vg.Point{{{X: 0, Y: 50}, {X: 100, Y: 50}}}, notes: []vg.Rectangle{rectangle(10, 10, 30, 20)}}
+	for _, c := range []struct {
+		name string
+		r    vg.Rectangle
+		want bool
+	}{
+		{"clear", rectangle(40, 10, 60, 20), true},
+		{"on the line", rectangle(40, 45, 60, 55), false},
+		{"within the margin of the line", rectangle(40, 40, 60, 48), false},
+		{"on another note", rectangle(20, 15, 40, 25), false},
+		{"half outside", rectangle(90, 10, 110, 20), false},
+	} {
+		if got := room.free(c.r, 3); got != c.want {
+			t.Errorf("%s: free is %v", c.name, got)
+		}
+	}
+}
+
+func rectangle(x0, y0, x1, y1 vg.Length) vg.Rectangle {
+	return vg.Rectangle{Min: vg.Point{X: x0, Y: y0}, Max: vg.Point{X: x1, Y: y1}}
+}
+
+func TestApart(t *testing.T) {
+	for _, c := range []struct{ want, got []vg.Length }{
+		{[]vg.Length{10, 50}, []vg.Length{10, 50}},
+		{[]vg.Length{50, 45, 10}, []vg.Length{55, 45, 10}},
+		{[]vg.Length{99, 98}, []vg.Length{100, 90}},
+		{[]vg.Length{-5}, []vg.Length{0}},
+	} {
+		if got := apart(c.want, 10, 0, 100); !slices.Equal(got, c.got) {
+			t.Errorf("apart(%v) = %v, want %v", c.want, got, c.got)
+		}
+	}
+}
+
 // frames finds the edges of the panels in a picture: rows and columns most of
 // which is dark grey.
 func frames(img image.Image) (rows, columns []float64) {
