@@ -26,11 +26,11 @@ type tick struct {
 // that a log axis cannot show, are held at one length outside: near enough to
 // calculate with, too far to be seen.
 func (a axis) frac(v float64) float64 {
+	if a.log && v <= 0 {
+		return -1
+	}
 	min, max := a.min, a.max
 	if a.log {
-		if v <= 0 {
-			return -1
-		}
 		v, min, max = math.Log(v), math.Log(min), math.Log(max)
 	}
 	return math.Min(math.Max((v-min)/(max-min), -1), 2)

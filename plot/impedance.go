@@ -174,14 +174,6 @@ func samples(c impedance.Curve) []sample {
 		s := sample{hz: p.Hz, ohm: ohm, uOhm: u, deg: cmplx.Phase(p.Z) * 180 / math.Pi}
 		across := math.Sqrt(c.Total(i).Along(p.Z * 1i)) // ohm
 		s.uDeg = math.Min(across/ohm*180/math.Pi, 180)
-		// A covariance that is not positive definite (Check lets it pass) has
-		// directions without a real uncertainty.
-		if math.IsNaN(s.uOhm) {
-			s.uOhm = 0
-		}
-		if math.IsNaN(s.uDeg) {
-			s.uDeg = 0
-		}
 		out[i] = s
 	}
 	return out
