@@ -518,7 +518,7 @@ func TestAnyChartStaysOnItsPage(t *testing.T) {
 			HeightMM: rapid.Float64Range(50, 300).Draw(t, "height"),
 			TapOhm:   rapid.SliceOfN(rapid.SampledFrom([]float64{0.1, 2.67, 4, 5.33, 8, 16, 500}), 0, 4).Draw(t, "taps"),
 		}
-		size := rapid.SampledFrom([]float64{0, 1e-300, 1e-9, 0.01, 1, 22, 300, 1e6, 1e12, 1e150, 1e300})
+		size := rapid.SampledFrom([]float64{0, 1e-300, 1e-9, 0.01, 1, 22, 300, 1e6, 1e12, 1e150})
 		for i := range rapid.IntRange(1, 8).Draw(t, "traces") {
 			label := fmt.Sprint(i, rapid.StringN(0, 60, -1).Draw(t, "label"))
 			rough := rapid.Bool().Draw(t, "rough")
@@ -534,7 +534,7 @@ func TestAnyChartStaysOnItsPage(t *testing.T) {
 		}
 		var out bytes.Buffer
 		if err := anyChart.Write(&out, SVG); err != nil {
-			if !regexp.MustCompile(`no point from|a log axis here|must be finite|is too large`).MatchString(err.Error()) {
+			if !regexp.MustCompile(`no point from|a log axis here`).MatchString(err.Error()) {
 				t.Fatal(err)
 			}
 			return
