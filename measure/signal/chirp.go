@@ -1,6 +1,7 @@
 package signal
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -11,7 +12,7 @@ const kindChirp = "chirp"
 // Chirp is a repeated exponential chirp. Within a period of T = Period/Rate
 // seconds
 //
-//	x(t) = Peak sin(2 pi StartHz L (exp(t/L) - 1)),  L = T / ln(StopHz/StartHz),
+//	x(t) = Peak w(t) sin(2 pi StartHz L (exp(t/L) - 1)),  L = T / ln(StopHz/StartHz),
 //
 // so that the frequency StartHz exp(t/L) rises by the same factor in equal
 // times and every octave gets the same share of the time (A. Farina, AES 108th
@@ -20,8 +21,11 @@ const kindChirp = "chirp"
 // the harmonics keep their phase (A. Novak, P. Lotton, L. Simon, J. Audio Eng.
 // Soc. 63(10), 786-798, 2015).
 //
-// The chirp starts below and stops above the band in which it measures, since
-// its spectrum falls off and ripples at its ends.
+// The chirp starts below and stops above the band in which it measures. On the
+// first half (in octaves) of the way into the band the envelope w rises from 0
+// to 1, on the way out of it it falls back, as half a cosine over time: the
+// jump of frequency at the joint is silent, and the spectrum has neither
+// ripples nor a tail above StopHz.
 type Chirp struct {
 	RateHz  int
 	Peak    float64 // largest sample, fraction of full scale
@@ -34,7 +38,7 @@ type Chirp struct {
 type ChirpOptions struct {
 	RateHz        int     // default 48000
 	LowHz, HighHz float64 // band to measure in; default 10 Hz to 20 kHz
-	Peak          float64 // fraction of full scale; default 0.25 (-12 dB)
+	Peak          float64 // fraction of full scale; default 0.5 (-6 dB)
 	PeriodSeconds float64 // default 2^18/48000 = 5.46 s; the nearest fit length is taken
 	Periods       int     // counted periods; default 2
 }
@@ -44,7 +48,7 @@ const (
 	DefaultRateHz  = 48000
 	DefaultLowHz   = 10.0
 	DefaultHighHz  = 20000.0
-	DefaultPeak    = 0.25
+	DefaultPeak    = 0.5
 	DefaultSeconds = 262144.0 / 48000
 	DefaultPeriods = 2
 )
@@ -54,7 +58,7 @@ const (
 	tailSeconds   = 0.3 // room for an uncertain start, then the fade
 	fadeSeconds   = 0.1
 
-	beyondLow, beyondHigh = 0.88, 1.05 // how far the chirp runs past its band
+	beyondLow, beyondHigh = 0.75, 1.05 // how far the chirp runs past its band
 )
 
 // NewChirp returns the chirp for o, or an error that names the option at
@@ -78,8 +82,8 @@ func NewChirp(o ChirpOptions) (Chirp, error) {
 
 	nyquist := float64(o.RateHz) / 2
 	switch {
-	case o.RateHz < 8000 || o.RateHz > 768000:
-		return Chirp{}, fmt.Errorf("sample rate %d Hz is outside 8000 to 768000 Hz", o.RateHz)
+	case o.RateHz < minRateHz || o.RateHz > maxRateHz:
+		return Chirp{}, fmt.Errorf("sample rate %d Hz is outside %d to %d Hz", o.RateHz, minRateHz, maxRateHz)
 	case !(o.PeriodSeconds >= 0.1 && o.PeriodSeconds <= 120):
 		return Chirp{}, fmt.Errorf("period of %g s is outside 0.1 to 120 s", o.PeriodSeconds)
 	case o.Periods < 2 || !smooth(o.Periods):
@@ -98,13 +102,15 @@ func NewChirp(o ChirpOptions) (Chirp, error) {
 	// With a = StartHz L and b = StopHz L whole, L = T/ln(b/a): the start
 	// frequency is a ln(b/a)/T and the stop frequency b ln(b/a)/T.
 	ratio := math.Log(o.HighHz * beyondHigh / (o.LowHz * beyondLow))
-	a := math.Floor(o.LowHz * beyondLow * t / ratio)
-	if a < 1 {
-		return Chirp{}, fmt.Errorf("band from %g Hz needs a period longer than %.2f s; raise the low end to %.2g Hz or more", o.LowHz, t, math.Ceil(10*ratio/(beyondLow*t))/10)
-	}
+	cycles := o.LowHz * beyondLow * t / ratio
+	a := math.Max(1, math.Floor(cycles))
 	b := math.Ceil(o.HighHz * beyondHigh * t / ratio)
 	for b*math.Log(b/a)/t > 0.985*nyquist {
 		b--
+	}
+	if start := a * math.Log(b/a) / t; cycles < 1 || start > o.LowHz {
+		const ample = 1.25 // since a and b move in whole steps
+		return Chirp{}, fmt.Errorf("band from %g Hz needs a period longer than %.2f s; raise the low end to %.1f Hz or more", o.LowHz, t, math.Ceil(10*ample*max(start, ratio/(beyondLow*t)))/10)
 	}
 	samples := func(s float64) int { return int(math.Round(s * float64(o.RateHz))) }
 	c := Chirp{
@@ -123,14 +129,22 @@ func NewChirp(o ChirpOptions) (Chirp, error) {
 
 // check returns an error that names what no NewChirp would have made.
 func (c Chirp) check() error {
-	if err := c.frame.check(c.RateHz); err != nil {
+	f := c.frame
+	if err := f.check(c.RateHz); err != nil {
 		return fmt.Errorf("chirp: %w", err)
+	}
+	if n := PeriodNear(c.RateHz, float64(f.Period)/float64(c.RateHz)); n != f.Period {
+		return fmt.Errorf("chirp: a period of %d samples at %d Hz is odd or holds a whole number of mains cycles; the nearest that does not has %d", f.Period, c.RateHz, n)
 	}
 	if !(c.Peak > 0 && c.Peak <= 1) {
 		return fmt.Errorf("chirp: peak %g of full scale is outside 0 to 1", c.Peak)
 	}
-	if !(c.StartHz > 0 && c.StartHz <= c.frame.LowHz && c.StopHz >= c.frame.HighHz && c.StopHz < float64(c.RateHz)/2) {
-		return fmt.Errorf("chirp: sweep from %g to %g Hz must enclose its band from %g to %g Hz and stay below %d Hz", c.StartHz, c.StopHz, c.frame.LowHz, c.frame.HighHz, c.RateHz/2)
+	if !(c.StartHz > 0 && c.StartHz <= f.LowHz && c.StopHz >= f.HighHz && c.StopHz < float64(c.RateHz)/2) {
+		return fmt.Errorf("chirp: sweep from %g to %g Hz must enclose its band from %g to %g Hz and stay below %d Hz", c.StartHz, c.StopHz, f.LowHz, f.HighHz, c.RateHz/2)
+	}
+	const near = 1e-6 // far above rounding, far below a step that could be seen
+	if a, b := c.StartHz*c.Rise(), c.StopHz*c.Rise(); a < 1-near || math.Abs(a-math.Round(a)) > near || math.Abs(b-math.Round(b)) > near {
+		return fmt.Errorf("chirp: sweep from %g to %g Hz does not join the next period: %g and %g cycles per rise by e must be whole numbers", c.StartHz, c.StopHz, a, b)
 	}
 	return nil
 }
@@ -150,11 +164,19 @@ func (c Chirp) Rise() float64 {
 
 // Samples returns the whole signal.
 func (c Chirp) Samples() []float64 {
-	l := c.Rise()
+	l, rate := c.Rise(), float64(c.RateHz)
 	period := make([]float64, c.frame.Period)
 	for n := range period {
-		t := float64(n) / float64(c.RateHz)
+		t := float64(n) / rate
 		period[n] = c.Peak * math.Sin(2*math.Pi*c.StartHz*l*math.Expm1(t/l))
+	}
+	in := l * math.Log(c.frame.LowHz/c.StartHz) / 2 * rate
+	out := l * math.Log(c.StopHz/c.frame.HighHz) * rate
+	for n := 0; float64(n) < in; n++ {
+		period[n] *= halfCosine(float64(n) / in)
+	}
+	for n := len(period) - 1; float64(len(period)-n) < out; n-- {
+		period[n] *= halfCosine(float64(len(period)-n) / out)
 	}
 	return c.frame.unroll(period)
 }
@@ -182,7 +204,9 @@ func (c Chirp) MarshalJSON() ([]byte, error) {
 
 func decodeChirp(data []byte) (Signal, error) {
 	var j chirpJSON
-	if err := json.Unmarshal(data, &j); err != nil {
+	d := json.NewDecoder(bytes.NewReader(data))
+	d.DisallowUnknownFields() // what is not understood may change the samples
+	if err := d.Decode(&j); err != nil {
 		return nil, fmt.Errorf("chirp law: %w", err)
 	}
 	c := Chirp{j.RateHz, j.Peak, j.StartHz, j.StopHz, Frame{j.LeadIn, j.Period, j.Periods, j.Tail, j.Fade, j.LowHz, j.HighHz}}

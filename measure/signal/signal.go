@@ -41,24 +41,29 @@ func (f Frame) Len() int { return f.LeadIn + f.Period*f.Periods + f.Tail }
 
 // check returns an error that names what is wrong with f at the given rate.
 func (f Frame) check(rateHz int) error {
+	if rateHz < minRateHz || rateHz > maxRateHz {
+		return fmt.Errorf("sample rate %d Hz is outside %d to %d Hz", rateHz, minRateHz, maxRateHz)
+	}
+	longest := maxSeconds * rateHz
 	switch {
-	case rateHz <= 0:
-		return fmt.Errorf("sample rate %d Hz must be above 0", rateHz)
 	case f.Period <= 0 || f.Periods < 2:
 		return fmt.Errorf("a periodic signal needs a period above 0 and at least two counted periods, not %d of %d samples", f.Periods, f.Period)
-	case !smooth(f.Period * f.Periods):
-		return fmt.Errorf("%d periods of %d samples: the product must have no prime factor above 5", f.Periods, f.Period)
 	case f.Fade < 0 || f.Fade > f.LeadIn || f.Fade > f.Tail:
 		return fmt.Errorf("fade of %d samples must lie inside the lead-in (%d) and the tail (%d)", f.Fade, f.LeadIn, f.Tail)
-	case f.Len() > maxSeconds*rateHz:
-		return fmt.Errorf("a signal of %d samples is longer than %d s at %d Hz", f.Len(), maxSeconds, rateHz)
+	case f.Periods > longest/f.Period || f.LeadIn > longest || f.Tail > longest || f.Len() > longest: // each by itself first, since the sum could overflow
+		return fmt.Errorf("a signal of %d + %d x %d + %d samples is longer than %d s at %d Hz", f.LeadIn, f.Periods, f.Period, f.Tail, maxSeconds, rateHz)
+	case !smooth(f.Period * f.Periods):
+		return fmt.Errorf("%d periods of %d samples: the product must have no prime factor above 5", f.Periods, f.Period)
 	case !(f.LowHz > 0) || !(f.HighHz > f.LowHz) || f.HighHz > float64(rateHz)/2:
 		return fmt.Errorf("band from %g to %g Hz must rise and end below half the sample rate of %d Hz", f.LowHz, f.HighHz, rateHz)
 	}
 	return nil
 }
 
-const maxSeconds = 600
+const (
+	minRateHz, maxRateHz = 8000, 768000
+	maxSeconds           = 600
+)
 
 // unroll lays a period out as the whole signal: cyclic lead-in, counted
 // periods, cyclic tail, raised-cosine fades at both ends.
@@ -72,12 +77,15 @@ func (f Frame) unroll(period []float64) []float64 {
 		}
 	}
 	for i := range f.Fade {
-		w := 0.5 - 0.5*math.Cos(math.Pi*(float64(i)+0.5)/float64(f.Fade))
+		w := halfCosine((float64(i) + 0.5) / float64(f.Fade))
 		x[i] *= w
 		x[len(x)-1-i] *= w
 	}
 	return x
 }
+
+// halfCosine rises smoothly from 0 at 0 to 1 at 1.
+func halfCosine(x float64) float64 { return 0.5 - 0.5*math.Cos(math.Pi*x) }
 
 // smooth reports whether n has no prime factor above 5.
 func smooth(n int) bool {
