@@ -28,9 +28,11 @@ const (
 // player's: the shift between the first and the last counted period over the
 // time between them. x starts at the first counted period.
 //
-// The shift is measured where it can be: each segment's cross spectrum gives
-// its delay with the weight of its energy at high frequencies, and the
-// weighted median resists segments that a dropout spoilt.
+// The shift is measured in segments, twice. The peak of each segment's
+// correlation gives whole samples, unless its band is so narrow that the peak
+// beside is nearly as high; their median is right. From there the phase of the
+// cross spectra gives the rest, with the weight of their energy at high
+// frequencies. The medians resist segments that a dropout spoilt.
 func driftOf(x []float64, f signal.Frame) float64 {
 	apart := f.Period * (f.Periods - 1)
 	n := min(driftSegment, f.Period/4)
@@ -43,11 +45,19 @@ func driftOf(x []float64, f signal.Frame) float64 {
 	}
 	d := newDelayMeter(n)
 	reach := min(n/4, int(math.Ceil(maxDrift*float64(apart))))
-	shifts := make([]weighted, 0, driftSegments)
-	for i := range driftSegments {
-		at := i * step
-		shift, information := d.measure(x[at:at+n], x[at+apart:min(len(x), at+apart+n)], reach)
-		shifts = append(shifts, weighted{shift, information})
+	var pairs []segmentPair
+	var shifts []weighted
+	for at := 0; at+n <= f.Period && at+apart+n <= len(x); at += step {
+		p := d.pair(x[at:at+n], x[at+apart:at+apart+n])
+		pairs = append(pairs, p)
+		shifts = append(shifts, weighted{float64(p.peak(reach)), 1})
+	}
+	if len(pairs) == 0 {
+		return 0
+	}
+	whole := median(shifts)
+	for i, p := range pairs {
+		shifts[i].value, shifts[i].weight = p.refine(whole)
 	}
 	shift := median(shifts)
 	if math.Abs(shift) < leastShift {
@@ -56,12 +66,12 @@ func driftOf(x []float64, f signal.Frame) float64 {
 	return shift / float64(apart)
 }
 
-// delayMeter measures delays between segments of one length.
+// delayMeter compares segments of one length.
 type delayMeter struct {
 	fft    *fourier.FFT
 	window []float64
 	seq    []float64
-	a, b   []complex128
+	a      []complex128
 }
 
 func newDelayMeter(n int) *delayMeter {
@@ -72,53 +82,66 @@ func newDelayMeter(n int) *delayMeter {
 	return d
 }
 
-// measure returns by how many samples b lags a, at most reach, and the
-// information of that value: the sum over the lines of cross power times
-// squared angular frequency. Two passes: the peak of the correlation gives the
-// whole samples, the slope of the phase about it the rest.
-func (d *delayMeter) measure(a, b []float64, reach int) (shift, information float64) {
-	n := len(d.window)
-	if len(b) < n {
-		return 0, 0
-	}
+// segmentPair is two segments, by their cross spectrum and its transform, the
+// correlation.
+type segmentPair struct {
+	cross       []complex128
+	correlation []float64
+}
+
+func (d *delayMeter) pair(a, b []float64) segmentPair {
 	transform := func(dst []complex128, x []float64) []complex128 {
 		for i, w := range d.window {
 			d.seq[i] = w * x[i]
 		}
 		return d.fft.Coefficients(dst, d.seq)
 	}
-	d.a, d.b = transform(d.a, a), transform(d.b, b)
-	cross := d.b
-	for k := range cross {
-		cross[k] *= cmplx.Conj(d.a[k])
+	d.a = transform(d.a, a)
+	p := segmentPair{cross: transform(nil, b)}
+	for k := range p.cross {
+		p.cross[k] *= cmplx.Conj(d.a[k])
 	}
-	c := d.fft.Sequence(d.seq, cross)
-	best, peak := 0, math.Inf(-1)
+	p.correlation = d.fft.Sequence(nil, p.cross)
+	return p
+}
+
+// peak returns by how many whole samples the second segment lags the first, at
+// most reach, where their correlation is largest.
+func (p segmentPair) peak(reach int) (best int) {
+	n := len(p.correlation)
 	for lag := -reach; lag <= reach; lag++ {
-		if v := c[(lag+n)%n]; v > peak {
-			best, peak = lag, v
+		if p.correlation[(lag+n)%n] > p.correlation[(best+n)%n] {
+			best = lag
 		}
 	}
-	// Newton's steps on the phase of the cross spectrum, each line with the
-	// weight of its power; the first brings it within a tenth of a sample.
-	for range 3 {
+	return best
+}
+
+// refine returns the lag near the given one at which the phase of the cross
+// spectrum has no slope, by Newton's steps with each line's power as its
+// weight, and the information of that lag: the sum of power times squared
+// angular frequency.
+func (p segmentPair) refine(near float64) (shift, information float64) {
+	n := float64(len(p.correlation))
+	shift = near
+	for range 4 {
 		var num, den float64
-		step := cmplx.Rect(1, 2*math.Pi*(float64(best)+shift)/float64(n))
+		step := cmplx.Rect(1, 2*math.Pi*shift/n)
 		turn := complex(1, 0)
-		for k, z := range cross {
-			w := 2 * math.Pi * float64(k) / float64(n)
+		for k, z := range p.cross {
+			w := 2 * math.Pi * float64(k) / n
 			turned := z * turn
 			num -= imag(turned) * w
 			den += math.Abs(real(turned)) * w * w
 			turn *= step
 		}
 		if den == 0 {
-			return 0, 0
+			return near, 0
 		}
 		shift += num / den
 		information = den
 	}
-	return float64(best) + shift, information
+	return shift, information
 }
 
 // weighted is a value with its weight.
