@@ -16,7 +16,7 @@
  *   --drop N         from the first block that starts N or more frames after the
  *                    first sound, answer one block of silence
  *   --stall N:MS     as --drop, but sleep MS milliseconds in that block
- *   --freewheel      run as fast as the processor can while anybody is connected
+ *   --freewheel      run as fast as the processor can while anybody listens
  *
  * It prints "ready" when it is up, and ends when standard input does: so when
  * its parent ends, in whatever way.
@@ -54,6 +54,7 @@ static struct card {
 	struct chain chain[MAX_CHAINS];
 	int chains;
 	jack_port_t *output[OUTPUTS];
+	bool freewheel;
 
 	float *recording;
 	size_t recorded; /* frames */
@@ -139,6 +140,10 @@ static int process(jack_nframes_t frames, void *unused)
 {
 	(void)unused;
 	answer(frames);
+	/* Freewheeling, the server waits for nobody but us. It does not bear being
+	 * switched to and fro while programs come and go, so it always wheels. */
+	if (card.freewheel && jack_port_connected(card.output[0]) == 0)
+		sleep_ms(1);
 	return 0;
 }
 
@@ -241,22 +246,14 @@ static jack_port_t *add_port(jack_client_t *client, const char *kind, int number
 }
 
 /* wait_for_parent returns when standard input or the server ends. */
-static void wait_for_parent(jack_client_t *client, bool freewheel)
+static void wait_for_parent(void)
 {
 	struct pollfd input = { .fd = STDIN_FILENO, .events = POLLIN };
-	bool wheeling = false;
 	char byte;
 
-	while (!atomic_load(&server_gone)) {
-		bool wanted = freewheel && jack_port_connected(card.output[0]) > 0;
-
-		if (wanted != wheeling && jack_set_freewheel(client, wanted) == 0)
-			wheeling = wanted;
+	while (!atomic_load(&server_gone))
 		if (poll(&input, 1, POLL_MS) > 0 && read(STDIN_FILENO, &byte, 1) <= 0)
 			break;
-	}
-	if (wheeling && !atomic_load(&server_gone))
-		jack_set_freewheel(client, 0);
 }
 
 int main(int argc, char **argv)
@@ -271,7 +268,6 @@ int main(int argc, char **argv)
 		{ NULL, 0, NULL, 0 },
 	};
 	const char *name = "simcard", *recording = NULL;
-	bool freewheel = false;
 	jack_client_t *client;
 	char *end;
 	int option;
@@ -297,7 +293,7 @@ int main(int argc, char **argv)
 			card.stall_ms = parse_long(end + 1, &end);
 			break;
 		case 'f':
-			freewheel = true;
+			card.freewheel = true;
 			break;
 		default:
 			return 2;
@@ -317,10 +313,12 @@ int main(int argc, char **argv)
 	jack_on_shutdown(client, on_shutdown, NULL);
 	if (jack_activate(client))
 		die("the sound server refuses to start the card");
+	if (card.freewheel && jack_set_freewheel(client, 1))
+		die("the sound server refuses to freewheel");
 	puts("ready");
 	fflush(stdout);
 
-	wait_for_parent(client, freewheel);
+	wait_for_parent();
 	jack_client_close(client);
 	return 0;
 }
