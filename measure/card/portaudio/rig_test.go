@@ -1,17 +1,20 @@
-//go:build cgo
+//go:build cgo && unix
 
 package portaudio
 
 import (
+	"bufio"
 	"context"
 	"encoding/gob"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -39,6 +42,17 @@ type outcome struct {
 	Fault     card.Fault // its Err left out
 	Failed    string     // the error, if any
 	Again     string     // the error of the second time
+}
+
+// err returns the error of the first time.
+func (o outcome) err() error {
+	switch {
+	case o.Failed == "":
+		return nil
+	case o.Fault == card.Fault{}:
+		return errors.New(o.Failed)
+	}
+	return &o.Fault
 }
 
 const jobVariable = "TAPLOAD_TEST_JOB"
@@ -160,9 +174,10 @@ func do(t *testing.T, r *rig.Rig, j job) outcome {
 	return p.wait()
 }
 
-func chirp(t *testing.T, rateHz int) []float64 {
+// chirp returns a short one at 48 kHz.
+func chirp(t *testing.T) []float64 {
 	t.Helper()
-	c, err := signal.NewChirp(signal.ChirpOptions{RateHz: rateHz, LowHz: 50, PeriodSeconds: 0.5})
+	c, err := signal.NewChirp(signal.ChirpOptions{LowHz: 50, PeriodSeconds: 0.5})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,30 +186,221 @@ func chirp(t *testing.T, rateHz int) []float64 {
 
 var load = rig.Load{SourceOhm: 1, SenseOhm: 10, ReOhm: 6.2, LeH: 0.5e-3, FsHz: 71, ResOhm: 40, Qms: 5}
 
-func TestRigEverySample(t *testing.T) {
-	x := chirp(t, 48000)
-	circuit := load.Circuit(48000)
-	r := rig.Start(t, rig.Options{Chains: circuit.Chains()})
-	began := time.Now()
-	o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}, Twice: true})
-	t.Log(time.Since(began))
-	if o.Failed != "" || o.Again != "" {
-		t.Fatal(o.Failed, o.Again)
-	}
+// checkSamples compares both channels of a recording with what they must be,
+// one block late.
+func checkSamples(t *testing.T, rec card.Recording, want [2][]float64) {
+	t.Helper()
 	const late = 1024 // frames: one block
-	for ch, v := range [][]float64{o.Recording.V1, o.Recording.V2} {
-		want := circuit.Chains()[ch].Filter(append(slices.Clone(x), make([]float64, 24000-late)...))
-		want = append(make([]float64, late), want...)
-		if len(v) != len(want) {
-			t.Fatalf("V%d has %d samples, want %d", ch+1, len(v), len(want))
+	for ch, v := range [][]float64{rec.V1, rec.V2} {
+		if len(v) != len(want[ch])+late {
+			t.Errorf("V%d has %d samples, want %d", ch+1, len(v), len(want[ch])+late)
+			continue
 		}
-		for i := range v {
-			if v[i] != want[i] {
-				t.Fatalf("V%d[%d] = %g, want %g", ch+1, i, v[i], want[i])
+		for i, got := range v {
+			expect := 0.0
+			if i >= late {
+				expect = want[ch][i-late]
+			}
+			if got != expect {
+				t.Errorf("V%d[%d] = %g, want %g", ch+1, i, got, expect)
+				break
 			}
 		}
 	}
+}
+
+// extra is the default extra time at 48 kHz, less the block the recording is
+// late, in frames.
+const extra = 24000 - 1024
+
+func TestRigEverySample(t *testing.T) {
+	x := chirp(t)
+	circuit := load.Circuit(48000)
+	r := rig.Start(t, rig.Options{Chains: circuit.Chains()})
+	o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}, Twice: true})
+	if o.Failed != "" || o.Again != "" {
+		t.Fatalf("first time: %q, second time: %q", o.Failed, o.Again)
+	}
+	x = append(x, make([]float64, extra)...)
+	checkSamples(t, o.Recording, [2][]float64{circuit.V1.Filter(x), circuit.V2.Filter(x)})
+	if rec := o.Recording; rec.Flags.Any() || rec.Source != r.Card() || rec.RateHz != 48000 {
+		t.Errorf("recording says flags %+v, source %q, %d Hz", rec.Flags, rec.Source, rec.RateHz)
+	}
+}
+
+// The rig answers with a recording of its own from the first sound on.
+func TestRigPlaysARecording(t *testing.T) {
+	x := chirp(t)[:20000]
+	first := 0 // sound
+	for x[first] == 0 {
+		first++
+	}
+	var want [2][]float64
+	recording := make([][]float32, 2)
+	for ch := range recording {
+		y := noise(uint64(ch), 30000)
+		want[ch] = make([]float64, len(x)+extra)
+		copy(want[ch][first:], y)
+		for _, v := range y {
+			recording[ch] = append(recording[ch], float32(v))
+		}
+	}
+	r := rig.Start(t, rig.Options{Recording: recording})
+	o := do(t, r, job{Options: Options{Name: "simcard"}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}})
+	if o.Failed != "" {
+		t.Fatal(o.Failed)
+	}
+	checkSamples(t, o.Recording, want)
+}
+
+// Inputs 3 and 4 of a card at another rate, and stereo.
+func TestRigOtherInputsAndRate(t *testing.T) {
+	half := rig.Chain{{B0: 0.5}}
+	r := rig.Start(t, rig.Options{Name: "Four", RateHz: 96000, Chains: []rig.Chain{{{B0: 0.1}}, {{B0: 0.2}}, half, nil}})
+	x, y := noise(1, 20000), noise(2, 20000)
+	o := do(t, r, job{Options: Options{Name: "jack: four", Inputs: [2]int{3, 4}}, Output: card.Output{RateHz: 96000, Channels: [][]float64{x, y}}})
+	if o.Failed != "" {
+		t.Fatal(o.Failed)
+	}
+	x = append(x, make([]float64, 48000-1024)...)
+	checkSamples(t, o.Recording, [2][]float64{half.Filter(x), x})
+}
+
+// A late block is flagged. In the rig it costs no sample, only time.
+func TestRigLateBlock(t *testing.T) {
+	x := noise(1, 24000)
+	r := rig.Start(t, rig.Options{RealTime: true, StallAt: 12000, Stall: 80 * time.Millisecond})
+	o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}})
+	if o.Failed != "" {
+		t.Fatal(o.Failed)
+	}
+	// This sound server says both of one late block.
+	if f := o.Recording.Flags; f.InputOverflow < 1 || f.OutputUnderflow < 1 {
+		t.Errorf("flags %+v, want input overflow and output underflow", f)
+	}
+	x = append(x, make([]float64, extra)...)
+	checkSamples(t, o.Recording, [2][]float64{x, x})
+}
+
+// A lost block that nobody flags is for the analysis to find; this shows that
+// the rig makes one.
+func TestRigLostBlock(t *testing.T) {
+	x := noise(1, 24000)
+	r := rig.Start(t, rig.Options{DropAt: 10000})
+	o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}})
+	if o.Failed != "" {
+		t.Fatal(o.Failed)
+	}
 	if o.Recording.Flags.Any() {
-		t.Error(o.Recording.Flags)
+		t.Errorf("flags %+v", o.Recording.Flags)
+	}
+	x = append(x, make([]float64, extra)...)
+	clear(x[10240:11264]) // the first block to start at 10000 or later
+	checkSamples(t, o.Recording, [2][]float64{x, x})
+}
+
+func TestRigServerDies(t *testing.T) {
+	r := rig.Start(t, rig.Options{RealTime: true})
+	p := begin(t, r.Env(), job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{noise(1, 10*48000)}}, Twice: true})
+	progress, err := p.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := bufio.NewReader(progress).ReadString('\n'); err != nil {
+		t.Fatal(err)
+	}
+	r.KillServer()
+	died := time.Now()
+	o := p.wait()
+	wantFault(t, o.err(), card.Stopped, r.Card(), "of 10.5 s", "has not answered for 1s")
+	if o.Again != o.Failed {
+		t.Errorf("playing again: %q", o.Again)
+	}
+	// The promise is not to hang: Stop and Terminate would, for good.
+	if took := time.Since(died); took > 3*time.Second {
+		t.Errorf("the process ended %v after the server", took)
+	}
+}
+
+func TestRigFaults(t *testing.T) {
+	r := rig.Start(t, rig.Options{})
+	for _, test := range []struct {
+		name  string
+		job   job
+		cause card.Cause
+		says  []string
+	}{
+		{"wrong rate", job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 44100, Channels: [][]float64{{0}}}},
+			card.WrongRate, []string{r.Card(), "44100 Hz", "ask for 48000 Hz"}},
+		{"absent", job{Options: Options{Name: "heron"}}, card.Absent, []string{`"heron"`, r.Card(), "2 in, 2 out"}},
+		{"too few inputs", job{Options: Options{Name: r.Card(), Inputs: [2]int{3, 4}}}, card.Absent, []string{r.Card(), "2 inputs", "input 4"}},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			wantFault(t, do(t, r, test.job).err(), test.cause, test.says...)
+		})
+	}
+}
+
+func TestRigList(t *testing.T) {
+	r := rig.Start(t, rig.Options{Chains: make([]rig.Chain, 3)})
+	o := do(t, r, job{List: true})
+	if o.Failed != "" {
+		t.Fatal(o.Failed)
+	}
+	i := slices.IndexFunc(o.Infos, func(i Info) bool { return i.Name == "simcard" })
+	if i < 0 {
+		t.Fatalf("no simcard in %+v", o.Infos)
+	}
+	if got, want := o.Infos[i], (Info{Name: "simcard", API: rig.API, Inputs: 3, Outputs: 2, DefaultRateHz: 48000, Default: o.Infos[i].Default}); got != want {
+		t.Errorf("listed as %+v, want %+v", got, want)
+	}
+}
+
+// What the sound system prints is kept from the terminal, which afterwards
+// works as before.
+func TestCapture(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "stderr")
+	file, err := os.Create(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	saved, err := syscall.Dup(2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer syscall.Close(saved)
+	if err := duplicate(int(file.Fd()), 2); err != nil {
+		t.Fatal(err)
+	}
+	defer duplicate(saved, 2)
+
+	write := func(s string) { syscall.Write(2, []byte(s)) }
+	var said strings.Builder
+	write("before ")
+	err = capture(&said, func() error { write(strings.Repeat("x", 1<<20)); return errPlanned })
+	write("after ")
+	func() {
+		defer func() { recover() }()
+		capture(io.Discard, func() error { write("lost"); panic("planned") })
+	}()
+	write("all")
+	if err != errPlanned || said.String() != strings.Repeat("x", 1<<20) {
+		t.Errorf("captured %d bytes, error %v", said.Len(), err)
+	}
+	if got, err := os.ReadFile(name); err != nil || string(got) != "before after all" {
+		t.Errorf("standard error got %.100q, %v", got, err)
+	}
+}
+
+// The sound library may abort the process while standard error is captured:
+// it must not die without a word.
+func TestAbortIsSeen(t *testing.T) {
+	p := begin(t, []string{"ALSA_CONFIG_PATH=/dev/null", "JACK_NO_START_SERVER=1"}, job{List: true})
+	if err := p.cmd.Run(); err != nil && !strings.Contains(p.said.String(), "SIGABRT") {
+		t.Errorf("%v, but all it said was %q", err, p.said.String())
 	}
 }

@@ -14,6 +14,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -60,10 +61,11 @@ type Rig struct {
 	server string // its name
 	config string // of ALSA, with no card in it
 	card   string
-	jackd  *process
-	sim    *process
-	stdin  interface{ Close() error } // of sim; it lives as long
-	stop   sync.Once
+
+	simcard, rate, period string // of the commands
+	jackd, sim            *process
+	stdin                 io.Closer // of sim, which lives as long
+	stopped               bool
 }
 
 //go:embed simcard/simcard.c
@@ -132,45 +134,53 @@ func Start(tb testing.TB, o Options) *Rig {
 		args = append(args, "--freewheel")
 	}
 
+	r.rate, r.period = strconv.Itoa(o.RateHz), strconv.Itoa(o.Period)
+	r.simcard = simcard
+	tb.Cleanup(r.Stop)
+	if err := r.launch(args); err != nil {
+		tb.Fatal(err)
+	}
+	return r
+}
+
+// launch starts the server and the card, and waits until both are up.
+func (r *Rig) launch(args []string) error {
 	// Synchronous (-S): a late block then stretches time instead of being lost.
 	// Temporary (-T): the server goes when the card does, so never outlives us.
 	jackd := exec.Command("jackd", "-T", "-r", "-S", "-n", r.server,
-		"-d", "dummy", "-C", "0", "-P", "0", "-r", strconv.Itoa(o.RateHz), "-p", strconv.Itoa(o.Period))
-	sim := exec.Command(simcard, args...)
+		"-d", "dummy", "-C", "0", "-P", "0", "-r", r.rate, "-p", r.period)
+	sim := exec.Command(r.simcard, args...)
 	jackd.Env = append(os.Environ(), r.Env()...)
 	sim.Env = jackd.Env
 	stdin, err := sim.StdinPipe()
 	if err != nil {
-		tb.Fatal(err)
+		return err
 	}
 	stdout, err := sim.StdoutPipe()
 	if err != nil {
-		tb.Fatal(err)
+		return err
 	}
-	r.stdin = stdin
 	if r.jackd, err = run(jackd); err != nil {
-		tb.Fatal(err)
+		return err
 	}
-	tb.Cleanup(r.Stop)
+	r.stdin, r.sim = stdin, nil
 	if r.sim, err = run(sim); err != nil {
-		tb.Fatal(err)
+		return err
 	}
 	ready := make(chan error, 1)
 	go func() {
-		if line, err := bufio.NewReader(stdout).ReadString('\n'); line != "ready\n" {
-			ready <- fmt.Errorf("simulated card said %q: %w", line, err)
+		var err error
+		if line, _ := bufio.NewReader(stdout).ReadString('\n'); line != "ready\n" {
+			err = fmt.Errorf("sound server rig: the simulated card said %q instead of ready", line)
 		}
-		close(ready)
+		ready <- err
 	}()
 	select {
 	case err := <-ready:
-		if err != nil {
-			tb.Fatal(err)
-		}
+		return err
 	case <-r.jackd.done:
-		tb.Fatal("sound server ended before the card was ready")
+		return fmt.Errorf("sound server rig: the server does not start\n%s", r.jackd.said.String())
 	}
-	return r
 }
 
 // missing ends the test for want of a part of the rig.
@@ -206,25 +216,40 @@ func (r *Rig) KillServer() {
 // Stop ends the rig and leaves nothing behind. Start has arranged for it to be
 // called; to call it again does nothing.
 func (r *Rig) Stop() {
-	r.stop.Do(func() {
-		r.stdin.Close()
+	if r.stopped || r.jackd == nil {
+		return
+	}
+	r.stopped = true
+	r.end()
+	if r.tb.Failed() {
+		r.tb.Logf("sound server:\n%s", r.jackd.said.String())
 		if r.sim != nil {
-			r.sim.end(10*time.Second, os.Kill)
+			r.tb.Logf("simulated card:\n%s", r.sim.said.String())
 		}
-		// The card gone, the server goes too, unless another program clings to it.
-		r.jackd.end(time.Second, syscall.SIGTERM)
-		r.jackd.end(10*time.Second, os.Kill)
-		left, _ := filepath.Glob("/dev/shm/*" + r.server + "_*")
-		for _, path := range left {
-			os.Remove(path)
+	}
+	// A server that was killed still has one of the eight places there are in a
+	// table of the machine's. The next one of the same name clears it.
+	if !r.jackd.cmd.ProcessState.Success() {
+		if err := r.launch([]string{"--chain", ""}); err != nil {
+			r.tb.Errorf("clearing up after a killed server: %v", err)
 		}
-		if r.tb.Failed() {
-			r.tb.Logf("sound server:\n%s", r.jackd.said.String())
-			if r.sim != nil {
-				r.tb.Logf("simulated card:\n%s", r.sim.said.String())
-			}
-		}
-	})
+		r.end()
+	}
+	left, _ := filepath.Glob("/dev/shm/*" + r.server + "_*")
+	for _, path := range left {
+		os.Remove(path)
+	}
+}
+
+// end ends both processes.
+func (r *Rig) end() {
+	r.stdin.Close()
+	if r.sim != nil {
+		r.sim.end(10*time.Second, os.Kill)
+	}
+	// The card gone, the server goes too, unless another program clings to it.
+	r.jackd.end(time.Second, syscall.SIGTERM)
+	r.jackd.end(10*time.Second, os.Kill)
 }
 
 // process is a running command.

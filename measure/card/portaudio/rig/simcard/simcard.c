@@ -37,7 +37,7 @@
 #include <jack/jack.h>
 
 enum { MAX_CHAINS = 8, MAX_SECTIONS = 16, OUTPUTS = 2 };
-enum { START_SECONDS = 20, POLL_MS = 5 };
+enum { POLL_MS = 5 };
 
 struct section {
 	double b0, b1, b2, a1, a2;
@@ -215,20 +215,25 @@ static long parse_long(const char *text, char **end)
 	return n;
 }
 
+/* input_ends reports whether standard input ends within a moment. */
+static bool input_ends(void)
+{
+	struct pollfd input = { .fd = STDIN_FILENO, .events = POLLIN };
+	char byte;
+
+	return poll(&input, 1, POLL_MS) > 0 && read(STDIN_FILENO, &byte, 1) <= 0;
+}
+
 /* connect_server waits for a server that may be starting just now. */
 static jack_client_t *connect_server(const char *name)
 {
-	jack_client_t *client = NULL;
+	jack_client_t *client;
 
 	jack_set_info_function(quiet);
 	jack_set_error_function(quiet);
-	for (int ms = 0; !client && ms < START_SECONDS * 1000; ms += POLL_MS) {
-		client = jack_client_open(name, JackNoStartServer | JackUseExactName, NULL);
-		if (!client)
-			sleep_ms(POLL_MS);
-	}
-	if (!client)
-		die("no sound server in %d s", START_SECONDS);
+	while (!(client = jack_client_open(name, JackNoStartServer | JackUseExactName, NULL)))
+		if (input_ends())
+			die("no sound server");
 	jack_set_error_function(loud);
 	return client;
 }
@@ -243,17 +248,6 @@ static jack_port_t *add_port(jack_client_t *client, const char *kind, int number
 	if (!port)
 		die("port %s was refused", name);
 	return port;
-}
-
-/* wait_for_parent returns when standard input or the server ends. */
-static void wait_for_parent(void)
-{
-	struct pollfd input = { .fd = STDIN_FILENO, .events = POLLIN };
-	char byte;
-
-	while (!atomic_load(&server_gone))
-		if (poll(&input, 1, POLL_MS) > 0 && read(STDIN_FILENO, &byte, 1) <= 0)
-			break;
 }
 
 int main(int argc, char **argv)
@@ -318,7 +312,8 @@ int main(int argc, char **argv)
 	puts("ready");
 	fflush(stdout);
 
-	wait_for_parent();
+	while (!atomic_load(&server_gone) && !input_ends())
+		;
 	jack_client_close(client);
 	return 0;
 }
