@@ -157,7 +157,7 @@ func TestFrameCheck(t *testing.T) {
 		{"fade beyond the lead-in", func(f *Frame, _ *int) { f.LeadIn = 49 }, "inside the lead-in (49)"},
 		{"fade beyond the tail", func(f *Frame, _ *int) { f.Tail = 49 }, "the tail (49)"},
 		{"long", func(f *Frame, _ *int) { f.Periods = 48000 }, "longer than 600 s at 48000 Hz"},
-		{"product that overflows", func(f *Frame, _ *int) { f.Period, f.Periods = 1<<31, 1<<33 }, "longer than 600 s"},
+		{"product that overflows", func(f *Frame, _ *int) { f.Period, f.Periods = math.MaxInt/2+1, 4 }, "longer than 600 s"},
 		{"sum that overflows", func(f *Frame, _ *int) { f.LeadIn, f.Tail = math.MaxInt, math.MaxInt }, "longer than 600 s"},
 		{"band from 0", func(f *Frame, _ *int) { f.LowHz = 0 }, "band from 0 to 20000 Hz"},
 		{"band of NaN", func(f *Frame, _ *int) { f.LowHz = math.NaN() }, "band from NaN"},
