@@ -1,0 +1,97 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tapload/measure/card"
+)
+
+// The exit codes of every command.
+const (
+	exitDone      = 0 // done, or a test that passed
+	exitError     = 1
+	exitUsage     = 2
+	exitFail      = 3 // a test that failed
+	exitUndecided = 4 // a test that could not be decided
+)
+
+// usageError is a command line that cannot be run.
+type usageError struct {
+	command string
+	err     error
+}
+
+func usage(c *cobra.Command, err error) error {
+	return &usageError{c.CommandPath(), err}
+}
+
+func (u *usageError) Error() string { return u.err.Error() }
+func (u *usageError) Unwrap() error { return u.err }
+
+// report prints what went wrong, with a hint of what to do next, and returns
+// the exit code. It is the only place that turns errors into exit codes.
+func report(ctx context.Context, e env, err error) int {
+	if err == nil {
+		return exitDone
+	}
+	code, hint := exitError, ""
+	var u *usageError
+	var f *card.Fault
+	switch {
+	case errors.As(err, &u):
+		code = exitUsage
+		hint = fmt.Sprintf("see \"%s --help\"", u.command)
+	case ctx.Err() != nil:
+		err = errors.New("stopped before the end; no result was written")
+	case errors.As(err, &f) && f.Advice == "":
+		hint = faultHints[f.Cause]
+	}
+	e.say("tapload: " + err.Error())
+	if hint != "" {
+		e.say(hint)
+	}
+	return code
+}
+
+// faultHints stand in where the fault itself gives no advice.
+var faultHints = map[card.Cause]string{
+	card.Absent:  "\"tapload cards\" lists the cards that are there",
+	card.Busy:    "close the program that uses the card, and try again",
+	card.Stopped: "check the card's cable, and try again",
+}
+
+// flagError rewords what the flag parser says.
+func flagError(err error) error {
+	var bad *pflag.InvalidValueError
+	if errors.As(err, &bad) {
+		cause := bad.Unwrap()
+		var num *strconv.NumError
+		if errors.As(cause, &num) {
+			cause = errors.New("must be a whole number")
+		}
+		return fmt.Errorf("--%s %q: %w", bad.GetFlag().Name, bad.GetValue(), cause)
+	}
+	var missing *pflag.ValueRequiredError
+	if errors.As(err, &missing) {
+		name := "--" + missing.GetSpecifiedName()
+		if len(missing.GetSpecifiedName()) == 1 {
+			name = name[1:]
+		}
+		return fmt.Errorf("%s needs a value after it", name)
+	}
+	var unknown *pflag.NotExistError
+	if errors.As(err, &unknown) {
+		name := "--" + unknown.GetSpecifiedName()
+		if unknown.GetSpecifiedShortnames() != "" {
+			name = "-" + unknown.GetSpecifiedName()
+		}
+		return fmt.Errorf("there is no flag %s", name)
+	}
+	return err
+}

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"tapload/measure/impedance"
+)
+
+type exportOptions struct {
+	out    string
+	format string
+}
+
+func newExport(e env) *cobra.Command {
+	var o exportOptions
+	c := &cobra.Command{
+		Use:   "export RECORD.sweep.json",
+		Short: "Write a measured curve as CSV or Touchstone",
+		Long: `Write a measured curve for other programs: CSV with the uncertainties, or
+Touchstone 2.0 (one port, impedance). The format follows the name of the output
+file, .csv or .s1p; --format overrides it. Without -o, or with -o -, the text
+goes to standard output.`,
+		Example: `  tapload export cab.sweep.json -o cab.csv
+  tapload export cab.sweep.json -o cab.s1p
+  tapload export cab.sweep.json --format csv | head`,
+		Args: someArgs(1, 1, "one RECORD.sweep.json"),
+		RunE: func(c *cobra.Command, args []string) error {
+			write, err := o.writer()
+			if err != nil {
+				return usage(c, err)
+			}
+			return export(e, args[0], o.out, write)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.StringVarP(&o.out, "output", "o", "-", "`file` to write, - for standard output")
+	f.StringVar(&o.format, "format", "", "csv or touchstone, whatever the `name` of the file")
+	return c
+}
+
+type recordWriter func(impedance.Record, io.Writer) error
+
+// writer returns what writes the format that the flags ask for.
+func (o exportOptions) writer() (recordWriter, error) {
+	format := o.format
+	if format == "" {
+		switch ext := strings.ToLower(filepath.Ext(o.out)); {
+		case o.out == "-" || ext == ".csv":
+			format = "csv"
+		case ext == ".s1p" || ext == ".ts":
+			format = "touchstone"
+		default:
+			return nil, fmt.Errorf("-o %q: the name must end in .csv or .s1p, or --format say csv or touchstone", o.out)
+		}
+	}
+	switch format {
+	case "csv":
+		return impedance.Record.WriteCSV, nil
+	case "touchstone":
+		return impedance.Record.WriteTouchstone, nil
+	}
+	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
+}
+
+func export(e env, in, out string, write recordWriter) error {
+	rec, err := readRecord(in)
+	if err != nil {
+		return err
+	}
+	if out == "-" {
+		return write(rec, e.stdout)
+	}
+	return writeFiles(file{path: out, force: true, write: func(w io.Writer) error { return write(rec, w) }})
+}

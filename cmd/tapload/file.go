@@ -1,0 +1,124 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+)
+
+// file is a result on its way to disk.
+type file struct {
+	path  string
+	force bool // may replace a file that is there already
+	write func(io.Writer) error
+}
+
+// check returns an error when f could not be written, so that a command can
+// tell before it does its work.
+func (f file) check() error {
+	info, err := os.Stat(f.path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
+	case info.IsDir():
+		return fmt.Errorf("cannot write %s: it is a folder; name a file in it", f.path)
+	case !info.Mode().IsRegular():
+		return fmt.Errorf("cannot write %s: it is not an ordinary file", f.path)
+	case !f.force:
+		return fmt.Errorf("%s is there already; choose another name, or replace it with --force", f.path)
+	}
+	folder := filepath.Dir(f.path)
+	if info, err := os.Stat(folder); err != nil {
+		return fmt.Errorf("cannot write %s: %w", f.path, folderError(folder, err))
+	} else if !info.IsDir() {
+		return fmt.Errorf("cannot write %s: %s is not a folder", f.path, folder)
+	}
+	return nil
+}
+
+func folderError(folder string, err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no folder %s", folder)
+	}
+	return plainPath(err)
+}
+
+// plainPath takes the system call and the path off a file error: the sentence
+// around it names the path already.
+func plainPath(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
+}
+
+// writeFiles writes all files or none of them. Each goes to a temporary file
+// in its own folder first, and all get their names when all are complete, so
+// that no half file can ever be found under the name of a result.
+func writeFiles(files ...file) (err error) {
+	var temps []string
+	defer func() {
+		if err != nil {
+			for _, t := range temps {
+				err = errors.Join(err, removeIfThere(t))
+			}
+		}
+	}()
+	for _, f := range files {
+		if err := f.check(); err != nil {
+			return err
+		}
+		temp, err := f.writeTemp()
+		if temp != "" {
+			temps = append(temps, temp)
+		}
+		if err != nil {
+			return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
+		}
+	}
+	for i, f := range files {
+		path := f.path
+		if real, err := filepath.EvalSymlinks(path); err == nil {
+			path = real // a link stays a link
+		}
+		if err := os.Rename(temps[i], path); err != nil {
+			return fmt.Errorf("cannot write %s: %w", f.path, err)
+		}
+	}
+	return nil
+}
+
+// writeTemp writes f beside its place and returns the temporary file's name,
+// or "" when there is none.
+func (f file) writeTemp() (name string, err error) {
+	// os.CreateTemp would make it readable to its owner only; created like
+	// this it gets the permissions that the user's umask asks for.
+	name = filepath.Join(filepath.Dir(f.path), fmt.Sprintf(".%s.%08x.part", filepath.Base(f.path), rand.Uint32()))
+	w, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return "", err
+	}
+	defer func() { err = errors.Join(err, w.Close()) }()
+	buf := bufio.NewWriterSize(w, 1<<16)
+	if err := f.write(buf); err != nil {
+		return name, err
+	}
+	if err := buf.Flush(); err != nil {
+		return name, err
+	}
+	return name, w.Sync()
+}
+
+func removeIfThere(path string) error {
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"os"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// mayImport is the import table of DEVELOPERS.md: which of our own packages
+// each of them may import. Imports run one way, along the measurement.
+var mayImport = map[string][]string{
+	"measure/impedance":          {},
+	"measure/signal":             {},
+	"measure/card":               {"measure/signal"},
+	"measure/card/portaudio":     {"measure/card", "measure/signal"},
+	"measure/card/portaudio/rig": {"measure/card", "measure/signal"},
+	"measure/ratio":              {"measure/card", "measure/signal", "measure/impedance"},
+	"measure":                    {"measure/impedance", "measure/signal", "measure/card", "measure/ratio", "fixtures/jig"},
+	"fixtures/jig":               {"measure/ratio", "measure/impedance"},
+	"fixtures/netlist":           {"measure/impedance"},
+	"fixtures/hookup":            {"measure/impedance", "fixtures/netlist"},
+	"fixtures/amp":               {"measure/impedance", "fixtures/hookup"},
+	"fixtures/box":               {"measure/impedance", "fixtures/netlist", "fixtures/hookup", "fixtures/amp"},
+	"fixtures/bench":             {"measure/card", "measure/signal", "measure/impedance", "fixtures/netlist"},
+	"fit":                        {"measure/impedance"},
+	"fit/rating":                 {"measure/impedance", "fit"},
+	"fit/recone":                 {"measure/impedance", "fit"},
+	"plot":                       {"measure/impedance", "fit", "fixtures/hookup", "fixtures/amp", "fixtures/box"},
+	"plot/report":                {"measure/impedance", "fit", "fixtures/hookup", "fixtures/amp", "fixtures/box", "fit/rating", "fit/recone", "plot"},
+	"cmd/tapload":                nil, // all
+}
+
+const command = "cmd/tapload"
+
+func TestImportTable(t *testing.T) {
+	for _, cgo := range []string{"1", "0"} {
+		t.Run("CGO_ENABLED="+cgo, func(t *testing.T) {
+			seen := 0
+			for _, p := range listPackages(t, cgo) {
+				name, ours := strings.CutPrefix(p.ImportPath, "tapload/")
+				if !ours {
+					t.Errorf("package %s is outside the module's folders", p.ImportPath)
+					continue
+				}
+				seen++
+				allowed, known := mayImport[name]
+				if !known {
+					t.Errorf("package %s is not in the import table; decide what it may import and add it", name)
+					continue
+				}
+				if name == command {
+					continue
+				}
+				for _, path := range p.Imports {
+					if dep, ours := strings.CutPrefix(path, "tapload/"); ours && !slices.Contains(allowed, dep) {
+						t.Errorf("%s imports %s; the table allows it only %v", name, dep, allowed)
+					}
+					if path == "github.com/gordonklaus/portaudio" && name != "measure/card/portaudio" {
+						t.Errorf("%s imports %s; only measure/card/portaudio touches the hardware", name, path)
+					}
+				}
+				if slices.Contains(p.Imports, "C") {
+					t.Errorf("%s uses cgo of its own", name)
+				}
+			}
+			if seen < 5 {
+				t.Errorf("go list found %d packages; the test does not see the module", seen)
+			}
+		})
+	}
+}
+
+// TestImportTableRunsOneWay proves that no row of the table can make a circle
+// and that every package named in a row has a row.
+func TestImportTableRunsOneWay(t *testing.T) {
+	var visit func(name string, path []string)
+	visit = func(name string, path []string) {
+		if slices.Contains(path, name) {
+			t.Fatalf("the table allows a circle: %v", append(path, name))
+		}
+		deps, known := mayImport[name]
+		if !known {
+			t.Fatalf("%v names %s, which has no row", path, name)
+		}
+		for _, d := range deps {
+			visit(d, append(path, name))
+		}
+	}
+	for name := range mayImport {
+		visit(name, nil)
+	}
+}
+
+type listedPackage struct {
+	ImportPath string
+	Imports    []string
+}
+
+func listPackages(t *testing.T, cgo string) []listedPackage {
+	t.Helper()
+	cmd := exec.Command("go", "list", "-json=ImportPath,Imports", "tapload/...")
+	cmd.Env = append(os.Environ(), "CGO_ENABLED="+cgo)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	var list []listedPackage
+	for dec := json.NewDecoder(bytes.NewReader(out)); ; {
+		var p listedPackage
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			return list
+		} else if err != nil {
+			t.Fatalf("go list: %v", err)
+		}
+		list = append(list, p)
+	}
+}

@@ -1,0 +1,51 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strings"
+
+	"tapload/measure/impedance"
+)
+
+// load is a measured load as a command line names it: "name=file", or a file
+// alone, which is named by its label.
+type load struct {
+	name   string
+	record impedance.Record
+}
+
+func readLoad(arg string) (load, error) {
+	name, path, named := strings.Cut(arg, "=")
+	if !named {
+		name, path = "", arg
+	} else if name == "" {
+		return load{}, fmt.Errorf("%q: there is no name before the =", arg)
+	}
+	rec, err := readRecord(path)
+	if err != nil {
+		return load{}, err
+	}
+	if name == "" {
+		name = rec.Label
+	}
+	return load{name, rec}, nil
+}
+
+func readRecord(path string) (impedance.Record, error) {
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return impedance.Record{}, fmt.Errorf("there is no record %s; \"tapload sweep\" makes one", path)
+	}
+	if err != nil {
+		return impedance.Record{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+	}
+	defer f.Close()
+	rec, err := impedance.ReadRecord(f)
+	if err != nil {
+		return impedance.Record{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+	}
+	return rec, nil
+}

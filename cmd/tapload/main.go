@@ -1,0 +1,16 @@
+// Command tapload measures loudspeaker loads with a sound card and one
+// resistor.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
+	os.Exit(run(ctx, os.Args[1:], systemEnv()))
+}

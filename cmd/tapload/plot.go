@@ -1,0 +1,99 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"tapload/plot"
+)
+
+type plotOptions struct {
+	out       string
+	title     string
+	taps      taps
+	low, high hertz
+}
+
+func newPlot(e env) *cobra.Command {
+	var o plotOptions
+	c := &cobra.Command{
+		Use:   "plot [NAME=]RECORD.sweep.json... [-o FILE.png]",
+		Short: "Draw measured curves",
+		Long: `Draw measured curves: modulus and phase over frequency, with the uncertainty
+(k = 2) as a shade. A curve is named by its record's label, or by NAME= before
+the file. The output's name, .png, .svg or .pdf, chooses the format; without -o
+the modulus is drawn as text, for a quick look.`,
+		Example: `  tapload plot cab.sweep.json
+  tapload plot cab.sweep.json -o cab.png
+  tapload plot before=old.sweep.json after=new.sweep.json -o recone.svg
+  tapload plot cab.sweep.json --tap 4,8,16 --low 20 --high 5k -o cab.pdf`,
+		Args: someArgs(1, 100, "one or more RECORD.sweep.json"),
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := o.check(); err != nil {
+				return usage(c, err)
+			}
+			return draw(e, args, o)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.StringVarP(&o.out, "output", "o", "", "`file` to write: .png, .svg or .pdf")
+	f.StringVar(&o.title, "title", "", "`text` above the chart")
+	f.Var(&o.taps, "tap", "amplifier taps to mark, such as 4,8,16")
+	f.Var(&o.low, "low", "left end of the chart (default 20)")
+	f.Var(&o.high, "high", "right end of the chart (default 20000)")
+	return c
+}
+
+func (o plotOptions) check() error {
+	if o.out == "" {
+		if o.title != "" || o.taps != nil || o.low > 0 || o.high > 0 {
+			return errors.New("--title, --tap, --low and --high are for a picture; name its file with -o FILE.png")
+		}
+		return nil
+	}
+	if _, err := plot.ParseFormat(o.out); err != nil {
+		return fmt.Errorf("-o: %w", err)
+	}
+	if o.low > 0 && o.high > 0 && o.high <= o.low {
+		return fmt.Errorf("--high %s must be above --low %s", formatHz(float64(o.high)), formatHz(float64(o.low)))
+	}
+	return nil
+}
+
+// Size of a chart in text, in characters.
+const (
+	textColumns = 80
+	textLines   = 22
+)
+
+func draw(e env, args []string, o plotOptions) error {
+	chart := plot.ImpedanceChart{Title: o.title, TapOhm: o.taps, LowHz: float64(o.low), HighHz: float64(o.high)}
+	for _, arg := range args {
+		l, err := readLoad(arg)
+		if err != nil {
+			return err
+		}
+		chart.Traces = append(chart.Traces, plot.Trace{Label: l.name, Curve: l.record.Curve})
+	}
+	if o.out == "" {
+		return plot.Text(e.stdout, chart.Traces, textColumns, textLines)
+	}
+	write, err := chartWriter(chart, o.out)
+	if err != nil {
+		return err
+	}
+	return writeFiles(file{path: o.out, force: true, write: write})
+}
+
+// chartWriter returns what writes the chart in the format of the file's name.
+func chartWriter(c plot.ImpedanceChart, path string) (func(io.Writer) error, error) {
+	format, err := plot.ParseFormat(path)
+	if err != nil {
+		return nil, err
+	}
+	return func(w io.Writer) error { return c.Write(w, format) }, nil
+}

@@ -1,0 +1,95 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"tapload/measure/card"
+)
+
+// progress shows how far playing has come: one line that is redrawn on a
+// terminal, a few plain lines elsewhere.
+type progress struct {
+	w        io.Writer
+	terminal bool
+	color    bool
+
+	mu       sync.Mutex // reports come from the card's goroutine
+	quarters int        // quarters of the signal reported so far, in plain lines
+	shown    bool
+	peak     [2]float64 // largest since the last plain line
+}
+
+func newProgress(e env) *progress {
+	return &progress{
+		w:        e.stderr,
+		terminal: e.columns >= progressWidth,
+		color:    e.getenv("NO_COLOR") == "",
+	}
+}
+
+const (
+	barCells      = 22
+	progressWidth = 78
+
+	nearFullScale = -3.0 // dBFS: an input above this is about to clip
+	tooQuiet      = -60.0
+)
+
+func (p *progress) report(r card.Progress) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	done := 0.0
+	if r.Total > 0 {
+		done = min(1, max(0, r.Done.Seconds()/r.Total.Seconds()))
+	}
+	if p.terminal {
+		p.shown = true
+		fmt.Fprintf(p.w, "\r\x1b[K%s", p.line(done, max(0, r.Total-r.Done), r.Peak))
+		return
+	}
+	for i := range p.peak {
+		p.peak[i] = max(p.peak[i], r.Peak[i])
+	}
+	if q := int(4 * done); !p.shown || q > p.quarters {
+		fmt.Fprintf(p.w, "playing: %.1f of %.1f s, V1 %s, V2 %s\n",
+			r.Done.Seconds(), r.Total.Seconds(), strings.TrimSpace(level(p.peak[0])), strings.TrimSpace(level(p.peak[1])))
+		p.quarters, p.shown, p.peak = q, true, [2]float64{}
+	}
+}
+
+func (p *progress) line(done float64, left time.Duration, peak [2]float64) string {
+	n := int(math.Round(done * barCells))
+	bar := strings.Repeat("#", n) + strings.Repeat(".", barCells-n)
+	return fmt.Sprintf("playing [%s] %5.1f s left  V1 %s  V2 %s", bar, left.Seconds(), p.paint(peak[0]), p.paint(peak[1]))
+}
+
+// paint colours a level that needs an eye on it.
+func (p *progress) paint(peak float64) string {
+	s := level(peak)
+	if db := toDecibel(peak); p.color && (db > nearFullScale || db < tooQuiet) {
+		return "\x1b[1;33m" + s + "\x1b[0m"
+	}
+	return s
+}
+
+// level writes a peak in decibels of full scale, eleven characters wide.
+func level(peak float64) string {
+	if peak <= 0 {
+		return "silent     "
+	}
+	return fmt.Sprintf("%6.1f dBFS", max(-199.9, toDecibel(peak)))
+}
+
+// end takes the redrawn line away.
+func (p *progress) end() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.terminal && p.shown {
+		fmt.Fprint(p.w, "\r\x1b[K")
+	}
+}

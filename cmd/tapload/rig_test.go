@@ -1,0 +1,232 @@
+//go:build linux && cgo
+
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"math/cmplx"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"tapload/measure/card/portaudio/rig"
+)
+
+// The load on the simulated card: invented.
+var rigLoad = rig.Load{SourceOhm: 5, SenseOhm: 10, ReOhm: 6.4, LeH: 0.6e-3, FsHz: 92, ResOhm: 58, Qms: 5.5}
+
+// quick are the signal flags of a short chirp: 2.9 s in all.
+var quick = []string{"--low", "20", "--period", "1"}
+
+type outcome struct {
+	code           int
+	stdout, stderr string
+}
+
+// command prepares the program as a separate process in an empty folder.
+func program(t *testing.T, r *rig.Rig, args ...string) *exec.Cmd {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), "tapload", args...)
+	cmd.Dir = t.TempDir()
+	cmd.Env = append(os.Environ(), r.Env()...)
+	return cmd
+}
+
+func finish(t *testing.T, cmd *exec.Cmd) outcome {
+	t.Helper()
+	var stdout, stderr bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &stdout, &stderr
+	err := cmd.Run()
+	return outcome{exitCode(t, err), stdout.String(), stderr.String()}
+}
+
+func exitCode(t *testing.T, err error) int {
+	t.Helper()
+	var exit *exec.ExitError
+	if err != nil && !errors.As(err, &exit) {
+		t.Fatal(err)
+	}
+	if exit != nil {
+		return exit.ExitCode()
+	}
+	return 0
+}
+
+func sweepArgs(r *rig.Rig, more ...string) []string {
+	return slices.Concat([]string{"sweep", "--card", r.Card(), "-o", "x.sweep.json"}, quick, more)
+}
+
+// TestCardSweep measures the load behind the sound server and holds the curve
+// against the closed form of the simulated circuit.
+func TestCardSweep(t *testing.T) {
+	circuit := rigLoad.Circuit(48000)
+	r := rig.Start(t, rig.Options{Chains: circuit.Chains()})
+	cmd := program(t, r, sweepArgs(r, "--keep", "rec.wav", "--label", "rig")...)
+	got := finish(t, cmd)
+	if got.code != exitDone {
+		t.Fatalf("exit code %d: %s", got.code, got.stderr)
+	}
+	if n := strings.Count(got.stderr, caution); n != 1 {
+		t.Errorf("the caution was given %d times: %q", n, got.stderr)
+	}
+	if !strings.Contains(got.stderr, "playing: ") {
+		t.Errorf("no progress: %q", got.stderr)
+	}
+	rec, err := readRecord(filepath.Join(cmd.Dir, "x.sweep.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if rec.Label != "rig" || len(rec.Curve.Points) < 300 {
+		t.Errorf("record %q has %d points", rec.Label, len(rec.Curve.Points))
+	}
+	for _, p := range rec.Curve.Points {
+		want := circuit.Truth(p.Hz)
+		// The rig rounds to float32, 150 dB below full scale; what is left is
+		// the bias that the smoothing may have.
+		if e := cmplx.Abs(p.Z-want) / cmplx.Abs(want); e > 1e-3 {
+			t.Errorf("at %.4g Hz Z is %v, want %v: %.2g %% off", p.Hz, p.Z, want, 100*e)
+		}
+	}
+
+	// The kept recording gives the very same curve without the card.
+	again := exec.Command("tapload", slices.Concat([]string{"sweep", "--replay", "rec.wav", "-o", "y.sweep.json"}, quick)...)
+	again.Dir = cmd.Dir
+	if got := finish(t, again); got.code != exitDone {
+		t.Fatalf("replay: exit code %d: %s", got.code, got.stderr)
+	}
+	replayed, err := readRecord(filepath.Join(cmd.Dir, "y.sweep.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(replayed.Curve.Points, rec.Curve.Points) {
+		t.Error("the kept recording gives another curve than the card did")
+	}
+}
+
+// TestCardFaults: each fault of a card is one sentence and leaves no record.
+func TestCardFaults(t *testing.T) {
+	plain := rigLoad.Circuit(48000).Chains()
+	tests := []struct {
+		name  string
+		rig   rig.Options
+		flags []string
+		want  string // in the sentence
+	}{
+		{"lost block", rig.Options{Chains: plain, DropAt: 60000}, nil, "lost"},
+		{"clipped", rig.Options{Chains: []rig.Chain{{rig.Section{B0: 6}}, {rig.Section{B0: 3}}}}, nil, "clip"},
+		{"wrong rate", rig.Options{Chains: plain}, []string{"--rate", "44100"}, "does not run at 44100 Hz"},
+		{"no such card", rig.Options{Chains: plain}, []string{"--card", "no such card"}, "no such card"},
+		{"no such input", rig.Options{Chains: plain}, []string{"--channels", "3,4"}, "input 4"},
+		{"dead inputs", rig.Options{Chains: []rig.Chain{{rig.Section{}}, {rig.Section{}}}}, nil, "never moves"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			r := rig.Start(t, tt.rig)
+			cmd := program(t, r, sweepArgs(r, tt.flags...)...)
+			got := finish(t, cmd)
+			sentence := lastSentence(got.stderr)
+			if got.code != exitError || !strings.Contains(sentence, tt.want) || got.stdout != "" {
+				t.Errorf("exit code %d, stdout %q, stderr %q; want %d and a sentence with %q", got.code, got.stdout, got.stderr, exitError, tt.want)
+			}
+			if left := names(t, cmd.Dir); len(left) > 0 {
+				t.Errorf("it left %v", left)
+			}
+		})
+	}
+}
+
+// lastSentence returns the error that a program ended with.
+func lastSentence(stderr string) string {
+	_, s, _ := strings.Cut(stderr, "tapload: ")
+	return s
+}
+
+// TestCardKeepsFaultyRecording: a recording that cannot be used is kept to
+// look at, and the sentence says where.
+func TestCardKeepsFaultyRecording(t *testing.T) {
+	r := rig.Start(t, rig.Options{Chains: rigLoad.Circuit(48000).Chains(), DropAt: 60000})
+	cmd := program(t, r, sweepArgs(r, "--keep", "rec.wav")...)
+	got := finish(t, cmd)
+	if got.code != exitError || !strings.Contains(got.stderr, "rec.wav") {
+		t.Errorf("exit code %d, stderr %q", got.code, got.stderr)
+	}
+	if left := names(t, cmd.Dir); !slices.Equal(left, []string{"rec.wav"}) {
+		t.Errorf("it left %v", left)
+	}
+}
+
+// TestCardStopsMidSweep: what ends a sweep while sound plays.
+func TestCardStopsMidSweep(t *testing.T) {
+	tests := []struct {
+		name string
+		stop func(*rig.Rig, *os.Process) error
+		want string
+	}{
+		{"ctrl-c", func(_ *rig.Rig, p *os.Process) error { return p.Signal(os.Interrupt) }, "stopped before the end"},
+		{"terminated", func(_ *rig.Rig, p *os.Process) error { return p.Signal(syscall.SIGTERM) }, "stopped before the end"},
+		{"server dies", func(r *rig.Rig, _ *os.Process) error { r.KillServer(); return nil }, "stopped after"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			r := rig.Start(t, rig.Options{Chains: rigLoad.Circuit(48000).Chains(), RealTime: true})
+			// Long enough to be stopped, however busy this machine is.
+			cmd := program(t, r, "sweep", "--card", r.Card(), "-o", "x.sweep.json", "--period", "60")
+			stderr, err := cmd.StderrPipe()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := cmd.Start(); err != nil {
+				t.Fatal(err)
+			}
+			reader := bufio.NewReader(stderr)
+			for line := ""; !strings.HasPrefix(line, "playing:"); {
+				if line, err = reader.ReadString('\n'); err != nil {
+					t.Fatalf("it ended before it played: %v", err)
+				}
+			}
+			// The first report comes before any sound need have been heard.
+			time.Sleep(300 * time.Millisecond)
+			if err := tt.stop(r, cmd.Process); err != nil {
+				t.Fatal(err)
+			}
+			rest, err := io.ReadAll(reader)
+			if err != nil {
+				t.Fatal(err)
+			}
+			code := exitCode(t, cmd.Wait())
+			if sentence := lastSentence(string(rest)); code != exitError || !strings.Contains(sentence, tt.want) {
+				t.Errorf("exit code %d, stderr %q; want %d and a sentence with %q", code, rest, exitError, tt.want)
+			}
+			if left := names(t, cmd.Dir); len(left) > 0 {
+				t.Errorf("it left %v", left)
+			}
+		})
+	}
+}
+
+func TestCardsLists(t *testing.T) {
+	r := rig.Start(t, rig.Options{})
+	got := finish(t, program(t, r, "cards"))
+	if got.code != exitDone || !strings.Contains(got.stdout, "simcard") || !strings.Contains(got.stdout, "48000 Hz") {
+		t.Errorf("exit code %d, stdout %q, stderr %q", got.code, got.stdout, got.stderr)
+	}
+	got = finish(t, program(t, r, "cards", "--json"))
+	var list struct{ Cards []cardEntry }
+	if err := json.Unmarshal([]byte(got.stdout), &list); err != nil {
+		t.Fatalf("%v in %q", err, got.stdout)
+	}
+	want := cardEntry{API: rig.API, Name: "simcard", Inputs: 2, Outputs: 2, RateHz: 48000}
+	found := slices.IndexFunc(list.Cards, func(c cardEntry) bool { c.Default = false; return c == want })
+	if found < 0 {
+		t.Errorf("%+v is not among %+v", want, list.Cards)
+	}
+}

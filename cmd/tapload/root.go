@@ -1,0 +1,107 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+)
+
+// env is what a command sees of the world around it.
+type env struct {
+	stdout, stderr io.Writer
+	getenv         func(string) string
+	now            func() time.Time
+	columns        int // width of the terminal that stderr is; 0 when it is none
+}
+
+func systemEnv() env {
+	e := env{stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now}
+	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" {
+		e.columns = 80
+		if w, _, err := term.GetSize(fd); err == nil && w > 0 {
+			e.columns = w
+		}
+	}
+	return e
+}
+
+// warn prints a warning, which belongs to a result and does not stop it.
+func (e env) warn(text string) { fmt.Fprintf(e.stderr, "warning: %s\n", text) }
+
+// run executes one command line and returns its exit code.
+func run(ctx context.Context, args []string, e env) int {
+	root := newRoot(e)
+	root.SetArgs(args)
+	return report(ctx, e, root.ExecuteContext(ctx))
+}
+
+func newRoot(e env) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "tapload",
+		Short: "Measure loudspeaker loads with a sound card and one resistor",
+		Long: `Measure loudspeaker loads with a sound card and one resistor.
+
+Wire it as: card output - sense resistor - load - ground. Input 1 hears the
+voltage before the resistor, input 2 the voltage at the load.`,
+		Example: `  tapload demo                                   see it work, without hardware
+  tapload cards                                  which sound cards are there
+  tapload sweep --card NAME -o cab.sweep.json    measure a load
+  tapload plot cab.sweep.json -o cab.png         draw it`,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
+			}
+			err := fmt.Errorf("there is no command %q", args[0])
+			if like := c.SuggestionsFor(args[0]); len(like) > 0 {
+				err = fmt.Errorf("%w; did you mean %q?", err, like[0])
+			}
+			return usage(c, err)
+		},
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	root.SetOut(e.stdout)
+	root.SetErr(e.stderr)
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usage(c, flagError(err)) })
+	root.SuggestionsMinimumDistance = 2
+	// Flags wrapped to a terminal's width, where cobra leaves them one line
+	// each, and no usage line for the root, which only prints its help.
+	root.SetUsageTemplate(strings.NewReplacer(
+		".LocalFlags.FlagUsages", ".LocalFlags.FlagUsagesWrapped 80",
+		".InheritedFlags.FlagUsages", ".InheritedFlags.FlagUsagesWrapped 80",
+		"{{if .Runnable}}\n  {{.UseLine}}", "{{if and .Runnable .HasParent}}\n  {{.UseLine}}",
+	).Replace(root.UsageTemplate()))
+	root.AddCommand(
+		newCards(e), newStimulus(e), newSweep(e),
+		newPlot(e), newExport(e),
+		newDemo(e), newVersion(e),
+	)
+	return root
+}
+
+// noArgs and someArgs are cobra's argument rules with sentences of our own.
+func noArgs(c *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return usage(c, fmt.Errorf("%q: the command takes flags only", args[0]))
+	}
+	return nil
+}
+
+func someArgs(low, high int, what string) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		switch {
+		case len(args) < low:
+			return usage(c, fmt.Errorf("name %s", what))
+		case len(args) > high:
+			return usage(c, fmt.Errorf("%q is one argument too many; the command takes %s", args[high], what))
+		}
+		return nil
+	}
+}

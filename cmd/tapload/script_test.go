@@ -1,0 +1,113 @@
+package main
+
+import (
+	"errors"
+	"io"
+	"math/cmplx"
+	"os"
+	"os/exec"
+	"strconv"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"tapload/measure/card"
+	"tapload/measure/impedance"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"tapload": main})
+}
+
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		RequireExplicitExec: true,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"exit":    cmdExit,
+			"divider": cmdDivider,
+			"modulus": cmdModulus,
+			"points":  cmdPoints,
+		},
+	})
+}
+
+// cmdExit is "exit CODE PROGRAM ARGS...": the program must end with that code.
+func cmdExit(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exit CODE PROGRAM ARGS...")
+	}
+	got := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) {
+			ts.Fatalf("%v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if strconv.Itoa(got) != args[0] {
+		ts.Fatalf("exit code %d, want %s", got, args[0])
+	}
+}
+
+// cmdDivider is "divider IN.wav OUT.wav GAIN": OUT is the recording of IN
+// behind two resistors with that ratio, with silence before and after.
+func cmdDivider(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: divider IN.wav OUT.wav GAIN")
+	}
+	gain, err := strconv.ParseFloat(args[2], 64)
+	ts.Check(err)
+	in, err := os.Open(ts.MkAbs(args[0]))
+	ts.Check(err)
+	defer in.Close()
+	stim, err := card.ReadWAV(in)
+	ts.Check(err)
+	before, after := stim.RateHz/3, stim.RateHz/5
+	v1 := make([]float64, before+stim.Frames()+after)
+	copy(v1[before:], stim.Samples[0])
+	v2 := make([]float64, len(v1))
+	for i, x := range v1 {
+		v2[i] = gain * x
+	}
+	rec := card.Recording{RateHz: stim.RateHz, V1: v1, V2: v2}
+	ts.Check(writeFiles(file{path: ts.MkAbs(args[1]), write: func(w io.Writer) error { return card.WriteRecording(w, rec) }}))
+}
+
+// cmdModulus is "modulus RECORD LOW HIGH": every |Z| lies between, in ohm.
+func cmdModulus(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: modulus RECORD LOW HIGH")
+	}
+	low, err := strconv.ParseFloat(args[1], 64)
+	ts.Check(err)
+	high, err := strconv.ParseFloat(args[2], 64)
+	ts.Check(err)
+	for _, p := range scriptRecord(ts, args[0]).Curve.Points {
+		if m := cmplx.Abs(p.Z); m < low || m > high {
+			ts.Fatalf("at %g Hz |Z| is %g ohm, not within %g to %g", p.Hz, m, low, high)
+		}
+	}
+}
+
+// cmdPoints is "points RECORD LOW HIGH": the curve spans that band, in hertz,
+// to within 5 %.
+func cmdPoints(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: points RECORD LOW HIGH")
+	}
+	p := scriptRecord(ts, args[0]).Curve.Points
+	for i, got := range []float64{p[0].Hz, p[len(p)-1].Hz} {
+		want, err := strconv.ParseFloat(args[1+i], 64)
+		ts.Check(err)
+		if got < 0.95*want || got > 1.05*want {
+			ts.Fatalf("the curve runs from %g to %g Hz", p[0].Hz, p[len(p)-1].Hz)
+		}
+	}
+}
+
+func scriptRecord(ts *testscript.TestScript, path string) impedance.Record {
+	rec, err := readRecord(ts.MkAbs(path))
+	ts.Check(err)
+	return rec
+}

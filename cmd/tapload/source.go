@@ -1,0 +1,90 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/pflag"
+
+	"tapload/fixtures/bench"
+	"tapload/measure/card"
+	"tapload/measure/card/portaudio"
+)
+
+// sourceOptions are the flags that say where the two voltages come from.
+type sourceOptions struct {
+	card, bench, replay string
+	player              string
+	inputs              inputs
+	seed                uint64
+
+	given func(flag string) bool
+}
+
+func (o *sourceOptions) register(f *pflag.FlagSet) {
+	o.inputs = inputs{1, 2}
+	o.given = f.Changed
+	f.StringVar(&o.card, "card", "", "sound card, by `name`")
+	f.StringVar(&o.player, "player", "", "card that plays, by `name`, where it is listed apart from the one that records")
+	f.StringVar(&o.bench, "bench", "", "virtual bench, described in this `file`")
+	f.StringVar(&o.replay, "replay", "", "recording to use, a two-channel WAV `file`")
+	f.Var(&o.inputs, "channels", "inputs that hear V1 and V2")
+	f.Uint64Var(&o.seed, "seed", 0, "`number` that the virtual bench's noise starts from")
+}
+
+func (o sourceOptions) check() error {
+	var named []string
+	for _, name := range []string{"card", "bench", "replay"} {
+		if o.given(name) {
+			named = append(named, "--"+name)
+		}
+	}
+	switch {
+	case len(named) == 0:
+		return errors.New("say what to measure with: --card NAME, --bench FILE or --replay FILE.wav")
+	case len(named) > 1:
+		return fmt.Errorf("%s and %s: measure with one of them", named[0], named[1])
+	case o.given("seed") && o.bench == "":
+		return errors.New("--seed is for the virtual bench (--bench) only")
+	case o.given("player") && !o.live():
+		return errors.New("--player is for a sound card (--card) only")
+	case o.given("channels") && o.bench != "":
+		return errors.New("--channels is for a card or a recording; a virtual bench has just V1 and V2")
+	}
+	return nil
+}
+
+// live reports whether sound will be played for real.
+func (o sourceOptions) live() bool { return o.given("card") }
+
+// open returns the card that the flags name. A recording brings its own
+// sample rate, which sig then takes unless the flags insist on another. Let go
+// of the card with close.
+func (o sourceOptions) open(sig *signalOptions) (c card.Card, close func() error, err error) {
+	close = func() error { return nil }
+	switch {
+	case o.bench != "":
+		b, err := bench.Load(o.bench)
+		if err != nil {
+			return nil, nil, err
+		}
+		if o.given("seed") {
+			b.Seed = o.seed
+		}
+		return b, close, nil
+	case o.replay != "":
+		r, err := card.OpenReplay(o.replay, o.inputs)
+		if err != nil {
+			return nil, nil, err
+		}
+		if !o.given("rate") {
+			sig.rate = r.RateHz()
+		}
+		return r, close, nil
+	}
+	p, err := portaudio.Open(portaudio.Options{Name: o.card, Output: o.player, Inputs: o.inputs})
+	if err != nil {
+		return nil, nil, err
+	}
+	return p, p.Close, nil
+}

@@ -1,0 +1,136 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tapload/measure/card"
+	"tapload/measure/signal"
+)
+
+type stimulusOptions struct {
+	out    string
+	bits   wordLength
+	signal signalOptions
+	json   bool
+	force  bool
+
+	changed string // signal flags that differ from their defaults, as typed
+}
+
+func newStimulus(e env) *cobra.Command {
+	o := stimulusOptions{bits: wordLength{24, false}}
+	c := &cobra.Command{
+		Use:   "stimulus -o FILE.wav",
+		Short: "Write the test signal as a WAV file, to play anywhere",
+		Long: `Write the test signal as a mono WAV file, to play and record with any player
+and recorder. "tapload sweep --replay" with the same signal flags makes a curve
+of the recording.`,
+		Example: `  tapload stimulus -o stim.wav
+  tapload stimulus -o stim.wav --rate 44100 --bits 16 --level -20`,
+		Args: noArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if o.out == "" {
+				return usage(c, errors.New("say where the signal goes with -o FILE.wav"))
+			}
+			if !strings.EqualFold(filepath.Ext(o.out), ".wav") {
+				return usage(c, fmt.Errorf("-o %q: the signal is a WAV file; its name ends in .wav", o.out))
+			}
+			sig, err := o.signal.make()
+			if err != nil {
+				return usage(c, err)
+			}
+			o.changed = changedFlags(c.Flags(), "low", "high", "level", "periods", "period")
+			return stimulus(e, o, sig)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.StringVarP(&o.out, "output", "o", "", "`file` to write")
+	f.Var(&o.bits, "bits", "word length: 16, 24, or 32f for floating point")
+	o.signal.register(f)
+	f.BoolVar(&o.json, "json", false, "print the law of the signal as JSON")
+	f.BoolVar(&o.force, "force", false, "replace a file that is there already")
+	return c
+}
+
+func stimulus(e env, o stimulusOptions, sig signal.Periodic) error {
+	law, err := json.Marshal(sig)
+	if err != nil {
+		return fmt.Errorf("writing down the law of the signal: %w", err)
+	}
+	wav := card.WAV{RateHz: sig.Rate(), Bits: o.bits.bits, Float: o.bits.float, Samples: [][]float64{sig.Samples()}}
+	err = writeFiles(file{path: o.out, force: o.force, write: func(w io.Writer) error { return card.WriteWAV(w, wav) }})
+	if err != nil {
+		return err
+	}
+	length := float64(wav.Frames()) / float64(wav.RateHz)
+	if o.json {
+		return writeJSON(e.stdout, struct {
+			File    string          `json:"file"`
+			Seconds float64         `json:"seconds"`
+			Signal  json.RawMessage `json:"signal"`
+		}{o.out, length, law})
+	}
+	_, err = fmt.Fprintf(e.stdout, `signal  %s: %.1f s at %d Hz, %s
+wire    output - sense resistor - load - ground, with no amplifier connected
+record  a two-channel WAV at %d Hz: channel 1 before the resistor, channel 2 at
+        the load; begin before the signal and end after it, with all effects,
+        automatic gain and resampling off
+then    tapload sweep --replay REC.wav%s -o LOAD%s
+`, o.out, length, wav.RateHz, o.bits.words(), wav.RateHz, o.changed, recordSuffix)
+	return err
+}
+
+// changedFlags returns those of the named flags that were given, ready to be
+// typed again.
+func changedFlags(f *pflag.FlagSet, names ...string) string {
+	var b strings.Builder
+	for _, name := range names {
+		if flag := f.Lookup(name); flag.Changed {
+			fmt.Fprintf(&b, " --%s %s", name, flag.Value)
+		}
+	}
+	return b.String()
+}
+
+// wordLength is a flag for the samples of a WAV file: "16", "24", "32f".
+type wordLength struct {
+	bits  int
+	float bool
+}
+
+func (l *wordLength) Set(s string) error {
+	switch s {
+	case "16":
+		*l = wordLength{16, false}
+	case "24":
+		*l = wordLength{24, false}
+	case "32f":
+		*l = wordLength{32, true}
+	default:
+		return errors.New("must be 16, 24 or 32f")
+	}
+	return nil
+}
+func (l *wordLength) Type() string { return "n" }
+func (l *wordLength) String() string {
+	if l.float {
+		return fmt.Sprintf("%df", l.bits)
+	}
+	return fmt.Sprint(l.bits)
+}
+
+func (l wordLength) words() string {
+	if l.float {
+		return fmt.Sprintf("%d-bit floating point", l.bits)
+	}
+	return fmt.Sprintf("%d bit", l.bits)
+}

@@ -1,0 +1,103 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"tapload/fixtures/jig"
+	"tapload/measure/impedance"
+)
+
+// extreme is the smallest or largest modulus of a curve.
+type extreme struct {
+	Ohm float64 `json:"ohm"`
+	Hz  float64 `json:"hz"`
+	U   float64 `json:"u"` // standard uncertainty (k = 1), ohm
+
+	limit string // kind of the error that adds most to U
+	edge  bool   // at an end of the measured band
+}
+
+func extremeAt(c impedance.Curve, i int) extreme {
+	ohm, u := c.Modulus(i)
+	kind, _, _ := strings.Cut(c.Budget(i)[0].ID, ":")
+	return extreme{ohm, c.Points[i].Hz, u, kind, i == 0 || i == len(c.Points)-1}
+}
+
+// summary is what a sweep tells people and programs of its result.
+type summary struct {
+	Label    string         `json:"label"`
+	File     string         `json:"file"`
+	Min      extreme        `json:"z_min"`
+	Max      extreme        `json:"z_max"`
+	Limit    string         `json:"limit"`
+	Warnings []warningEntry `json:"warnings"`
+
+	dip, peak *extreme // the turns inside the band; nil where there is none
+}
+
+type warningEntry struct {
+	Code string `json:"code"`
+	Text string `json:"text"`
+}
+
+func summarize(r impedance.Record, path string) summary {
+	low, high := r.Curve.Extremes()
+	s := summary{
+		Label: r.Label, File: path,
+		Min: extremeAt(r.Curve, low), Max: extremeAt(r.Curve, high),
+		Warnings: []warningEntry{},
+	}
+	dip, peak := r.Curve.Turns()
+	turn := func(i int) *extreme {
+		if i < 0 {
+			return nil
+		}
+		e := extremeAt(r.Curve, i)
+		return &e
+	}
+	s.dip, s.peak = turn(dip), turn(peak)
+	s.Limit = limitText(s.Min.limit)
+	if at := limitText(s.Max.limit); at != s.Limit {
+		s.Limit = fmt.Sprintf("%s at the minimum, %s at the peak", s.Limit, at)
+	}
+	for _, w := range r.Warnings {
+		s.Warnings = append(s.Warnings, warningEntry{w.Code, w.Text})
+	}
+	return s
+}
+
+func limitText(kind string) string {
+	switch kind {
+	case "":
+		return "noise"
+	case jig.SenseResistor:
+		return "tolerance of the sense resistor"
+	case jig.ChannelGain, jig.ChannelPhase:
+		return "mismatch of the inputs"
+	}
+	return kind
+}
+
+// print writes what a technician reads.
+func (s summary) print(w io.Writer) {
+	fmt.Fprintf(w, "record   %s: %s\n", s.File, s.Label)
+	fmt.Fprintf(w, "minimum  %s\n", s.Min.text("dip", s.dip))
+	fmt.Fprintf(w, "peak     %s\n", s.Max.text("hump", s.peak))
+	fmt.Fprintf(w, "limit    %s (± is k = 2)\n", s.Limit)
+}
+
+// text writes e, and where e is only where the band ends, the turn inside it
+// that people look for.
+func (e extreme) text(turn string, inside *extreme) string {
+	s := fmt.Sprintf("%s at %s", formatOhm(e.Ohm, e.U), formatHz(e.Hz))
+	if !e.edge {
+		return s
+	}
+	s += " (band's end)"
+	if inside != nil {
+		s += fmt.Sprintf("; %s %s at %s", turn, formatOhm(inside.Ohm, inside.U), formatHz(inside.Hz))
+	}
+	return s
+}

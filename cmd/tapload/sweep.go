@@ -1,0 +1,205 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+	"unicode"
+
+	"github.com/spf13/cobra"
+
+	"tapload/fixtures/jig"
+	"tapload/measure"
+	"tapload/measure/card"
+	"tapload/plot"
+)
+
+type sweepOptions struct {
+	out    string
+	label  string
+	source sourceOptions
+	signal signalOptions
+
+	senseOhm            ohms
+	tolerance, mismatch fraction
+
+	keep  string
+	plot  string
+	json  bool
+	force bool
+}
+
+func newSweep(e env) *cobra.Command {
+	o := sweepOptions{senseOhm: 10, tolerance: 0.01, mismatch: 0.01}
+	c := &cobra.Command{
+		Use:   "sweep (--card NAME | --bench FILE | --replay WAV) -o FILE",
+		Short: "Measure the impedance of a load",
+		Long: `Measure the impedance of a load: play the test signal through the sense
+resistor, record the voltage before it (V1) and at the load (V2), and write the
+impedance over frequency with its uncertainty.
+
+The voltages come from a sound card, from a virtual bench, or from a recording
+of the signal that "tapload stimulus" writes for the same flags.`,
+		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
+  tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
+  tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png
+  tapload sweep --replay rec.wav -o cab.sweep.json`,
+		Args: noArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if err := o.check(); err != nil {
+				return usage(c, err)
+			}
+			return sweep(c.Context(), e, o)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	o.source.register(f)
+	f.StringVarP(&o.out, "output", "o", "", "`file` for the record; without it, made from the label")
+	f.BoolVar(&o.force, "force", false, "replace files that are there already")
+	f.StringVar(&o.label, "label", "", "`name` of what is measured; without it, made from the file's name")
+	f.Var(&o.senseOhm, "sense-ohm", "the sense resistor")
+	f.Var(&o.tolerance, "sense-tolerance", "its tolerance")
+	f.Var(&o.mismatch, "mismatch", "how far the gains of the two inputs may be apart")
+	o.signal.register(f)
+	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
+	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
+	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
+	return c
+}
+
+// check completes o and returns what is wrong with the command line.
+func (o *sweepOptions) check() error {
+	switch {
+	case o.out == "" && o.label == "":
+		return errors.New("say where the record goes with -o FILE.sweep.json, or what is measured with --label")
+	case o.out == "":
+		name := fileName(o.label)
+		if name == "" {
+			return fmt.Errorf("the label %q makes no file name; name the file with -o FILE.sweep.json", o.label)
+		}
+		o.out = name + recordSuffix
+	case !strings.HasSuffix(o.out, ".json"):
+		return fmt.Errorf("-o %q: the record is JSON; its name ends in %s", o.out, recordSuffix)
+	case o.label == "":
+		o.label = labelOf(o.out)
+	}
+	if o.plot != "" {
+		if _, err := plot.ParseFormat(o.plot); err != nil {
+			return fmt.Errorf("--plot: %w", err)
+		}
+	}
+	if o.keep != "" && !strings.EqualFold(filepath.Ext(o.keep), ".wav") {
+		return fmt.Errorf("--keep %q: the recording is a WAV file; its name ends in .wav", o.keep)
+	}
+	if o.keep != "" && o.keep == o.source.replay {
+		return fmt.Errorf("--keep %q is the recording that is replayed", o.keep)
+	}
+	if err := o.source.check(); err != nil {
+		return err
+	}
+	_, err := o.signal.make()
+	return err
+}
+
+const recordSuffix = ".sweep.json"
+
+// labelOf returns the label that a record of that file name gets.
+func labelOf(path string) string {
+	name := strings.TrimSuffix(filepath.Base(path), ".json")
+	return strings.TrimSuffix(name, ".sweep")
+}
+
+// fileName makes a file name of a label: "2x12 (left)" -> "2x12-left".
+func fileName(label string) string {
+	words := strings.FieldsFunc(strings.ToLower(label), func(r rune) bool {
+		return !unicode.IsLetter(r) && !unicode.IsDigit(r)
+	})
+	return strings.Join(words, "-")
+}
+
+func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
+	record := file{path: o.out, force: o.force}
+	picture := file{path: o.plot, force: true}
+	kept := file{path: o.keep, force: o.force}
+	for _, f := range []file{record, picture, kept} {
+		if f.path == "" {
+			continue
+		}
+		if err := f.check(); err != nil {
+			return err
+		}
+	}
+	j, err := jig.Uncalibrated(jig.Options{
+		Name: uncalibrated, SenseOhm: float64(o.senseOhm),
+		Tolerance: float64(o.tolerance), Mismatch: float64(o.mismatch),
+	})
+	if err != nil {
+		return err
+	}
+	source, closeSource, err := o.source.open(&o.signal)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, closeSource()) }()
+	sig, err := o.signal.make()
+	if err != nil {
+		return err
+	}
+
+	setup := measure.Setup{Card: source, Signal: sig, Jig: j, Label: o.label, Now: e.now().UTC()}
+	if o.source.live() {
+		e.say(caution)
+		p := newProgress(e)
+		defer p.end()
+		setup.Progress = p.report
+	}
+	wasKept := false
+	if o.keep != "" {
+		setup.Keep = func(r card.Recording) error {
+			kept.write = func(w io.Writer) error { return card.WriteRecording(w, r) }
+			err := writeFiles(kept)
+			wasKept = err == nil
+			return err
+		}
+	}
+	result, err := measure.Run(ctx, setup)
+	if err != nil {
+		if wasKept {
+			return fmt.Errorf("%w (the raw recording is in %s)", err, o.keep)
+		}
+		return err
+	}
+
+	record.write = result.Write
+	files := []file{record}
+	if o.plot != "" {
+		chart := plot.ImpedanceChart{Title: result.Label, Traces: []plot.Trace{{Label: result.Label, Curve: result.Curve}}}
+		if picture.write, err = chartWriter(chart, o.plot); err != nil {
+			return err
+		}
+		files = append(files, picture)
+	}
+	if err := writeFiles(files...); err != nil {
+		return err
+	}
+	for _, w := range result.Warnings {
+		e.warn(w.Text)
+	}
+	s := summarize(result, o.out)
+	if o.json {
+		return writeJSON(e.stdout, s)
+	}
+	s.print(e.stdout)
+	return nil
+}
+
+// uncalibrated names the jig of every sweep that no calibration corrects. All
+// of them share it, because nothing tells their resistors and inputs apart.
+const uncalibrated = "uncalibrated"
+
+// caution stands before every sound on real hardware.
+const caution = "caution: measure with no amplifier connected, and start quiet"

@@ -1,0 +1,74 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// say prints a sentence for people on stderr, folded at the edge of a
+// terminal.
+func (e env) say(s string) { fmt.Fprintln(e.stderr, fold(s, e.columns)) }
+
+// fold breaks s at spaces so that no line is longer than width where a space
+// allows it. A width of 0 leaves s alone.
+func fold(s string, width int) string {
+	if width <= 0 {
+		return s
+	}
+	var b strings.Builder
+	column := 0
+	for i, word := range strings.Split(s, " ") {
+		n := len([]rune(word))
+		switch {
+		case i == 0:
+		case column+1+n > width:
+			b.WriteString("\n  ")
+			column = 2
+		default:
+			b.WriteByte(' ')
+			column++
+		}
+		b.WriteString(word)
+		column += n
+	}
+	return b.String()
+}
+
+// formatHz writes a frequency with three significant digits.
+func formatHz(hz float64) string {
+	if hz >= 999.5 {
+		return significant(hz/1000, 3) + " kHz"
+	}
+	return significant(hz, 3) + " Hz"
+}
+
+// significant writes x without an exponent to n significant digits.
+func significant(x float64, n int) string {
+	if x == 0 {
+		return "0"
+	}
+	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'e', n-1, 64), 64)
+	return strconv.FormatFloat(rounded, 'f', max(0, n-1-exponent(rounded)), 64)
+}
+
+func exponent(x float64) int { return int(math.Floor(math.Log10(math.Abs(x)) + 1e-12)) }
+
+// formatOhm writes a resistance with its expanded uncertainty (k = 2), both to
+// the place that the uncertainty's second digit has.
+func formatOhm(ohm, u float64) string {
+	expanded := 2 * u
+	if !(expanded > 0) {
+		return significant(ohm, 4) + " ohm"
+	}
+	// No reading carries more than six digits, however small the noise.
+	places := min(1-exponent(expanded), 5-exponent(ohm))
+	places = max(0, places)
+	return fmt.Sprintf("%.*f ohm ± %.*f", places, ohm, places, expanded)
+}
+
+// writeJSON prints one object on one line.
+func writeJSON(w io.Writer, v any) error { return json.NewEncoder(w).Encode(v) }

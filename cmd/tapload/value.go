@@ -1,0 +1,134 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// The types below are flags that read what people write ("1%", "20k", "1,2")
+// and keep SI units.
+
+// hertz is a frequency flag: "50", "20k", "20kHz", "20000 Hz".
+type hertz float64
+
+func (h *hertz) Set(s string) error { return setQuantity((*float64)(h), s, "Hz") }
+func (h *hertz) Type() string       { return "hz" }
+func (h *hertz) String() string     { return plain(float64(*h)) }
+
+// ohms is a resistance flag: "10", "10 ohm", "1k".
+type ohms float64
+
+func (o *ohms) Set(s string) error { return setQuantity((*float64)(o), s, "ohm") }
+func (o *ohms) Type() string       { return "ohm" }
+func (o *ohms) String() string     { return plain(float64(*o)) }
+
+// seconds is a flag for a length of time: "2", "0.5 s".
+type seconds float64
+
+func (s *seconds) Set(t string) error { return setQuantity((*float64)(s), t, "s") }
+func (s *seconds) Type() string       { return "s" }
+func (s *seconds) String() string     { return plain(float64(*s)) }
+
+func plain(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+
+func setQuantity(to *float64, s, unit string) error {
+	v, err := parseQuantity(s, unit)
+	if err == nil {
+		*to = v
+	}
+	return err
+}
+
+// parseQuantity reads a number above 0 with an optional k for a thousand and
+// an optional unit.
+func parseQuantity(s, unit string) (float64, error) {
+	t := strings.TrimSpace(s)
+	t = strings.TrimSpace(strings.TrimSuffix(t, unit))
+	scale := 1.0
+	if cut, ok := strings.CutSuffix(t, "k"); ok {
+		t, scale = strings.TrimSpace(cut), 1e3
+	}
+	v, err := strconv.ParseFloat(t, 64)
+	if v *= scale; err != nil || !(v > 0) || math.IsInf(v, 0) {
+		return 0, fmt.Errorf("must be a number of %s above 0, such as 50 or 1.5k", unit)
+	}
+	return v, nil
+}
+
+// fraction is a flag that reads "1%" and "0.01" alike.
+type fraction float64
+
+func (f *fraction) Set(s string) error {
+	t, scale := strings.TrimSpace(s), 1.0
+	if cut, ok := strings.CutSuffix(t, "%"); ok {
+		t, scale = strings.TrimSpace(cut), 100
+	}
+	v, err := strconv.ParseFloat(t, 64)
+	if v /= scale; err != nil || !(v >= 0 && v < 1) {
+		return errors.New("must be a part of the whole such as 1% or 0.01, and below 100%")
+	}
+	*f = fraction(v)
+	return nil
+}
+func (f *fraction) Type() string   { return "percent" }
+func (f *fraction) String() string { return strconv.FormatFloat(100*float64(*f), 'g', 4, 64) + "%" }
+
+// decibel is a level flag relative to full scale: "-12".
+type decibel float64
+
+func (d *decibel) Set(s string) error {
+	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "dBFS")), 64)
+	if err != nil || !(v <= 0 && v >= -120) {
+		return errors.New("must be a level in dB from -120 to 0, where 0 is full scale")
+	}
+	*d = decibel(v)
+	return nil
+}
+func (d *decibel) Type() string      { return "dB" }
+func (d *decibel) String() string    { return plain(float64(*d)) }
+func (d decibel) fraction() float64  { return math.Pow(10, float64(d)/20) }
+func toDecibel(peak float64) float64 { return 20 * math.Log10(peak) }
+
+// inputs is a flag for the two inputs that hear V1 and V2: "1,2".
+type inputs [2]int
+
+func (in *inputs) Set(s string) error {
+	bad := errors.New("must name two different inputs, counted from 1, such as 1,2 or 3,4")
+	a, b, ok := strings.Cut(s, ",")
+	v1, err1 := strconv.Atoi(strings.TrimSpace(a))
+	v2, err2 := strconv.Atoi(strings.TrimSpace(b))
+	if !ok || err1 != nil || err2 != nil || v1 < 1 || v2 < 1 || v1 == v2 {
+		return bad
+	}
+	*in = inputs{v1, v2}
+	return nil
+}
+func (in *inputs) Type() string   { return "v1,v2" }
+func (in *inputs) String() string { return fmt.Sprintf("%d,%d", in[0], in[1]) }
+
+// taps is a flag for a list of resistances: "4,8,16".
+type taps []float64
+
+func (t *taps) Set(s string) error {
+	var list taps
+	for _, part := range strings.Split(s, ",") {
+		v, err := parseQuantity(part, "ohm")
+		if err != nil {
+			return errors.New("must be a list of ohms above 0, such as 4,8,16")
+		}
+		list = append(list, v)
+	}
+	*t = list
+	return nil
+}
+func (t *taps) Type() string { return "ohm,..." }
+func (t *taps) String() string {
+	parts := make([]string, len(*t))
+	for i, v := range *t {
+		parts[i] = plain(v)
+	}
+	return strings.Join(parts, ",")
+}

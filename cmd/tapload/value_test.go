@@ -1,0 +1,96 @@
+package main
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/spf13/pflag"
+)
+
+func TestFlagValues(t *testing.T) {
+	var (
+		hz  hertz
+		ohm ohms
+		sec seconds
+		fr  fraction
+		db  decibel
+		in  inputs
+		tap taps
+		wl  wordLength
+	)
+	tests := []struct {
+		to   pflag.Value
+		text string
+		want string // String afterwards; empty when Set must fail
+	}{
+		{&hz, "50", "50"},
+		{&hz, "20k", "20000"},
+		{&hz, "20 kHz", "20000"},
+		{&hz, "0.5Hz", "0.5"},
+		{&hz, "0", ""},
+		{&hz, "-3", ""},
+		{&hz, "NaN", ""},
+		{&hz, "Inf", ""},
+		{&hz, "1e400", ""},
+		{&hz, "", ""},
+		{&hz, "k", ""},
+		{&hz, "4k7", ""},
+		{&hz, "10 ohm", ""},
+		{&ohm, "10 ohm", "10"},
+		{&ohm, "1k", "1000"},
+		{&sec, "1.5 s", "1.5"},
+		{&fr, "1%", "1%"},
+		{&fr, "0.1 %", "0.1%"},
+		{&fr, "0.01", "1%"},
+		{&fr, "0", "0%"},
+		{&fr, "1", ""},
+		{&fr, "100%", ""},
+		{&fr, "-1%", ""},
+		{&fr, "NaN%", ""},
+		{&fr, "%", ""},
+		{&db, "-12", "-12"},
+		{&db, "0", "0"},
+		{&db, "-20 dBFS", "-20"},
+		{&db, "3", ""},
+		{&db, "-Inf", ""},
+		{&db, "quiet", ""},
+		{&in, "1,2", "1,2"},
+		{&in, "4, 3", "4,3"},
+		{&in, "1,1", ""},
+		{&in, "0,1", ""},
+		{&in, "1", ""},
+		{&in, "1,2,3", ""},
+		{&tap, "4,8,16", "4,8,16"},
+		{&tap, "4 ohm, 8", "4,8"},
+		{&tap, "4,,8", ""},
+		{&tap, "", ""},
+		{&wl, "16", "16"},
+		{&wl, "32f", "32f"},
+		{&wl, "8", ""},
+	}
+	for _, tt := range tests {
+		before := tt.to.String()
+		err := tt.to.Set(tt.text)
+		switch {
+		case tt.want == "" && err == nil:
+			t.Errorf("%s %q was taken, as %s", tt.to.Type(), tt.text, tt.to)
+		case tt.want == "" && tt.to.String() != before:
+			t.Errorf("%s %q was refused but changed the value from %s to %s", tt.to.Type(), tt.text, before, tt.to)
+		case tt.want == "" && (strings.ToLower(err.Error()[:1]) != err.Error()[:1] || strings.HasSuffix(err.Error(), ".")):
+			t.Errorf("%s %q: %q is not a lower-case clause without full stop", tt.to.Type(), tt.text, err)
+		case tt.want != "" && err != nil:
+			t.Errorf("%s %q: %v", tt.to.Type(), tt.text, err)
+		case tt.want != "" && tt.to.String() != tt.want:
+			t.Errorf("%s %q became %s, want %s", tt.to.Type(), tt.text, tt.to, tt.want)
+		}
+	}
+}
+
+func TestDecibel(t *testing.T) {
+	for _, db := range []decibel{0, -6, -20, -120} {
+		if got := toDecibel(db.fraction()); math.Abs(got-float64(db)) > 1e-12 {
+			t.Errorf("%v dB came back as %v dB", float64(db), got)
+		}
+	}
+}

@@ -1,0 +1,56 @@
+package main
+
+import (
+	"fmt"
+	"runtime"
+	"runtime/debug"
+
+	"github.com/spf13/cobra"
+)
+
+func newVersion(e env) *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "version",
+		Short:   "Print the version",
+		Example: "  tapload version --json",
+		Args:    noArgs,
+		RunE: func(*cobra.Command, []string) error {
+			v := readVersion()
+			if asJSON {
+				return writeJSON(e.stdout, v)
+			}
+			_, err := fmt.Fprintf(e.stdout, "tapload %s\ncommit   %s\nbuilt    with %s for %s\n", v.Version, v.Commit, v.Go, v.System)
+			return err
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print it as JSON")
+	return c
+}
+
+type version struct {
+	Version string `json:"version"`
+	Commit  string `json:"commit"`
+	Go      string `json:"go"`
+	System  string `json:"system"`
+}
+
+func readVersion() version {
+	v := version{Version: "unknown", Commit: "unknown", Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH}
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return v
+	}
+	v.Version = info.Main.Version
+	for _, s := range info.Settings {
+		switch s.Key {
+		case "vcs.revision":
+			v.Commit = s.Value
+		case "vcs.modified":
+			if s.Value == "true" {
+				v.Commit += ", changed since"
+			}
+		}
+	}
+	return v
+}
