@@ -13,7 +13,7 @@ BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 .NOTPARALLEL:
 
 demo: build
-	@./build/tapload demo --force -o demo
+	@./build/tapload demo -o demo
 
 build: deps
 	@go build -buildvcs=$(BUILDVCS) -o build/tapload ./cmd/tapload
