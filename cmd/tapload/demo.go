@@ -53,6 +53,9 @@ func demo(ctx context.Context, e env, folder string) error {
 	if err != nil {
 		return err
 	}
+	if err := os.MkdirAll(folder, 0o777); err != nil {
+		return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
+	}
 	fmt.Fprint(e.stdout, `A cabinet with no label came in: no rating, no maker. (Cabinet, bench and
 numbers are invented; no hardware is used.) It is wired to the jig and measured:
 12 s of chirp from 10 Hz to 20 kHz through a 10 ohm resistor.
@@ -61,10 +64,6 @@ numbers are invented; no hardware is used.) It is wired to the jig and measured:
 	record, err := measure.Run(ctx, measure.Setup{Card: b, Signal: sig, Jig: j, Label: label, Now: e.now().UTC()})
 	if err != nil {
 		return err
-	}
-
-	if err := os.MkdirAll(folder, 0o777); err != nil {
-		return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
 	}
 	in := func(name string) string { return filepath.Join(folder, name) }
 	bench, result, picture := in("unmarked-cabinet.toml"), in("unmarked-cabinet"+recordSuffix), in("unmarked-cabinet.png")
