@@ -139,7 +139,7 @@ func begin(t *testing.T, env []string, j job) *process {
 		t.Fatal(err)
 	}
 	p.cmd = exec.CommandContext(t.Context(), self)
-	p.cmd.Env = append(append(os.Environ(), env...), jobVariable+"="+p.path)
+	p.cmd.Env = slices.Concat(os.Environ(), env, []string{jobVariable + "=" + p.path, "GORACE=atexit_sleep_ms=0"})
 	p.cmd.Stderr = &p.said
 	return p
 }
@@ -217,9 +217,9 @@ func TestRigEverySample(t *testing.T) {
 	x := chirp(t)
 	circuit := load.Circuit(48000)
 	r := rig.Start(t, rig.Options{Chains: circuit.Chains()})
-	o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}, Twice: true})
-	if o.Failed != "" || o.Again != "" {
-		t.Fatalf("first time: %q, second time: %q", o.Failed, o.Again)
+	o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}})
+	if o.Failed != "" {
+		t.Fatal(o.Failed)
 	}
 	x = append(x, make([]float64, extra)...)
 	checkSamples(t, o.Recording, [2][]float64{circuit.V1.Filter(x), circuit.V2.Filter(x)})
