@@ -73,6 +73,11 @@ type Options struct {
 }
 
 const (
+	// lead is the silence before the signal: in the first blocks of a stream
+	// sound systems still rearrange themselves and may lose one without a flag,
+	// and cards unmute.
+	lead = 200 * time.Millisecond
+
 	defaultExtra    = 500 * time.Millisecond
 	defaultWatchdog = time.Second
 
@@ -165,8 +170,8 @@ func (c *Card) Close() error {
 }
 
 // Play implements card.Card. A mono signal is played on the first two outputs
-// alike. The recording starts with the stream and runs on for Options.Extra
-// after the signal. The 50 ms of the fade that follows the end of ctx begin
+// alike. The recording starts with the stream, 0.2 s before the signal, and runs
+// on for Options.Extra after it. The 50 ms of the fade that follows the end of ctx begin
 // with the next block the card asks for.
 func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) {
 	if !c.mu.TryLock() {
@@ -190,7 +195,7 @@ func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) 
 		inputs: max(c.inputs[0], c.inputs[1]), outputs: min(2, c.out.outputs),
 		latency: min(max(c.in.latency, c.out.latency, leastLatency), mostLatency),
 	}
-	t := newTake(s, o.Channels, c.inputs, int(math.Ceil(c.extra.Seconds()*float64(o.RateHz))))
+	t := newTake(s, o.Channels, c.inputs, frames(lead, o.RateHz), frames(c.extra, o.RateHz))
 	var str stream
 	err := c.within("open", func() (err error) {
 		str, err = c.sys.open(s, t.callback)
@@ -219,6 +224,11 @@ func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) 
 		RateHz: o.RateHz, V1: v1, V2: v2, Bits: 24, Flags: t.flagged(),
 		Source: c.in.String(), Inputs: c.inputs,
 	}, nil
+}
+
+// frames returns how many sample frames d takes.
+func frames(d time.Duration, rateHz int) int {
+	return int(math.Ceil(d.Seconds() * float64(rateHz)))
 }
 
 // giveUp stops s, unless that would hang, and returns err.

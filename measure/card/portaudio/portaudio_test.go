@@ -14,6 +14,9 @@ import (
 	"tapload/measure/card"
 )
 
+// leadFrames is the silence before the signal at 48 kHz.
+const leadFrames = 9600
+
 // noise returns n samples that float32 holds exactly.
 func noise(seed uint64, n int) []float64 {
 	r := rand.New(rand.NewPCG(seed, 0))
@@ -84,7 +87,7 @@ func TestPlayRecordsEverySample(t *testing.T) {
 				if extra == 0 {
 					extra = 500 * time.Millisecond
 				}
-				length := 20000 + int(extra.Seconds()*48000)
+				length := leadFrames + 20000 + int(extra.Seconds()*48000)
 				if rec.Inputs != want || rec.RateHz != 48000 || rec.Bits != 24 || rec.Source != "Fake: Bench Box" || rec.Flags.Any() {
 					t.Errorf("recording says inputs %v, %d Hz, %d bits, source %q, flags %v", rec.Inputs, rec.RateHz, rec.Bits, rec.Source, rec.Flags)
 				}
@@ -96,7 +99,7 @@ func TestPlayRecordsEverySample(t *testing.T) {
 					played := out.Channels[input%min(2, test.outputs)%test.channels]
 					for i, got := range v {
 						expect := 0.0
-						if at := i - f.delay(); at >= 0 && at < len(played) {
+						if at := i - leadFrames - f.delay(); at >= 0 && at < len(played) {
 							expect = float64(float32(played[at]) / float32(input+1))
 						}
 						if got != expect {
@@ -153,7 +156,7 @@ func TestFlagsAreCounted(t *testing.T) {
 		if got := rec.V1[12*1024 : 13*1024]; slices.ContainsFunc(got, func(v float64) bool { return v != 0 }) {
 			t.Error("a block without input is not recorded as silence")
 		}
-		if got, want := rec.V1[13*1024], x[12*1024]; got != want {
+		if got, want := rec.V1[13*1024], x[12*1024-leadFrames]; got != want {
 			t.Errorf("after the block without input %g is recorded, want %g", got, want)
 		}
 	})
@@ -188,7 +191,7 @@ func TestCancelFadesOut(t *testing.T) {
 				t.Errorf("Play returned after %v, want %v at most", took, most)
 			}
 
-			from := slices.IndexFunc(f.heard, func(v float32) bool { return v != 0.5 })
+			from := 2*leadFrames + slices.IndexFunc(f.heard[2*leadFrames:], func(v float32) bool { return v != 0.5 })
 			if from%(2*block) != 0 || from/2 < 48000-block || from/2 > 48000+block {
 				t.Errorf("the fade starts at frame %d, want the first block after 48000", from/2)
 			}
@@ -227,7 +230,7 @@ func TestCancelBeforeAndAfterTheSound(t *testing.T) {
 		// In the last 50 ms the recording is complete before the fade is.
 		ctx, cancel = context.WithCancel(t.Context())
 		defer cancel()
-		time.AfterFunc(590*time.Millisecond, cancel)
+		time.AfterFunc(790*time.Millisecond, cancel)
 		if _, err := c.Play(ctx, out); err != context.Canceled {
 			t.Errorf("with the end of ctx in the last block: %v", err)
 		}
@@ -240,23 +243,23 @@ func TestProgress(t *testing.T) {
 		c := mustOpen(t, f, Options{})
 		defer mustClose(t, c)
 		x := make([]float64, 48000)
-		x[30000] = -0.75 // heard after 31024 frames, 0.65 s
+		x[30000] = -0.75 // heard after 40624 frames, 0.85 s
 		var all []card.Progress
 		_, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{x}, Progress: func(p card.Progress) { all = append(all, p) }})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(all) < 15 || len(all) > 17 {
-			t.Errorf("%d reports in 1.5 s, want one every 0.1 s", len(all))
+		if len(all) < 17 || len(all) > 19 {
+			t.Errorf("%d reports in 1.7 s, want one every 0.1 s", len(all))
 		}
 		loud := 0
 		for i, p := range all {
-			if p.Total != 1500*time.Millisecond || p.Done > p.Total || i > 0 && p.Done < all[i-1].Done {
+			if p.Total != 1700*time.Millisecond || p.Done > p.Total || i > 0 && p.Done < all[i-1].Done {
 				t.Errorf("report %d: %v of %v", i, p.Done, p.Total)
 			}
 			if p.Peak == [2]float64{0.75, 0.375} {
 				loud++
-				if p.Done < 646*time.Millisecond || p.Done > 800*time.Millisecond {
+				if p.Done < 846*time.Millisecond || p.Done > 1000*time.Millisecond {
 					t.Errorf("the peak is reported after %v", p.Done)
 				}
 			} else if p.Peak != [2]float64{} {
@@ -391,7 +394,7 @@ func TestWatchdog(t *testing.T) {
 		takes     time.Duration
 		says      string
 	}{
-		{"in the middle", 40, Options{}, 1860 * time.Millisecond, "stopped after 0.9 of 2.5 s and has not answered for 1s"},
+		{"in the middle", 40, Options{}, 1860 * time.Millisecond, "stopped after 0.9 of 2.7 s and has not answered for 1s"},
 		{"short watchdog", 40, Options{Watchdog: 200 * time.Millisecond}, 1060 * time.Millisecond, "has not answered for 200ms"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -521,7 +524,7 @@ func TestListAndOpenFaults(t *testing.T) {
 // The system's thread must not be held up.
 func TestCallbackDoesNotAllocate(t *testing.T) {
 	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
-	tk := newTake(s, [][]float64{make([]float64, 1<<20)}, [2]int{1, 2}, 100)
+	tk := newTake(s, [][]float64{make([]float64, 1<<20)}, [2]int{1, 2}, 0, 100)
 	in, out := make([]float32, 2048), make([]float32, 2048)
 	if n := testing.AllocsPerRun(100, func() { tk.callback(in, out, status{inputOverflow: true}) }); n > 0 {
 		t.Errorf("%g allocations a block", n)
@@ -530,7 +533,7 @@ func TestCallbackDoesNotAllocate(t *testing.T) {
 
 func BenchmarkCallback(b *testing.B) {
 	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
-	tk := newTake(s, [][]float64{noise(1, 1<<20)}, [2]int{1, 2}, 100)
+	tk := newTake(s, [][]float64{noise(1, 1<<20)}, [2]int{1, 2}, 0, 100)
 	in, out := make([]float32, 2048), make([]float32, 2048)
 	for b.Loop() {
 		if tk.complete() {

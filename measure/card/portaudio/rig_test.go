@@ -186,11 +186,11 @@ func chirp(t *testing.T) []float64 {
 
 var load = rig.Load{SourceOhm: 1, SenseOhm: 10, ReOhm: 6.2, LeH: 0.5e-3, FsHz: 71, ResOhm: 40, Qms: 5}
 
-// checkSamples compares both channels of a recording with what they must be,
-// one block late.
+// checkSamples compares both channels of a recording with what they must be:
+// after the lead, one block late.
 func checkSamples(t *testing.T, rec card.Recording, want [2][]float64) {
 	t.Helper()
-	const late = 1024 // frames: one block
+	late := 1024 + frames(lead, rec.RateHz)
 	for ch, v := range [][]float64{rec.V1, rec.V2} {
 		if len(v) != len(want[ch])+late {
 			t.Errorf("V%d has %d samples, want %d", ch+1, len(v), len(want[ch])+late)
@@ -295,7 +295,9 @@ func TestRigLostBlock(t *testing.T) {
 		t.Errorf("flags %+v", o.Recording.Flags)
 	}
 	x = append(x, make([]float64, extra)...)
-	clear(x[10240:11264]) // the first block to start at 10000 or later
+	// Of the blocks of the stream, which begins with the lead, the first to
+	// start 10000 frames or more after the signal does is number 20.
+	clear(x[20*1024-leadFrames : 21*1024-leadFrames])
 	checkSamples(t, o.Recording, [2][]float64{x, x})
 }
 
@@ -315,7 +317,7 @@ func TestRigServerDies(t *testing.T) {
 	r.KillServer()
 	died := time.Now()
 	o := p.wait()
-	wantFault(t, o.err(), card.Stopped, r.Card(), "of 10.5 s", "has not answered for 1s")
+	wantFault(t, o.err(), card.Stopped, r.Card(), "of 10.7 s", "has not answered for 1s")
 	if o.Again != o.Failed {
 		t.Errorf("playing again: %q", o.Again)
 	}

@@ -8,7 +8,7 @@ import (
 	"tapload/measure/card"
 )
 
-const fadeSeconds = 0.05
+const fadeTime = 50 * time.Millisecond
 
 // take is one signal on its way out and its recording on its way in. All its
 // memory is there before the first block; callback and the goroutine that
@@ -29,22 +29,23 @@ type take struct {
 	flags  struct{ inOver, inUnder, outOver, outUnder atomic.Int64 }
 }
 
-// newTake returns the take of signal and extra frames after it.
-func newTake(s setup, signal [][]float64, inputs [2]int, extra int) *take {
+// newTake returns the take of signal with so many frames of silence before and
+// after it.
+func newTake(s setup, signal [][]float64, inputs [2]int, before, after int) *take {
 	t := &take{
 		rateHz: s.rateHz, inputs: s.inputs, outputs: s.outputs,
 		from: [2]int{inputs[0] - 1, inputs[1] - 1},
-		fade: make([]float32, int(math.Ceil(fadeSeconds*float64(s.rateHz)))),
+		fade: make([]float32, frames(fadeTime, s.rateHz)),
 	}
 	for _, x := range signal {
-		y := make([]float32, len(x))
+		y := make([]float32, before+len(x))
 		for i, v := range x {
-			y[i] = float32(v)
+			y[before+i] = float32(v)
 		}
 		t.signal = append(t.signal, y)
 	}
 	for i := range t.v {
-		t.v[i] = make([]float32, len(signal[0])+extra)
+		t.v[i] = make([]float32, before+len(signal[0])+after)
 	}
 	for i := range t.fade {
 		t.fade[i] = float32(0.5 + 0.5*math.Cos(math.Pi*(float64(i)+0.5)/float64(len(t.fade))))
