@@ -24,14 +24,17 @@ const (
 	foundAbove = 0.25
 )
 
-// locate returns the index in rec of the first counted period of sig, to
-// within a millisecond or so: enough, since in steady state any whole number of
-// periods serves. A recording may begin before the signal and end after it, or
-// miss as much of its start as the lead-in and the tail allow.
+// locate returns the index in rec of the first counted period of sig. In
+// steady state any whole number of periods serves; the place is found to the
+// sample all the same, so that the same sound gives the same ratio to the last
+// digit, however early the recording starts. A recording may begin before the
+// signal and end after it, or miss as much of its start as the lead-in and the
+// tail allow.
 func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 	f := sig.Frame()
 	by := max(1, int(float64(rec.RateHz)/max(locateRate, math.Exp2(locateOctaves)*f.LowHz)))
-	match := correlate(thin(rec.V1, by), thin(sig.Samples(), by))
+	samples := sig.Samples()
+	match := correlate(thin(rec.V1, by), thin(samples, by))
 	lag := match.best(0, len(match.c))
 	if score := match.score(lag); score < foundAbove {
 		return 0, &card.Fault{
@@ -40,7 +43,8 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 			Advice: "check that the signal was made with the same options, that it reaches the jig, and which input is which",
 		}
 	}
-	start, missing := window(rec, f, lag*by)
+	first := toTheSample(rec.V1, samples[f.LeadIn:f.LeadIn+f.Period], lag*by+f.LeadIn, by) - f.LeadIn
+	start, missing := window(rec, f, first)
 	if missing > 0 {
 		// Where samples were lost on the way, a place some periods away can
 		// match better than the right one, which is the one that fits.
@@ -59,6 +63,26 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 		}
 	}
 	return start, nil
+}
+
+// toTheSample returns the place within two steps of at where the period agrees
+// best with x, judged by every so manieth of its samples.
+func toTheSample(x, period []float64, at, by int) int {
+	const judged = 8192
+	step := len(period)/judged | 1 // odd, to share no factor with what repeats
+	best, most := at, math.Inf(-1)
+	for first := at - 2*by; first <= at+2*by; first++ {
+		var sum float64
+		for n := 0; n < len(period); n += step {
+			if i := first + n; i >= 0 && i < len(x) {
+				sum += x[i] * period[n]
+			}
+		}
+		if math.Abs(sum) > most {
+			best, most = first, math.Abs(sum)
+		}
+	}
+	return best
 }
 
 // window returns where the counted periods start in rec when the signal starts
