@@ -22,7 +22,7 @@ type signalOptions struct {
 func defaultSignal() signalOptions {
 	return signalOptions{
 		kind: "chirp", low: signal.DefaultLowHz, high: signal.DefaultHighHz, rate: signal.DefaultRateHz,
-		level: -12, periods: signal.DefaultPeriods, period: signal.DefaultSeconds,
+		level: -6, periods: signal.DefaultPeriods, period: signal.DefaultSeconds,
 	}
 }
 

@@ -24,7 +24,7 @@ type sourceOptions struct {
 func (o *sourceOptions) register(f *pflag.FlagSet) {
 	o.inputs = inputs{1, 2}
 	o.given = f.Changed
-	f.StringVar(&o.card, "card", "", "sound card, by `name`")
+	f.StringVar(&o.card, "card", "", "sound card, by `name`; \"\" is the one that the sound system prefers")
 	f.StringVar(&o.player, "player", "", "card that plays, by `name`, where it is listed apart from the one that records")
 	f.StringVar(&o.bench, "bench", "", "virtual bench, described in this `file`")
 	f.StringVar(&o.replay, "replay", "", "recording to use, a two-channel WAV `file`")
