@@ -1,9 +1,11 @@
 package ratio
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
@@ -28,11 +30,11 @@ const (
 // player's: the shift between the first and the last counted period over the
 // time between them. x starts at the first counted period.
 //
-// The shift is measured in segments, twice. The peak of each segment's
-// correlation gives whole samples, unless its band is so narrow that the peak
-// beside is nearly as high; their median is right. From there the phase of the
-// cross spectra gives the rest, with the weight of their energy at high
-// frequencies. The medians resist segments that a dropout spoilt.
+// The shift is measured in segments. The peak of each one's correlation gives
+// whole samples; the phase of its cross spectrum gives the rest, with the weight
+// of its energy at high frequencies, but only up to whole cycles. So the
+// segments are taken in the order of that weight, each starting from what the
+// ones before it agree on. Medians resist segments that a dropout spoilt.
 func driftOf(x []float64, f signal.Frame) float64 {
 	apart := f.Period * (f.Periods - 1)
 	n := min(driftSegment, f.Period/4)
@@ -46,20 +48,21 @@ func driftOf(x []float64, f signal.Frame) float64 {
 	d := newDelayMeter(n)
 	reach := min(n/4, int(math.Ceil(maxDrift*float64(apart))))
 	var pairs []segmentPair
-	var shifts []weighted
+	var peaks, shifts []weighted
 	for at := 0; at+n <= f.Period && at+apart+n <= len(x); at += step {
 		p := d.pair(x[at:at+n], x[at+apart:at+apart+n])
 		pairs = append(pairs, p)
-		shifts = append(shifts, weighted{float64(p.peak(reach)), 1})
+		peaks = append(peaks, weighted{float64(p.peak(reach)), 1})
 	}
 	if len(pairs) == 0 {
 		return 0
 	}
-	whole := median(shifts)
-	for i, p := range pairs {
-		shifts[i].value, shifts[i].weight = p.refine(whole)
+	slices.SortFunc(pairs, func(a, b segmentPair) int { return cmp.Compare(a.weight, b.weight) })
+	shift := median(peaks)
+	for _, p := range pairs {
+		shifts = append(shifts, weighted{p.refine(shift), p.weight})
+		shift = median(shifts)
 	}
-	shift := median(shifts)
 	if math.Abs(shift) < leastShift {
 		return 0
 	}
@@ -83,10 +86,12 @@ func newDelayMeter(n int) *delayMeter {
 }
 
 // segmentPair is two segments, by their cross spectrum and its transform, the
-// correlation.
+// correlation. Its weight is the information in a lag from its phase: the sum
+// over the lines of power times squared angular frequency.
 type segmentPair struct {
 	cross       []complex128
 	correlation []float64
+	weight      float64
 }
 
 func (d *delayMeter) pair(a, b []float64) segmentPair {
@@ -100,6 +105,8 @@ func (d *delayMeter) pair(a, b []float64) segmentPair {
 	p := segmentPair{cross: transform(nil, b)}
 	for k := range p.cross {
 		p.cross[k] *= cmplx.Conj(d.a[k])
+		w := 2 * math.Pi * float64(k) / float64(len(d.window))
+		p.weight += cmplx.Abs(p.cross[k]) * w * w
 	}
 	p.correlation = d.fft.Sequence(nil, p.cross)
 	return p
@@ -119,11 +126,10 @@ func (p segmentPair) peak(reach int) (best int) {
 
 // refine returns the lag near the given one at which the phase of the cross
 // spectrum has no slope, by Newton's steps with each line's power as its
-// weight, and the information of that lag: the sum of power times squared
-// angular frequency.
-func (p segmentPair) refine(near float64) (shift, information float64) {
+// weight.
+func (p segmentPair) refine(near float64) float64 {
 	n := float64(len(p.correlation))
-	shift = near
+	shift := near
 	for range 4 {
 		var num, den float64
 		step := cmplx.Rect(1, 2*math.Pi*shift/n)
@@ -136,12 +142,11 @@ func (p segmentPair) refine(near float64) (shift, information float64) {
 			turn *= step
 		}
 		if den == 0 {
-			return near, 0
+			return near
 		}
 		shift += num / den
-		information = den
 	}
-	return shift, information
+	return shift
 }
 
 // weighted is a value with its weight.
@@ -149,7 +154,7 @@ type weighted struct{ value, weight float64 }
 
 // median returns the value at which half of the weight is reached.
 func median(v []weighted) float64 {
-	sortByValue(v)
+	slices.SortFunc(v, func(a, b weighted) int { return cmp.Compare(a.value, b.value) })
 	var total, sum float64
 	for _, x := range v {
 		total += x.weight
@@ -165,10 +170,10 @@ func median(v []weighted) float64 {
 // onSignalClock returns both channels as a recorder on the player's clock
 // would have taken them: total samples from start, each step 1 + drift samples
 // of rec. Interpolation is by Kaiser-windowed sinc, with images down by 120 dB
-// for a signal up to highHz; both channels are treated alike, so what it
+// for a signal whose band goes up to highHz; both channels are treated alike, so what it
 // changes in the passband cancels in their ratio.
 func onSignalClock(rec card.Recording, start, total int, drift, highHz float64) (v1, v2 []float64, err error) {
-	k := newKernel(float64(rec.RateHz), highHz)
+	k := newKernel(float64(rec.RateHz), signalBeyond*highHz)
 	lastAt := float64(start) + float64(total-1)*(1+drift)
 	if start < k.half || int(lastAt)+k.half+1 >= len(rec.V1) {
 		return nil, nil, &card.Fault{
@@ -202,7 +207,10 @@ type kernel struct {
 	table []float64 // from 0 to half samples
 }
 
-const kernelDB = 120 // attenuation of images
+const (
+	kernelDB     = 120  // attenuation of images
+	signalBeyond = 1.06 // a signal goes a little higher than the band it measures
+)
 
 // newKernel returns a kernel whose transition, centred on half the rate,
 // leaves a signal up to highHz untouched. Length and shape of the Kaiser window

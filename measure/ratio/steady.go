@@ -1,7 +1,6 @@
 package ratio
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 
@@ -75,8 +74,4 @@ func spoilt(before, after []float64) int {
 		}
 	}
 	return worst
-}
-
-func sortByValue(v []weighted) {
-	slices.SortFunc(v, func(a, b weighted) int { return cmp.Compare(a.value, b.value) })
 }
