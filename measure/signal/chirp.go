@@ -105,8 +105,8 @@ func NewChirp(o ChirpOptions) (Chirp, error) {
 	cycles := o.LowHz * beyondLow * t / ratio
 	a := math.Max(1, math.Floor(cycles))
 	b := math.Ceil(o.HighHz * beyondHigh * t / ratio)
-	for b*math.Log(b/a)/t > 0.985*nyquist {
-		b--
+	for (b-1)*math.Log((b-1)/a)/t >= o.HighHz*beyondHigh {
+		b-- // rounding a down has raised the ratio
 	}
 	if start := a * math.Log(b/a) / t; cycles < 1 || start > o.LowHz {
 		const ample = 1.25 // since a and b move in whole steps
