@@ -14,7 +14,7 @@ import (
 // file is a result on its way to disk.
 type file struct {
 	path  string
-	force bool // may replace a file that is there already
+	force bool // replaces a file that is there already; otherwise that is kept beside it
 	write func(io.Writer) error
 }
 
@@ -30,8 +30,6 @@ func (f file) check() error {
 		return fmt.Errorf("cannot write %s: it is a folder; name a file in it", f.path)
 	case !info.Mode().IsRegular():
 		return fmt.Errorf("cannot write %s: it is not an ordinary file", f.path)
-	case !f.force:
-		return fmt.Errorf("%s is there already; choose another name, or replace it with --force", f.path)
 	}
 	folder := filepath.Dir(f.path)
 	if info, err := os.Stat(folder); err != nil {
@@ -59,9 +57,20 @@ func plainPath(err error) error {
 	return err
 }
 
+// earlier returns the name under which a file that is there already will be
+// kept, or "" when there is none or none is kept.
+func (f file) earlier() string {
+	if _, err := os.Lstat(f.path); err != nil || f.force {
+		return ""
+	}
+	return f.path + "~"
+}
+
 // writeFiles writes all files or none of them. Each goes to a temporary file
 // in its own folder first, and all get their names when all are complete, so
-// that no half file can ever be found under the name of a result.
+// that no half file can ever be found under the name of a result. A
+// measurement cannot be made again: the file that was there before is kept
+// beside the new one unless f.force says otherwise.
 func writeFiles(files ...file) (err error) {
 	var temps []string
 	defer func() {
@@ -87,6 +96,11 @@ func writeFiles(files ...file) (err error) {
 		path := f.path
 		if real, err := filepath.EvalSymlinks(path); err == nil {
 			path = real // a link stays a link
+		}
+		if f.earlier() != "" {
+			if err := os.Rename(path, path+"~"); err != nil {
+				return fmt.Errorf("cannot keep the earlier %s: %w", f.path, plainPath(err))
+			}
 		}
 		if err := os.Rename(temps[i], path); err != nil {
 			return fmt.Errorf("cannot write %s: %w", f.path, err)

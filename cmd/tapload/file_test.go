@@ -51,15 +51,16 @@ func TestWriteFiles(t *testing.T) {
 		t.Errorf("the folder holds %v", got)
 	}
 
-	err := writeFiles(file{path: a, write: text("new")})
-	if err == nil || !strings.Contains(err.Error(), "--force") {
-		t.Errorf("replacing a file without force: %v", err)
-	}
-	mustBe(t, a, "one")
-	if err := writeFiles(file{path: a, force: true, write: text("new")}); err != nil {
+	if err := writeFiles(file{path: a, write: text("new")}); err != nil {
 		t.Error(err)
 	}
 	mustBe(t, a, "new")
+	mustBe(t, a+"~", "one")
+	if err := writeFiles(file{path: a, force: true, write: text("newest")}); err != nil {
+		t.Error(err)
+	}
+	mustBe(t, a, "newest")
+	mustBe(t, a+"~", "one")
 }
 
 // TestWriteFilesFails: when one of several files cannot be written, none is,
@@ -100,7 +101,6 @@ func TestFileCheck(t *testing.T) {
 		dir:                                "folder",
 		filepath.Join(dir, "no", "x.json"): "there is no folder",
 		filepath.Join(plain, "x.json"):     "not a",
-		plain:                              "--force",
 	} {
 		if err := (file{path: path}).check(); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want something with %q", path, err, want)

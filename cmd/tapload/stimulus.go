@@ -20,7 +20,6 @@ type stimulusOptions struct {
 	bits   wordLength
 	signal signalOptions
 	json   bool
-	force  bool
 
 	changed string // signal flags that differ from their defaults, as typed
 }
@@ -57,7 +56,6 @@ of the recording.`,
 	f.Var(&o.bits, "bits", "word length: 16, 24, or 32f for floating point")
 	o.signal.register(f)
 	f.BoolVar(&o.json, "json", false, "print the law of the signal as JSON")
-	f.BoolVar(&o.force, "force", false, "replace a file that is there already")
 	return c
 }
 
@@ -67,7 +65,7 @@ func stimulus(e env, o stimulusOptions, sig signal.Periodic) error {
 		return fmt.Errorf("writing down the law of the signal: %w", err)
 	}
 	wav := card.WAV{RateHz: sig.Rate(), Bits: o.bits.bits, Float: o.bits.float, Samples: [][]float64{sig.Samples()}}
-	err = writeFiles(file{path: o.out, force: o.force, write: func(w io.Writer) error { return card.WriteWAV(w, wav) }})
+	err = writeFiles(file{path: o.out, force: true, write: func(w io.Writer) error { return card.WriteWAV(w, wav) }})
 	if err != nil {
 		return err
 	}

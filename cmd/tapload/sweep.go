@@ -59,7 +59,7 @@ of the signal that "tapload stimulus" writes for the same flags.`,
 	f.SortFlags = false
 	o.source.register(f)
 	f.StringVarP(&o.out, "output", "o", "", "`file` for the record; without it, made from the label")
-	f.BoolVar(&o.force, "force", false, "replace files that are there already")
+	f.BoolVar(&o.force, "force", false, "replace files that are there already, keeping no copy")
 	f.StringVar(&o.label, "label", "", "`name` of what is measured; without it, made from the file's name")
 	f.Var(&o.senseOhm, "sense-ohm", "the sense resistor")
 	f.Var(&o.tolerance, "sense-tolerance", "its tolerance")
@@ -182,6 +182,11 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 		files = append(files, picture)
+	}
+	for _, f := range files {
+		if name := f.earlier(); name != "" {
+			e.say("note: the earlier " + f.path + " is now " + name)
+		}
 	}
 	if err := writeFiles(files...); err != nil {
 		return err
