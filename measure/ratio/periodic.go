@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"fmt"
 	"math"
 
 	"tapload/measure/card"
@@ -10,6 +11,45 @@ import (
 // PointsPerOctave is the density of the log grid where the lines of the
 // spectrum are dense enough to carry it; below, every line is a point.
 const PointsPerOctave = 48
+
+// AfterPeriods returns the ratio that rec, the recording of sig so far, shows
+// in its first counted periods: results to look at while the rest still plays.
+// Of the given number of periods, at least two, it takes as many as have no
+// prime factor above 5. A fault it returns may be cured by more periods; where
+// Of finds none in the whole recording, there is none.
+func AfterPeriods(rec card.Recording, sig signal.Periodic, periods int) (Ratio, error) {
+	if periods < 2 || periods > sig.Frame().Periods {
+		return Ratio{}, fmt.Errorf("%d periods must be 2 to the %d of the signal", periods, sig.Frame().Periods)
+	}
+	for !smoothLength(periods) {
+		periods--
+	}
+	if sparse, ok := sig.(signal.Sparse); ok {
+		return Of(rec, begunSparse{begun{sig, periods}, sparse.Lines()})
+	}
+	return Of(rec, begun{sig, periods})
+}
+
+// begun is the first part of a periodic signal.
+type begun struct {
+	signal.Periodic
+	periods int
+}
+
+func (b begun) Frame() signal.Frame {
+	f := b.Periodic.Frame()
+	f.Periods, f.Tail = b.periods, f.Fade // nothing after the periods need be there yet
+	return f
+}
+
+func (b begun) Samples() []float64 { return b.Periodic.Samples()[:b.Frame().Len()] }
+
+type begunSparse struct {
+	begun
+	lines []int
+}
+
+func (b begunSparse) Lines() []int { return b.lines }
 
 // ofPeriodic estimates the ratio from a whole number of periods in steady
 // state. The spectrum over P periods then holds the signal in every P-th line
@@ -37,9 +77,14 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 		return Ratio{}, err
 	}
 	s := transform(v1, v2, f, rec.RateHz)
+	if sparse, ok := sig.(signal.Sparse); ok {
+		s.lines = sparse.Lines()
+	}
 	seen.Level = [2]float64{rms(v1), rms(v2)}
 	seen.Mains = s.takeOutMains()
-	r := Ratio{Points: s.points(&seen), Seen: seen}
+	points := s.points(&seen)
+	seen.Distortion = s.distortion(points)
+	r := Ratio{Points: points, Seen: seen}
 	if len(r.Points) == 0 {
 		return Ratio{}, &card.Fault{
 			Cause:  card.NoSignal,

@@ -44,6 +44,12 @@ func (c cell) middle() float64 { return float64(c.lo+c.hi) / 2 }
 // at or just beyond its ends, and adds neighbours on either side as far as the
 // signal reaches. Cells from first to before end are those of the band.
 func (s spectrum) cells() (cells []cell, first, end int) {
+	if s.lines != nil {
+		for _, k := range s.lines {
+			cells = append(cells, cell{lo: k, hi: k})
+		}
+		return cells, 0, len(cells)
+	}
 	periodHz := s.stepHz * float64(s.periods)
 	top := (len(s.x1) - 1) / s.periods
 	width := func(k int) int {

@@ -34,6 +34,7 @@ type Seen struct {
 	Mains        []Line     // mains hum found and taken out
 	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
 	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale
+	Distortion   [2]float64 // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
 }
 

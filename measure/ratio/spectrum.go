@@ -17,6 +17,7 @@ type spectrum struct {
 	samples int
 	stepHz  float64
 	frame   signal.Frame
+	lines   []int // of the period's spectrum that are excited; nil for all
 
 	// doubt is what taking out hum left in doubt in the signal's lines: the
 	// power of the error in either channel, by line.

@@ -15,7 +15,7 @@ import (
 // synthetic is a recording made for these tests alone: the played signal
 // through a closed-form ratio by one long transform, plus what a test adds.
 type synthetic struct {
-	sig    signal.Chirp
+	sig    signal.Signal
 	before int                      // samples of silence before the signal
 	after  int                      // and after it
 	v1     func(float64) complex128 // V1 over the played signal; nil is 1
@@ -27,8 +27,8 @@ type synthetic struct {
 func (y synthetic) record(t testing.TB) card.Recording {
 	t.Helper()
 	x := y.sig.Samples()
-	rate := float64(y.sig.RateHz)
-	n := y.before + len(x) + y.after + y.sig.RateHz
+	rate := float64(y.sig.Rate())
+	n := y.before + len(x) + y.after + y.sig.Rate()
 	for !smoothLength(n) {
 		n++
 	}
@@ -47,7 +47,7 @@ func (y synthetic) record(t testing.TB) card.Recording {
 	}
 	length := y.before + len(x) + y.after
 	rec := card.Recording{
-		RateHz: y.sig.RateHz,
+		RateHz: y.sig.Rate(),
 		V1:     fft.Sequence(nil, c1)[:length], V2: fft.Sequence(nil, c2)[:length],
 		Source: "a synthetic recording", Inputs: [2]int{1, 2},
 	}

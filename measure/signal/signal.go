@@ -151,7 +151,9 @@ func Decode(data []byte) (Signal, error) {
 	switch head.Kind {
 	case kindChirp:
 		return decodeChirp(data)
+	case kindMultitone:
+		return decodeMultitone(data)
 	default:
-		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q", head.Kind, kindChirp)
+		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q", head.Kind, kindChirp, kindMultitone)
 	}
 }

@@ -1,0 +1,139 @@
+package ratio
+
+import (
+	"math"
+	"math/cmplx"
+	"testing"
+
+	"tapload/measure/signal"
+)
+
+func multitone(t testing.TB, o signal.MultitoneOptions) signal.Multitone {
+	t.Helper()
+	m, err := signal.NewMultitone(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// Every excited line is a point, exact without noise.
+func TestMultitoneRatioIsExact(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 1})
+	truth := divider(10, cabinet)
+	r, err := Of(synthetic{sig: sig, before: 9600, after: 9600, g: truth}.record(t), sig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := sig.Lines()
+	if len(r.Points) != len(lines) || r.Seen.LeftOut != 0 {
+		t.Fatalf("%d points of %d lines", len(r.Points), len(lines))
+	}
+	for i, p := range r.Points {
+		if want := float64(lines[i]) * 48000 / float64(sig.Frame().Period); math.Abs(p.Hz-want) > 1e-9*want {
+			t.Fatalf("point %d at %g Hz, want %g", i, p.Hz, want)
+		}
+	}
+	if e := worstRelative(r, truth, 5); e > 1e-9 {
+		t.Errorf("largest relative error %.2g", e)
+	}
+	if r.Seen.Distortion != [2]float64{} {
+		t.Errorf("distortion %v of a linear load", r.Seen.Distortion)
+	}
+}
+
+func TestMultitoneNoiseCovers(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 0.6, LowHz: 40})
+	truth := divider(10, cabinet)
+	for _, db := range []float64{-60, -90} {
+		inside, parts := 0, 0
+		for seed := range uint64(60) {
+			y := synthetic{sig: sig, after: 4800, g: truth, noise: math.Pow(10, db/20), seed: seed}
+			r, err := Of(y.record(t), sig)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, in, of := agreement(r, truth)
+			inside, parts = inside+in, parts+of
+		}
+		if c := float64(inside) / float64(parts); c < 0.935 || c > 0.965 {
+			t.Errorf("noise %g dB: %.2f %% of parts inside their 95 %% intervals", db, 100*c)
+		}
+	}
+}
+
+// A load or input that adds a x^2 and b x^3 of V2 is seen as distortion of
+// even and of odd order, with the rms of what it adds beyond the linear part.
+func TestMultitoneSeesDistortion(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 1})
+	flat := func(float64) complex128 { return 0.5 }
+	for _, order := range []int{2, 3} {
+		rec := synthetic{sig: sig, before: 9600, after: 9600, g: flat, noise: 1e-6}.record(t)
+		// What the source distorts, both inputs hear, and it does not count.
+		for i, v := range rec.V1 {
+			rec.V1[i] += 0.02 * v * v
+			rec.V2[i] += 0.01 * v * v
+		}
+		const a = 0.01
+		var added, product, square float64
+		for _, v := range rec.V2 {
+			d := a * math.Pow(v, float64(order))
+			added += d * d
+			product += d * v
+			square += v * v
+		}
+		var mean float64
+		for i, v := range rec.V2 {
+			d := a * math.Pow(v, float64(order))
+			mean += d / float64(len(rec.V2))
+			rec.V2[i] += d
+		}
+		// What the linear part and the offset do not explain.
+		want := math.Sqrt((added - product*product/square - mean*mean*float64(len(rec.V2))) / square)
+		r, err := Of(rec, sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, other := r.Seen.Distortion[order%2], r.Seen.Distortion[1-order%2]
+		// Products outside the band, and of odd order on excited lines, are
+		// not counted.
+		if got > want || got < 0.6*want || other > 0.05*want {
+			t.Errorf("order %d: distortion %.3g (and %.3g of the other kind), want up to %.3g", order, got, other, want)
+		}
+	}
+}
+
+// While a long multitone still plays, what was counted so far already gives a
+// curve.
+func TestAfterPeriods(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 0.5, LowHz: 40, Periods: 8})
+	truth := divider(10, cabinet)
+	rec := synthetic{sig: sig, before: 9600, after: 9600, g: truth, noise: 1e-4}.record(t)
+	f := sig.Frame()
+	before := 1.0
+	for _, n := range []int{2, 4, 7, 8} {
+		sofar := rec
+		end := 9600 + f.LeadIn + n*f.Period + 100
+		sofar.V1, sofar.V2 = rec.V1[:end], rec.V2[:end]
+		r, err := AfterPeriods(sofar, sig, n)
+		if err != nil {
+			t.Fatalf("%d periods: %v", n, err)
+		}
+		if worst, _, _ := agreement(r, truth); worst > 4.5 || len(r.Points) != len(sig.Lines()) {
+			t.Errorf("%d periods: %d points, largest error %.1f standard uncertainties", n, len(r.Points), worst)
+		}
+		var u float64
+		for _, p := range r.Points {
+			u = max(u, math.Sqrt(p.Noise.RR)/cmplx.Abs(p.G))
+		}
+		if u >= before {
+			t.Errorf("%d periods: uncertainty %.2g did not fall", n, u)
+		}
+		before = u
+	}
+	for _, n := range []int{1, 9} {
+		if _, err := AfterPeriods(rec, sig, n); err == nil {
+			t.Errorf("%d periods of 8 were taken", n)
+		}
+	}
+}
