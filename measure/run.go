@@ -35,27 +35,14 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 	if err != nil {
 		return impedance.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
-	recording, err := s.Card.Play(ctx, card.Output{
-		RateHz:   s.Signal.Rate(),
-		Channels: [][]float64{s.Signal.Samples()},
-		Progress: s.Progress,
-	})
+	if err := s.Jig.Fits(law); err != nil {
+		return impedance.Record{}, err
+	}
+	g, recording, err := Ratio(ctx, s)
 	if err != nil {
 		return impedance.Record{}, err
 	}
-	if s.Keep != nil {
-		if err := s.Keep(recording); err != nil {
-			return impedance.Record{}, fmt.Errorf("keeping the recording: %w", err)
-		}
-	}
-	if err := recording.Check(); err != nil {
-		return impedance.Record{}, err
-	}
-	g, err := ratio.Of(recording, s.Signal)
-	if err != nil {
-		return impedance.Record{}, err
-	}
-	if err := plausible(g, recording); err != nil {
+	if err := plausible(g, s.Jig, recording); err != nil {
 		return impedance.Record{}, err
 	}
 	curve, err := s.Jig.Curve(g)
@@ -67,7 +54,60 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 		Taken:    s.Now,
 		Signal:   law,
 		SenseOhm: s.Jig.SenseOhm,
+		Jig:      s.Jig.Note(),
 		Curve:    curve,
-		Warnings: warnings(g, s.Jig),
+		Warnings: append(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), warnings(g)...),
 	}, nil
+}
+
+// Ratio plays the signal, records both voltages and returns their ratio, of
+// whatever is connected. The jig has no part in it.
+func Ratio(ctx context.Context, s Setup) (ratio.Ratio, card.Recording, error) {
+	recording, err := s.Card.Play(ctx, card.Output{
+		RateHz:   s.Signal.Rate(),
+		Channels: [][]float64{s.Signal.Samples()},
+		Progress: s.Progress,
+	})
+	if err != nil {
+		return ratio.Ratio{}, card.Recording{}, err
+	}
+	if s.Keep != nil {
+		if err := s.Keep(recording); err != nil {
+			return ratio.Ratio{}, card.Recording{}, fmt.Errorf("keeping the recording: %w", err)
+		}
+	}
+	if err := recording.Check(); err != nil {
+		return ratio.Ratio{}, card.Recording{}, err
+	}
+	g, err := ratio.Of(recording, s.Signal)
+	if err != nil {
+		return ratio.Ratio{}, card.Recording{}, err
+	}
+	return g, recording, nil
+}
+
+// Calibrate measures what is connected as a standard of kind k and returns c
+// with it. The label and the jig of s have no part in it.
+func Calibrate(ctx context.Context, s Setup, c jig.Calibration, k jig.Kind, r jig.Resistor) (jig.Calibration, error) {
+	law, err := json.Marshal(s.Signal)
+	if err != nil {
+		return jig.Calibration{}, fmt.Errorf("writing down the law of the signal: %w", err)
+	}
+	g, recording, err := Ratio(ctx, s)
+	if err != nil {
+		return jig.Calibration{}, err
+	}
+	return c.With(k, jig.Standard{
+		Taken: s.Now, Resistor: r, Points: g.Points, NoiseFloor: g.Seen.NoiseFloor,
+	}, conditions(s.Card, recording, law))
+}
+
+// conditions returns what rec was taken with. A file does not tell which card
+// made it.
+func conditions(c card.Card, rec card.Recording, law json.RawMessage) jig.Conditions {
+	on := jig.Conditions{Card: rec.Source, Inputs: rec.Inputs, Signal: law}
+	if _, file := c.(*card.Replay); file {
+		on.Card = ""
+	}
+	return on
 }
