@@ -1,4 +1,4 @@
-//go:build cgo && unix && !race
+//go:build cgo && linux && !race
 
 package portaudio
 

@@ -1,4 +1,4 @@
-//go:build cgo && unix
+//go:build cgo && linux
 
 package portaudio
 
@@ -99,12 +99,16 @@ func (j job) do() (o outcome, err error) {
 		o.Infos, o.Chatter, err = List()
 		return o, err
 	}
-	c, err := Open(j.Options)
+	var said strings.Builder
+	c, err := open(newSystem(&said), &said, j.Options)
+	o.Chatter = said.String()
 	if err != nil {
 		return o, err
 	}
-	defer func() { err = errors.Join(err, c.Close()) }()
-	o.Chatter = c.Chatter()
+	defer func() {
+		err = errors.Join(err, c.Close())
+		o.Chatter = said.String()
+	}()
 	j.Output.Progress = func(p card.Progress) { fmt.Println("progress", p.Done, p.Peak) }
 	o.Recording, err = c.Play(context.Background(), j.Output)
 	if j.Twice {
@@ -158,9 +162,11 @@ func (p *process) wait() (o outcome) {
 	if err := gob.NewDecoder(file).Decode(&o); err != nil {
 		p.t.Fatal(err)
 	}
-	if p.t.Failed() {
-		p.t.Log(p.said.String())
-	}
+	p.t.Cleanup(func() {
+		if p.t.Failed() {
+			p.t.Logf("sound system:\n%s%s", o.Chatter, p.said.String())
+		}
+	})
 	return o
 }
 

@@ -1,7 +1,6 @@
 package rig
 
 import (
-	"encoding/binary"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -169,9 +168,4 @@ func bilinear(num, den polynomial, k float64, order int) Section {
 	b0, b1, b2 := transform(num)
 	a0, a1, a2 := transform(den)
 	return Section{b0 / a0, b1 / a0, b2 / a0, a1 / a0, a2 / a0}
-}
-
-// appendFloat appends x as simcard.c reads it.
-func appendFloat(data []byte, x float32) []byte {
-	return binary.NativeEndian.AppendUint32(data, math.Float32bits(x))
 }

@@ -1,27 +1,23 @@
-// Package rig gives a test a real sound card path on a machine without sound
-// hardware: a sound server of its own, and on it a simulated card with a known
-// circuit between its output and its inputs. To the program under test the
-// path is the one it has with hardware: sound library, sound server, card.
-//
-// It needs jackd, cc and the headers of libjack; Debian's packages are jackd2,
-// gcc and libjack-jackd2-dev. Tests skip where one is missing, unless the
-// environment has TAPLOAD_REQUIRE_RIG=1: then they fail.
+//go:build linux
+
 package rig
 
 import (
 	"bufio"
 	"bytes"
 	_ "embed"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -58,22 +54,25 @@ type Options struct {
 // Rig is a running sound server with a simulated card.
 type Rig struct {
 	tb     testing.TB
-	server string // its name
+	lock   *net.UnixListener
 	config string // of ALSA, with no card in it
 	card   string
 
-	simcard, rate, period string // of the commands
-	jackd, sim            *process
-	stdin                 io.Closer // of sim, which lives as long
-	stopped               bool
+	jackd, sim *process
+	stdin      io.Closer // of sim, which lives as long
+	stopped    bool
 }
+
+// server is the name of the one there is. A server that was killed keeps one
+// of the eight places in a table of the machine's until the next one of the
+// same name starts: so names must not be new each time.
+const server = "tapload-rig"
 
 //go:embed simcard/simcard.c
 var source []byte
 
-var rigs atomic.Int64
-
-// Start starts a rig that stops at the end of the test.
+// Start starts a rig that stops at the end of the test. There is one rig at a
+// time on a machine: Start waits for the one before to stop.
 func Start(tb testing.TB, o Options) *Rig {
 	tb.Helper()
 	for _, tool := range []string{"jackd", "cc"} {
@@ -94,10 +93,12 @@ func Start(tb testing.TB, o Options) *Rig {
 		o.Chains = []Chain{nil, nil}
 	}
 
+	lock := alone(tb)
+	tb.Cleanup(func() { lock.Close() }) // should Start fail
 	dir := tb.TempDir()
 	r := &Rig{
 		tb:     tb,
-		server: fmt.Sprintf("tapload-%d-%d", os.Getpid(), rigs.Add(1)),
+		lock:   lock,
 		config: filepath.Join(dir, "asound.conf"),
 		card:   o.Name,
 	}
@@ -134,24 +135,30 @@ func Start(tb testing.TB, o Options) *Rig {
 		args = append(args, "--freewheel")
 	}
 
-	r.rate, r.period = strconv.Itoa(o.RateHz), strconv.Itoa(o.Period)
-	r.simcard = simcard
 	tb.Cleanup(r.Stop)
-	if err := r.launch(args); err != nil {
+	if err := r.launch(simcard, args, o); err != nil {
 		tb.Fatal(err)
 	}
 	return r
 }
 
 // launch starts the server and the card, and waits until both are up.
-func (r *Rig) launch(args []string) error {
+func (r *Rig) launch(simcard string, args []string, o Options) error {
 	// Synchronous (-S): a late block then stretches time instead of being lost.
-	// Temporary (-T): the server goes when the card does, so never outlives us.
-	jackd := exec.Command("jackd", "-T", "-r", "-S", "-n", r.server,
-		"-d", "dummy", "-C", "0", "-P", "0", "-r", r.rate, "-p", r.period)
-	sim := exec.Command(r.simcard, args...)
+	jackd := exec.Command("jackd", "-r", "-S", "-n", server,
+		"-d", "dummy", "-C", "0", "-P", "0", "-r", strconv.Itoa(o.RateHz), "-p", strconv.Itoa(o.Period))
+	sim := exec.Command(simcard, args...)
 	jackd.Env = append(os.Environ(), r.Env()...)
 	sim.Env = jackd.Env
+	// Should the test be killed, the server goes too, and keeps the next rig
+	// waiting until it has.
+	jackd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGTERM}
+	held, err := r.lock.File()
+	if err != nil {
+		return err
+	}
+	defer held.Close()
+	jackd.ExtraFiles = []*os.File{held}
 	stdin, err := sim.StdinPipe()
 	if err != nil {
 		return err
@@ -163,7 +170,7 @@ func (r *Rig) launch(args []string) error {
 	if r.jackd, err = run(jackd); err != nil {
 		return err
 	}
-	r.stdin, r.sim = stdin, nil
+	r.stdin = stdin
 	if r.sim, err = run(sim); err != nil {
 		return err
 	}
@@ -183,6 +190,30 @@ func (r *Rig) launch(args []string) error {
 	}
 }
 
+// alone waits until no other rig of this user runs, and keeps others waiting
+// until its result is closed. The sound server's clients meet it at a socket
+// named after themselves and the user, not the server: with two servers, the
+// programs on one get the messages of the other.
+func alone(tb testing.TB) *net.UnixListener {
+	tb.Helper()
+	// A name without a file, which goes when its process does.
+	name := &net.UnixAddr{Name: fmt.Sprintf("@tapload-rig-%d", os.Getuid()), Net: "unix"}
+	for {
+		lock, err := net.ListenUnix("unix", name)
+		if err == nil {
+			return lock
+		}
+		if !errors.Is(err, syscall.EADDRINUSE) {
+			tb.Fatal(err)
+		}
+		select {
+		case <-tb.Context().Done():
+			tb.Fatal("sound server rig: the test ended before the rig of another one did")
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+}
+
 // missing ends the test for want of a part of the rig.
 func missing(tb testing.TB, what string) {
 	tb.Helper()
@@ -197,7 +228,7 @@ func missing(tb testing.TB, what string) {
 // to find the simulated card and no other.
 func (r *Rig) Env() []string {
 	return []string{
-		"JACK_DEFAULT_SERVER=" + r.server,
+		"JACK_DEFAULT_SERVER=" + server,
 		"JACK_NO_START_SERVER=1",
 		"JACK_NO_AUDIO_RESERVATION=1",
 		"ALSA_CONFIG_PATH=" + r.config,
@@ -227,29 +258,22 @@ func (r *Rig) Stop() {
 			r.tb.Logf("simulated card:\n%s", r.sim.said.String())
 		}
 	}
-	// A server that was killed still has one of the eight places there are in a
-	// table of the machine's. The next one of the same name clears it.
-	if !r.jackd.cmd.ProcessState.Success() {
-		if err := r.launch([]string{"--chain", ""}); err != nil {
-			r.tb.Errorf("clearing up after a killed server: %v", err)
-		}
-		r.end()
-	}
-	left, _ := filepath.Glob("/dev/shm/*" + r.server + "_*")
+	// What a killed server leaves.
+	left, _ := filepath.Glob("/dev/shm/*" + server + "_*")
 	for _, path := range left {
 		os.Remove(path)
 	}
+	r.lock.Close()
 }
 
 // end ends both processes.
 func (r *Rig) end() {
 	r.stdin.Close()
 	if r.sim != nil {
-		r.sim.end(10*time.Second, os.Kill)
+		r.sim.end(15 * time.Second)
 	}
-	// The card gone, the server goes too, unless another program clings to it.
-	r.jackd.end(time.Second, syscall.SIGTERM)
-	r.jackd.end(10*time.Second, os.Kill)
+	r.jackd.cmd.Process.Signal(syscall.SIGTERM)
+	r.jackd.end(15 * time.Second)
 }
 
 // process is a running command.
@@ -276,16 +300,12 @@ func run(cmd *exec.Cmd) (*process, error) {
 	return p, nil
 }
 
-// end waits for p to end by itself, then sends it a signal and, if that must
-// end it, waits again.
-func (p *process) end(patience time.Duration, s os.Signal) {
+// end waits for p to end by itself, but not for ever.
+func (p *process) end(patience time.Duration) {
 	select {
 	case <-p.done:
-		return
 	case <-time.After(patience):
-	}
-	p.cmd.Process.Signal(s)
-	if s == os.Kill {
+		p.cmd.Process.Kill()
 		<-p.done
 	}
 }
@@ -332,7 +352,7 @@ func writeRecording(path string, channels [][]float32, want int) error {
 			if len(x) != len(channels[0]) {
 				return errors.New("recording has channels of different lengths")
 			}
-			data = appendFloat(data, x[i])
+			data = binary.NativeEndian.AppendUint32(data, math.Float32bits(x[i]))
 		}
 	}
 	return os.WriteFile(path, data, 0o600)

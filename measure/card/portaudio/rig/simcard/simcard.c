@@ -37,7 +37,7 @@
 #include <jack/jack.h>
 
 enum { MAX_CHAINS = 8, MAX_SECTIONS = 16, OUTPUTS = 2 };
-enum { POLL_MS = 5 };
+enum { POLL_MS = 5, SETTLED_CYCLES = 4 };
 
 struct section {
 	double b0, b1, b2, a1, a2;
@@ -64,7 +64,8 @@ static struct card {
 	long heard; /* frames since the first sound; -1 before it */
 } card = { .drop_at = -1, .stall_at = -1, .heard = -1 };
 
-static atomic_bool server_gone;
+static atomic_bool server_gone, wheeling;
+static atomic_int cycles; /* since the last change of pace */
 
 static void die(const char *format, ...)
 {
@@ -144,7 +145,15 @@ static int process(jack_nframes_t frames, void *unused)
 	 * switched to and fro while programs come and go, so it always wheels. */
 	if (card.freewheel && jack_port_connected(card.output[0]) == 0)
 		sleep_ms(1);
+	atomic_fetch_add(&cycles, 1);
 	return 0;
+}
+
+static void on_freewheel(int starting, void *unused)
+{
+	(void)unused;
+	atomic_store(&wheeling, starting != 0);
+	atomic_store(&cycles, 0);
 }
 
 static void on_shutdown(void *unused)
@@ -304,11 +313,16 @@ int main(int argc, char **argv)
 	for (int i = 0; i < card.chains; i++)
 		card.chain[i].port = add_port(client, "capture", i + 1, JackPortIsOutput | JackPortIsPhysical);
 	jack_set_process_callback(client, process, NULL);
+	jack_set_freewheel_callback(client, on_freewheel, NULL);
 	jack_on_shutdown(client, on_shutdown, NULL);
 	if (jack_activate(client))
 		die("the sound server refuses to start the card");
 	if (card.freewheel && jack_set_freewheel(client, 1))
 		die("the sound server refuses to freewheel");
+	/* A program that comes while the pace still changes finds no server. */
+	while (card.freewheel != atomic_load(&wheeling) || atomic_load(&cycles) < SETTLED_CYCLES)
+		if (atomic_load(&server_gone) || input_ends())
+			die("the sound server went before the card was ready");
 	puts("ready");
 	fflush(stdout);
 
