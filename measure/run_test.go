@@ -332,11 +332,21 @@ func TestFaults(t *testing.T) {
 		{"wrong rate", func(b *bench.Bench) { b.RunsAtHz = 44100 }, card.WrongRate, "44100"},
 		{"card that stops", func(b *bench.Bench) { b.StopsAt = 1.5 }, card.Stopped, ""},
 		{"open load", func(b *bench.Bench) { b.Load[0].Element = netlist.Open() }, card.OpenLoad, "open"},
-		{"shorted load", func(b *bench.Bench) { b.Load[0].Element = netlist.Wire }, card.ShortedLoad, "shorted"},
+		{"shorted load", func(b *bench.Bench) { b.Load[0].Element, b.LeadOhm = netlist.Wire, 0.01 }, card.ShortedLoad, "shorted"},
+		{"second input unplugged", func(b *bench.Bench) { b.Inputs[1].Unplugged = true }, card.DeadInput, "input 2 does not hear"},
+		{"second input unplugged, crosstalk", func(b *bench.Bench) { b.Inputs[1].Unplugged, b.Crosstalk = true, 1e-3 }, card.ShortedLoad, "lead of that input is off"},
+		{"first input unplugged, crosstalk", func(b *bench.Bench) { b.Inputs[0].Unplugged, b.Crosstalk = true, 1e-3 }, card.DeadInput, "input 1"},
+		{"first input inverted", func(b *bench.Bench) { b.Inputs[0].Inverted = true }, card.Inverted, "polarity"},
+		{"second input inverted", func(b *bench.Bench) { b.Inputs[1].Inverted = true }, card.Inverted, "polarity"},
+		{"open load, inputs 4 % apart", func(b *bench.Bench) { b.Load[0].Element, b.Inputs[1].Gain = netlist.Open(), 1.04 }, card.OpenLoad, "open"},
+		{"automatic gain of 0.3 s", func(b *bench.Bench) { b.Gain = bench.GainControl{Level: 0.1, Seconds: 0.3} }, card.AutomaticGain, "automatic gain"},
+		{"automatic gain of 3 s", func(b *bench.Bench) { b.Gain = bench.GainControl{Level: 0.1, Seconds: 3} }, card.AutomaticGain, "automatic gain"},
+		{"leveller ahead of the output", func(b *bench.Bench) { b.Source.Leveller = bench.GainControl{Level: 0.1, Seconds: 1} }, card.AutomaticGain, "enhancement"},
+		{"inputs that run at 44.1 kHz", func(b *bench.Bench) { b.RecordsAtHz = 44100 }, card.WrongRate, "looks recorded at 44100 Hz"},
 		{"nearly open load", func(b *bench.Bench) { b.Load[0].Element = netlist.Resistor(1e6) }, card.OpenLoad, "open"},
 		{"swapped inputs", func(b *bench.Bench) { b.Swapped = true }, card.Swapped, "swap"},
 		{"mono card", func(b *bench.Bench) { b.Mono = true }, card.SameSignal, "mono"},
-		{"first input unplugged", func(b *bench.Bench) { b.Inputs[0].Unplugged = true }, card.NoSignal, "input 1"},
+		{"first input unplugged", func(b *bench.Bench) { b.Inputs[0].Unplugged = true }, card.DeadInput, "input 1"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			b := idealBench(loads[1].load, -95, 5)

@@ -87,24 +87,27 @@ type Cause int
 
 // The causes of a fault.
 const (
-	Unknown     Cause = iota
-	Absent            // no such card, or no sound system
-	Busy              // the card is in use
-	WrongRate         // a sample rate that was not asked for or is not supported
-	Stopped           // the card stopped in the middle
-	LostBlocks        // the driver flagged lost samples
-	Dropout           // samples are missing or wrong without a flag
-	Clipped           // an input reached full scale or a flat top
-	NoSignal          // the test signal is not in the recording
-	TooShort          // the recording ends before the signal does
-	BadFile           // a recording's file cannot be read
-	SameSignal        // both inputs carry the same signal
-	Swapped           // the two inputs are the wrong way round
-	OpenLoad          // no current flows
-	ShortedLoad       // no voltage at the load
+	Unknown       Cause = iota
+	Absent              // no such card, or no sound system
+	Busy                // the card is in use
+	WrongRate           // a sample rate that was not asked for or is not supported
+	Stopped             // the card stopped in the middle
+	LostBlocks          // the driver flagged lost samples
+	Dropout             // samples are missing or wrong without a flag
+	Clipped             // an input reached full scale or a flat top
+	NoSignal            // the test signal is not in the recording
+	TooShort            // the recording ends before the signal does
+	BadFile             // a recording's file cannot be read
+	SameSignal          // both inputs carry the same signal
+	Swapped             // the two inputs are the wrong way round
+	OpenLoad            // no current flows
+	ShortedLoad         // no voltage at the load
+	DeadInput           // one input does not hear the signal, the other does
+	Inverted            // one input has the wrong polarity
+	AutomaticGain       // the gain changes while the signal plays
 )
 
-var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file", "same-signal", "swapped", "open-load", "shorted-load"}
+var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file", "same-signal", "swapped", "open-load", "shorted-load", "dead-input", "inverted", "automatic-gain"}
 
 // String returns the cause as a stable, lower-case code.
 func (c Cause) String() string {

@@ -21,7 +21,8 @@ const (
 	// foundAbove is the least normalised correlation that counts as found. A
 	// chirp through a loudspeaker's network scores above 0.6, a recording of
 	// anything else below 0.1.
-	foundAbove = 0.25
+	foundAbove  = 0.25
+	surelyFound = 0.6
 )
 
 // locate returns the index in rec of the first counted period of sig. In
@@ -36,16 +37,18 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 	samples := sig.Samples()
 	match := correlate(thin(rec.V1, by), thin(samples, by))
 	lag := match.best(0, len(match.c))
-	if score := match.score(lag); score < foundAbove {
-		return 0, &card.Fault{
-			Cause:  card.NoSignal,
-			Text:   fmt.Sprintf("the test signal is not in input %d of %s: the best match is %.0f %%, at least %.0f %% is needed", rec.Inputs[0], rec.Source, 100*score, 100*foundAbove),
-			Advice: "check that the signal was made with the same options, that it reaches the jig, and which input is which",
+	score := match.score(lag)
+	if score < surelyFound {
+		if f := stretched(rec, samples, by, score); f != nil {
+			return 0, f
 		}
 	}
+	if score < foundAbove {
+		return 0, missing(rec, samples, by, score)
+	}
 	first := toTheSample(rec.V1, samples[f.LeadIn:f.LeadIn+f.Period], lag*by+f.LeadIn, by) - f.LeadIn
-	start, missing := window(rec, f, first)
-	if missing > 0 {
+	start, short := window(rec, f, first)
+	if short > 0 {
 		// Where samples were lost on the way, a place some periods away can
 		// match better than the right one, which is the one that fits.
 		for p := 1 - f.Periods; p < f.Periods; p++ {
@@ -58,7 +61,7 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 		return 0, &card.Fault{
 			Cause: card.TooShort,
 			Text: fmt.Sprintf("%s holds %.2f s of the signal's %.2f s in steady state: %.2f s are missing", rec.Source,
-				float64(f.Period*f.Periods-missing)/rate, float64(f.Period*f.Periods)/rate, float64(missing)/rate),
+				float64(f.Period*f.Periods-short)/rate, float64(f.Period*f.Periods)/rate, float64(short)/rate),
 			Advice: "start recording before the signal starts and stop after it ends",
 		}
 	}

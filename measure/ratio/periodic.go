@@ -73,6 +73,9 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 			return Ratio{}, err
 		}
 	}
+	if err := level(rec, f, start, drift); err != nil {
+		return Ratio{}, err
+	}
 	if err := steady(v1, v2, f, rec, start); err != nil {
 		return Ratio{}, err
 	}

@@ -273,6 +273,22 @@ func TestClockDifference(t *testing.T) {
 	}
 }
 
+// atRate returns rec as inputs took it that run r times as fast as they say.
+func atRate(rec card.Recording, r float64) card.Recording {
+	rec.V1, rec.V2 = stretch(rec.V1, r), stretch(rec.V2, r)
+	return rec
+}
+
+// ride lets the gain of both inputs fall by 6 dB from the given sample on, with
+// a time constant in seconds.
+func ride(rec *card.Recording, from int, seconds float64) {
+	for i := from; i < len(rec.V1); i++ {
+		g := 0.5 + 0.5*math.Exp(-float64(i-from)/(seconds*float64(rec.RateHz)))
+		rec.V1[i] *= g
+		rec.V2[i] *= g
+	}
+}
+
 func TestFaults(t *testing.T) {
 	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 1.2, LowHz: 40})
 	other := chirp(t, signal.ChirpOptions{PeriodSeconds: 0.9, LowHz: 200})
@@ -291,7 +307,18 @@ func TestFaults(t *testing.T) {
 			for i := range r.V1 {
 				r.V1[i] += float64(i%7) * 1e-5
 			}
+		}, card.DeadInput, "input 1"},
+		{"silence in both", func(r *card.Recording) {
+			for i := range r.V1 {
+				r.V1[i], r.V2[i] = float64(i%7)*1e-5, float64(i%5)*1e-5
+			}
 		}, card.NoSignal, "input 1"},
+		{"recorded at 44.1 kHz", func(r *card.Recording) { *r = atRate(*r, 44100.0/48000) }, card.WrongRate, "looks recorded at 44100 Hz"},
+		{"recorded at 96 kHz", func(r *card.Recording) { *r = atRate(*r, 2) }, card.WrongRate, "looks recorded at 96000 Hz"},
+		{"clock 0.4 % fast", func(r *card.Recording) { *r = atRate(*r, 1.004) }, card.WrongRate, "about 0.4 % apart"},
+		{"clock 0.7 % slow", func(r *card.Recording) { *r = atRate(*r, 0.993) }, card.WrongRate, "about 0.7 % apart"},
+		{"gain that settles in 0.3 s", func(r *card.Recording) { ride(r, 9600, 0.3) }, card.AutomaticGain, "the gain of"},
+		{"gain that settles in 3 s", func(r *card.Recording) { ride(r, 9600, 3) }, card.AutomaticGain, "the gain of"},
 		{"another signal", func(r *card.Recording) {
 			*r = synthetic{sig: other, before: 9600, after: 9600, g: divider(10, cabinet), noise: 1e-4}.record(t)
 		}, card.NoSignal, "same options"},

@@ -1,0 +1,117 @@
+package ratio
+
+import (
+	"fmt"
+	"math"
+
+	"tapload/measure/card"
+)
+
+// otherRates are the sample rates, in hertz, at which one side of a card may
+// run while the other side and the file say something else.
+var otherRates = [...]float64{8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000, 176400, 192000}
+
+const (
+	// Two free-running clocks that are further apart than maxDrift are
+	// looked for up to here, in steps at which the low octaves still match.
+	farClock       = 0.01
+	farClockStep   = 1e-4
+	farClockThin   = 4      // further thinning, so that the steps suffice
+	farClockUnsure = 1.5e-3 // of what the thinned match says
+
+	// A stretched match must be nearly as good as one without a fault, and
+	// this many times as good as the one as it stands.
+	stretchFound  = 0.5
+	stretchBetter = 1.5
+)
+
+// missing returns the fault of a recording whose first input does not hold the
+// signal.
+func missing(rec card.Recording, samples []float64, by int, score float64) *card.Fault {
+	other := correlate(thin(rec.V2, by), thin(samples, by))
+	if s := other.score(other.best(0, len(other.c))); s >= foundAbove {
+		return &card.Fault{
+			Cause:  card.DeadInput,
+			Text:   fmt.Sprintf("input %d of %s does not hear the test signal, input %d does: the match is %.0f and %.0f %%", rec.Inputs[0], rec.Source, rec.Inputs[1], 100*score, 100*s),
+			Advice: "check the lead before the sense resistor, and that this input is switched on and turned up",
+		}
+	}
+	return &card.Fault{
+		Cause:  card.NoSignal,
+		Text:   fmt.Sprintf("the test signal is not in input %d of %s: the best match is %.0f %%, at least %.0f %% is needed", rec.Inputs[0], rec.Source, 100*score, 100*foundAbove),
+		Advice: "check that the signal was made with the same options, that it reaches the jig, and which input is which",
+	}
+}
+
+// stretched returns a fault when the recording matches the signal better after
+// one of them is stretched in time, and nil when it does not: player and
+// recorder then ran at different rates.
+func stretched(rec card.Recording, samples []float64, by int, score float64) *card.Fault {
+	rate := float64(rec.RateHz)
+	v1, sig := thin(rec.V1, by), thin(samples, by)
+	best, at := math.Max(stretchFound, stretchBetter*score), 0.0
+	for _, r := range otherRates {
+		if r == rate {
+			continue
+		}
+		if s := bestScore(v1, thin(stretch(samples, r/rate), by)); s > best {
+			best, at = s, r
+		}
+	}
+	if at > 0 {
+		return &card.Fault{
+			Cause:  card.WrongRate,
+			Text:   fmt.Sprintf("%s says %d Hz but looks recorded at %.0f Hz: stretched by that, the signal matches to %.0f %%", rec.Source, rec.RateHz, at, 100*best),
+			Advice: "set input and output of the card, and of the sound system, to one rate",
+		}
+	}
+	coarse1, coarse := thin(v1, farClockThin), thin(sig, farClockThin)
+	best = math.Max(best, stretchBetter*bestScore(coarse1, coarse))
+	at = bestStretch(coarse1, coarse, -farClock, farClock, farClockStep, &best)
+	if at == 0 {
+		return nil
+	}
+	best = stretchFound
+	at = bestStretch(v1, sig, at-farClockUnsure, at+farClockUnsure, farClockStep, &best)
+	if at == 0 {
+		return nil
+	}
+	return &card.Fault{
+		Cause:  card.WrongRate,
+		Text:   fmt.Sprintf("the clocks of player and recorder of %s are about %.1f %% apart; up to %.2f %% can be followed", rec.Source, 100*math.Abs(at), 100*maxDrift),
+		Advice: "play and record with one card, or check that both run at the rate they say",
+	}
+}
+
+// bestStretch returns the stretch, less 1, at which want matches have better
+// than best, which it raises; 0 when there is none.
+func bestStretch(have, want []float64, low, high, step float64, best *float64) (at float64) {
+	for e := low; e <= high+step/2; e += step {
+		if s := bestScore(have, stretch(want, 1+e)); s > *best {
+			*best, at = s, e
+		}
+	}
+	return at
+}
+
+func bestScore(have, want []float64) float64 {
+	m := correlate(have, want)
+	return m.score(m.best(0, len(m.c)))
+}
+
+// stretch returns x as a recorder sees it that runs r times as fast as it
+// says. Values between samples are interpolated linearly, which serves for the
+// low octaves that a match looks at.
+func stretch(x []float64, r float64) []float64 {
+	y := make([]float64, int(float64(len(x)-1)*r))
+	for i := range y {
+		at := float64(i) / r
+		k := int(at)
+		if k+1 >= len(x) {
+			return y[:i]
+		}
+		w := at - float64(k)
+		y[i] = (1-w)*x[k] + w*x[k+1]
+	}
+	return y
+}
