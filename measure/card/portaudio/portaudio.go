@@ -170,9 +170,10 @@ func (c *Card) Close() error {
 }
 
 // Play implements card.Card. A mono signal is played on the first two outputs
-// alike. The recording starts with the stream, 0.2 s before the signal, and runs
-// on for Options.Extra after it. The 50 ms of the fade that follows the end of ctx begin
-// with the next block the card asks for.
+// alike. The recording starts with the stream, 0.2 s before the signal, and
+// runs on for Options.Extra after it; what the sound system flags in those
+// 0.2 s does not count. When ctx ends, the sound fades out over 50 ms from the
+// next block on that the card asks for.
 func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) {
 	if !c.mu.TryLock() {
 		return card.Recording{}, &card.Fault{Cause: card.Busy, Text: fmt.Sprintf("card %q is already playing", c.in)}
@@ -270,7 +271,7 @@ func (c *Card) checkOutput(o card.Output) error {
 func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress)) error {
 	tick := time.NewTicker(pollEvery)
 	defer tick.Stop()
-	ended := ctx.Done()
+	ended, fading := ctx.Done(), false
 	var calls int64
 	// Idle time is counted in ticks received, not read from a clock: while this
 	// program is suspended or starved it must not accuse the card.
@@ -279,7 +280,7 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 		select {
 		case <-ended:
 			t.fadeOut()
-			ended = nil
+			ended, fading = nil, true
 			continue
 		case <-tick.C:
 		}
@@ -297,7 +298,7 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 			patience *= 3
 		}
 		switch {
-		case ended == nil && (done || t.faded()):
+		case fading && (done || t.faded()):
 			return context.Cause(ctx)
 		case done:
 			return nil

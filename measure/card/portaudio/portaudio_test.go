@@ -139,8 +139,9 @@ func TestFlagsAreCounted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFake(t)
 		f.status = map[int]status{
-			3: {inputOverflow: true, outputUnderflow: true}, 5: {inputOverflow: true},
-			6: {inputUnderflow: true}, 7: {outputOverflow: true}, 8: {outputOverflow: true}, 9: {outputOverflow: true},
+			0: {inputUnderflow: true}, 8: {outputOverflow: true}, // before the signal, which starts in block 9
+			9: {inputOverflow: true, outputUnderflow: true}, 10: {inputOverflow: true},
+			11: {inputUnderflow: true}, 14: {outputOverflow: true}, 15: {outputOverflow: true}, 17: {outputOverflow: true},
 		}
 		f.noInput = []int{12}
 		c := mustOpen(t, f, Options{})

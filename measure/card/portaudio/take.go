@@ -18,6 +18,7 @@ type take struct {
 	inputs, outputs int         // channels of the stream
 	signal          [][]float32 // one for all outputs, or one each
 	from            [2]int      // position of V1 and V2 in an input frame
+	before          int         // frames of silence before the signal
 	v               [2][]float32
 	fade            []float32 // gain, from 1 to 0
 
@@ -34,7 +35,7 @@ type take struct {
 func newTake(s setup, signal [][]float64, inputs [2]int, before, after int) *take {
 	t := &take{
 		rateHz: s.rateHz, inputs: s.inputs, outputs: s.outputs,
-		from: [2]int{inputs[0] - 1, inputs[1] - 1},
+		from: [2]int{inputs[0] - 1, inputs[1] - 1}, before: before,
 		fade: make([]float32, frames(fadeTime, s.rateHz)),
 	}
 	for _, x := range signal {
@@ -64,10 +65,13 @@ func (t *take) callback(in, out []float32, s status) {
 	if in != nil {
 		t.record(in, at, n)
 	}
-	count(&t.flags.inOver, s.inputOverflow)
-	count(&t.flags.inUnder, s.inputUnderflow)
-	count(&t.flags.outOver, s.outputOverflow)
-	count(&t.flags.outUnder, s.outputUnderflow)
+	// What was lost before the signal began is no loss.
+	if at+n > t.before {
+		count(&t.flags.inOver, s.inputOverflow)
+		count(&t.flags.inUnder, s.inputUnderflow)
+		count(&t.flags.outOver, s.outputOverflow)
+		count(&t.flags.outUnder, s.outputUnderflow)
+	}
 	t.frames.Store(int64(at + n))
 	t.calls.Add(1)
 }
