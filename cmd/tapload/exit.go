@@ -34,11 +34,26 @@ func usage(c *cobra.Command, err error) error {
 func (u *usageError) Error() string { return u.err.Error() }
 func (u *usageError) Unwrap() error { return u.err }
 
+// verdictError ends a command whose test did not pass. The command has said so
+// itself; only the exit code is left to give.
+type verdictError struct{ code int }
+
+func (v *verdictError) Error() string {
+	if v.code == exitFail {
+		return "the test failed"
+	}
+	return "the test could not be decided"
+}
+
 // report prints what went wrong, with a hint of what to do next, and returns
 // the exit code. It is the only place that turns errors into exit codes.
 func report(ctx context.Context, e env, err error) int {
 	if err == nil {
 		return exitDone
+	}
+	var v *verdictError
+	if errors.As(err, &v) {
+		return v.code
 	}
 	code, hint := exitError, ""
 	var u *usageError

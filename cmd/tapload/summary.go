@@ -74,6 +74,8 @@ func limitText(kind string) string {
 		return "noise"
 	case jig.SenseResistor:
 		return "tolerance of the sense resistor"
+	case jig.KnownResistor:
+		return "tolerance of the known resistor"
 	case jig.ChannelGain, jig.ChannelPhase:
 		return "mismatch of the inputs"
 	}

@@ -23,8 +23,8 @@ type sweepOptions struct {
 	source sourceOptions
 	signal signalOptions
 
-	senseOhm            ohms
-	tolerance, mismatch fraction
+	jigFile string
+	jig     jigOptions
 
 	keep  string
 	plot  string
@@ -33,7 +33,7 @@ type sweepOptions struct {
 }
 
 func newSweep(e env) *cobra.Command {
-	o := sweepOptions{senseOhm: 10, tolerance: 0.01, mismatch: 0.01}
+	var o sweepOptions
 	c := &cobra.Command{
 		Use:   "sweep (--card NAME | --bench FILE | --replay WAV) -o FILE",
 		Short: "Measure the impedance of a load",
@@ -61,9 +61,8 @@ of the signal that "tapload stimulus" writes for the same flags.`,
 	f.StringVarP(&o.out, "output", "o", "", "`file` for the record; without it, made from the label")
 	f.BoolVar(&o.force, "force", false, "replace files that are there already, keeping no copy")
 	f.StringVar(&o.label, "label", "", "`name` of what is measured; without it, made from the file's name")
-	f.Var(&o.senseOhm, "sense-ohm", "the sense resistor")
-	f.Var(&o.tolerance, "sense-tolerance", "its tolerance")
-	f.Var(&o.mismatch, "mismatch", "how far the gains of the two inputs may be apart")
+	f.StringVar(&o.jigFile, "jig", "", "calibration to correct with, a jig `file` of \"tapload jig\"")
+	o.jig.register(f)
 	o.signal.register(f)
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
@@ -133,10 +132,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 	}
-	j, err := jig.Uncalibrated(jig.Options{
-		Name: uncalibrated, SenseOhm: float64(o.senseOhm),
-		Tolerance: float64(o.tolerance), Mismatch: float64(o.mismatch),
-	})
+	j, err := o.jig.open(o.jigFile)
 	if err != nil {
 		return err
 	}
@@ -200,6 +196,22 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	}
 	s.print(e.stdout)
 	return nil
+}
+
+// open returns the jig of the file, or the one that the flags state if there
+// is no file.
+func (o jigOptions) open(path string) (jig.Jig, error) {
+	if path == "" {
+		return jig.Uncalibrated(o.options(uncalibrated))
+	}
+	c, err := readJig(path)
+	if err != nil {
+		return jig.Jig{}, err
+	}
+	if err := o.agree(path, c.Options); err != nil {
+		return jig.Jig{}, err
+	}
+	return c.Jig()
 }
 
 // uncalibrated names the jig of every sweep that no calibration corrects. All

@@ -1,0 +1,128 @@
+package plot
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/plot/vg"
+)
+
+// ChannelChart shows the ratio of two channels over a log frequency axis: gain
+// in decibels in an upper panel, phase in degrees in a lower one.
+type ChannelChart struct {
+	Title string
+	Hz    []float64    // rising
+	Ratio []complex128 // of the second channel to the first, at each frequency; not 0
+
+	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
+	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
+}
+
+// Write checks c, draws it and writes the picture to w. Nothing is written if
+// there is an error.
+func (c ChannelChart) Write(w io.Writer, f Format) error {
+	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}.complete()
+	c.Title, c.LowHz, c.HighHz, c.WidthMM, c.HeightMM = frame.Title, frame.LowHz, frame.HighHz, frame.WidthMM, frame.HeightMM
+	if err := c.check(); err != nil {
+		return fmt.Errorf("channel chart: %w", err)
+	}
+	return picture{
+		width:  vg.Length(c.WidthMM) * vg.Millimeter,
+		height: vg.Length(c.HeightMM) * vg.Millimeter,
+		title:  c.Title,
+		about: fmt.Sprintf("Gain in decibels and phase in degrees of the second channel over the first, %s to %s",
+			frequency(c.LowHz), frequency(c.HighHz)),
+		draw: c.draw,
+	}.write(w, f)
+}
+
+func (c ChannelChart) check() error {
+	for _, side := range []float64{c.WidthMM, c.HeightMM} {
+		if !(side >= minSideMM && side <= maxSideMM) {
+			return fmt.Errorf("a side of %g mm is outside %d to %d mm; choose another size", side, minSideMM, maxSideMM)
+		}
+	}
+	if !(c.LowHz > 0 && c.HighHz >= c.LowHz*1.01 && !math.IsInf(c.HighHz, 0)) {
+		return fmt.Errorf("the band from %g to %g Hz is none; it must start above 0 and end at least 1 %% higher", c.LowHz, c.HighHz)
+	}
+	if len(c.Hz) != len(c.Ratio) {
+		return fmt.Errorf("there are %d frequencies and %d ratios; they must be as many", len(c.Hz), len(c.Ratio))
+	}
+	inside := 0
+	for i, hz := range c.Hz {
+		switch z := c.Ratio[i]; {
+		case !(hz > 0) || math.IsInf(hz, 0) || i > 0 && hz <= c.Hz[i-1]:
+			return fmt.Errorf("frequency %d, %g Hz, must be finite, above 0 and above the one before it", i, hz)
+		case z == 0 || cmplx.IsNaN(z) || cmplx.IsInf(z):
+			return fmt.Errorf("at %g Hz the ratio %v has no decibels", hz, z)
+		}
+		if hz >= c.LowHz && hz <= c.HighHz {
+			inside++
+		}
+	}
+	if inside == 0 {
+		return fmt.Errorf("there is no point from %g to %g Hz; choose another band", c.LowHz, c.HighHz)
+	}
+	return nil
+}
+
+func (c ChannelChart) draw(d pen) {
+	db, deg := make([]float64, len(c.Hz)), make([]float64, len(c.Hz))
+	for i, z := range c.Ratio {
+		db[i], deg[i] = 20*math.Log10(cmplx.Abs(z)), cmplx.Phase(z)*180/math.Pi
+	}
+	edge := d.unit * 0.9
+	left, right, top := edge, d.width-edge, d.height-edge
+	if c.Title != "" {
+		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, c.Title, right-left))
+		top -= d.unit * 2.2
+	}
+	bottom := edge + underFrame(d)
+	gap := d.unit * 1.4
+	half := (top - bottom - gap) / 2
+	steps := int(half / d.unit / 2)
+	gain, phase := c.axis("gain (dB)", db, 0.01, steps), c.axis("phase (°)", deg, 0.1, steps)
+	frameLeft := left + besideFrame(d, gain, phase)
+	frameRight := right - d.unit*0.8 // half of the last frequency's label
+	hz := axis{min: c.LowHz, max: c.HighHz, log: true, name: "frequency (Hz)"}
+	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.35/(frameRight-frameLeft)), withKilo)
+	for i, p := range []panel{
+		{vg.Rectangle{Min: vg.Point{X: frameLeft, Y: top - half}, Max: vg.Point{X: frameRight, Y: top}}, hz, gain},
+		{vg.Rectangle{Min: vg.Point{X: frameLeft, Y: bottom}, Max: vg.Point{X: frameRight, Y: bottom + half}}, hz, phase},
+	} {
+		values := [][]float64{db, deg}[i]
+		p.grid(d)
+		line := make([]vg.Point, len(values))
+		for k, v := range values {
+			line[k] = p.at(c.Hz[k], v)
+		}
+		for _, part := range p.clip(thinned(line, thinStep)) {
+			d.lines(traceStroke(0, d.curveWidth()), part...)
+		}
+		p.frame(d, left+d.unit*0.5, i == 1)
+	}
+}
+
+// axis holds every value within the band, spans at least least, and has at
+// most so many steps.
+func (c ChannelChart) axis(name string, values []float64, least float64, steps int) axis {
+	low, high := math.Inf(1), math.Inf(-1)
+	for i, v := range values {
+		if c.Hz[i] >= c.LowHz && c.Hz[i] <= c.HighHz {
+			low, high = math.Min(low, v), math.Max(high, v)
+		}
+	}
+	if short := least - (high - low); short > 0 {
+		low, high = low-short/2, high+short/2
+	}
+	margin := (high - low) / 10 // a curve along the frame would be hard to see
+	step := evenStep((high - low + 2*margin) / float64(max(2, steps)))
+	a := axis{min: step * math.Floor((low-margin)/step), max: step * math.Ceil((high+margin)/step), name: name}
+	places := int(math.Max(0, math.Ceil(-math.Log10(step)-1e-9)))
+	a.ticks = evenTicks(a.min, a.max, step, func(v float64) string {
+		return degrees(math.Round(v*math.Pow10(places)) / math.Pow10(places))
+	})
+	return a
+}
