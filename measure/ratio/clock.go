@@ -18,7 +18,7 @@ import (
 
 const (
 	driftSegment  = 8192 // samples compared at a time
-	driftSegments = 12
+	driftSegments = 6
 	maxDrift      = 500e-6 // relative clock difference looked for
 
 	// A shift between periods of less than this many samples changes nothing

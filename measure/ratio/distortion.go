@@ -25,7 +25,6 @@ func (s spectrum) distortion(points []Point) (parts [2]float64) {
 	for i, p := range points {
 		hz[i] = p.Hz
 	}
-	n := s.newNoise()
 	excited := make(map[int]bool, len(s.lines))
 	for _, k := range s.lines {
 		excited[k] = true
@@ -33,14 +32,20 @@ func (s spectrum) distortion(points []Point) (parts [2]float64) {
 	periodHz := s.stepHz * float64(s.periods)
 	var signal float64
 	var excess, variance [2]float64
-	for k := s.lines[0]; k <= s.lines[len(s.lines)-1]; k++ {
+	var n noise
+	first, last := s.lines[0], s.lines[len(s.lines)-1]
+	for k := first; k <= last; k++ {
+		const block = 64 // lines that share an estimate of the noise
+		if (k-first)%block == 0 {
+			n = s.noiseAbout(&cell{lo: k, hi: min(k+block, last)})
+		}
 		a, b := s.x1[k*s.periods], s.x2[k*s.periods]
 		if excited[k] {
 			signal += abs2(b)
 			continue
 		}
 		g := between(points, hz, float64(k)*periodHz)
-		noise := n.residual(&cell{lo: k, hi: k}, s.periods, g)
+		noise := n.residual(g)
 		excess[k%2] += abs2(b-g*a) - noise
 		variance[k%2] += noise * noise // of an exponential variate: its mean squared
 	}

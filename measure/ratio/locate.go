@@ -71,7 +71,7 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 // toTheSample returns the place within two steps of at where the period agrees
 // best with x, judged by every so manieth of its samples.
 func toTheSample(x, period []float64, at, by int) int {
-	const judged = 8192
+	const judged = 2048
 	step := len(period)/judged | 1 // odd, to share no factor with what repeats
 	best, most := at, math.Inf(-1)
 	for first := at - 2*by; first <= at+2*by; first++ {

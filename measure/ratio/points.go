@@ -36,9 +36,27 @@ type cell struct {
 	g      complex128
 	energy float64 // sum |V1|^2 without noise
 	noise  float64 // variance of g, E|e|^2
+
+	// moment is the mean of x^q over the cell's lines by energy, x counting
+	// from its middle in cell widths.
+	moment [2*reach + 1]float64
 }
 
 func (c cell) middle() float64 { return float64(c.lo+c.hi) / 2 }
+
+func (c cell) width() float64 { return float64(c.hi - c.lo + 1) }
+
+// momentAbout returns the mean of x^q over the cell's lines by energy, x
+// counting from at in units of scale, by the binomial theorem.
+func (c cell) momentAbout(at, scale float64, q int) float64 {
+	shift, stretch := (c.middle()-at)/scale, c.width()/scale
+	sum, power := 0.0, 1.0 // power is shift^(q-r) times q over r
+	for r := q; r >= 0; r-- {
+		sum += power * math.Pow(stretch, float64(r)) * c.moment[r]
+		power *= shift * float64(r) / float64(q-r+1)
+	}
+	return sum
+}
 
 // cells divides the lines of the band into cells, the middles of the outermost
 // at or just beyond its ends, and adds neighbours on either side as far as the
@@ -82,14 +100,13 @@ func (s spectrum) cells() (cells []cell, first, end int) {
 // points estimates the ratio on the log grid.
 func (s spectrum) points(seen *Seen) []Point {
 	cells, first, end := s.cells()
-	n := s.newNoise()
-	seen.NoiseFloor = n.floor(s)
+	seen.NoiseFloor = s.noiseFloor()
 	var heard []cell // cells that the signal carries
 	var inBand []int // those of the band, as indices into heard
 	for i, c := range cells {
 		banded := i >= first && i < end
 		switch {
-		case s.average(&c, n):
+		case s.average(&c):
 			heard = append(heard, c)
 			if banded {
 				inBand = append(inBand, len(heard)-1)
@@ -101,7 +118,7 @@ func (s spectrum) points(seen *Seen) []Point {
 	periodHz := s.stepHz * float64(s.periods)
 	points := make([]Point, 0, len(inBand))
 	for _, i := range inBand {
-		g, v := reconstruct(heard, i, s)
+		g, v := reconstruct(heard, i)
 		points = append(points, Point{Hz: heard[i].middle() * periodHz, G: g, Noise: impedance.Circular(v)})
 	}
 	return points
@@ -109,8 +126,8 @@ func (s spectrum) points(seen *Seen) []Point {
 
 // average fills in the mean ratio of c and its noise, and reports whether the
 // signal stands out of the noise there.
-func (s spectrum) average(c *cell, n noise) bool {
-	p1, p12, _ := n.about(c, s.periods)
+func (s spectrum) average(c *cell) bool {
+	n := s.noiseAbout(c)
 	var num complex128
 	var den float64
 	var doubt [2]float64 // what taking out hum left in doubt, as sum |V1|^2 times its power
@@ -118,18 +135,26 @@ func (s spectrum) average(c *cell, n noise) bool {
 		a, b := s.x1[k*s.periods], s.x2[k*s.periods]
 		num += cmplx.Conj(a) * b
 		den += abs2(a)
+		x, p := (float64(k)-c.middle())/c.width(), abs2(a)
+		for q := range c.moment {
+			c.moment[q] += p
+			p *= x
+		}
 		if d, ok := s.doubt[k*s.periods]; ok {
 			doubt[0] += d[0] * abs2(a)
 			doubt[1] += d[1] * abs2(a)
 		}
 	}
-	lines := float64(c.hi - c.lo + 1)
-	c.energy = den - lines*p1
-	if c.energy < leastSignalOverNoise*lines*p1 || c.energy == 0 {
+	lines := c.width()
+	c.energy = den - lines*n.p1
+	if c.energy < leastSignalOverNoise*lines*n.p1 || c.energy == 0 {
 		return false
 	}
-	c.g = (num - complex(lines, 0)*p12) / complex(c.energy, 0)
-	c.noise = (n.residual(c, s.periods, c.g)*den + doubt[1] + abs2(c.g)*doubt[0]) / (c.energy * c.energy)
+	for q := range c.moment {
+		c.moment[q] /= den
+	}
+	c.g = (num - complex(lines, 0)*n.p12) / complex(c.energy, 0)
+	c.noise = (n.residual(c.g)*den + doubt[1] + abs2(c.g)*doubt[0]) / (c.energy * c.energy)
 	return true
 }
 
@@ -141,31 +166,17 @@ func (s spectrum) average(c *cell, n noise) bool {
 // exactly: the finite-volume method's reconstruction of point values from cell
 // averages. Where a cell is a single line the weights are 1 and 0. Bias is of
 // the eighth order in cell width over resonance width; noise grows by 13 %.
-func reconstruct(cells []cell, i int, s spectrum) (complex128, float64) {
+func reconstruct(cells []cell, i int) (complex128, float64) {
 	const n = 2*reach + 1
 	from := max(0, min(i-reach, len(cells)-n))
 	if len(cells) < n || cells[i].lo == cells[i].hi {
 		return cells[i].g, cells[i].noise
 	}
-	at := cells[i].middle()
-	scale := float64(cells[i].hi - cells[i].lo + 1)
+	at, scale := cells[i].middle(), cells[i].width()
 	a := mat.NewDense(n, n, nil)
 	for j := range n {
-		c := &cells[from+j]
-		var sum float64
-		var moment [n]float64
-		for k := c.lo; k <= c.hi; k++ {
-			v := s.x1[k*s.periods]
-			w := abs2(v)
-			x, p := (float64(k)-at)/scale, w
-			sum += w
-			for q := range moment {
-				moment[q] += p
-				p *= x
-			}
-		}
-		for q := range moment {
-			a.Set(q, j, moment[q]/sum)
+		for q := range n {
+			a.Set(q, j, cells[from+j].momentAbout(at, scale, q))
 		}
 	}
 	var w mat.VecDense
@@ -184,72 +195,54 @@ func reconstruct(cells []cell, i int, s spectrum) (complex128, float64) {
 	return g, v
 }
 
-// noise holds running sums over the noise lines: what any run of them shows is
-// a difference of two sums.
+// noise is the mean power of the noise in a line: of N1, of N2, and the cross
+// power conj(N1) N2.
 type noise struct {
-	s11, s22 []float64
-	s12      []complex128
-	before   []int // noise lines below each line
+	p1, p2 float64
+	p12    complex128
 }
 
-func (s spectrum) newNoise() noise {
-	n := noise{before: make([]int, len(s.x1)+1)}
-	count := len(s.x1) - 1 - (len(s.x1)-1)/s.periods
-	n.s11, n.s22 = make([]float64, 1, count+1), make([]float64, 1, count+1)
-	n.s12 = make([]complex128, 1, count+1)
-	var p1, p2 float64
-	var p12 complex128
-	for j := range s.x1 {
-		n.before[j] = len(n.s11) - 1
+// noiseAbout returns the noise in the lines between those of c, or over as many
+// more on either side as noiseLinesWanted asks for.
+func (s spectrum) noiseAbout(c *cell) noise {
+	between := s.periods - 1
+	wider := 0 // signal lines on either side
+	if short := noiseLinesWanted - between*(c.hi-c.lo+2); short > 0 {
+		wider = (short + 2*between - 1) / (2 * between)
+	}
+	lo, hi := c.lo-wider-1, c.hi+wider+1
+	if lo < 0 {
+		lo, hi = 0, hi-lo
+	}
+	return s.noiseBetween(lo*s.periods, min(hi*s.periods, len(s.x1)-1))
+}
+
+// noiseBetween returns the noise in the lines from lo to hi.
+func (s spectrum) noiseBetween(lo, hi int) (n noise) {
+	count := 0.0
+	for j := lo; j <= hi; j++ {
 		if s.isSignal(j) {
 			continue
 		}
 		a, b := s.x1[j], s.x2[j]
-		p1 += abs2(a)
-		p2 += abs2(b)
-		p12 += cmplx.Conj(a) * b
-		n.s11, n.s22, n.s12 = append(n.s11, p1), append(n.s22, p2), append(n.s12, p12)
+		n.p1 += abs2(a)
+		n.p2 += abs2(b)
+		n.p12 += cmplx.Conj(a) * b
+		count++
 	}
-	n.before[len(s.x1)] = len(n.s11) - 1
-	return n
+	return noise{n.p1 / count, n.p2 / count, n.p12 / complex(count, 0)}
 }
 
-// span returns the range of noise lines about c: the cell's own, or at least
-// noiseLinesWanted.
-func (n noise) span(c *cell, periods int) (lo, hi int) {
-	total := len(n.s11) - 1
-	lo, hi = n.before[c.lo*periods-periods+1], n.before[min(len(n.before)-1, c.hi*periods+periods)]
-	if short := noiseLinesWanted - (hi - lo); short > 0 {
-		lo, hi = lo-(short+1)/2, hi+(short+1)/2
-	}
-	if lo < 0 {
-		lo, hi = 0, hi-lo
-	}
-	return lo, min(hi, total)
+// residual returns the mean power of N2 - g N1: what noise in both channels,
+// correlated or not, does to a ratio near g.
+func (n noise) residual(g complex128) float64 {
+	cross := real(cmplx.Conj(g) * n.p12) // conj(g) conj(N1) N2
+	return math.Max(0, n.p2-2*cross+abs2(g)*n.p1)
 }
 
-// about returns the mean noise power of V1 in a line of c, and the mean of
-// conj(N1) N2 and of the power of V2.
-func (n noise) about(c *cell, periods int) (p1 float64, p12 complex128, p2 float64) {
-	lo, hi := n.span(c, periods)
-	m := float64(hi - lo)
-	return (n.s11[hi] - n.s11[lo]) / m, (n.s12[hi] - n.s12[lo]) / complex(m, 0), (n.s22[hi] - n.s22[lo]) / m
-}
-
-// residual returns the mean power of N2 - g N1 in a line of c: what noise in
-// both channels, correlated or not, does to a ratio near g.
-func (n noise) residual(c *cell, periods int, g complex128) float64 {
-	p1, p12, p2 := n.about(c, periods)
-	cross := real(cmplx.Conj(g) * p12) // conj(g) conj(N1) N2
-	return math.Max(0, p2-2*cross+abs2(g)*p1)
-}
-
-// floor returns the rms noise of both channels over the whole spectrum.
-func (n noise) floor(s spectrum) [2]float64 {
-	total := len(n.s11) - 1
-	of := func(sum float64) float64 {
-		// Mean power of a line over N^2 samples squared, times N lines.
-		return math.Sqrt(sum / float64(total) / float64(s.samples))
-	}
-	return [2]float64{of(n.s11[total]), of(n.s22[total])}
+// noiseFloor returns the rms noise of both channels over the whole spectrum.
+func (s spectrum) noiseFloor() [2]float64 {
+	n := s.noiseBetween(1, len(s.x1)-1)
+	// Mean power of a line over N^2 samples squared, times N lines.
+	return [2]float64{math.Sqrt(n.p1 / float64(s.samples)), math.Sqrt(n.p2 / float64(s.samples))}
 }
