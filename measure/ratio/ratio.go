@@ -35,6 +35,7 @@ type Seen struct {
 	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
 	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale
 	Distortion   [2]float64 // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
+	Ringing      []float64  // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
 }
 
@@ -51,6 +52,8 @@ func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
 	switch s := sig.(type) {
 	case signal.Periodic:
 		return ofPeriodic(rec, s)
+	case signal.Tones:
+		return ofTones(rec, s)
 	default:
 		return Ratio{}, fmt.Errorf("no estimator for a signal of type %T", sig)
 	}

@@ -153,7 +153,11 @@ func Decode(data []byte) (Signal, error) {
 		return decodeChirp(data)
 	case kindMultitone:
 		return decodeMultitone(data)
+	case kindTones:
+		return decodeTones(data)
+	case kindRounds:
+		return decodeRounds(data)
 	default:
-		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q", head.Kind, kindChirp, kindMultitone)
+		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q, %q, %q", head.Kind, kindChirp, kindMultitone, kindTones, kindRounds)
 	}
 }

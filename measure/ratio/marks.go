@@ -1,0 +1,115 @@
+package ratio
+
+import (
+	"fmt"
+	"math"
+
+	"tapload/measure/card"
+	"tapload/measure/signal"
+)
+
+const (
+	// markRate is about the rate, in hertz, to which marks and recording are
+	// reduced to find one in the other: three times their highest frequency.
+	markRate = 6000.0
+
+	// markFound is the least normalised correlation that counts as found. A
+	// mark scores above 0.9 unless half of what is heard is noise or hum.
+	markFound = 0.5
+
+	markUnsure = 0.3 // samples, by how far the place of a mark may be off
+
+	// The clocks that the marks and that the tones show may be so many samples
+	// apart over the whole signal: temperature moves a clock, but by less.
+	mostLost = 8.0
+)
+
+// place is where stepped tones lie in a recording.
+type place struct {
+	head   float64 // sample of the recording at which the signal starts
+	clock  float64 // by what fraction the recorder's clock runs faster
+	unsure float64 // standard uncertainty of clock
+}
+
+// findMarks finds both marks of sig in rec. Their distance is a first estimate
+// of the clocks' difference, good to a fraction of a sample over the length of
+// the signal.
+func findMarks(rec card.Recording, sig signal.Tones) (place, error) {
+	by := max(1, int(float64(rec.RateHz)/markRate))
+	head, tail := sig.Marks()
+	apart := sig.TailMark()
+
+	m := correlate(thin(rec.V1, by), thin(head, by))
+	first := m.best(0, len(m.c))
+	if score := m.score(first); score < markFound {
+		return place{}, missing(rec, head, by, score)
+	}
+	start := peakNear(rec.V1, head, first*by, by)
+
+	if missed := start + float64(apart+len(tail))*(1-maxDrift) - float64(len(rec.V1)); missed > 0 {
+		return place{}, &card.Fault{
+			Cause:  card.TooShort,
+			Text:   fmt.Sprintf("%s ends %.2f s before the signal does", rec.Source, missed/float64(rec.RateHz)),
+			Advice: "start recording before the signal starts and stop after it ends",
+		}
+	}
+	m = correlate(m.have, thin(tail, by))
+	last := m.best(int(start+float64(apart))/by, int(maxDrift*float64(apart))/by+4)
+	if m.score(last) < markFound {
+		return place{}, &card.Fault{
+			Cause:  card.Dropout,
+			Text:   fmt.Sprintf("the mark at the end of the signal is not in %s where that at its start says: samples were lost or doubled, the clocks differ by more than %.0f ppm, or the tones were made with other options", rec.Source, 1e6*maxDrift),
+			Advice: "check the options and measure again; if it stays, use larger buffers and close other programs",
+		}
+	}
+	end := peakNear(rec.V1, tail, last*by, by)
+	return place{
+		head: start, clock: (end-start)/float64(apart) - 1,
+		unsure: markUnsure * math.Sqrt2 / float64(apart),
+	}, nil
+}
+
+// peakNear returns the place within two steps of at where the mark agrees best
+// with x, by the parabola through the highest correlation and its neighbours.
+func peakNear(x, mark []float64, at, by int) float64 {
+	best := toTheSample(x, mark, at, by)
+	c := func(first int) (sum float64) {
+		for n, v := range mark {
+			if i := first + n; i >= 0 && i < len(x) {
+				sum += v * x[i]
+			}
+		}
+		return math.Abs(sum)
+	}
+	before, peak, after := c(best-1), c(best), c(best+1)
+	if bend := before - 2*peak + after; bend < 0 {
+		return float64(best) + math.Max(-0.5, math.Min(0.5, (before-after)/(2*bend)))
+	}
+	return float64(best)
+}
+
+// refine returns the clocks' difference by the marks and by the frequencies of
+// all dwells, each with the weight of its information. A dwell that something
+// spoilt does not move the median.
+func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell) (float64, error) {
+	clocks := make([]weighted, len(dwells), len(dwells)+1)
+	concurrently(len(dwells), func(i int) {
+		d := dwells[i]
+		fit, err := fitSine(d.x[:], d.w)
+		if err != nil || !(fit.varW > 0) {
+			return // weight 0: not a sine; the estimate of its ratio will say so
+		}
+		v := fit.varW / (fit.w * fit.w)
+		clocks[i] = weighted{(1+p.clock)*d.w/fit.w - 1, 1 / v}
+	})
+	clocks = append(clocks, weighted{p.clock, 1 / (p.unsure * p.unsure)})
+	clock := median(clocks)
+	if lost := (p.clock - clock) * float64(sig.TailMark()); math.Abs(lost) > mostLost {
+		return 0, &card.Fault{
+			Cause:  card.Dropout,
+			Text:   fmt.Sprintf("between its start and its end %s holds %+.0f samples more than its tones' own frequencies explain: samples were lost or doubled", rec.Source, lost),
+			Advice: "measure again; if it stays, use larger buffers and close other programs",
+		}
+	}
+	return clock, nil
+}

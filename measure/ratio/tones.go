@@ -1,0 +1,414 @@
+package ratio
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"runtime"
+	"slices"
+	"sync"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tapload/measure/card"
+	"tapload/measure/impedance"
+	"tapload/measure/signal"
+)
+
+const (
+	// What the noise of a tone is taken from: bins of its dwell's own spectrum
+	// on either side.
+	toneBins = 48
+
+	// The halves of a dwell that differ by so many times the variance of their
+	// difference show a load that still rings. Noise alone does once in a
+	// thousand tones.
+	ringingAbove  = 6.9
+	mostHalvings  = 3
+	leastCycles   = 4.0 // of the part of a dwell that is left
+	leastBurst    = 64  // samples
+	burstsInDwell = 64
+)
+
+// ofTones estimates the ratio from stepped tones.
+//
+// Both channels of a dwell have one common frequency. Each dwell's own fit of
+// it (fitSine) says by how much the clocks differ; the weighted mean over all
+// dwells is the one clock of the recording, since there is but one, and rests
+// on the high tones, which know it best. With the frequencies then known, sine,
+// offset and the hum that was found are fitted to each dwell by linear least
+// squares, which for white noise is the estimate of least variance.
+//
+// The noise of a tone is that of N2 - G N1 in the bins beside it, so that noise
+// which is not white, and noise that both channels share, are stated rightly.
+func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
+	place, err := findMarks(rec, sig)
+	if err != nil {
+		return Ratio{}, err
+	}
+	dwells := place.dwells(rec, sig)
+	clock, err := place.refine(rec, sig, dwells)
+	if err != nil {
+		return Ratio{}, err
+	}
+	place.clock = clock
+	dwells = place.dwells(rec, sig)
+	hum := findHum(dwells, float64(rec.RateHz)) // radian a sample
+
+	r := Ratio{Points: make([]Point, len(dwells))}
+	results := make([]toned, len(dwells))
+	concurrently(len(dwells), func(i int) { results[i] = dwells[i].estimate(hum) })
+	points := r.Points[:0]
+	var energy, noise, count [2]float64
+	humEnergy := make([][2]float64, len(hum))
+	for i, t := range results {
+		d := dwells[i]
+		if at := t.burst; at >= 0 {
+			return Ratio{}, &card.Fault{
+				Cause:  card.Dropout,
+				Text:   fmt.Sprintf("the tone of %.4g Hz is not a steady sine in %s near %.2f s: samples were lost or doubled, or something knocked", d.hz, rec.Source, float64(at)/float64(rec.RateHz)),
+				Advice: "measure again; if it stays, use larger buffers and close other programs",
+			}
+		}
+		n := float64(len(d.x[0]))
+		for ch := range energy {
+			energy[ch] += n * abs2(t.a[ch]) / 2
+			noise[ch] += n * t.noise[ch]
+			count[ch] += n
+			for h := range hum {
+				humEnergy[h][ch] += n * abs2(t.hum[h][ch])
+			}
+		}
+		if t.ringing {
+			r.Seen.Ringing = append(r.Seen.Ringing, d.hz)
+		}
+		if !t.heard {
+			r.Seen.LeftOut++
+			continue
+		}
+		points = append(points, Point{Hz: d.hz, G: t.g, Noise: t.cov})
+	}
+	r.Points = points
+	if len(points) == 0 {
+		return Ratio{}, &card.Fault{
+			Cause:  card.NoSignal,
+			Text:   "the test signal does not rise above the noise at any frequency",
+			Advice: "raise the level and check the wiring",
+		}
+	}
+	slices.SortFunc(r.Points, func(a, b Point) int {
+		if a.Hz < b.Hz {
+			return -1
+		}
+		return 1
+	})
+	r.Seen.StartSeconds = (place.head + float64(sig.Dwells()[0])*(1+clock)) / float64(rec.RateHz)
+	if math.Abs(clock) > 3*place.unsure {
+		r.Seen.ClockPPM = 1e6 * clock
+	}
+	for ch := range energy {
+		r.Seen.Level[ch] = math.Sqrt(energy[ch] / count[ch])
+		r.Seen.NoiseFloor[ch] = math.Sqrt(noise[ch] / count[ch])
+	}
+	for h, w := range hum {
+		r.Seen.Mains = append(r.Seen.Mains, Line{
+			Hz:   w * float64(rec.RateHz) / (2 * math.Pi) * (1 + clock),
+			Peak: [2]float64{math.Sqrt(humEnergy[h][0] / count[0]), math.Sqrt(humEnergy[h][1] / count[1])},
+		})
+	}
+	return r, nil
+}
+
+// concurrently calls f(0) to f(n-1) on all processors.
+func concurrently(n int, f func(i int)) {
+	var wait sync.WaitGroup
+	next := make(chan int)
+	for range runtime.GOMAXPROCS(0) {
+		wait.Go(func() {
+			for i := range next {
+				f(i)
+			}
+		})
+	}
+	for i := range n {
+		next <- i
+	}
+	close(next)
+	wait.Wait()
+}
+
+// dwell is one dwell as recorded.
+type dwell struct {
+	hz    float64      // on the player's clock
+	w     float64      // radian a sample of the recorder
+	start int          // sample of rec
+	x     [2][]float64 // both channels
+}
+
+// dwells cuts the dwells out of rec.
+func (p place) dwells(rec card.Recording, sig signal.Tones) []dwell {
+	steps, at := sig.Steps(), sig.Dwells()
+	dwells := make([]dwell, len(steps))
+	for i, s := range steps {
+		hz := s.Hz(sig.RateHz)
+		d := dwell{hz: hz, w: 2 * math.Pi * hz / float64(rec.RateHz) / (1 + p.clock)}
+		d.start = int(math.Round(p.head + float64(at[i])*(1+p.clock)))
+		n := int(math.Round(float64(s.Dwell()) * (1 + p.clock)))
+		d.x = [2][]float64{rec.V1[d.start : d.start+n], rec.V2[d.start : d.start+n]}
+		dwells[i] = d
+	}
+	return dwells
+}
+
+// projection returns the sum of x times exp(-j w m), m counted from the middle
+// of x.
+func projection(x []float64, w float64) complex128 {
+	const block = 1024
+	middle := float64(len(x)-1) / 2
+	ts, tc := math.Sincos(w)
+	var re, im float64
+	for from := 0; from < len(x); from += block {
+		s, c := math.Sincos(w * (float64(from) - middle))
+		for _, v := range x[from:min(len(x), from+block)] {
+			re += v * c
+			im -= v * s
+			s, c = s*tc+c*ts, c*tc-s*ts
+		}
+	}
+	return complex(re, im)
+}
+
+// kernel of a run of n samples: the sum of exp(j w m), m from its middle.
+func dirichlet(w float64, n int) float64 {
+	half := math.Sin(w / 2)
+	if math.Abs(half) < 1e-12 {
+		return float64(n)
+	}
+	return math.Sin(w*float64(n)/2) / half
+}
+
+// sinesOf is the least-squares system of sines of known frequencies, and an
+// offset, in n samples. Counted from the middle, cosines and offset are even
+// and sines odd: two systems that have nothing to do with each other.
+type sinesOf struct {
+	n         int
+	w         []float64
+	even, odd mat.Cholesky // even: the cosines, then the offset
+	ok        bool
+}
+
+func newSines(n int, w []float64) *sinesOf {
+	s := &sinesOf{n: n, w: w}
+	k := len(w)
+	even, odd := mat.NewSymDense(k+1, nil), mat.NewSymDense(k, nil)
+	for i := range k {
+		for j := i; j < k; j++ {
+			apart, sum := dirichlet(w[i]-w[j], n), dirichlet(w[i]+w[j], n)
+			even.SetSym(i, j, (apart+sum)/2)
+			odd.SetSym(i, j, (apart-sum)/2)
+		}
+		even.SetSym(i, k, dirichlet(w[i], n))
+	}
+	even.SetSym(k, k, float64(n))
+	s.ok = s.even.Factorize(even) && s.odd.Factorize(odd)
+	return s
+}
+
+// fitted is what a sinesOf makes of one channel: the phasor of each sine and
+// the offset.
+type fitted struct {
+	a      []complex128
+	offset float64
+}
+
+func (s *sinesOf) fit(x []float64) (f fitted) {
+	k := len(s.w)
+	even, odd := mat.NewVecDense(k+1, nil), mat.NewVecDense(k, nil)
+	for i, w := range s.w {
+		p := projection(x, w)
+		even.SetVec(i, real(p))
+		odd.SetVec(i, -imag(p))
+	}
+	var sum float64
+	for _, v := range x {
+		sum += v
+	}
+	even.SetVec(k, sum)
+	var c, q mat.VecDense
+	if s.even.SolveVecTo(&c, even) != nil || s.odd.SolveVecTo(&q, odd) != nil {
+		return fitted{a: make([]complex128, k)} // near singular: no tone heard
+	}
+	f.offset = c.AtVec(k)
+	for i := range k {
+		f.a = append(f.a, complex(c.AtVec(i), -q.AtVec(i)))
+	}
+	return f
+}
+
+// unit returns the covariance of the first phasor for noise of variance 1 a
+// sample.
+func (s *sinesOf) unit() impedance.Cov {
+	diagonal := func(c *mat.Cholesky) float64 {
+		b := mat.NewVecDense(c.SymmetricDim(), nil)
+		b.SetVec(0, 1)
+		var x mat.VecDense
+		if c.SolveVecTo(&x, b) != nil {
+			return math.Inf(1)
+		}
+		return x.AtVec(0)
+	}
+	return impedance.Cov{RR: diagonal(&s.even), II: diagonal(&s.odd)}
+}
+
+// left returns what the fit f leaves of x.
+func (s *sinesOf) left(f fitted, x []float64) []float64 {
+	left := make([]float64, len(x))
+	for i, v := range x {
+		left[i] = v - f.offset
+	}
+	for i, a := range f.a {
+		takeOut(left, a, s.w[i])
+	}
+	return left
+}
+
+// takeOut subtracts the real part of a exp(j w m) from x, m counted from the
+// middle.
+func takeOut(x []float64, a complex128, w float64) {
+	const block = 1024
+	middle := float64(len(x)-1) / 2
+	ts, tc := math.Sincos(w)
+	for from := 0; from < len(x); from += block {
+		z := a * cmplx.Rect(1, w*(float64(from)-middle))
+		re, im := real(z), imag(z)
+		for i := from; i < min(len(x), from+block); i++ {
+			x[i] -= re
+			re, im = re*tc-im*ts, im*tc+re*ts
+		}
+	}
+}
+
+// toned is what a dwell shows.
+type toned struct {
+	g       complex128
+	cov     impedance.Cov
+	heard   bool
+	ringing bool
+	burst   int // sample of the recording at which a burst begins, or -1
+	a       [2]complex128
+	noise   [2]float64      // variance a sample, by the bins beside the tone
+	hum     [][2]complex128 // by line
+	left    [2][]float64    // residual
+}
+
+// estimate fits d. Where the halves of the dwell do not agree the load still
+// rings from the step to this tone, and the later half alone is taken.
+func (d dwell) estimate(hum []float64) (t toned) {
+	for halving := 0; ; halving++ {
+		var rings bool
+		ringing := t.ringing
+		t, rings = d.fit(hum)
+		burst := d.burst(t)
+		rings = rings || burst == 0 // what bursts at the very start and then dies away
+		t.ringing = ringing || rings
+		n := len(d.x[0])
+		half := n - n/2
+		if !rings || halving == mostHalvings || float64(n-half)*d.w/(2*math.Pi) < leastCycles {
+			if burst >= 0 {
+				t.burst = d.start + burst
+			}
+			t.left = [2][]float64{}
+			return t
+		}
+		d.start += half
+		d.x = [2][]float64{d.x[0][half:], d.x[1][half:]}
+	}
+}
+
+// fit is one fit of the whole of d; rings reports whether its halves differ.
+func (d dwell) fit(hum []float64) (t toned, rings bool) {
+	n := len(d.x[0])
+	w := append([]float64{d.w}, hum...)
+	s := newSines(n, w)
+	t.burst, t.hum = -1, make([][2]complex128, len(hum))
+	if !s.ok {
+		return t, false
+	}
+	var f [2]fitted
+	for ch := range f {
+		f[ch] = s.fit(d.x[ch])
+		t.a[ch] = f[ch].a[0]
+		for h := range hum {
+			t.hum[h][ch] = f[ch].a[h+1]
+		}
+		t.left[ch] = s.left(f[ch], d.x[ch])
+	}
+	if t.a[0] == 0 {
+		return t, false
+	}
+	t.g = t.a[1] / t.a[0]
+
+	var residual float64
+	bins := d.bins(w)
+	for _, wb := range bins {
+		r1, r2 := projection(t.left[0], wb), projection(t.left[1], wb)
+		t.noise[0] += abs2(r1)
+		t.noise[1] += abs2(r2)
+		residual += abs2(r2 - t.g*r1)
+	}
+	scale := 1 / float64(len(bins)*n) // a bin of white noise has n times its variance
+	t.noise[0] *= scale
+	t.noise[1] *= scale
+	residual *= scale
+	unit := s.unit()
+	t.cov = impedance.Cov{RR: residual * unit.RR, II: residual * unit.II}.Times(1 / t.a[0])
+	t.heard = abs2(t.a[0]) > leastSignalOverNoise*t.noise[0]*(unit.RR+unit.II)
+
+	// Phasors of either half, about the middle of the whole.
+	half := n / 2
+	var apart [2]complex128
+	for ch, left := range t.left {
+		early := projection(left[:half], d.w) * cmplx.Rect(1, d.w*float64(n-half)/2)
+		late := projection(left[half:], d.w) * cmplx.Rect(1, -d.w*float64(half)/2)
+		apart[ch] = early - late
+	}
+	return t, t.heard && abs2(apart[1]-t.g*apart[0]) > ringingAbove*residual*float64(n)
+}
+
+// bins returns angular frequencies near that of d at which its own spectrum
+// has bins of noise alone, given the frequencies that were fitted.
+func (d dwell) bins(fitted []float64) (bins []float64) {
+	step := 2 * math.Pi / float64(len(d.x[0]))
+	for j := 1; len(bins) < toneBins && j < len(d.x[0])/2; j++ {
+		for _, w := range [2]float64{d.w - float64(j)*step, d.w + float64(j)*step} {
+			taken := slices.ContainsFunc(fitted, func(v float64) bool { return math.Abs(v-w) < 0.99*step })
+			if w > 0.75*step && w < math.Pi-step && !taken {
+				bins = append(bins, w)
+			}
+		}
+	}
+	return bins
+}
+
+// burst returns where in d what t leaves of it bursts, as steady does for
+// periods, or -1.
+func (d dwell) burst(t toned) int {
+	n := len(d.x[0])
+	block := max(leastBurst, n/burstsInDwell)
+	for ch, left := range t.left {
+		e := make([]float64, 0, burstsInDwell)
+		for at := 0; at+block <= len(left); at += block {
+			e = append(e, energy(left[at:at+block]))
+		}
+		if len(e) == 0 {
+			continue
+		}
+		floor := slices.Sorted(slices.Values(e))[len(e)/2]
+		for i, v := range e {
+			if v > spoiltOverQuiet*floor && v > spoiltOverSignal*float64(block)*abs2(t.a[ch])/2 {
+				return i * block
+			}
+		}
+	}
+	return -1
+}
