@@ -127,7 +127,6 @@ func TestTonesLaw(t *testing.T) {
 		{`"peak":0.5`, `"peak":0`, "peak 0"},
 		{`"cycles":[`, `"cycles":[4,`, "equally long"},
 		{`"blocks":[1,3]`, `"blocks":[1,0]`, "make no tone"},
-		{`"blocks":[1,3]`, `"blocks":[800,900]`, "longer than 600 s"},
 		{`"rate_hz":48000`, `"rate_hz":100`, "sample rate 100"},
 		{`"settle":[`, `"setle":[`, "unknown field"},
 	} {
@@ -161,5 +160,13 @@ func TestTonesRefuse(t *testing.T) {
 	}
 	if _, err := mustTones(t, TonesOptions{}).Again(nil); err == nil {
 		t.Error("no steps made a signal")
+	}
+	// Two tones of five minutes each, and the times to settle.
+	steps := mustTones(t, TonesOptions{LowHz: 1000}).Steps()[:2]
+	for i := range steps {
+		steps[i].Blocks = 300 * 48000 / steps[i].Block
+	}
+	if _, err := mustTones(t, TonesOptions{}).Again(steps); err == nil || !strings.Contains(err.Error(), "longer than 600 s") {
+		t.Errorf("ten minutes of tones: error %v", err)
 	}
 }
