@@ -29,7 +29,8 @@ const (
 //
 // with the noise's own share, known from the lines between, taken off both
 // sums: without that, noise in V1 would pull |G| down by its ratio to the
-// signal.
+// signal. Lines that hum came near are noisier than the others; they count by
+// the inverse of their noise, in moment too.
 type cell struct {
 	lo, hi int // signal lines lo to hi, as numbers of the period's own spectrum
 
@@ -128,24 +129,48 @@ func (s spectrum) points(seen *Seen) []Point {
 // signal stands out of the noise there.
 func (s spectrum) average(c *cell) bool {
 	n := s.noiseAbout(c)
+	equal := func(int) float64 { return 1 }
+	if !s.weighted(c, n, equal) {
+		return false
+	}
+	plain, g := n.residual(c.g), c.g // with the ratio about known, so is the noise of each line
+	doubted := false
+	for k := c.lo; k <= c.hi; k++ {
+		if _, ok := s.doubt[k*s.periods]; ok {
+			doubted = true
+		}
+	}
+	if !doubted || c.lo == c.hi || plain == 0 {
+		return true
+	}
+	return s.weighted(c, n, func(k int) float64 {
+		d := s.doubt[k*s.periods]
+		return plain / (plain + d[1] + abs2(g)*d[0])
+	})
+}
+
+// weighted is average with a weight for each line of c.
+func (s spectrum) weighted(c *cell, n noise, weight func(k int) float64) bool {
+	c.moment = [2*reach + 1]float64{}
 	var num complex128
-	var den float64
+	var den, lines, spread float64
 	var doubt [2]float64 // what taking out hum left in doubt, as sum |V1|^2 times its power
 	for k := c.lo; k <= c.hi; k++ {
-		a, b := s.x1[k*s.periods], s.x2[k*s.periods]
-		num += cmplx.Conj(a) * b
-		den += abs2(a)
-		x, p := (float64(k)-c.middle())/c.width(), abs2(a)
+		a, b, w := s.x1[k*s.periods], s.x2[k*s.periods], weight(k)
+		num += complex(w, 0) * cmplx.Conj(a) * b
+		den += w * abs2(a)
+		lines += w
+		spread += w * w * abs2(a)
+		x, p := (float64(k)-c.middle())/c.width(), w*abs2(a)
 		for q := range c.moment {
 			c.moment[q] += p
 			p *= x
 		}
 		if d, ok := s.doubt[k*s.periods]; ok {
-			doubt[0] += d[0] * abs2(a)
-			doubt[1] += d[1] * abs2(a)
+			doubt[0] += w * w * d[0] * abs2(a)
+			doubt[1] += w * w * d[1] * abs2(a)
 		}
 	}
-	lines := c.width()
 	c.energy = den - lines*n.p1
 	if c.energy < leastSignalOverNoise*lines*n.p1 || c.energy == 0 {
 		return false
@@ -154,7 +179,7 @@ func (s spectrum) average(c *cell) bool {
 		c.moment[q] /= den
 	}
 	c.g = (num - complex(lines, 0)*n.p12) / complex(c.energy, 0)
-	c.noise = (n.residual(c.g)*den + doubt[1] + abs2(c.g)*doubt[0]) / (c.energy * c.energy)
+	c.noise = (n.residual(c.g)*spread + doubt[1] + abs2(c.g)*doubt[0]) / (c.energy * c.energy)
 	return true
 }
 
