@@ -104,10 +104,15 @@ func (s spectrum) points(seen *Seen) []Point {
 	seen.NoiseFloor = s.noiseFloor()
 	var heard []cell // cells that the signal carries
 	var inBand []int // those of the band, as indices into heard
+	var energy float64
 	for i, c := range cells {
 		banded := i >= first && i < end
+		stands := s.average(&c)
+		if banded {
+			energy += c.energy
+		}
 		switch {
-		case s.average(&c):
+		case stands:
 			heard = append(heard, c)
 			if banded {
 				inBand = append(inBand, len(heard)-1)
@@ -116,6 +121,7 @@ func (s spectrum) points(seen *Seen) []Point {
 			seen.LeftOut++
 		}
 	}
+	seen.Signal = math.Sqrt(math.Max(0, 2*energy)) / float64(s.samples)
 	periodHz := s.stepHz * float64(s.periods)
 	points := make([]Point, 0, len(inBand))
 	for _, i := range inBand {

@@ -33,6 +33,7 @@ type Seen struct {
 	ClockPPM     float64    // by how much the recorder's clock runs faster than the player's, 1e-6
 	Mains        []Line     // mains hum found and taken out
 	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
+	Signal       float64    // rms of the test signal alone in V1, within its band, fraction of full scale
 	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale
 	Distortion   [2]float64 // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
 	Ringing      []float64  // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
