@@ -1,8 +1,10 @@
 package measure
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"tapload/measure/impedance"
 	"tapload/measure/ratio"
@@ -12,6 +14,11 @@ const (
 	humWorthSaying   = 1e-3 // amplitude, fraction of full scale
 	clockWorthSaying = 1.0  // ppm
 	lowWorthSaying   = 5e-3 // rms of V1, fraction of full scale
+
+	// Lines that hold this part of V2 beyond its ratio to V1. Loudspeakers that
+	// are driven hard get there, and their impedance is then that of this level;
+	// common practice, no source.
+	distortionWorthSaying = 5e-3
 )
 
 // warnings says what the recording showed that does not stop it, and that
@@ -31,6 +38,16 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	}
 	if v := g.Seen.Level[0]; v < lowWorthSaying {
 		add("low-level", "the signal before the sense resistor is only %.0f dB of full scale: turn the output or the inputs up for less noise", 20*math.Log10(v))
+	}
+	if d := g.Seen.Distortion; math.Hypot(d[0], d[1]) > distortionWorthSaying {
+		add("distortion", "load or inputs distort: %.2f %% of the voltage at the load is of even order and %.2f %% of odd order; measure at a lower level", 100*d[0], 100*d[1])
+	}
+	if r := g.Seen.Ringing; len(r) > 0 {
+		add("ringing", "the load still rang when the tone began to be measured at %d frequencies, the first %.4g Hz; the beginning was left out there: let the tones settle longer", len(r), r[0])
+	}
+	if short := g.Seen.Short; len(short) > 0 {
+		worst := slices.MaxFunc(short, func(a, b ratio.Unsure) int { return cmp.Compare(a.U, b.U) })
+		add("wanted", "the time was over before %d tones were as sure as wanted; the worst is ± %.2g %% at %.4g Hz (k = 2)", len(short), 200*worst.U, worst.Hz)
 	}
 	if n := g.Seen.LeftOut; n > 0 {
 		add("left-out", "%d frequencies were left out: the signal does not rise above the noise there", n)

@@ -23,8 +23,12 @@ type Setup struct {
 	Label  string    // what is measured, for people
 	Now    time.Time // when, for the record
 
+	// Aim, when not nil, is what stepped tones are played for in further
+	// rounds. Other signals are played once, as tones are without an aim.
+	Aim *Aim
+
 	Progress func(card.Progress)        // may be nil
-	Keep     func(card.Recording) error // is given the raw recording before it is judged; may be nil
+	Keep     func(card.Recording) error // is given the raw recording, of rounds the first, before it is judged; may be nil
 }
 
 // Run plays the signal, records both voltages and returns the record of the
@@ -38,21 +42,24 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 	if err := s.Jig.Fits(law); err != nil {
 		return impedance.Record{}, err
 	}
-	g, recording, err := Ratio(ctx, s)
+	g, recording, played, err := measured(ctx, s, func(g ratio.Ratio, rec card.Recording) error {
+		return plausible(g, s.Jig, rec)
+	})
 	if err != nil {
-		return impedance.Record{}, err
-	}
-	if err := plausible(g, s.Jig, recording); err != nil {
 		return impedance.Record{}, err
 	}
 	curve, err := s.Jig.Curve(g)
 	if err != nil {
 		return impedance.Record{}, err
 	}
+	heard, err := json.Marshal(played)
+	if err != nil {
+		return impedance.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
+	}
 	return impedance.Record{
 		Label:    s.Label,
 		Taken:    s.Now,
-		Signal:   law,
+		Signal:   heard,
 		SenseOhm: s.Jig.SenseOhm,
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
@@ -63,9 +70,27 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 // Ratio plays the signal, records both voltages and returns their ratio, of
 // whatever is connected. The jig has no part in it.
 func Ratio(ctx context.Context, s Setup) (ratio.Ratio, card.Recording, error) {
+	g, recording, _, err := measured(ctx, s, func(ratio.Ratio, card.Recording) error { return nil })
+	return g, recording, err
+}
+
+// judge says what is wrong with a measurement.
+type judge func(ratio.Ratio, card.Recording) error
+
+// measured returns the ratio, its recording, and what was played for it.
+func measured(ctx context.Context, s Setup, j judge) (ratio.Ratio, card.Recording, signal.Signal, error) {
+	if tones, ok := s.Signal.(signal.Tones); ok && s.Aim != nil {
+		return inRounds(ctx, s, tones, j)
+	}
+	g, recording, err := once(ctx, s, s.Signal, j)
+	return g, recording, s.Signal, err
+}
+
+// once plays sig and returns the ratio of the voltages.
+func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (ratio.Ratio, card.Recording, error) {
 	recording, err := s.Card.Play(ctx, card.Output{
-		RateHz:   s.Signal.Rate(),
-		Channels: [][]float64{s.Signal.Samples()},
+		RateHz:   sig.Rate(),
+		Channels: [][]float64{sig.Samples()},
 		Progress: s.Progress,
 	})
 	if err != nil {
@@ -79,8 +104,11 @@ func Ratio(ctx context.Context, s Setup) (ratio.Ratio, card.Recording, error) {
 	if err := recording.Check(); err != nil {
 		return ratio.Ratio{}, card.Recording{}, err
 	}
-	g, err := ratio.Of(recording, s.Signal)
+	g, err := ratio.Of(recording, sig)
 	if err != nil {
+		return ratio.Ratio{}, card.Recording{}, err
+	}
+	if err := j(g, recording); err != nil {
 		return ratio.Ratio{}, card.Recording{}, err
 	}
 	return g, recording, nil

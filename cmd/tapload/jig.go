@@ -186,8 +186,7 @@ func (o *standardOptions) check() error {
 	if err := o.source.check(); err != nil {
 		return err
 	}
-	_, err := o.signal.make()
-	return err
+	return o.signal.checkFor(o.source)
 }
 
 func measureStandard(ctx context.Context, e env, o standardOptions) (err error) {
@@ -225,7 +224,7 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	setup := measure.Setup{Card: source, Signal: sig, Now: e.now().UTC()}
+	setup := measure.Setup{Card: inSeries(source), Signal: sig, Aim: o.signal.aim(o.source), Now: e.now().UTC()}
 	if o.source.live() {
 		e.say(caution)
 		p := newProgress(e)
@@ -526,7 +525,7 @@ A virtual bench measures the load that its file says.`,
 			if err := o.source.check(); err != nil {
 				return usage(c, err)
 			}
-			if _, err := o.signal.make(); err != nil {
+			if err := o.signal.checkFor(o.source); err != nil {
 				return usage(c, err)
 			}
 			return prove(c.Context(), e, args[0], o)
@@ -560,7 +559,7 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	setup := measure.Setup{Card: source, Signal: sig, Jig: j, Now: e.now().UTC()}
+	setup := measure.Setup{Card: inSeries(source), Signal: sig, Aim: o.signal.aim(o.source), Jig: j, Now: e.now().UTC()}
 	if o.source.live() {
 		e.say(caution)
 		p := newProgress(e)

@@ -2,9 +2,11 @@ package main
 
 import (
 	"fmt"
+	"strings"
 
 	"github.com/spf13/pflag"
 
+	"tapload/measure"
 	"tapload/measure/signal"
 )
 
@@ -15,40 +17,154 @@ type signalOptions struct {
 	low, high hertz
 	rate      int
 	level     decibel
+
 	periods   int
 	period    seconds
+	perOctave int
+	dwell     seconds
+	settle    seconds
+
+	wanted fraction
+	limit  seconds
+
+	given func(flag string) bool
+}
+
+// The kinds of test signal.
+const (
+	chirp     = "chirp"
+	multitone = "multitone"
+	tones     = "tones"
+)
+
+// signalFlags are the flags that only some kinds of signal have.
+var signalFlags = []struct {
+	name  string
+	kinds []string
+}{
+	{"periods", []string{chirp, multitone}},
+	{"period", []string{chirp, multitone}},
+	{"points-per-octave", []string{multitone, tones}},
+	{"dwell", []string{tones}},
+	{"settle", []string{tones}},
+	{"wanted", []string{tones}},
+	{"time-limit", []string{tones}},
 }
 
 func defaultSignal() signalOptions {
 	return signalOptions{
-		kind: "chirp", low: signal.DefaultLowHz, high: signal.DefaultHighHz, rate: signal.DefaultRateHz,
+		kind: chirp, low: signal.DefaultLowHz, high: signal.DefaultHighHz, rate: signal.DefaultRateHz,
 		level: -6, periods: signal.DefaultPeriods, period: signal.DefaultSeconds,
+		dwell: signal.DefaultDwell, settle: signal.DefaultSettle,
+		wanted: 0.001, limit: 120,
+		given: func(string) bool { return false },
 	}
 }
 
 func (o *signalOptions) register(f *pflag.FlagSet) {
+	o.registerSignal(f)
+	f.Var(&o.wanted, "wanted", "how sure |Z| is to become at every tone (k = 2), while the time lasts")
+	f.Var(&o.limit, "time-limit", "sound to play at most to get there")
+}
+
+// registerSignal registers the flags that a signal without rounds has.
+func (o *signalOptions) registerSignal(f *pflag.FlagSet) {
 	*o = defaultSignal()
-	f.StringVar(&o.kind, "signal", o.kind, "`kind` of test signal")
+	o.given = f.Changed
+	f.StringVar(&o.kind, "signal", o.kind, "`kind` of test signal: chirp, tones (slow and sure) or multitone (shows distortion)")
 	f.Var(&o.low, "low", "low end of the measured band")
 	f.Var(&o.high, "high", "high end of the measured band")
 	f.IntVar(&o.rate, "rate", o.rate, "sample rate, in `hz`")
 	f.Var(&o.level, "level", "loudest sample, relative to full scale")
-	f.IntVar(&o.periods, "periods", o.periods, "how often the chirp is measured, `n` times, 2 or more")
-	f.Var(&o.period, "period", "length of one chirp; the nearest that suits is taken")
+	f.IntVar(&o.periods, "periods", o.periods, "how often chirp or multitone is measured, `n` times, 2 or more")
+	f.Var(&o.period, "period", "length of one chirp or multitone; the nearest that suits is taken")
 	f.Lookup("period").DefValue = "5.46" // of which all digits would only confuse
+	f.IntVar(&o.perOctave, "points-per-octave", 0, fmt.Sprintf("lines or tones an octave, `n`; %d for a multitone, %d for tones", signal.DefaultPerOctave, signal.DefaultTonesPerOctave))
+	f.Lookup("points-per-octave").DefValue = "" // which depends on the signal
+	f.Var(&o.dwell, "dwell", "shortest time for which a tone is measured, in the first round")
+	f.Var(&o.settle, "settle", "shortest time for which a load may settle to a tone")
 }
 
-// make returns the signal that the flags ask for.
-func (o signalOptions) make() (signal.Periodic, error) {
-	if o.kind != "chirp" {
-		return nil, fmt.Errorf("--signal %q: the only kind is chirp", o.kind)
+// check returns what is wrong with the flags.
+func (o signalOptions) check() error {
+	if o.kind == multitone { // whose search for phases takes a while
+		if err := o.fits(); err != nil {
+			return err
+		}
+		return o.multitone().Check()
+	}
+	_, err := o.make()
+	return err
+}
+
+// fits returns an error where a flag has no meaning for the kind of signal.
+func (o signalOptions) fits() error {
+	switch o.kind {
+	case chirp, multitone, tones:
+	default:
+		return fmt.Errorf("--signal %q: the kinds are %s, %s and %s", o.kind, chirp, tones, multitone)
+	}
+	for _, f := range signalFlags {
+		if o.given(f.name) && !strings.Contains(" "+strings.Join(f.kinds, " ")+" ", " "+o.kind+" ") {
+			return fmt.Errorf("--%s is for --signal %s; this one is %s", f.name, strings.Join(f.kinds, " or "), o.kind)
+		}
 	}
 	// The library would take a zero for "use the default".
 	if o.rate == 0 || o.periods == 0 {
-		return nil, fmt.Errorf("--rate and --periods must be above 0")
+		return fmt.Errorf("--rate and --periods must be above 0")
 	}
-	return signal.NewChirp(signal.ChirpOptions{
-		RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high),
-		Peak: o.level.fraction(), PeriodSeconds: float64(o.period), Periods: o.periods,
-	})
+	if o.given("points-per-octave") && o.perOctave <= 0 {
+		return fmt.Errorf("--points-per-octave %d must be above 0", o.perOctave)
+	}
+	if o.wanted == 0 {
+		return fmt.Errorf("--wanted must be above 0")
+	}
+	return nil
+}
+
+func (o signalOptions) multitone() signal.MultitoneOptions {
+	return signal.MultitoneOptions{
+		RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level.fraction(),
+		PeriodSeconds: float64(o.period), Periods: o.periods, PerOctave: o.perOctave,
+	}
+}
+
+// make returns the signal that the flags ask for.
+func (o signalOptions) make() (signal.Signal, error) {
+	if err := o.fits(); err != nil {
+		return nil, err
+	}
+	switch o.kind {
+	case multitone:
+		return signal.NewMultitone(o.multitone())
+	case tones:
+		return signal.NewTones(signal.TonesOptions{
+			RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level.fraction(),
+			PerOctave: o.perOctave, DwellSeconds: float64(o.dwell), SettleSeconds: float64(o.settle),
+		})
+	default:
+		return signal.NewChirp(signal.ChirpOptions{
+			RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high),
+			Peak: o.level.fraction(), PeriodSeconds: float64(o.period), Periods: o.periods,
+		})
+	}
+}
+
+// aim returns what tones are to be played for in further rounds, or nil where
+// there are none: a recording is what it is.
+func (o signalOptions) aim(s sourceOptions) *measure.Aim {
+	if o.kind != tones || s.replay != "" {
+		return nil
+	}
+	return &measure.Aim{Wanted: float64(o.wanted), Seconds: float64(o.limit)}
+}
+
+// checkFor returns what is wrong with the flags for that source.
+func (o signalOptions) checkFor(s sourceOptions) error {
+	for _, name := range []string{"wanted", "time-limit"} {
+		if o.given(name) && s.replay != "" {
+			return fmt.Errorf("--%s is not for a recording (--replay), which has no further rounds; use --dwell in stimulus and here", name)
+		}
+	}
+	return o.check()
 }

@@ -88,3 +88,12 @@ func (o sourceOptions) open(sig *signalOptions) (c card.Card, close func() error
 	}
 	return p, p.Close, nil
 }
+
+// inSeries returns c as a card for several plays: those of a virtual bench then
+// have noise of their own each.
+func inSeries(c card.Card) card.Card {
+	if b, ok := c.(*bench.Bench); ok {
+		return bench.NewSeries(b)
+	}
+	return c
+}

@@ -46,7 +46,7 @@ of the recording.`,
 			if err != nil {
 				return usage(c, err)
 			}
-			o.changed = changedFlags(c.Flags(), "low", "high", "level", "periods", "period")
+			o.changed = changedFlags(c.Flags(), "signal", "low", "high", "level", "periods", "period", "points-per-octave", "dwell", "settle")
 			return stimulus(e, o, sig)
 		},
 	}
@@ -54,12 +54,12 @@ of the recording.`,
 	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write")
 	f.Var(&o.bits, "bits", "word length: 16, 24, or 32f for floating point")
-	o.signal.register(f)
+	o.signal.registerSignal(f)
 	f.BoolVar(&o.json, "json", false, "print the law of the signal as JSON")
 	return c
 }
 
-func stimulus(e env, o stimulusOptions, sig signal.Periodic) error {
+func stimulus(e env, o stimulusOptions, sig signal.Signal) error {
 	law, err := json.Marshal(sig)
 	if err != nil {
 		return fmt.Errorf("writing down the law of the signal: %w", err)

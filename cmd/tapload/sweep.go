@@ -100,8 +100,7 @@ func (o *sweepOptions) check() error {
 	if err := o.source.check(); err != nil {
 		return err
 	}
-	_, err := o.signal.make()
-	return err
+	return o.signal.checkFor(o.source)
 }
 
 const recordSuffix = ".sweep.json"
@@ -146,7 +145,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		return err
 	}
 
-	setup := measure.Setup{Card: source, Signal: sig, Jig: j, Label: o.label, Now: e.now().UTC()}
+	setup := measure.Setup{Card: inSeries(source), Signal: sig, Aim: o.signal.aim(o.source), Jig: j, Label: o.label, Now: e.now().UTC()}
 	if o.source.live() {
 		e.say(caution)
 		p := newProgress(e)

@@ -47,6 +47,7 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 		return 0, missing(rec, samples, by, score)
 	}
 	first := toTheSample(rec.V1, samples[f.LeadIn:f.LeadIn+f.Period], lag*by+f.LeadIn, by) - f.LeadIn
+	first = toThePeriod(rec.V1, samples, first, f.Period)
 	start, short := window(rec, f, first)
 	if short > 0 {
 		// Where samples were lost on the way, a place some periods away can
@@ -83,6 +84,31 @@ func toTheSample(x, period []float64, at, by int) int {
 		}
 		if math.Abs(sum) > most {
 			best, most = first, math.Abs(sum)
+		}
+	}
+	return best
+}
+
+// toThePeriod returns the place a whole number of half periods from at where
+// the signal agrees best with x, judged by every so manieth sample. What is
+// reduced to the lower octaves may match better one period off, where the steps
+// of the reduction happen to fall alike; and half a period off a signal of odd
+// lines is its own negative.
+func toThePeriod(x, samples []float64, at, period int) int {
+	const judged, better = 1 << 16, 1.1
+	step := len(samples)/judged | 1
+	agree := func(first int) (sum float64) {
+		for n := 0; n < len(samples); n += step {
+			if i := first + n; i >= 0 && i < len(x) {
+				sum += x[i] * samples[n]
+			}
+		}
+		return math.Abs(sum)
+	}
+	best, most := at, better*agree(at)
+	for first := at % (period / 2); first < len(x); first += period / 2 {
+		if a := agree(first); a > most {
+			best, most = first, a
 		}
 	}
 	return best

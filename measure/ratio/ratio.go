@@ -7,6 +7,8 @@ package ratio
 
 import (
 	"fmt"
+	"math"
+	"math/cmplx"
 
 	"tapload/measure/card"
 	"tapload/measure/impedance"
@@ -37,6 +39,7 @@ type Seen struct {
 	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale
 	Distortion   [2]float64 // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
 	Ringing      []float64  // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
+	Short        []Unsure   // tones that were to become surer than they are when the time was over
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
 }
 
@@ -58,4 +61,39 @@ func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
 	default:
 		return Ratio{}, fmt.Errorf("no estimator for a signal of type %T", sig)
 	}
+}
+
+// Unsure is a frequency and the relative standard uncertainty of |Z| there.
+type Unsure struct{ Hz, U float64 }
+
+// leastSwing bounds what RelativeU divides by: for loads of less than a
+// thirtieth or more than thirty times the sense resistor it asks no more of
+// the ratio than there, so that an open and a short have a figure too.
+const leastSwing = 0.03
+
+// RelativeU returns the relative standard uncertainty that the noise of p gives
+// to |Z| on a jig without flaw, whatever its resistor: as Z = R G/(1 - G),
+//
+//	dZ/Z = dG/(G (1 - G)).
+func (p Point) RelativeU() float64 {
+	d := p.G * (1 - p.G)
+	switch m := cmplx.Abs(d); {
+	case m == 0:
+		d = leastSwing
+	case m < leastSwing:
+		d *= complex(leastSwing/m, 0)
+	}
+	return math.Sqrt(p.Noise.Times(1 / d).RR)
+}
+
+// Mean returns the mean of p and q, taken at the same frequency, with the
+// weights of their inverse variances.
+func (p Point) Mean(q Point) Point {
+	vp, vq := p.Noise.RR+p.Noise.II, q.Noise.RR+q.Noise.II
+	w := 0.5 // of q
+	if vp+vq > 0 {
+		w = vp / (vp + vq)
+	}
+	a, b := complex(1-w, 0), complex(w, 0)
+	return Point{Hz: p.Hz, G: a*p.G + b*q.G, Noise: p.Noise.Times(a).Add(q.Noise.Times(b))}
 }

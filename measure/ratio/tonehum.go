@@ -11,9 +11,9 @@ import (
 const (
 	humRate   = 6000.0 // Hz, to about which what is left is reduced: the highest harmonic is at 1200 Hz
 	humPiece  = 0.25   // s, over which hum of an unknown frequency keeps its phase
-	humPieces = 8    // fewer tell nothing
-	humBeside = 7.0  // Hz, where there is no hum to compare with
-	humReach  = 1.5  // Hz, how far a harmonic is looked for at most
+	humPieces = 8      // fewer tell nothing
+	humBeside = 7.0    // Hz, where there is no hum to compare with
+	humReach  = 1.5    // Hz, how far a harmonic is looked for at most
 
 	// Hum is taken as found where the pieces hold more energy than beside it
 	// by so many standard deviations, and where so many times more of it adds

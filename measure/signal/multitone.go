@@ -61,6 +61,23 @@ const (
 // NewMultitone returns the multitone for o, or an error that names the option
 // at fault.
 func NewMultitone(o MultitoneOptions) (Multitone, error) {
+	m, err := o.unsearched()
+	if err != nil {
+		return Multitone{}, err
+	}
+	m.turns = searchPhases(m.lines, m.frame.Period)
+	return m, nil
+}
+
+// Check returns the error that NewMultitone would, without its search for
+// phases, which takes a second or two.
+func (o MultitoneOptions) Check() error {
+	_, err := o.unsearched()
+	return err
+}
+
+// unsearched returns the multitone with all phases 0.
+func (o MultitoneOptions) unsearched() (Multitone, error) {
 	o = o.withDefaults()
 	switch {
 	case o.RateHz < minRateHz || o.RateHz > maxRateHz:
@@ -91,11 +108,7 @@ func NewMultitone(o MultitoneOptions) (Multitone, error) {
 	}
 	m.lines = spacedLines(m.lineHz(), o.LowHz, o.HighHz, o.PerOctave)
 	m.turns = make([]int, len(m.lines))
-	if err := m.check(); err != nil {
-		return Multitone{}, err
-	}
-	m.turns = searchPhases(m.lines, period)
-	return m, nil
+	return m, m.check()
 }
 
 func (o MultitoneOptions) withDefaults() MultitoneOptions {

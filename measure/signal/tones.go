@@ -202,11 +202,11 @@ func (t Tones) samples(s float64) int { return int(math.Round(s * float64(t.Rate
 // dwell.
 func (t Tones) Overhead() int { return t.samples(jointSeconds) + t.samples(holdSeconds) }
 
+// EmptyLen returns the length that the signal would have without any step.
+func (t Tones) EmptyLen() int { return Tones{RateHz: t.RateHz}.Len() }
+
 // Len returns the length of the whole signal in samples.
-func (t Tones) Len() int {
-	at := t.TailMark()
-	return at + t.samples(markSeconds)
-}
+func (t Tones) Len() int { return t.TailMark() + t.samples(markSeconds) }
 
 // TailMark returns the sample at which the mark after the last tone begins;
 // the one before the first tone begins with the signal.
