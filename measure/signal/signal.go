@@ -105,9 +105,13 @@ func smooth(n int) bool {
 // between periods would not show it.
 var MainsHz = [...]float64{50, 60}
 
-// mainsClear is how far, in cycles, a period stays from a whole number of
-// mains cycles.
-const mainsClear = 0.05
+// A period stays so far, in cycles, from a whole number of cycles of the mains
+// and of its harmonics up to the third, the strongest in hum.
+const (
+	mainsClear    = 0.05
+	harmonicClear = 0.02
+	humHarmonics  = 3
+)
 
 // PeriodNear returns the length in samples, near to the given time, of a
 // period that transforms fast (no prime factor above 5) and stays clear of
@@ -130,9 +134,15 @@ func PeriodNear(rateHz int, seconds float64) int {
 
 func clearOfMains(seconds float64) bool {
 	for _, hz := range MainsHz {
-		cycles := hz * seconds
-		if math.Abs(cycles-math.Round(cycles)) < mainsClear {
-			return false
+		for h := 1.0; h <= humHarmonics; h++ {
+			least := harmonicClear
+			if h == 1 {
+				least = mainsClear
+			}
+			cycles := hz * h * seconds
+			if math.Abs(cycles-math.Round(cycles)) < least {
+				return false
+			}
 		}
 	}
 	return true
