@@ -1,0 +1,130 @@
+// Package fit finds the parameters of a loudspeaker load in its impedance
+// curve, with uncertainties that cover:
+//
+//	Z(f) = Re + Zcoil(s) + sum of Res/(1 + j Qms (f/fs - fs/f)),  s = j 2 pi f
+//
+// with one to three resonances and one of several models of the voice coil.
+// Units are SI.
+package fit
+
+import (
+	"fmt"
+
+	"tapload/measure/impedance"
+)
+
+// Value is an estimate with its standard uncertainty (k = 1), in the unit of
+// the quantity.
+type Value struct{ Value, U float64 }
+
+// CoilKind is a model of the voice coil.
+type CoilKind int
+
+// The coil models, with s = j 2 pi f.
+const (
+	NoCoil   CoilKind = iota // no inductance seen
+	Inductor                 // s L
+	Ladder                   // s L + (s L2 || R2)
+	Power                    // K s^N
+	Shunted                  // s L || K s^N
+)
+
+var coilNames = [...]string{"none", "inductor", "ladder", "power", "shunted"}
+
+// String returns the name of k in files and tables.
+func (k CoilKind) String() string {
+	if k < 0 || int(k) >= len(coilNames) {
+		return fmt.Sprintf("coil(%d)", int(k))
+	}
+	return coilNames[k]
+}
+
+// Model is the form of a load.
+type Model struct {
+	Coil       CoilKind
+	Resonances int // 1 to 3
+}
+
+// Resonance is one resonance of a fitted load. The electrical and the total
+// quality factor are those of this resonance alone with the load's Re:
+// Qes = Qms Re/Res, Qts = Qms Qes/(Qms + Qes).
+type Resonance struct {
+	Hz            Value
+	Qms, Qes, Qts Value
+	Res           Value // ohm added at resonance
+}
+
+// Coil is the voice coil of a fitted load. What its Kind has not is 0.
+type Coil struct {
+	Kind   CoilKind
+	L      Value // H
+	L2     Value // H
+	R2     Value // ohm
+	K      Value // ohm s^-N
+	N      Value
+	LeAt1k Value // Im Zcoil/(2 pi f) at 1 kHz, H
+}
+
+// Extreme is an extreme of |Z| of the fitted load within the measured band.
+type Extreme struct {
+	Ohm Value
+	Hz  float64
+}
+
+// Candidate is a model that was tried.
+type Candidate struct {
+	Model      Model
+	Parameters int
+	Misfit     float64 // rms, relative to |Z|
+	Criterion  float64 // of information; the least wins
+	Err        error   // why it gave no fit, or nil
+}
+
+// Shift is what one standard uncertainty of a shared source does to a result.
+type Shift struct {
+	ID string // of the impedance.Source
+	Re float64
+	// By name of the parameter as in Result.Parameters.
+	Parameters []float64
+}
+
+// Status says how a fit ended.
+type Status int
+
+// The ways a fit ends. Any but Converged is also an error.
+const (
+	Converged   Status = iota
+	NoProgress         // the solver ran out of steps
+	Undermined         // the data do not determine every parameter
+	NoResonance        // nothing to fit: no resonance in the curve
+	TooFew             // too few points, or over too narrow a band
+)
+
+// Parameter is one free parameter of the model as the solver saw it.
+type Parameter struct {
+	Name  string // "re", "f1", "qms1", "res1", "l", ...
+	Value float64
+	U     float64 // standard uncertainty from noise, misfit and shared sources together
+}
+
+// Result is a fitted load.
+type Result struct {
+	Model      Model
+	Re         Value // ohm
+	Pinned     bool  // Re was given, not fitted
+	Resonances []Resonance
+	Coil       Coil
+	Min        Extreme // above the first resonance
+	Max        Extreme
+
+	Parameters []Parameter
+	Covariance [][]float64 // of Parameters, from noise and misfit
+	Shifts     []Shift
+	Misfit     float64      // rms of what the model leaves beyond the noise, relative to |Z|
+	ChiSquare  float64      // with the stated noise alone
+	DOF        int          // of ChiSquare
+	Residual   []complex128 // measured less fitted, ohm, at each point
+	Candidates []Candidate  // best first
+	Status     Status
+	Warnings   []impedance.Warning
+}
