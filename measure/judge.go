@@ -49,6 +49,9 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		worst := slices.MaxFunc(short, func(a, b ratio.Unsure) int { return cmp.Compare(a.U, b.U) })
 		add("wanted", "the time was over before %d tones were as sure as wanted; the worst is ± %.2g %% at %.4g Hz (k = 2)", len(short), 200*worst.U, worst.Hz)
 	}
+	if barelyLoads(g) {
+		add("barely-loads", barelyText)
+	}
 	if n := g.Seen.LeftOut; n > 0 {
 		add("left-out", "%d frequencies were left out: the signal does not rise above the noise there", n)
 	}

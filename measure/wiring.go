@@ -13,13 +13,13 @@ import (
 
 // What a ratio cannot be when source, sense resistor, load and both inputs are
 // wired as they should be. With a sense resistor of 10 ohm, loads from 30
-// milliohm to 20 kilohm pass; a load below looks like the crosstalk of -50 dB
-// that an input with its lead off may hear.
+// milliohm to 3.3 kilohm pass: a load below looks like the crosstalk of -50 dB
+// that an input with its lead off may hear, one above like the input's own 10
+// kilohm.
 const (
-	openAbove  = 1 - 5e-4 // |G|, at most points
+	openAbove  = 1 - 3e-3 // |G|, at most points
 	shortBelow = 3e-3     // |G|, at most points
 	sameWithin = 1e-7     // |G - 1|: the two inputs carry the same samples
-	deadAbove  = 50       // |G|, at most points: V1 is what crosstalk leaves of V2
 
 	// An open load seen by inputs of unequal gain: |G| above 1 by no more
 	// than this, and the same everywhere.
@@ -32,7 +32,7 @@ const (
 // plausible returns a Fault when g shows a jig that is wired wrong, or a load
 // that is open or shorted, once all is corrected that the jig knows.
 func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
-	var open, short, same, over, dead, inverted int
+	var open, short, same, over, inverted int
 	ideal := make([]complex128, len(g.Points))
 	for i, p := range g.Points {
 		ideal[i] = j.Ideal(p)
@@ -40,8 +40,6 @@ func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 		switch {
 		case cmplx.Abs(p.G-1) < sameWithin:
 			same++
-		case cmplx.Abs(p.G) > deadAbove:
-			dead++
 		case m < shortBelow:
 			short++
 		case real(ideal[i]) < 0:
@@ -60,12 +58,6 @@ func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 			Cause:  card.SameSignal,
 			Text:   fmt.Sprintf("inputs %d and %d of %s carry the same signal", in1, in2, rec.Source),
 			Advice: "the card may be recording in mono, or both leads are on one side of the sense resistor, or the load is not connected",
-		}
-	case dead > most:
-		return &card.Fault{
-			Cause:  card.DeadInput,
-			Text:   fmt.Sprintf("input %d hears next to nothing beside input %d", in1, in2),
-			Advice: "check the lead before the sense resistor, and that this input is switched on and turned up",
 		}
 	case !follow(g):
 		return &card.Fault{
@@ -140,4 +132,21 @@ func flat(g []complex128) bool {
 	slices.Sort(m)
 	low, high := m[len(m)/8], m[len(m)-1-len(m)/8]
 	return high < unequalBelow && high-low < flatWithin
+}
+
+// barelyAbove is the part of V1 that V2 is of at most points when the load is
+// some ten times the sense resistor.
+const barelyAbove = 0.9
+
+const barelyText = "the load is more than ten times the sense resistor at most frequencies; an open load looks the same where the inputs' gains differ"
+
+// barelyLoads reports whether V2 is hardly less than V1 at most points.
+func barelyLoads(g ratio.Ratio) bool {
+	n := 0
+	for _, p := range g.Points {
+		if cmplx.Abs(p.G) > barelyAbove {
+			n++
+		}
+	}
+	return 2*n > len(g.Points)
 }

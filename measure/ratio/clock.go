@@ -60,7 +60,11 @@ func driftOf(x []float64, f signal.Frame) float64 {
 	slices.SortFunc(pairs, func(a, b segmentPair) int { return cmp.Compare(a.weight, b.weight) })
 	shift := median(peaks)
 	for _, p := range pairs {
-		shifts = append(shifts, weighted{p.refine(shift), p.weight})
+		s := p.refine(shift)
+		if math.Abs(s) > float64(reach)+1 {
+			continue // no clock: hum, louder than the signal in a segment, has a phase of its own
+		}
+		shifts = append(shifts, weighted{s, p.weight})
 		shift = median(shifts)
 	}
 	if math.Abs(shift) < leastShift {

@@ -46,6 +46,9 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 	if score < foundAbove {
 		return 0, missing(rec, samples, by, score)
 	}
+	if err := dead(rec); err != nil {
+		return 0, err
+	}
 	first := toTheSample(rec.V1, samples[f.LeadIn:f.LeadIn+f.Period], lag*by+f.LeadIn, by) - f.LeadIn
 	first = toThePeriod(rec.V1, samples, first, f.Period)
 	start, short := window(rec, f, first)

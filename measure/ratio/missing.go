@@ -33,7 +33,7 @@ func missing(rec card.Recording, samples []float64, by int, score float64) *card
 		return &card.Fault{
 			Cause:  card.DeadInput,
 			Text:   fmt.Sprintf("input %d of %s does not hear the test signal, input %d does: the match is %.0f and %.0f %%", rec.Inputs[0], rec.Source, rec.Inputs[1], 100*score, 100*s),
-			Advice: "check the lead before the sense resistor, and that this input is switched on and turned up",
+			Advice: deadAdvice,
 		}
 	}
 	return &card.Fault{
@@ -42,6 +42,24 @@ func missing(rec card.Recording, samples []float64, by int, score float64) *card
 		Advice: "check that the signal was made with the same options, that it reaches the jig, and which input is which",
 	}
 }
+
+// deadBeside is how many times V2 is above V1 when V1 holds no more than what
+// crosstalk leaves of it. Exchanged inputs come to 1 + R/Z, some 20 at most.
+const deadBeside = 50
+
+// dead returns a fault when V1 is next to nothing beside V2.
+func dead(rec card.Recording) error {
+	if r1, r2 := rms(rec.V1), rms(rec.V2); r2 > deadBeside*r1 {
+		return &card.Fault{
+			Cause:  card.DeadInput,
+			Text:   fmt.Sprintf("input %d of %s hears next to nothing beside input %d: %.2g beside %.2g of full scale", rec.Inputs[0], rec.Source, rec.Inputs[1], r1, r2),
+			Advice: deadAdvice,
+		}
+	}
+	return nil
+}
+
+const deadAdvice = "check the lead before the sense resistor, and that this input is switched on and turned up"
 
 // stretched returns a fault when the recording matches the signal better after
 // one of them is stretched in time, and nil when it does not: player and

@@ -1,0 +1,370 @@
+package measure
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"tapload/fixtures/jig"
+	"tapload/measure/card"
+	"tapload/measure/ratio"
+	"tapload/measure/signal"
+)
+
+// Severity is how much a Finding matters.
+type Severity int
+
+// The severities. A Problem would spoil a sweep, a Caution makes it worse than
+// it could be, a Remark is worth knowing.
+const (
+	Remark Severity = iota
+	Caution
+	Problem
+)
+
+// String returns the word for s that people and programs read.
+func (s Severity) String() string {
+	switch s {
+	case Problem:
+		return "fault"
+	case Caution:
+		return "warning"
+	}
+	return "note"
+}
+
+// Finding is one thing that a check found out.
+type Finding struct {
+	Code     string // stable, for programs; that of the card.Cause where there is one
+	Severity Severity
+	Text     string // one sentence
+	Advice   string // what to do about it
+}
+
+// CheckSetup is what a check works with.
+type CheckSetup struct {
+	Card   card.Card
+	RateHz int
+	Jig    jig.Options // as stated: nothing is calibrated yet
+
+	// Known is a resistor that is plugged in instead of the load: the only
+	// way to tell that the sense resistor is not what it should be, since two
+	// uncalibrated voltages have no scale. 0 ohm stands for a load.
+	Known jig.Resistor
+
+	FullScaleVolt float64 // volts at the inputs that are full scale; 0 when unknown
+	Progress      func(card.Progress)
+}
+
+// Checked is what a check found.
+type Checked struct {
+	Findings []Finding  // in the order in which they were found
+	Level    float64    // proposed peak of the test signal, fraction of full scale; 0 when there is a Problem
+	Noise    [2]float64 // rms of each input in silence, without hum, fraction of full scale
+	HumHz    float64    // frequency of the mains, 0 when no hum was found
+	Hum      float64    // amplitude of its strongest harmonic in the worse input, fraction of full scale
+
+	rest float64 // rms of V1 in silence, hum included
+}
+
+// Pass reports whether no Problem was found.
+func (c Checked) Pass() bool {
+	return !slices.ContainsFunc(c.Findings, func(f Finding) bool { return f.Severity == Problem })
+}
+
+func (c *Checked) add(code string, s Severity, advice, format string, args ...any) {
+	c.Findings = append(c.Findings, Finding{Code: code, Severity: s, Text: fmt.Sprintf(format, args...), Advice: advice})
+}
+
+// checkPeaks are the peaks of the chirps of a check, from quiet to as loud as
+// it gets: -40, -28 and -16 dB of full scale.
+var checkPeaks = [...]float64{0.01, 0.0398, 0.1585}
+
+const (
+	silenceSeconds = 1.5
+	checkSeconds   = 0.5 // period of a chirp
+	checkLowHz     = 40.0
+
+	// overSilence is how far V1 must rise over what it is in silence for a
+	// chirp to be judged.
+	overSilence = 3.0
+
+	offsetWorthSaying = 0.05 // DC, fraction of full scale
+	noiseWorthSaying  = 3e-3 // rms, -50 dB
+	humTooLoud        = 0.1  // amplitude, from which hum takes too much of the inputs' range
+	gainSteady        = 0.06 // relative change of V1 over the level played, 0.5 dB
+	clearBelow        = 0.25 // noise and hum over the signal, rms, up to which the signal's level is trusted
+	ratioSure         = 6.0  // times its standard deviation that a change of the ratio must have
+	ratioSteady       = 0.02 // relative change of V2/V1 between levels, at one frequency
+
+	levelTarget    = 0.5   // peak of an input, 6 dB below clipping
+	levelMost      = 0.708 // peak of the output: its own stage may not reach full scale cleanly
+	smallSignal    = 1.0   // V rms at the load
+	knownPhaseMost = 0.2   // rad, beyond which a known resistor is none
+)
+
+// Check listens to the silence, then plays a short chirp at two or three
+// levels and says what is wrong with card, jig and leads. It goes no louder
+// once something is wrong. An error is a card that cannot be used at all.
+func Check(ctx context.Context, s CheckSetup) (Checked, error) {
+	if s.RateHz == 0 {
+		s.RateHz = signal.DefaultRateHz
+	}
+	j, err := jig.Uncalibrated(s.Jig)
+	if err != nil {
+		return Checked{}, err
+	}
+	var c Checked
+	if err := c.silence(ctx, s); err != nil || !c.Pass() {
+		return c, err
+	}
+	var heard []hearing
+	for i, peak := range checkPeaks {
+		h, fault, err := c.listen(ctx, s, j, peak)
+		last := i+1 == len(checkPeaks)
+		switch {
+		case err != nil:
+			return c, err
+		case !last && (fault != nil && fault.Cause == card.NoSignal || h.level < overSilence*c.rest):
+			continue // what is buried in noise and hum tells nothing and is no reason not to go on
+		case fault != nil:
+			c.add(fault.Cause.String(), Problem, fault.Advice, "%s, with the output at %.0f dB of full scale", fault.Text, decibels(peak))
+			return c, nil
+		}
+		heard = append(heard, h)
+		if c.compare(heard); !c.Pass() {
+			return c, nil
+		}
+	}
+	c.judge(s, heard)
+	return c, nil
+}
+
+func decibels(x float64) float64 { return 20 * math.Log10(x) }
+
+// hearing is what came of one level.
+type hearing struct {
+	peak   float64    // of what was played
+	level  float64    // rms of V1
+	peaks  [2]float64 // of what was recorded
+	inputs [2]int
+	ratio  ratio.Ratio
+}
+
+// play plays x. A fault of the recording is a finding, one of the card an
+// error.
+func (s CheckSetup) play(ctx context.Context, x []float64) (card.Recording, *card.Fault, error) {
+	r, err := s.Card.Play(ctx, card.Output{RateHz: s.RateHz, Channels: [][]float64{x}, Progress: s.Progress})
+	var fault *card.Fault
+	if errors.As(err, &fault) && (fault.Cause == card.LostBlocks || fault.Cause == card.Dropout) {
+		return r, fault, nil
+	}
+	return r, nil, err
+}
+
+// silence plays nothing and finds noise, hum and offset.
+func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
+	rec, fault, err := s.play(ctx, make([]float64, int(silenceSeconds*float64(s.RateHz))))
+	if err != nil {
+		return err
+	}
+	if fault == nil {
+		// Without a sound an input may well stay at one value.
+		if err := rec.Check(); errors.As(err, &fault) && fault.Cause == card.NoSignal {
+			fault = nil
+		}
+	}
+	if fault != nil {
+		c.add(fault.Cause.String(), Problem, fault.Advice, "%s, in silence", fault.Text)
+		return nil
+	}
+	q := listenTo(rec)
+	c.Noise, c.HumHz, c.Hum, c.rest = q.noise, q.humHz, q.hum, rms(rec.V1)
+	for ch, offset := range q.offset {
+		if math.Abs(offset) > offsetWorthSaying {
+			c.add("offset", Caution, "it takes away from the range of the input; look for a missing coupling capacitor or a fault of the card",
+				"input %d has a DC offset of %.1f %% of full scale", rec.Inputs[ch], 100*offset)
+		}
+		if q.noise[ch] > noiseWorthSaying {
+			c.add("noise", Caution, "turn off what hisses, turn the input's gain down, or repeat the sweep more often",
+				"input %d has noise of %.0f dB of full scale", rec.Inputs[ch], decibels(q.noise[ch]))
+		}
+	}
+	if q.hum > humWorthSaying {
+		severity := Caution
+		if q.hum > humTooLoud {
+			severity = Problem
+		}
+		c.add("hum", severity, "look for a ground loop or an open lead near a mains transformer; the sweep takes out what is left",
+			"hum of %.1f Hz and its harmonics, up to %.0f dB of full scale", q.humHz, decibels(q.hum))
+	}
+	return nil
+}
+
+// listen plays a chirp of the given peak.
+func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak float64) (h hearing, fault *card.Fault, err error) {
+	high := min(signal.DefaultHighHz, 0.4*float64(s.RateHz))
+	sig, err := signal.NewChirp(signal.ChirpOptions{RateHz: s.RateHz, LowHz: checkLowHz, HighHz: high, Peak: peak, PeriodSeconds: checkSeconds})
+	if err != nil {
+		return h, nil, err
+	}
+	rec, fault, err := s.play(ctx, sig.Samples())
+	if err != nil || fault != nil {
+		return h, fault, err
+	}
+	h = hearing{peak: peak, level: rms(rec.V1), peaks: [2]float64{largest(rec.V1), largest(rec.V2)}, inputs: rec.Inputs}
+	err = rec.Check()
+	if err == nil {
+		h.ratio, err = ratio.Of(rec, sig)
+	}
+	if err == nil {
+		err = plausible(h.ratio, j, rec)
+	}
+	if errors.As(err, &fault) {
+		return h, fault, nil
+	}
+	return h, nil, err
+}
+
+// rms returns the root mean square of x about its mean.
+func rms(x []float64) float64 {
+	var sum, square float64
+	for _, v := range x {
+		sum += v
+		square += v * v
+	}
+	n := float64(len(x))
+	return math.Sqrt(math.Max(0, square/n-(sum/n)*(sum/n)))
+}
+
+func largest(x []float64) (m float64) {
+	for _, v := range x {
+		m = max(m, math.Abs(v))
+	}
+	return m
+}
+
+// clear reports whether noise and hum are so far below the signal that its
+// level is known to a percent.
+func (h hearing) clear() bool {
+	seen := h.ratio.Seen
+	rest := seen.NoiseFloor[0] * seen.NoiseFloor[0]
+	for _, l := range seen.Mains {
+		rest += l.Peak[0] * l.Peak[0] / 2
+	}
+	return math.Sqrt(rest) < clearBelow*seen.Signal
+}
+
+// compare looks for gains that depend on the level, in the last of those heard
+// against the first that was clear.
+func (c *Checked) compare(heard []hearing) {
+	const advice = "turn off automatic gain, noise suppression and every enhancement of input and output"
+	i := slices.IndexFunc(heard, hearing.clear)
+	if i < 0 {
+		return
+	}
+	first, h := heard[i], heard[len(heard)-1]
+	change := (h.ratio.Seen.Signal/h.peak)/(first.ratio.Seen.Signal/first.peak) - 1
+	if math.Abs(change) > gainSteady {
+		c.add(card.AutomaticGain.String(), Problem, advice,
+			"the gain depends on the level: with the output up by %.0f dB the input rises by %.1f dB",
+			decibels(h.peak/first.peak), decibels(h.peak/first.peak*(1+change)))
+		return
+	}
+	different, all := differing(first, h)
+	switch {
+	case 2*different > all:
+		c.add(card.AutomaticGain.String(), Problem, advice,
+			"the ratio of the inputs depends on the level, at %d of %d frequencies: the two inputs do not keep one gain each", different, all)
+	case 20*different > all && !slices.ContainsFunc(c.Findings, func(f Finding) bool { return f.Code == levelDependent }):
+		c.add(levelDependent, Caution, "measure no louder than the proposed level",
+			"the load is not linear: its impedance changes with the level at %d of %d frequencies when the output rises to %.0f dB of full scale", different, all, decibels(h.peak))
+	}
+}
+
+const levelDependent = "level-dependent"
+
+// differing counts the frequencies at which two ratios differ beyond doubt.
+func differing(a, b hearing) (different, all int) {
+	at := map[float64]ratio.Point{}
+	for _, p := range a.ratio.Points {
+		at[p.Hz] = p
+	}
+	for _, p := range b.ratio.Points {
+		q, ok := at[p.Hz]
+		if !ok {
+			continue
+		}
+		all++
+		d := cmplx.Abs(p.G - q.G)
+		u := math.Sqrt(p.Noise.RR + p.Noise.II + q.Noise.RR + q.Noise.II)
+		if d > ratioSteady*cmplx.Abs(q.G) && d > ratioSure*u {
+			different++
+		}
+	}
+	return different, all
+}
+
+// judge looks at all levels together and proposes one.
+func (c *Checked) judge(s CheckSetup, heard []hearing) {
+	last := heard[len(heard)-1]
+	if atFull := last.ratio.Seen.Signal / last.peak; atFull < lowWorthSaying {
+		c.add("low-level", Problem, "turn the output or the input up, or check the lead between them",
+			"input %d is too quiet: with the output at full scale it would hear %.0f dB of full scale, %.0f dB are needed", last.inputs[0], decibels(atFull), decibels(lowWorthSaying))
+	}
+	if s.Known.Ohm > 0 {
+		c.known(s, last)
+	} else if barelyLoads(last.ratio) {
+		c.add("barely-loads", Caution, "check its plug, and use a larger sense resistor for a load as high as that", barelyText)
+	}
+	if !c.Pass() {
+		return
+	}
+	c.Level = levelMost
+	for _, p := range last.peaks {
+		c.Level = min(c.Level, levelTarget*last.peak/p)
+	}
+	if s.FullScaleVolt > 0 {
+		c.Level = min(c.Level, smallSignal*math.Sqrt2/(last.peaks[1]/last.peak*s.FullScaleVolt))
+	} else {
+		c.add("volts-unknown", Remark, "with --full-scale-volt, the volts at the inputs that are full scale, it is kept below 1 V rms",
+			"the voltage at the load is not known, so the proposed level only keeps the inputs from clipping")
+	}
+	if i := slices.IndexFunc(c.Findings, func(f Finding) bool { return f.Code == levelDependent }); i >= 0 {
+		for k := len(heard) - 1; k > 0; k-- {
+			if d, all := differing(heard[0], heard[k]); 20*d <= all {
+				c.Level = min(c.Level, heard[k].peak)
+				return
+			}
+		}
+		c.Level = min(c.Level, heard[0].peak)
+	}
+}
+
+// known compares the known resistor with what it measures as.
+func (c *Checked) known(s CheckSetup, h hearing) {
+	var ohm, phase []float64
+	for _, p := range h.ratio.Points {
+		z := complex(s.Jig.SenseOhm, 0) * p.G / (1 - p.G)
+		ohm = append(ohm, cmplx.Abs(z))
+		phase = append(phase, math.Abs(cmplx.Phase(z)))
+	}
+	slices.Sort(ohm)
+	slices.Sort(phase)
+	got, want := ohm[len(ohm)/2], s.Known.Ohm
+	if p := phase[len(phase)/2]; p > knownPhaseMost {
+		c.add("not-a-resistor", Problem, "plug in the known resistor instead of the load, or leave out --known-ohm",
+			"what is plugged in is no resistor: its phase is %.0f degrees at most frequencies", p*180/math.Pi)
+		return
+	}
+	// The limits of all three tolerances together; a mismatch of the inputs
+	// counts 1 + Z/R times.
+	allowed := s.Known.Tolerance + s.Jig.Tolerance + s.Jig.Mismatch*(1+want/s.Jig.SenseOhm)
+	if off := got/want - 1; math.Abs(off) > allowed {
+		c.add("sense-resistor", Problem, fmt.Sprintf("if both inputs have the same gain, the sense resistor is %.3g ohm; measure it, or let \"tapload jig\" find out", s.Jig.SenseOhm*want/got),
+			"the known %.4g ohm read %.4g ohm, %+.1f %% off where the stated tolerances allow %.1f %%: the sense resistor is not %.4g ohm, or the inputs' gains differ", want, got, 100*off, 100*allowed, s.Jig.SenseOhm)
+	}
+}
