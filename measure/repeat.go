@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"tapload/measure/card"
 	"tapload/measure/impedance"
 )
 
@@ -15,6 +16,17 @@ type Repeat struct {
 	LowOhm  float64 // |Z| over the lowest octave of the band: mean weighted by its noise, ohm
 	Change  float64 // of Z over that octave since the first repeat, as a fraction
 	ChangeU float64 // standard uncertainty of Change from noise
+}
+
+// stopwatch adds up how long its card played.
+type stopwatch struct {
+	card.Card
+	seconds float64
+}
+
+func (w *stopwatch) Play(ctx context.Context, out card.Output) (card.Recording, error) {
+	w.seconds += float64(out.Frames()) / float64(out.RateHz)
+	return w.Card.Play(ctx, out)
 }
 
 // MaxRepeats is how often RunRepeated measures at most.
@@ -33,8 +45,12 @@ func RunRepeated(ctx context.Context, s Setup, n int) (impedance.Record, []Repea
 	if n < 2 || n > MaxRepeats {
 		return impedance.Record{}, nil, fmt.Errorf("%d repeats: an average needs 2 to %d", n, MaxRepeats)
 	}
+	watch := &stopwatch{Card: s.Card}
+	s.Card = watch
 	var records []impedance.Record
+	var started []float64
 	for i := range n {
+		started = append(started, watch.seconds)
 		r, err := Run(ctx, s)
 		if err != nil {
 			return impedance.Record{}, nil, fmt.Errorf("repeat %d of %d: %w", i+1, n, err)
@@ -55,8 +71,7 @@ func RunRepeated(ctx context.Context, s Setup, n int) (impedance.Record, []Repea
 	if mean.Curve, apart, err = average(curves); err != nil {
 		return impedance.Record{}, nil, err
 	}
-	each := float64(len(s.Signal.Samples())) / float64(s.Signal.Rate())
-	repeats := sinceFirst(curves, each)
+	repeats := sinceFirst(curves, started)
 	slope, u := trend(repeats)
 	span := slope * float64(n-1)
 	switch {
@@ -182,7 +197,7 @@ func average(curves []impedance.Curve) (mean impedance.Curve, apart int, err err
 }
 
 // sinceFirst compares the lowest octave of each curve with that of the first.
-func sinceFirst(curves []impedance.Curve, each float64) []Repeat {
+func sinceFirst(curves []impedance.Curve, started []float64) []Repeat {
 	first := curves[0].Points
 	top := 2 * first[0].Hz
 	repeats := make([]Repeat, len(curves))
@@ -207,7 +222,7 @@ func sinceFirst(curves []impedance.Curve, each float64) []Repeat {
 			ohm += m
 			ohmWeights++
 		}
-		repeats[k] = Repeat{Seconds: float64(k) * each, LowOhm: ohm / ohmWeights, Change: change / weights}
+		repeats[k] = Repeat{Seconds: started[k], LowOhm: ohm / ohmWeights, Change: change / weights}
 		if k > 0 {
 			repeats[k].ChangeU = math.Sqrt(1 / weights)
 		}

@@ -79,7 +79,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 		"{{if .Runnable}}\n  {{.UseLine}}", "{{if and .Runnable .HasParent}}\n  {{.UseLine}}",
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
-		newCards(e), newStimulus(e), newSweep(e), newJig(e),
+		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
 		newPlot(e), newExport(e),
 		newDemo(e), newVersion(e),
 	)

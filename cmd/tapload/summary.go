@@ -33,6 +33,8 @@ type summary struct {
 	Max      extreme        `json:"z_max"`
 	Limit    string         `json:"limit"`
 	Warnings []warningEntry `json:"warnings"`
+	Repeats  []repeatEntry  `json:"repeats,omitempty"`
+	Budget   []budgetEntry  `json:"budget,omitempty"`
 
 	dip, peak *extreme // the turns inside the band; nil where there is none
 }
@@ -88,6 +90,8 @@ func (s summary) print(w io.Writer) {
 	fmt.Fprintf(w, "minimum  %s\n", s.Min.text("dip", s.dip))
 	fmt.Fprintf(w, "peak     %s\n", s.Max.text("hump", s.peak))
 	fmt.Fprintf(w, "limit    %s (± is k = 2)\n", s.Limit)
+	printRepeats(w, s.Repeats)
+	printBudget(w, s.Budget)
 }
 
 // text writes e, and where e is only where the band ends, the turn inside it

@@ -14,6 +14,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/card"
+	"tapload/measure/impedance"
 	"tapload/plot"
 )
 
@@ -25,6 +26,9 @@ type sweepOptions struct {
 
 	jigFile string
 	jig     jigOptions
+
+	repeat int
+	budget bool
 
 	keep  string
 	plot  string
@@ -64,6 +68,8 @@ of the signal that "tapload stimulus" writes for the same flags.`,
 	f.StringVar(&o.jigFile, "jig", "", "calibration to correct with, a jig `file` of \"tapload jig\"")
 	o.jig.register(f)
 	o.signal.register(f)
+	f.IntVar(&o.repeat, "repeat", 1, "sweep `n` times, average, and watch the load for drift")
+	f.BoolVar(&o.budget, "budget", false, "also say what limits the answer, and what to do about it")
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
@@ -99,6 +105,14 @@ func (o *sweepOptions) check() error {
 	}
 	if err := o.source.check(); err != nil {
 		return err
+	}
+	switch {
+	case o.repeat < 1 || o.repeat > measure.MaxRepeats:
+		return fmt.Errorf("--repeat %d: must be 1 to %d", o.repeat, measure.MaxRepeats)
+	case o.repeat > 1 && o.source.replay != "":
+		return errors.New("--repeat: a recording is the same every time; repeat with --card or --bench")
+	case o.repeat > 1 && o.keep != "":
+		return errors.New("--keep holds one recording; keep it without --repeat")
 	}
 	return o.signal.checkFor(o.source)
 }
@@ -161,7 +175,13 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 	}
-	result, err := measure.Run(ctx, setup)
+	var result impedance.Record
+	var repeats []measure.Repeat
+	if o.repeat > 1 {
+		result, repeats, err = measure.RunRepeated(ctx, setup, o.repeat)
+	} else {
+		result, err = measure.Run(ctx, setup)
+	}
 	if err != nil {
 		if wasKept {
 			return fmt.Errorf("%w (the raw recording is in %s)", err, o.keep)
@@ -190,6 +210,10 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		e.warn(w.Text)
 	}
 	s := summarize(result, o.out)
+	s.Repeats = repeatEntries(repeats)
+	if o.budget {
+		s.Budget = budgetOf(result.Curve)
+	}
 	if o.json {
 		return writeJSON(e.stdout, s)
 	}

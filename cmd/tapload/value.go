@@ -25,6 +25,13 @@ func (o *ohms) Set(s string) error { return setQuantity((*float64)(o), s, "ohm")
 func (o *ohms) Type() string       { return "ohm" }
 func (o *ohms) String() string     { return plain(float64(*o)) }
 
+// volts is a voltage flag: "2", "1.23 V".
+type volts float64
+
+func (v *volts) Set(s string) error { return setQuantity((*float64)(v), s, "V") }
+func (v *volts) Type() string       { return "volt" }
+func (v *volts) String() string     { return plain(float64(*v)) }
+
 // seconds is a flag for a length of time: "2", "0.5 s".
 type seconds float64
 

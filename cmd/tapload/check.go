@@ -1,0 +1,168 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+
+	"github.com/spf13/cobra"
+
+	"tapload/fixtures/jig"
+	"tapload/measure"
+	"tapload/measure/signal"
+)
+
+type checkOptions struct {
+	source sourceOptions
+	jig    jigOptions
+	rate   int
+
+	knownOhm  ohms
+	known     fraction
+	fullScale volts
+
+	json bool
+}
+
+func newCheck(e env) *cobra.Command {
+	o := checkOptions{known: 0.01}
+	c := &cobra.Command{
+		Use:   "check (--card NAME | --bench FILE)",
+		Short: "Listen, play quietly, and say whether the jig is wired right",
+		Long: `Listen to the silence, then play a short chirp at three levels from quiet on,
+and say what is wrong with card, leads, jig and load, and what to do about it. It
+goes no louder once something is wrong. At the end it proposes a level for
+"tapload sweep --level".
+
+The ohms of a load cannot tell whether the sense resistor is what it should be.
+Plug in a known resistor instead, and say its value with --known-ohm.`,
+		Example: `  tapload check --card "USB Audio"
+  tapload check --card "USB Audio" --full-scale-volt 2
+  tapload check --card "USB Audio" --sense-ohm 10 --known-ohm 8.2`,
+		Args: noArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if err := o.check(); err != nil {
+				return usage(c, err)
+			}
+			return check(c.Context(), e, o)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	o.source.register(f)
+	o.jig.register(f)
+	f.IntVar(&o.rate, "rate", signal.DefaultRateHz, "sample rate, in `hz`")
+	f.Var(&o.knownOhm, "known-ohm", "a known resistor is plugged in instead of the load")
+	f.Var(&o.known, "known-tolerance", "its tolerance")
+	f.Var(&o.fullScale, "full-scale-volt", "peak volts at the inputs that are full scale")
+	f.BoolVar(&o.json, "json", false, "print the findings as JSON")
+	f.Lookup("known-ohm").DefValue = ""
+	f.Lookup("full-scale-volt").DefValue = ""
+	if err := f.MarkHidden("replay"); err != nil {
+		panic(err) // only if the flag were not there
+	}
+	return c
+}
+
+func (o *checkOptions) check() error {
+	if o.source.replay != "" {
+		return errors.New("--replay: a check decides by what it hears how loud to go on, which a recording cannot follow; \"tapload sweep --replay\" finds the same faults in a recording")
+	}
+	if o.rate < 8000 || o.rate > 768000 {
+		return fmt.Errorf("--rate %d: must be 8000 to 768000 Hz", o.rate)
+	}
+	return o.source.check()
+}
+
+// checkSummary is what a check tells programs.
+type checkSummary struct {
+	Findings []findingEntry `json:"findings"`
+	LevelDB  *float64       `json:"level_db"` // null after a fault
+	NoiseDB  [2]float64     `json:"noise_db"`
+	Hum      *humEntry      `json:"hum"` // null without hum
+	Verdict  string         `json:"verdict"`
+}
+
+type findingEntry struct {
+	Code     string `json:"code"`
+	Severity string `json:"severity"`
+	Text     string `json:"text"`
+	Advice   string `json:"advice"`
+}
+
+type humEntry struct {
+	Hz float64 `json:"hz"`
+	DB float64 `json:"db"`
+}
+
+// silentDB stands for the level of a digital silence, which has none.
+const silentDB = -200.0
+
+func summarizeCheck(c measure.Checked) checkSummary {
+	s := checkSummary{Findings: []findingEntry{}, Verdict: jig.Fail.String()}
+	for _, f := range c.Findings {
+		s.Findings = append(s.Findings, findingEntry{f.Code, f.Severity.String(), f.Text, f.Advice})
+	}
+	for i, n := range c.Noise {
+		s.NoiseDB[i] = max(silentDB, toDecibel(n))
+	}
+	if c.HumHz > 0 {
+		s.Hum = &humEntry{c.HumHz, toDecibel(c.Hum)}
+	}
+	if c.Pass() {
+		s.Verdict = jig.Pass.String()
+		level := math.Floor(toDecibel(c.Level))
+		s.LevelDB = &level
+	}
+	return s
+}
+
+func (s checkSummary) print(w io.Writer) {
+	line := func(head, text string) {
+		fmt.Fprintln(w, fold(fmt.Sprintf("%-8s %s", head, text), 80))
+	}
+	line("noise", fmt.Sprintf("V1 %.0f dB, V2 %.0f dB of full scale", s.NoiseDB[0], s.NoiseDB[1]))
+	if s.Hum != nil {
+		line("hum", fmt.Sprintf("%.1f Hz, %.0f dB of full scale", s.Hum.Hz, s.Hum.DB))
+	}
+	for _, f := range s.Findings {
+		line(f.Severity, f.Text+"; "+f.Advice)
+	}
+	if s.LevelDB != nil {
+		line("level", fmt.Sprintf("--level %.0f leaves the inputs 6 dB of room", *s.LevelDB))
+	}
+	line("verdict", s.Verdict)
+}
+
+func check(ctx context.Context, e env, o checkOptions) (err error) {
+	sig := signalOptions{rate: o.rate}
+	source, closeSource, err := o.source.open(&sig)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, closeSource()) }()
+	setup := measure.CheckSetup{
+		Card: inSeries(source), RateHz: o.rate, Jig: o.jig.options(uncalibrated),
+		Known:         jig.Resistor{Ohm: float64(o.knownOhm), Tolerance: float64(o.known)},
+		FullScaleVolt: float64(o.fullScale),
+	}
+	if o.source.live() {
+		e.say(caution)
+	}
+	c, err := measure.Check(ctx, setup)
+	if err != nil {
+		return err
+	}
+	s := summarizeCheck(c)
+	if o.json {
+		err = writeJSON(e.stdout, s)
+	} else {
+		s.print(e.stdout)
+	}
+	if err == nil && !c.Pass() {
+		return &verdictError{exitFail}
+	}
+	return err
+}
