@@ -1,0 +1,273 @@
+package fit
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/lapack/lapack64"
+	"gonum.org/v1/gonum/mat"
+)
+
+// residuals is a least-squares problem: it fills r with the residuals at p
+// and row k of jac with their derivatives to p[k], and reports whether p is
+// where the problem is defined. Weights are its own matter.
+type residuals func(p, r []float64, jac [][]float64) bool
+
+// solver minimizes sums of squares by the Levenberg-Marquardt method. It
+// solves every damped step by orthogonal factors, never by normal equations:
+//
+//	minimize |J h + r|^2 + mu |D h|^2
+//
+// with Marquardt's scaling, D the largest lengths that the columns of J have
+// had, and Nielsen's rule for mu (H. B. Nielsen, "Damping parameter in
+// Marquardt's method", IMM-REP-1999-05, from memory). J is reduced once a step
+// to its triangle R; trials of mu only meet the small matrix [R; sqrt(mu) D].
+//
+// A solver keeps its memory between problems of the same size. It is not for
+// several goroutines at once.
+type solver struct {
+	n, m int
+
+	p, trial    []float64
+	flat, other []float64 // n+1 rows of m: the columns of J, then r
+	factors     []float64 // of flat, overwritten by its triangle
+	tau, work   []float64
+	d, c, h     []float64
+	stacked     *mat.Dense
+	rhs, step   *mat.VecDense
+
+	sum float64 // of squares, at p
+}
+
+// limits say when to stop: when the part of r that a change of p could still
+// take away is at most abs long, or at most rel of the standard deviation of
+// what would be left (the relative offset of Bates and Watts). Where r has
+// unit variance, abs is in standard uncertainties of p.
+type limits struct {
+	abs, rel float64
+	steps    int
+}
+
+func newSolver(n, m int) *solver {
+	s := &solver{
+		n: n, m: m,
+		p: make([]float64, n), trial: make([]float64, n),
+		flat: make([]float64, (n+1)*m), other: make([]float64, (n+1)*m), factors: make([]float64, (n+1)*m),
+		tau: make([]float64, n+1),
+		d:   make([]float64, n), c: make([]float64, n), h: make([]float64, n),
+	}
+	if n > 0 {
+		s.stacked = mat.NewDense(2*n, n, nil)
+		s.rhs = mat.NewVecDense(2*n, nil)
+		s.step = mat.NewVecDense(n, nil)
+	}
+	var best [1]float64
+	lapack64.Gelqf(s.general(), s.tau, best[:], -1)
+	s.work = make([]float64, int(best[0]))
+	return s
+}
+
+// general is the matrix [J r] transposed, so that gonum's rows run along its
+// long side: the lower triangle of its LQ factors is the transpose of R.
+func (s *solver) general() blas64.General {
+	return blas64.General{Rows: s.n + 1, Cols: s.m, Stride: s.m, Data: s.factors}
+}
+
+func (s *solver) split(flat []float64) (r []float64, jac [][]float64) {
+	jac = make([][]float64, s.n)
+	for k := range jac {
+		jac[k] = flat[k*s.m : (k+1)*s.m]
+	}
+	return flat[s.n*s.m:], jac
+}
+
+// reduce brings J and r at p down to R, kept in factors, and c = Q'r.
+// It returns |c| and the squares that no change of p can take away.
+func (s *solver) reduce() (offset, rest float64) {
+	copy(s.factors, s.flat)
+	lapack64.Gelqf(s.general(), s.tau, s.work, len(s.work))
+	last := s.factors[s.n*s.m:]
+	copy(s.c, last[:s.n])
+	for _, x := range s.c {
+		offset += x * x
+	}
+	return math.Sqrt(offset), last[s.n] * last[s.n]
+}
+
+// r returns element (i, k) of R, i <= k.
+func (s *solver) r(i, k int) float64 { return s.factors[k*s.m+i] }
+
+// minimize starts from p, which it does not change, and leaves its answer in
+// s.p. It reports whether it met the limits. Where bold first steps lead
+// astray it tries once more from p with careful ones.
+func (s *solver) minimize(f residuals, p []float64, lim limits) bool {
+	return s.descend(f, p, lim, 1e-3) || s.descend(f, p, lim, 1e3)
+}
+
+func (s *solver) descend(f residuals, p []float64, lim limits, mu float64) bool {
+	copy(s.p, p)
+	res, jac := s.split(s.flat)
+	if !f(s.p, res, jac) {
+		return false
+	}
+	trialRes, trialJac := s.split(s.other)
+	s.sum = squares(res)
+	if !(s.sum <= math.MaxFloat64) {
+		return false
+	}
+	if s.n == 0 {
+		return true
+	}
+	clear(s.d)
+	nu := 2.0
+	fresh := true
+	var offset, rest float64
+	for range lim.steps {
+		if fresh {
+			offset, rest = s.reduce()
+			for k := range s.d {
+				l := 0.0
+				for i := 0; i <= k; i++ {
+					l += s.r(i, k) * s.r(i, k)
+				}
+				s.d[k] = max(s.d[k], math.Sqrt(l))
+				if s.d[k] == 0 {
+					s.d[k] = 1
+				}
+			}
+			fresh = false
+			if s.met(offset, rest, lim) {
+				return true
+			}
+		}
+		if !s.damped(mu) {
+			return false
+		}
+		// What the straight model promises: |c|^2 - |R h + c|^2.
+		promise := offset * offset
+		for i := range s.n {
+			x := s.c[i]
+			for k := i; k < s.n; k++ {
+				x += s.r(i, k) * s.h[k]
+			}
+			promise -= x * x
+		}
+		moved := false
+		for k := range s.p {
+			s.trial[k] = s.p[k] + s.h[k]
+			moved = moved || s.trial[k] != s.p[k]
+		}
+		if !moved {
+			break
+		}
+		gain := -1.0
+		sum := math.Inf(1)
+		if f(s.trial, trialRes, trialJac) {
+			sum = squares(trialRes)
+			gain = (s.sum - sum) / promise
+		}
+		if !(gain > 0) {
+			mu *= nu
+			nu *= 2
+			if mu > 1e30 {
+				break
+			}
+			continue
+		}
+		mu *= max(1.0/3, 1-math.Pow(2*gain-1, 3))
+		nu = 2
+		s.sum = sum
+		s.p, s.trial = s.trial, s.p
+		s.flat, s.other = s.other, s.flat
+		res, trialRes, jac, trialJac = trialRes, res, trialJac, jac
+		fresh = true
+	}
+	if fresh {
+		offset, rest = s.reduce()
+	}
+	// Where rounding ends the descent early the answer stands if what is
+	// left to gain is well below its uncertainty.
+	return s.met(offset, rest, limits{abs: lim.abs, rel: max(lim.rel, 1e-5)})
+}
+
+func (s *solver) met(offset, rest float64, lim limits) bool {
+	return offset <= lim.abs || s.m > s.n && offset <= lim.rel*math.Sqrt(rest/float64(s.m-s.n))
+}
+
+// damped solves for the step h at damping mu.
+func (s *solver) damped(mu float64) bool {
+	for i := range s.n {
+		for k := range s.n {
+			x := 0.0
+			if k >= i {
+				x = s.r(i, k)
+			}
+			s.stacked.Set(i, k, x)
+			s.stacked.Set(s.n+i, k, 0)
+		}
+		s.stacked.Set(s.n+i, i, math.Sqrt(mu)*s.d[i])
+		s.rhs.SetVec(i, -s.c[i])
+		s.rhs.SetVec(s.n+i, 0)
+	}
+	var qr mat.QR
+	qr.Factorize(s.stacked)
+	var condition mat.Condition
+	if err := qr.SolveVecTo(s.step, false, s.rhs); err != nil && !errors.As(err, &condition) {
+		return false // a near-singular matrix still leaves a usable step
+	}
+	for k := range s.h {
+		s.h[k] = s.step.AtVec(k)
+		if math.IsNaN(s.h[k]) || math.IsInf(s.h[k], 0) {
+			return false
+		}
+	}
+	return true
+}
+
+// covariance returns (J'J)^-1 at the J that was reduced last: the covariance
+// of p where r has unit variance. It returns nil where J is singular.
+func (s *solver) covariance() *mat.SymDense {
+	if s.n == 0 {
+		return &mat.SymDense{}
+	}
+	// R^-1 by back substitution; (J'J)^-1 = R^-1 R^-1'.
+	inv := make([][]float64, s.n)
+	for k := range inv {
+		inv[k] = make([]float64, s.n)
+	}
+	for k := range s.n {
+		for i := k; i >= 0; i-- {
+			x := 0.0
+			if i == k {
+				x = 1
+			}
+			for l := i + 1; l <= k; l++ {
+				x -= s.r(i, l) * inv[l][k]
+			}
+			inv[i][k] = x / s.r(i, i)
+		}
+	}
+	cov := mat.NewSymDense(s.n, nil)
+	for i := range s.n {
+		for k := i; k < s.n; k++ {
+			x := 0.0
+			for l := k; l < s.n; l++ {
+				x += inv[i][l] * inv[k][l]
+			}
+			if math.IsNaN(x) || math.IsInf(x, 0) {
+				return nil
+			}
+			cov.SetSym(i, k, x)
+		}
+	}
+	return cov
+}
+
+func squares(r []float64) float64 {
+	sum := 0.0
+	for _, x := range r {
+		sum += x * x
+	}
+	return sum
+}
