@@ -1,0 +1,239 @@
+package impedance
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/cmplx"
+	"slices"
+	"strings"
+)
+
+// Columns that ReadCSV understands beside those of WriteCSV.
+const (
+	keyModulus  = "modulus_ohm"
+	keyPhase    = "phase_deg"
+	keyUModulus = "u_modulus_ohm"
+	keyUPhase   = "u_phase_deg"
+)
+
+var csvKnown = []string{keyHz, keyR, keyX, keyModulus, keyPhase, keyUR, keyUX, keyUModulus, keyUPhase}
+
+// ReadCSV reads a curve as RFC 4180 text: a line of column names, then one
+// line a point. Columns may have any order. There must be frequency_hz and
+// either resistance_ohm and reactance_ohm or modulus_ohm and phase_deg; where
+// a file has both pairs they must agree within 1 %, and the first is taken.
+// Optional columns are the standard uncertainties (k = 1) u_resistance_ohm and
+// u_reactance_ohm, or u_modulus_ohm and u_phase_deg, each pair taken as
+// uncorrelated noise. Without them Noise is 0 and means unknown. Other columns
+// are left out, among them the u_total columns of WriteCSV: a total does not
+// say which part of it is noise.
+//
+// A byte order mark, lines that start with #, either line ending and a
+// semicolon between the columns are accepted. A known quantity in another
+// unit, a decimal comma, a number that is not finite and a frequency that does
+// not rise are errors that name the line.
+func ReadCSV(r io.Reader) (Curve, error) {
+	data, err := io.ReadAll(r)
+	if err != nil {
+		return Curve{}, err
+	}
+	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	if n := invalidUTF8(data); n < len(data) {
+		return Curve{}, fmt.Errorf("line %d: not valid UTF-8; save the table as plain text", lineAt(data, n))
+	}
+	in := csv.NewReader(bytes.NewReader(data))
+	in.Comment = '#'
+	in.TrimLeadingSpace = true
+	in.FieldsPerRecord = -1 // counted here, for a sentence of our own
+	in.Comma = csvSeparator(data)
+
+	names, err := in.Read()
+	if errors.Is(err, io.EOF) {
+		return Curve{}, fmt.Errorf("the file has no line of column names, such as %s,%s,%s", keyHz, keyR, keyX)
+	}
+	if err != nil {
+		return Curve{}, csvSyntax(err)
+	}
+	line, _ := in.FieldPos(0)
+	t, err := parseCSVHead(names)
+	if err != nil {
+		return Curve{}, fmt.Errorf("line %d: %w", line, err)
+	}
+	for {
+		row, err := in.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return Curve{}, csvSyntax(err)
+		}
+		line, _ := in.FieldPos(0)
+		if err := t.row(row); err != nil {
+			return Curve{}, fmt.Errorf("line %d: %w", line, err)
+		}
+	}
+	if len(t.points) == 0 {
+		return Curve{}, errors.New("the file has column names but no points")
+	}
+	return Curve{Points: t.points}, nil
+}
+
+// csvSeparator returns what stands between the names of the first line that is
+// no comment: spreadsheets of countries with a decimal comma write semicolons.
+func csvSeparator(data []byte) rune {
+	for line := range bytes.Lines(data) {
+		if len(bytes.TrimSpace(line)) == 0 || line[0] == '#' {
+			continue
+		}
+		if bytes.ContainsRune(line, ';') && !bytes.ContainsRune(line, ',') {
+			return ';'
+		}
+		break
+	}
+	return ','
+}
+
+func csvSyntax(err error) error {
+	var p *csv.ParseError
+	if errors.As(err, &p) {
+		return fmt.Errorf("line %d: not a table of comma-separated values: %w", p.Line, p.Err)
+	}
+	return err
+}
+
+// csvTable is a table while it is read.
+type csvTable struct {
+	columns int
+	at      map[string]int // of the known columns that are there
+	polar   bool           // modulus and phase are the only pair
+	points  []Point
+}
+
+func parseCSVHead(names []string) (*csvTable, error) {
+	t := &csvTable{columns: len(names), at: map[string]int{}}
+	for i, name := range names {
+		name = strings.ToLower(strings.TrimSpace(name))
+		if _, twice := t.at[name]; twice {
+			return nil, fmt.Errorf("column %s is there twice", name)
+		}
+		switch known := csvQuantity(name); known {
+		case "":
+		case name:
+			t.at[name] = i
+		default:
+			return nil, fmt.Errorf("column %q has another unit than %s; convert the column and name it so", short(name), known)
+		}
+	}
+	if !t.has(keyHz) {
+		return nil, fmt.Errorf("no column %s among %q; the first line must name the columns with their units", keyHz, short(strings.Join(names, ",")))
+	}
+	for _, pair := range [][2]string{{keyR, keyX}, {keyModulus, keyPhase}, {keyUR, keyUX}, {keyUModulus, keyUPhase}} {
+		for i, name := range pair {
+			if other := pair[1-i]; t.has(name) && !t.has(other) && (name != keyUModulus && name != keyModulus || !t.has(keyR)) {
+				return nil, fmt.Errorf("column %s without %s; a complex value needs both", name, other)
+			}
+		}
+	}
+	t.polar = !t.has(keyR)
+	switch {
+	case t.polar && !t.has(keyModulus):
+		return nil, fmt.Errorf("no impedance: the columns must include %s and %s, or %s and %s", keyR, keyX, keyModulus, keyPhase)
+	case t.polar && t.has(keyUR), !t.polar && t.has(keyUPhase) && !t.has(keyUR):
+		return nil, fmt.Errorf("the uncertainties are not of the columns that hold the impedance; give %s and %s with %s, or %s and %s with %s",
+			keyUR, keyUX, keyR, keyUModulus, keyUPhase, keyModulus)
+	}
+	return t, nil
+}
+
+// csvQuantity returns the known column of the quantity that name holds, with
+// the unit it should have, or "" for any other column.
+func csvQuantity(name string) string {
+	for _, known := range csvKnown {
+		quantity := known[:strings.LastIndexByte(known, '_')]
+		if unit, ok := strings.CutPrefix(name, quantity); ok && (unit == "" || strings.ContainsAny(unit[:1], "_ ([")) {
+			return known
+		}
+	}
+	return ""
+}
+
+func (t *csvTable) has(name string) bool {
+	_, ok := t.at[name]
+	return ok
+}
+
+// row takes in the line of one point.
+func (t *csvTable) row(cells []string) error {
+	if len(cells) != t.columns {
+		hint := ""
+		if len(cells) > t.columns {
+			hint = "; numbers need a decimal point, not a comma"
+		}
+		return fmt.Errorf("%d values for %d columns%s", len(cells), t.columns, hint)
+	}
+	v := map[string]float64{}
+	for _, name := range csvKnown {
+		i, ok := t.at[name]
+		if !ok {
+			continue
+		}
+		x, err := csvNumber(cells[i])
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		if x < 0 && (name == keyModulus || strings.HasPrefix(name, "u_")) {
+			return fmt.Errorf("%s: %v is below 0", name, x)
+		}
+		v[name] = x
+	}
+	p := Point{Hz: v[keyHz]}
+	switch n := len(t.points); {
+	case p.Hz <= 0:
+		return fmt.Errorf("%s: %v must be above 0; take the line out", keyHz, p.Hz)
+	case n > 0 && p.Hz == t.points[n-1].Hz:
+		return fmt.Errorf("%s: %v is repeated; leave one line for each frequency", keyHz, p.Hz)
+	case n > 0 && p.Hz < t.points[n-1].Hz:
+		return fmt.Errorf("%s: %v is below the one before it, %v; sort the lines by frequency", keyHz, p.Hz, t.points[n-1].Hz)
+	}
+	const radian = math.Pi / 180
+	if t.polar {
+		direction := cmplx.Rect(1, v[keyPhase]*radian)
+		p.Z = complex(v[keyModulus], 0) * direction
+		along, across := v[keyUModulus], v[keyModulus]*v[keyUPhase]*radian
+		p.Noise = Cov{RR: along * along, II: across * across}.Times(direction)
+	} else {
+		p.Z = complex(v[keyR], v[keyX])
+		p.Noise = Cov{RR: v[keyUR] * v[keyUR], II: v[keyUX] * v[keyUX]}
+		if t.has(keyModulus) && t.has(keyPhase) {
+			polar := cmplx.Rect(v[keyModulus], v[keyPhase]*radian)
+			if off := cmplx.Abs(polar - p.Z); off > 0.01*cmplx.Abs(p.Z) {
+				return fmt.Errorf("%s and %s disagree with %s and %s by %.2g ohm; take out the pair that is wrong", keyModulus, keyPhase, keyR, keyX, off)
+			}
+		}
+	}
+	if err := (Curve{Points: []Point{p}}).Check(); err != nil {
+		return errors.New("a value is too large for a floating-point number")
+	}
+	t.points = append(t.points, p)
+	return nil
+}
+
+func csvNumber(s string) (float64, error) {
+	s = strings.TrimSpace(s)
+	x, err := tsNumber(s)
+	switch {
+	case err == nil:
+		return x, nil
+	case s == "":
+		return 0, errors.New("the value is missing")
+	case slices.Contains([]string{"nan", "inf", "infinity"}, strings.ToLower(strings.TrimLeft(s, "+-"))):
+		return 0, fmt.Errorf("%s is not a finite number; take the line out", short(s))
+	case strings.Count(s, ",") == 1:
+		return 0, fmt.Errorf("%q has a decimal comma; write a decimal point", short(s))
+	}
+	return 0, err
+}
