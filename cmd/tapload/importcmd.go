@@ -1,0 +1,178 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"math/cmplx"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"tapload/measure/impedance"
+)
+
+type importOptions struct {
+	out    string
+	format string
+	label  string
+	noise  partOfZ
+	force  bool
+	json   bool
+}
+
+func newImport(e env) *cobra.Command {
+	var o importOptions
+	c := &cobra.Command{
+		Use:   "import CURVE.csv|CURVE.s1p -o RECORD.sweep.json",
+		Short: "Make a record of a curve that was measured elsewhere",
+		Long: `Make a record of a curve that was measured elsewhere, so that it can be fitted
+and drawn.
+
+CSV has a line of column names, in any order: frequency_hz with resistance_ohm
+and reactance_ohm, or with modulus_ohm and phase_deg. Lines that start with #
+are comments. The standard uncertainties (k = 1) may have columns of their own:
+u_resistance_ohm and u_reactance_ohm, or u_modulus_ohm and u_phase_deg.
+Touchstone is read in its versions 1 and 2, one port, parameter Z.
+
+Without such columns and without --u-percent the uncertainty is unknown.`,
+		Example: `  tapload import lab.csv -o lab.sweep.json
+  tapload import lab.s1p -o lab.sweep.json --label "lab, 2x12" --u-percent 0.5`,
+		Args: someArgs(1, 1, "one CURVE.csv or CURVE.s1p"),
+		RunE: func(c *cobra.Command, args []string) error {
+			read, err := o.reader(args[0])
+			if err != nil {
+				return usage(c, err)
+			}
+			if !c.Flags().Changed("label") {
+				o.label = labelOf(o.out)
+			}
+			return importCurve(e, args[0], o, read)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.StringVarP(&o.out, "output", "o", "", "`file` to write, a .sweep.json")
+	f.StringVar(&o.format, "format", "", "csv or touchstone, whatever the `name` of the file")
+	f.StringVar(&o.label, "label", "", "`name` of the load (default: the name of the output file)")
+	f.Var(&o.noise, "u-percent", "standard uncertainty of each point in percent of |Z| (k = 1), such as 0.5")
+	f.BoolVar(&o.force, "force", false, "do not keep an earlier record beside the new one")
+	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
+	return c
+}
+
+// partOfZ is a flag for an uncertainty relative to |Z|, given in percent: "0.5" and "0.5%".
+type partOfZ float64
+
+func (p *partOfZ) Set(s string) error {
+	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "%")), 64)
+	if err != nil || !(v > 0 && v < 100) {
+		return errors.New("must be a number of percent above 0 and below 100, such as 0.5")
+	}
+	*p = partOfZ(v / 100)
+	return nil
+}
+func (p *partOfZ) Type() string { return "percent" }
+func (p *partOfZ) String() string {
+	if *p == 0 {
+		return ""
+	}
+	return plain(100 * float64(*p))
+}
+
+type curveReader func(io.Reader) (impedance.Curve, error)
+
+// reader returns what reads the format that the flags and the file's name ask
+// for.
+func (o importOptions) reader(path string) (curveReader, error) {
+	if o.out == "" {
+		return nil, errors.New("name the record to write with -o RECORD.sweep.json")
+	}
+	format := o.format
+	if format == "" {
+		switch strings.ToLower(filepath.Ext(path)) {
+		case ".csv":
+			format = "csv"
+		case ".s1p", ".ts":
+			format = "touchstone"
+		default:
+			return nil, fmt.Errorf("%q: the name must end in .csv or .s1p, or --format say csv or touchstone", path)
+		}
+	}
+	switch format {
+	case "csv":
+		return impedance.ReadCSV, nil
+	case "touchstone":
+		return impedance.ReadTouchstone, nil
+	}
+	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
+}
+
+func importCurve(e env, path string, o importOptions, read curveReader) error {
+	curve, err := readCurve(path, read)
+	if err != nil {
+		return err
+	}
+	note := "the curve was measured elsewhere, with the uncertainty its file states"
+	stated := slices.ContainsFunc(curve.Points, func(p impedance.Point) bool { return p.Noise != impedance.Cov{} })
+	switch {
+	case o.noise > 0 && stated:
+		return fmt.Errorf("%s has uncertainties of its own; leave out --u-percent, or take the columns out", path)
+	case o.noise > 0:
+		for i, p := range curve.Points {
+			u := float64(o.noise) * cmplx.Abs(p.Z)
+			// u is that of the modulus, and as large across it.
+			curve.Points[i].Noise = impedance.Circular(2 * u * u)
+		}
+		note = fmt.Sprintf("the curve was measured elsewhere; the uncertainty of %s %% was given on import", plain(math.Round(1e6*float64(o.noise))/1e4))
+	case !stated:
+		note = "the curve was measured elsewhere and its uncertainty is unknown; a fit can only estimate it from its own scatter"
+	}
+	rec := impedance.Record{
+		Label:    o.label,
+		Taken:    e.now().UTC(),
+		Curve:    curve,
+		Warnings: []impedance.Warning{{Code: "imported", Text: note + "; an error common to all points is not known"}},
+	}
+	out := file{path: o.out, force: o.force, write: rec.Write}
+	if name := out.earlier(); name != "" {
+		e.say("note: the earlier " + o.out + " is now " + name)
+	}
+	if err := writeFiles(out); err != nil {
+		return err
+	}
+	for _, w := range rec.Warnings {
+		e.warn(w.Text)
+	}
+	s := summarize(rec, o.out)
+	if o.noise == 0 && !stated {
+		s.Limit = "not known"
+	}
+	if o.json {
+		return writeJSON(e.stdout, s)
+	}
+	s.print(e.stdout)
+	return nil
+}
+
+func readCurve(path string, read curveReader) (impedance.Curve, error) {
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return impedance.Curve{}, fmt.Errorf("there is no file %s", path)
+	}
+	if err != nil {
+		return impedance.Curve{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+	}
+	defer f.Close()
+	c, err := read(f)
+	if err != nil {
+		return impedance.Curve{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+	}
+	return c, nil
+}
