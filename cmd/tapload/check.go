@@ -32,8 +32,8 @@ func newCheck(e env) *cobra.Command {
 		Use:   "check (--card NAME | --bench FILE)",
 		Short: "Listen, play quietly, and say whether the jig is wired right",
 		Long: `Listen to the silence, then play a short chirp at three levels from quiet on,
-and say what is wrong with card, leads, jig and load, and what to do about it. It
-goes no louder once something is wrong. At the end it proposes a level for
+and say what is wrong with card, leads, jig and load, and what to do about it.
+It goes no louder once something is wrong. At the end it proposes a level for
 "tapload sweep --level".
 
 The ohms of a load cannot tell whether the sense resistor is what it should be.
