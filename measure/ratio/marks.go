@@ -53,8 +53,10 @@ func findMarks(rec card.Recording, sig signal.Tones) (place, error) {
 			Advice: "start recording before the signal starts and stop after it ends",
 		}
 	}
-	m = correlate(m.have, thin(tail, by))
-	last := m.best(int(start+float64(apart))/by, int(maxDrift*float64(apart))/by+4)
+	slack := int(maxDrift*float64(apart)) + 4*by
+	from := max(0, int(start)+apart-slack)
+	m = correlate(thin(rec.V1[from:min(len(rec.V1), from+2*slack+len(tail))], by), thin(tail, by))
+	last := m.best(slack/by, slack/by)
 	if m.score(last) < markFound {
 		return place{}, &card.Fault{
 			Cause:  card.Dropout,
@@ -62,7 +64,7 @@ func findMarks(rec card.Recording, sig signal.Tones) (place, error) {
 			Advice: "check the options and measure again; if it stays, use larger buffers and close other programs",
 		}
 	}
-	end := peakNear(rec.V1, tail, last*by, by)
+	end := peakNear(rec.V1, tail, from+last*by, by)
 	return place{
 		head: start, clock: (end-start)/float64(apart) - 1,
 		unsure: markUnsure * math.Sqrt2 / float64(apart),

@@ -9,7 +9,7 @@ import (
 )
 
 const (
-	humRate   = 6000.0 // Hz, to about which what is left is reduced: the highest harmonic is at 1200 Hz
+	humRate   = 3000.0 // Hz, to about which what is left is reduced: the highest harmonic is at 1200 Hz
 	humPiece  = 0.25   // s, over which hum of an unknown frequency keeps its phase
 	humPieces = 8      // fewer tell nothing
 	humBeside = 7.0    // Hz, where there is no hum to compare with

@@ -28,6 +28,12 @@ const (
 	leastCycles   = 4.0 // of the part of a dwell that is left
 	leastBurst    = 64  // samples
 	burstsInDwell = 64
+
+	// What begins within the first tenth of a dwell and is in this many of its
+	// blocks is ringing, no burst.
+	ringingBegins  = 10
+	ringingBlocks  = 5
+	dyingOverQuiet = 3.0
 )
 
 // ofTones estimates the ratio from stepped tones.
@@ -308,8 +314,8 @@ func (d dwell) estimate(hum []float64) (t toned) {
 		var rings bool
 		ringing := t.ringing
 		t, rings = d.fit(hum)
-		burst := d.burst(t)
-		rings = rings || burst == 0 // what bursts at the very start and then dies away
+		burst, dies := d.burst(t)
+		rings = rings || dies
 		t.ringing = ringing || rings
 		n := len(d.x[0])
 		half := n - n/2
@@ -350,11 +356,16 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 
 	var residual float64
 	bins := d.bins(w)
-	for _, wb := range bins {
+	if len(bins) == 0 {
+		return t, false
+	}
+	each := make([]float64, len(bins))
+	for i, wb := range bins {
 		r1, r2 := projection(t.left[0], wb), projection(t.left[1], wb)
 		t.noise[0] += abs2(r1)
 		t.noise[1] += abs2(r2)
-		residual += abs2(r2 - t.g*r1)
+		each[i] = abs2(r2 - t.g*r1)
+		residual += each[i]
 	}
 	scale := 1 / float64(len(bins)*n) // a bin of white noise has n times its variance
 	t.noise[0] *= scale
@@ -364,6 +375,11 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 	t.cov = impedance.Cov{RR: residual * unit.RR, II: residual * unit.II}.Times(1 / t.a[0])
 	t.heard = abs2(t.a[0]) > leastSignalOverNoise*t.noise[0]*(unit.RR+unit.II)
 
+	// What rings spreads from the tone over the bins, and would hide behind
+	// itself: the test takes their median, which for noise is ln 2 of the mean.
+	slices.Sort(each)
+	calm := math.Min(each[len(each)/2]/math.Ln2, residual*float64(n))
+
 	// Phasors of either half, about the middle of the whole.
 	half := n / 2
 	var apart [2]complex128
@@ -372,7 +388,7 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 		late := projection(left[half:], d.w) * cmplx.Rect(1, -d.w*float64(half)/2)
 		apart[ch] = early - late
 	}
-	return t, t.heard && abs2(apart[1]-t.g*apart[0]) > ringingAbove*residual*float64(n)
+	return t, t.heard && abs2(apart[1]-t.g*apart[0]) > ringingAbove*calm
 }
 
 // bins returns angular frequencies near that of d at which its own spectrum
@@ -391,10 +407,10 @@ func (d dwell) bins(fitted []float64) (bins []float64) {
 }
 
 // burst returns where in d what t leaves of it bursts, as steady does for
-// periods, or -1.
-func (d dwell) burst(t toned) int {
-	n := len(d.x[0])
-	block := max(leastBurst, n/burstsInDwell)
+// periods, or -1; rings is true where it is no burst but a load that still
+// rings: that begins with the dwell and takes several blocks to die away.
+func (d dwell) burst(t toned) (at int, rings bool) {
+	block := max(leastBurst, len(d.x[0])/burstsInDwell)
 	for ch, left := range t.left {
 		e := make([]float64, 0, burstsInDwell)
 		for at := 0; at+block <= len(left); at += block {
@@ -404,11 +420,18 @@ func (d dwell) burst(t toned) int {
 			continue
 		}
 		floor := slices.Sorted(slices.Values(e))[len(e)/2]
+		first, early := -1, 0
 		for i, v := range e {
-			if v > spoiltOverQuiet*floor && v > spoiltOverSignal*float64(block)*abs2(t.a[ch])/2 {
-				return i * block
+			if v > dyingOverQuiet*floor && i < len(e)/2 {
+				early++
+			}
+			if first < 0 && v > spoiltOverQuiet*floor && v > spoiltOverSignal*float64(block)*abs2(t.a[ch])/2 {
+				first = i
 			}
 		}
+		if first >= 0 {
+			return first * block, first*ringingBegins < len(e) && early >= ringingBlocks
+		}
 	}
-	return -1
+	return -1, false
 }

@@ -47,7 +47,7 @@ type TonesOptions struct {
 	Peak          float64 // fraction of full scale; default 0.5 (-6 dB)
 	PerOctave     int     // tones an octave; default 12
 	DwellSeconds  float64 // shortest dwell, at low frequencies eight cycles; default 0.2
-	SettleSeconds float64 // shortest time to settle, at low frequencies six cycles; default 0.1
+	SettleSeconds float64 // shortest time to settle, at low frequencies sixteen cycles; default 0.1
 }
 
 // Defaults of TonesOptions.
@@ -58,8 +58,8 @@ const (
 )
 
 const (
-	dwellCycles  = 8 // fewer leave hum and noise hard to tell from the tone
-	settleCycles = 6
+	dwellCycles  = 8  // fewer leave hum and noise hard to tell from the tone
+	settleCycles = 16 // a resonance of Q 12 decays in them by exp(-4.2), and by more behind a resistor
 
 	markSeconds     = 0.2
 	markLow, markHi = 200.0, 2000.0 // Hz
