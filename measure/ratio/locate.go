@@ -205,13 +205,16 @@ func energy(x []float64) (sum float64) {
 	return sum
 }
 
-// smoothLength reports whether n has no prime factor above 5, the lengths at
-// which the transform is fast and exact.
+// smoothLength reports whether n has no prime factor above 5 and few factors,
+// the lengths at which the transform is fast and exact.
 func smoothLength(n int) bool {
-	for _, p := range []int{2, 3, 5} {
+	const mostFactors = 13 // of 3, 4, 2 and 5, for which the transform has room
+	factors := 0
+	for _, p := range []int{3, 4, 2, 5} {
 		for n%p == 0 {
 			n /= p
+			factors++
 		}
 	}
-	return n == 1
+	return n == 1 && factors <= mostFactors
 }

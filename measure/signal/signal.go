@@ -87,17 +87,31 @@ func (f Frame) unroll(period []float64) []float64 {
 // halfCosine rises smoothly from 0 at 0 to 1 at 1.
 func halfCosine(x float64) float64 { return 0.5 - 0.5*math.Cos(math.Pi*x) }
 
-// smooth reports whether n has no prime factor above 5.
-func smooth(n int) bool {
+// smooth reports whether n has no prime factor above 5 and few enough factors
+// for a transform of that length.
+func smooth(n int) bool { return factors(n) <= mostFactors }
+
+const (
+	mostFactors = 13 // for which the transform has room
+	fewFactors  = 11 // of a period at a low rate, that leave room for several of them at a high one
+)
+
+// factors returns of how many factors of 3, 4, 2 and 5, taken in this order, n
+// is the product; more than any transform has when it is no such product.
+func factors(n int) (count int) {
 	if n < 1 {
-		return false
+		return math.MaxInt
 	}
-	for _, p := range []int{2, 3, 5} {
+	for _, p := range []int{3, 4, 2, 5} {
 		for n%p == 0 {
 			n /= p
+			count++
 		}
 	}
-	return n == 1
+	if n > 1 {
+		return math.MaxInt
+	}
+	return count
 }
 
 // MainsHz are the mains frequencies that a period must not hold a whole number
@@ -125,7 +139,7 @@ func PeriodNear(rateHz int, seconds float64) int {
 	want := int(math.Round(seconds * float64(base)))
 	for d := 0; ; d++ {
 		for _, n := range []int{want - d, want + d} {
-			if n%2 == 0 && smooth(n) && clearOfMains(float64(n)/float64(base)) {
+			if n%2 == 0 && factors(n) <= fewFactors && clearOfMains(float64(n)/float64(base)) {
 				return n * double
 			}
 		}

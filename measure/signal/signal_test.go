@@ -24,6 +24,26 @@ func fiveSmooth(n int) bool {
 	return n == 1
 }
 
+// tooMany reports whether n has more than eleven factors of 2, 3, 4 and 5, fours
+// counted as one.
+func tooMany(n int) bool {
+	exponent := func(p int) (e int) {
+		for n%p == 0 {
+			n, e = n/p, e+1
+		}
+		return e
+	}
+	return (exponent(2)+1)/2+exponent(3)+exponent(5) > 11
+}
+
+// A length with more factors than the transform has room for is no good,
+// though it has no large ones: 2^5 3^11 has 14.
+func TestSmoothHasFewFactors(t *testing.T) {
+	if smooth(5668704) || !smooth(1<<26) {
+		t.Error("2^5 3^11 must not be smooth, 2^26 must")
+	}
+}
+
 func TestSmooth(t *testing.T) {
 	for n := -3; n <= 3000; n++ {
 		if got, want := smooth(n), n >= 1 && fiveSmooth(n); got != want {
@@ -66,7 +86,7 @@ func TestPeriodNearIsNearest(t *testing.T) {
 		got := PeriodNear(rate, float64(want)/float64(rate))
 		d := max(got-want, want-got)
 		for n := want - d + 1; n < want+d; n++ {
-			if n%2 != 0 || !smooth(n) {
+			if n%2 != 0 || !fiveSmooth(n) || tooMany(n) {
 				continue
 			}
 			whole := false
