@@ -30,11 +30,11 @@ func warned(w []impedance.Warning, code string) bool {
 	return slices.ContainsFunc(w, func(w impedance.Warning) bool { return w.Code == code })
 }
 
-// Repeats of a load that does not change agree: over 60 seeded runs there is
+// Repeats of a load that does not change agree: over 40 seeded runs there is
 // no false alarm, the mean is as certain as it says, and that is twice as
 // certain as one sweep of the four.
 func TestRepeatsOfASteadyLoad(t *testing.T) {
-	runs := 60
+	runs := 40
 	if testing.Short() {
 		runs = 20
 	}
