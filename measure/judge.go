@@ -47,7 +47,7 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	}
 	if short := g.Seen.Short; len(short) > 0 {
 		worst := slices.MaxFunc(short, func(a, b ratio.Unsure) int { return cmp.Compare(a.U, b.U) })
-		add("wanted", "the time was over before %d tones were as sure as wanted; the worst is ± %.2g %% at %.4g Hz (k = 2)", len(short), 200*worst.U, worst.Hz)
+		add("wanted", "the time was over before %d tones were as sure as wanted; the worst is ± %.2g %% at %.0f Hz (k = 2)", len(short), 200*worst.U, worst.Hz)
 	}
 	if barelyLoads(g) {
 		add("barely-loads", barelyText)
