@@ -1,0 +1,308 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"tapload/measure/impedance"
+)
+
+// kkLoad is a load for the test, written apart from the model of the package.
+type kkLoad struct {
+	re    float64
+	coil  func(s complex128) complex128
+	peaks []Resonance
+}
+
+func (l kkLoad) z(hz float64) complex128 {
+	s := complex(0, 2*math.Pi*hz)
+	z := complex(l.re, 0) + l.coil(s)
+	for _, r := range l.peaks {
+		z += complex(r.Res.Value, 0) / complex(1, r.Qms.Value*(hz/r.Hz.Value-r.Hz.Value/hz))
+	}
+	return z
+}
+
+func plainPeak(hz, q, res float64) Resonance {
+	return Resonance{Hz: Value{Value: hz}, Qms: Value{Value: q}, Res: Value{Value: res}}
+}
+
+// kkGrid is 20 Hz to 20 kHz with n points.
+func kkGrid(l kkLoad, n int, noise float64, state bool, rng *rand.Rand) impedance.Curve {
+	var c impedance.Curve
+	for i := range n {
+		hz := 20 * math.Pow(1000, float64(i)/float64(n-1))
+		z := l.z(hz)
+		u := noise * cmplx.Abs(z) / math.Sqrt2
+		p := impedance.Point{Hz: hz, Z: z + complex(u*rng.NormFloat64(), u*rng.NormFloat64())}
+		if state {
+			p.Noise = impedance.Circular(2 * u * u)
+		}
+		c.Points = append(c.Points, p)
+	}
+	return c
+}
+
+func powerCoil(k, n float64) func(complex128) complex128 {
+	return func(s complex128) complex128 { return complex(k, 0) * cmplx.Pow(s, complex(n, 0)) }
+}
+
+func parallel(a, b complex128) complex128 { return a * b / (a + b) }
+
+func randomKKLoad(rng *rand.Rand) kkLoad {
+	uniform := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
+	scale := func(a, b float64) float64 { return a * math.Pow(b/a, rng.Float64()) }
+	l := kkLoad{re: scale(1, 60)}
+	x := l.re * scale(0.3, 3) // reactance at 3 kHz or so
+	k, n := x/math.Pow(2*math.Pi*3000, 0.7), uniform(0.5, 0.85)
+	k *= math.Pow(2*math.Pi*3000, 0.7-n)
+	h := x / (2 * math.Pi * 3000)
+	switch rng.IntN(4) {
+	case 0:
+		l.coil = func(s complex128) complex128 { return s * complex(h, 0) }
+	case 1:
+		l.coil = powerCoil(k, n)
+	case 2:
+		l.coil = func(s complex128) complex128 {
+			return s*complex(h/3, 0) + parallel(s*complex(h, 0), complex(2*x, 0))
+		}
+	default:
+		l.coil = func(s complex128) complex128 { return parallel(s*complex(h, 0), powerCoil(3*k, n)(s)) }
+	}
+	hz := scale(35, 200)
+	for range 1 + rng.IntN(3) {
+		l.peaks = append(l.peaks, plainPeak(hz, scale(1, 25), l.re*scale(0.5, 10)))
+		hz *= uniform(1.5, 4)
+	}
+	return l
+}
+
+// goodDriver is invented: a coil as lossy as case B of the DTU lecture's
+// driver (K 0.0106, n 0.76) and its resonance.
+var goodDriver = kkLoad{re: 5.46, coil: powerCoil(0.0106, 0.76), peaks: []Resonance{plainPeak(35, 3.9, 41.4)}}
+
+func stepped(c impedance.Curve, from int, by complex128) impedance.Curve {
+	for i := from; i < len(c.Points); i++ {
+		c.Points[i].Z *= by
+	}
+	return c
+}
+
+func rotate(degrees float64) complex128 { return cmplx.Rect(1, degrees*math.Pi/180) }
+
+// Figures of CHECKS, computed for another good loudspeaker curve than this
+// one: clean 0.013 % rms, a 5 % gain step 1.1 %, a 2 degree phase step 1.5 %.
+// The terms are the same, so what is left of this curve must be as small and
+// that of the faults within a third of theirs.
+func TestKKFigures(t *testing.T) {
+	for _, c := range []struct {
+		name      string
+		by        complex128
+		low, high float64 // percent
+		fault     Fault
+		size      float64
+	}{
+		{"clean", 1, 0, 0.013, Consistent, 0},
+		{"gain step", 1.05, 1.1 / 1.33, 1.1 * 1.33, GainStep, 0.05},
+		{"phase step", rotate(2), 1.5 / 1.33, 1.5 * 1.33, PhaseStep, 2 * math.Pi / 180},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			curve := stepped(kkGrid(goodDriver, 264, 0, false, rand.New(rand.NewPCG(1, 1))), 132, c.by)
+			r, err := KK(curve, goodDriver.peaks)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r.Percent < c.low || r.Percent > c.high {
+				t.Errorf("%.4f %% rms, want %.3f to %.3f", r.Percent, c.low, c.high)
+			}
+			// The terms bend towards the fault and take a few percent of it.
+			if r.Fault != c.fault || math.Abs(r.Size-c.size) > 0.05*c.size {
+				t.Errorf("fault %d of size %.4f, want %d of %.4f", r.Fault, r.Size, c.fault, c.size)
+			}
+			if c.fault != Consistent && math.Abs(math.Log2(r.AtHz*r.AtHz/(curve.Points[131].Hz*curve.Points[132].Hz))) > 1e-9 {
+				t.Errorf("step at %.1f Hz, want between points 131 and 132", r.AtHz)
+			}
+		})
+	}
+}
+
+// RC terms alone make no resonance: CHECKS found 37 % left at the peak.
+func TestKKNeedsResonances(t *testing.T) {
+	c := kkGrid(goodDriver, 264, 0, false, rand.New(rand.NewPCG(1, 1)))
+	test := newKKTest(c.Points, nil)
+	r := test.result(test.solve(nil))
+	worst := 0.0
+	for i, e := range r.Residual {
+		worst = max(worst, cmplx.Abs(e)/cmplx.Abs(c.Points[i].Z))
+	}
+	t.Logf("worst %.0f %%", 100*worst)
+	if worst < 0.1 {
+		t.Errorf("worst residual %.1f %% without columns of resonances; the test of those columns shows nothing", 100*worst)
+	}
+}
+
+// kkCase is a random load, measured, with the resonances given or not.
+func kkCase(rng *rand.Rand, n int, noise float64, state bool) (impedance.Curve, []Resonance) {
+	l := randomKKLoad(rng)
+	c := kkGrid(l, n, noise, state, rng)
+	if rng.IntN(2) == 0 {
+		return c, nil
+	}
+	// A fit is never exact.
+	given := append([]Resonance(nil), l.peaks...)
+	for i := range given {
+		given[i].Hz.Value *= 1 + 0.002*rng.NormFloat64()
+		given[i].Qms.Value *= 1 + 0.02*rng.NormFloat64()
+	}
+	return c, given
+}
+
+// inject returns c with one fault, and where a step was put.
+func inject(c impedance.Curve, fault Fault, rng *rand.Rand) (impedance.Curve, float64) {
+	n := len(c.Points)
+	at := n/6 + rng.IntN(2*n/3)
+	d := impedance.Curve{Points: append([]impedance.Point(nil), c.Points...)}
+	for i := range d.Points {
+		z := &d.Points[i].Z
+		switch {
+		case fault == GainStep && i >= at:
+			*z *= 1.05
+		case fault == PhaseStep && i >= at:
+			*z *= rotate(2)
+		case fault == Drift:
+			*z *= complex(1+0.1*float64(i)/float64(n-1), 0)
+		case fault == PhaseSign:
+			*z = cmplx.Conj(*z)
+		}
+	}
+	return d, d.Points[at].Hz
+}
+
+var kkFaults = map[Fault]string{GainStep: "gain step of 5 %", PhaseStep: "phase step of 2 degrees", Drift: "drift of 10 %", PhaseSign: "phase sign"}
+
+func TestKKNoFalseAlarms(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 5))
+	for i := range 300 {
+		noise := []float64{0, 0.0002, 0.003, 0.02}[i%4]
+		c, given := kkCase(rng, 120, noise, i%8 < 4)
+		r, err := KK(c, given)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if w, bad := r.Warning(); bad {
+			t.Errorf("load %d, noise %g, resonances %v: %s", i, noise, given, w.Text)
+		}
+	}
+}
+
+func TestKKNamesFaults(t *testing.T) {
+	for fault, name := range kkFaults {
+		t.Run(name, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(6, uint64(fault)))
+			for i := range 40 {
+				c, given := kkCase(rng, 120, []float64{0, 0.0002, 0.003}[i%3], i%2 == 0)
+				bad, hz := inject(c, fault, rng)
+				r, err := KK(bad, given)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if r.Fault != fault {
+					w, _ := r.Warning()
+					t.Errorf("load %d: fault %d, want %d: %s", i, r.Fault, fault, w.Text)
+				}
+				if (fault == GainStep || fault == PhaseStep) && math.Abs(math.Log2(r.AtHz/hz)) > 1./3 {
+					t.Errorf("load %d: step at %.4g Hz, put at %.4g Hz", i, r.AtHz, hz)
+				}
+			}
+		})
+	}
+}
+
+func TestKKWords(t *testing.T) {
+	for _, c := range []struct {
+		r          KKResult
+		code, text string
+	}{
+		{KKResult{Fault: GainStep, AtHz: 632.5, Size: 0.05}, "kk-gain-step", "its level steps by +5.0 % at 632.5 Hz"},
+		{KKResult{Fault: PhaseStep, AtHz: 632.5, Size: -0.035}, "kk", "its phase steps by -2.0 degrees at 632.5 Hz"},
+		// pi/2 * 0.1/ln(1000) = 0.02274 rad = 1.3 degrees
+		{KKResult{Fault: Drift, LowHz: 20, HighHz: 20000, Size: -0.1}, "kk-drift", "drifts by -10.0 % from 20.00 Hz to 20000 Hz, or its phase is off by 1.3 degrees"},
+		{KKResult{Fault: PhaseSign}, "kk-phase-sign", "its phase has the wrong sign"},
+		{KKResult{Fault: Inconsistent, Percent: 3.21, Noise: 0.1, WorstHz: 150}, "kk", "3.2 % is left (noise leaves 0.1 %), most at 150.0 Hz"},
+	} {
+		w, bad := c.r.Warning()
+		if !bad || w.Code != c.code || !strings.Contains(w.Text, c.text) {
+			t.Errorf("%v %q, want %q with %q", bad, w, c.code, c.text)
+		}
+	}
+	if _, bad := (KKResult{}).Warning(); bad {
+		t.Error("a consistent curve has a warning")
+	}
+}
+
+func TestKKErrors(t *testing.T) {
+	flat := func(n int, z complex128) (c impedance.Curve) {
+		for i := range n {
+			c.Points = append(c.Points, impedance.Point{Hz: float64(20 + i), Z: z})
+		}
+		return c
+	}
+	for _, c := range []struct {
+		curve impedance.Curve
+		want  string
+	}{
+		{flat(0, 8), "curve has no points"},
+		{flat(5, 8), "curve has 5 points; a Kramers-Kronig test needs at least 24"},
+		{flat(30, 0), "impedance is 0 at 20 Hz; a Kramers-Kronig test is relative to it"},
+	} {
+		if _, err := KK(c.curve, nil); err == nil || err.Error() != c.want {
+			t.Errorf("error %v, want %s", err, c.want)
+		}
+	}
+	if r, err := KK(flat(30, 8), nil); err != nil || r.Fault != Consistent || r.Percent > 1e-9 {
+		t.Errorf("a resistor: %+v, %v", r, err)
+	}
+}
+
+// BenchmarkKKStudy is the long study behind testdata/figures/kk.txt: shares
+// of 200 random loads, by noise.
+func BenchmarkKKStudy(b *testing.B) {
+	const loads = 200
+	for _, noise := range []float64{0, 0.0002, 0.003, 0.02} {
+		b.Run(fmt.Sprintf("noise=%g%%", 100*noise), func(b *testing.B) {
+			for b.Loop() {
+				rng := rand.New(rand.NewPCG(7, 7))
+				alarms, named := 0, map[Fault]int{}
+				for i := range loads {
+					c, given := kkCase(rng, 264, noise, i%2 == 0)
+					r, err := KK(c, given)
+					if err != nil {
+						b.Fatal(err)
+					}
+					if r.Fault != Consistent {
+						alarms++
+					}
+					for fault := range kkFaults {
+						bad, _ := inject(c, fault, rand.New(rand.NewPCG(8, uint64(i))))
+						r, err := KK(bad, given)
+						if err != nil {
+							b.Fatal(err)
+						}
+						if r.Fault == fault {
+							named[fault]++
+						}
+					}
+				}
+				b.ReportMetric(100*float64(alarms)/loads, "%false")
+				b.ReportMetric(100*float64(named[GainStep])/loads, "%gain5%")
+				b.ReportMetric(100*float64(named[PhaseStep])/loads, "%phase2deg")
+				b.ReportMetric(100*float64(named[Drift])/loads, "%drift10%")
+				b.ReportMetric(100*float64(named[PhaseSign])/loads, "%sign")
+			}
+		})
+	}
+}
