@@ -43,6 +43,9 @@ func TestMultitoneRatioIsExact(t *testing.T) {
 }
 
 func TestMultitoneNoiseCovers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many sweeps")
+	}
 	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 0.6, LowHz: 40})
 	truth := divider(10, cabinet)
 	for _, db := range []float64{-60, -90} {

@@ -38,6 +38,9 @@ func TestSchroederCrest(t *testing.T) {
 // The search brings log-spaced lines, on which Schroeder's phases give 4 to
 // 5.5, below 3.
 func TestMultitoneCrest(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long searches")
+	}
 	for _, o := range []MultitoneOptions{{}, {PeriodSeconds: 1}, {PeriodSeconds: 0.25, LowHz: 100}, {RateHz: 44100, PeriodSeconds: 2}} {
 		m := mustMultitone(t, o)
 		before := crest(newComb(m.lines, m.frame.Period).wave(schroeder(len(m.lines))), len(m.lines))
