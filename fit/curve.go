@@ -1,0 +1,560 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tapload/measure/impedance"
+)
+
+// Options steers a fit. The zero value of a field takes its default.
+type Options struct {
+	PinnedRe float64 // ohm; Re is taken as this instead of being fitted
+	DCOhm    float64 // reading of a DC meter, which Re is held against
+	Models   []Model // the models to choose from; default all
+}
+
+const (
+	leastPoints  = 12
+	leastOctaves = 1.5
+
+	// A resonance that adds less than this part of Re is a mark in the curve,
+	// not what a load is told by.
+	leastPeak = 0.04
+
+	// The solver's parameters are logarithms: a standard uncertainty of this
+	// size says that the data leave a parameter open.
+	open = 0.5
+)
+
+// Curve fits the models to c and returns the one that the data call for, with
+// everything that is known of it. Where the Status is not Converged the error
+// says why, and the Result holds no parameters.
+//
+// Every point counts by the inverse of its variance: its stated noise, and a
+// misfit in proportion to |Z| that each model estimates for itself by maximum
+// likelihood, since no real load follows a model to its noise. Models are
+// compared by the Bayesian information criterion of that likelihood (G.
+// Schwarz, Annals of Statistics 6(2), 461-464, 1978). Misfit has a memory
+// along the curve; by it the number of points is cut down to those that are
+// worth one on their own.
+func Curve(c impedance.Curve, o Options) (Result, error) {
+	if err := c.Check(); err != nil {
+		return Result{}, err
+	}
+	if o.PinnedRe < 0 || o.DCOhm < 0 || math.IsInf(o.PinnedRe+o.DCOhm, 0) || math.IsNaN(o.PinnedRe+o.DCOhm) {
+		return Result{}, fmt.Errorf("a DC reading of %g ohm must be above 0", o.PinnedRe+o.DCOhm)
+	}
+	n := len(c.Points)
+	low, high := c.Points[0].Hz, c.Points[n-1].Hz
+	if n < leastPoints || math.Log2(high/low) < leastOctaves {
+		return Result{Status: TooFew}, fmt.Errorf("%d points over %.1f octaves are too few to fit a load to; measure at least %d over %g octaves, its resonance among them", n, math.Log2(high/low), leastPoints, leastOctaves)
+	}
+	if i := slices.IndexFunc(c.Points, func(p impedance.Point) bool { return p.Z == 0 }); i >= 0 {
+		return Result{Status: NoResonance}, fmt.Errorf("at %g Hz the impedance is 0: this is a short, not a load to fit", c.Points[i].Hz)
+	}
+	s := newSearch(c, o)
+	best := s.run()
+	if best == nil {
+		status, err := s.whyNot()
+		return Result{Status: status, Candidates: s.candidates()}, err
+	}
+	return s.result(best), nil
+}
+
+// search is the fitting of all models to one curve.
+type search struct {
+	c        impedance.Curve
+	o        Options
+	tones    []tone
+	abs2     []float64 // |Z|^2
+	variance []float64 // of the noise, E|e|^2
+	low      float64
+	high     float64
+	trials   []*trial
+	bare     *trial // without a resonance
+	memory   float64
+	solvers  map[int]*solver
+	d        []complex128
+}
+
+// trial is one model fitted.
+type trial struct {
+	load
+	p         []float64
+	misfit    float64   // rms relative to |Z|
+	scale     []float64 // total variance of each point
+	deviance  float64   // -2 ln likelihood
+	criterion float64
+	residual  []complex128
+	err       error
+}
+
+func newSearch(c impedance.Curve, o Options) *search {
+	n := len(c.Points)
+	s := &search{c: c, o: o, low: c.Points[0].Hz, high: c.Points[n-1].Hz, memory: 1, solvers: map[int]*solver{}, d: make([]complex128, 16)}
+	for _, p := range c.Points {
+		s.tones = append(s.tones, newTone(p.Hz))
+		s.abs2 = append(s.abs2, real(p.Z)*real(p.Z)+imag(p.Z)*imag(p.Z))
+		s.variance = append(s.variance, p.Noise.RR+p.Noise.II)
+	}
+	return s
+}
+
+// wants reports whether the options allow m.
+func (s *search) wants(m Model) bool {
+	return len(s.o.Models) == 0 || slices.Contains(s.o.Models, m)
+}
+
+const mostResonances = 3
+
+// hopeless is how many times the misfit of the best coil another coil may have
+// at the same number of resonances and still be followed further.
+const hopeless = 5
+
+// run fits every model and returns the best, or nil. Each coil goes its own way
+// from no resonance to the most, a resonance a step; the power law leads, since
+// it takes to any coil, and its resonances are starts for the others too.
+func (s *search) run() *trial {
+	re, coils := s.start()
+	var bare []*trial
+	for _, k := range []CoilKind{Power, NoCoil, Inductor, Ladder, Shunted} {
+		t := s.fit(load{Model: Model{Coil: k}, pinned: s.o.PinnedRe}, s.join(re, nil, coils[k]))
+		bare = append(bare, t)
+		if s.bare == nil || s.bare.err != nil || t.err == nil && t.criterion < s.bare.criterion {
+			s.bare = t
+		}
+	}
+	last := bare
+	for count := 1; count <= mostResonances; count++ {
+		var now []*trial
+		least := math.Inf(1)
+		for _, t := range last {
+			next := s.extend(t, now, re, coils[t.Coil])
+			if next == nil {
+				continue
+			}
+			now = append(now, next)
+			if next.err == nil {
+				least = min(least, next.misfit)
+			}
+			if s.wants(next.Model) {
+				s.trials = append(s.trials, next)
+			}
+		}
+		last = slices.DeleteFunc(now, func(t *trial) bool { return t.misfit > hopeless*least })
+	}
+	s.judge()
+	if len(s.trials) == 0 || s.trials[0].err != nil {
+		return nil
+	}
+	best := s.trials[0]
+	if s.bare.err == nil && s.bare.criterion < best.criterion {
+		return nil
+	}
+	return best
+}
+
+// join puts start values together in the solver's order.
+func (s *search) join(re float64, resonances [][3]float64, coil []float64) (p []float64) {
+	if s.o.PinnedRe == 0 {
+		p = append(p, math.Log(re))
+	}
+	for _, r := range resonances {
+		p = append(p, math.Log(r[0]), math.Log(r[1]), math.Log(r[2]))
+	}
+	return append(p, coil...)
+}
+
+// start reads first values off the curve: Re a little below the least |Z|, and
+// each coil from the impedance at the top of the band and in its middle.
+func (s *search) start() (re float64, coils map[CoilKind][]float64) {
+	re = math.Inf(1)
+	for _, a := range s.abs2 {
+		re = min(re, 0.95*math.Sqrt(a))
+	}
+	if s.o.PinnedRe > 0 {
+		re = s.o.PinnedRe
+	}
+	top := s.c.Points[len(s.c.Points)-1]
+	z := top.Z - complex(re, 0)
+	w := 2 * math.Pi * top.Hz
+	x := max(imag(z), 1e-3*re)
+	r := max(real(z), 1e-3*re)
+	n := min(max(math.Atan2(x, r)/(math.Pi/2), 0.05), 0.95)
+	size := cmplx.Abs(complex(r, x)) * math.Pow(coilHz/top.Hz, n)
+	l := x / w
+	// The ladder's corner lies where the coil turns from lossless to lossy:
+	// a decade below the top is in reach of wherever it really is.
+	l2 := 3 * l
+	return re, map[CoilKind][]float64{
+		NoCoil:   nil,
+		Inductor: {math.Log(l)},
+		Ladder:   {math.Log(l / 2), math.Log(l2), math.Log(w / 10 * l2)},
+		Power:    {math.Log(size), logit(n)},
+		Shunted:  {math.Log(10 * l), math.Log(size), logit(n)},
+	}
+}
+
+// extend fits the model of t with one more resonance, from several starts: where
+// it would take most out of the residual of t, each resonance of t split in
+// two, and the resonances of the leading coil.
+func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64) *trial {
+	l := t.load
+	l.Resonances++
+	at := t.coilAt()
+	var starts [][]float64
+	for _, r := range s.places(t, 2) {
+		starts = append(starts, slices.Insert(slices.Clone(t.p), at, math.Log(r[0]), math.Log(r[1]), math.Log(r[2])))
+		if l.Resonances == 1 {
+			starts = append(starts, s.join(re, [][3]float64{r}, coil))
+		}
+	}
+	for i := t.first(); i < at; i += 3 {
+		const apart = 0.05
+		p := slices.Insert(slices.Clone(t.p), at, t.p[i]+apart, t.p[i+1]+apart, t.p[i+2]-math.Ln2/2)
+		p[i] -= apart
+		p[i+1] += apart
+		p[i+2] -= math.Ln2 / 2
+		starts = append(starts, p)
+	}
+	if len(leads) > 0 {
+		lead := leads[0]
+		for _, coil := range append(coilsLike(lead, l.Coil), t.p[at:]) {
+			starts = append(starts, append(slices.Clone(lead.p[:lead.coilAt()]), coil...))
+		}
+	}
+	var best *trial
+	for _, p := range starts {
+		next := s.fit(l, p)
+		if best == nil || best.err != nil && next.err == nil || next.err == nil && next.deviance < best.deviance {
+			best = next
+		}
+	}
+	return best
+}
+
+// coilsLike returns starts for a coil of kind k that resembles the power law
+// of t: its inductance at 1 kHz, and some guesses of where the two part.
+func coilsLike(t *trial, k CoilKind) (starts [][]float64) {
+	v := t.at(t.p)
+	w := 2 * math.Pi * coilHz
+	l := math.Log(max(imag(v.coil(newTone(coilHz), nil))/w, 1e-9))
+	switch k {
+	case Inductor:
+		starts = append(starts, []float64{l})
+	case Ladder:
+		for _, corner := range []float64{0.4e3, 2e3, 10e3} {
+			starts = append(starts, []float64{l - 1, l, math.Log(2*math.Pi*corner) + l})
+		}
+	case Shunted:
+		for _, times := range []float64{2, 5, 20} {
+			starts = append(starts, []float64{l + math.Log(times), math.Log(v.x) + math.Ln2/2, logit(v.n)})
+		}
+	}
+	return starts
+}
+
+// places returns up to so many resonances (hertz, Q, ohm) that would take most
+// out of the residual of t, best first: for every frequency of a grid and some
+// Qs the best height by linear least squares.
+func (s *search) places(t *trial, most int) [][3]float64 {
+	type place struct {
+		r    [3]float64
+		gain float64
+	}
+	var all []place
+	for f := s.low * 1.03; f < s.high/1.03; f *= math.Exp2(1.0 / 16) {
+		var here place
+		for _, q := range []float64{0.7, 1.5, 3, 6, 12, 24} {
+			var num, den float64
+			for i, tn := range s.tones {
+				x := q * (tn.hz/f - f/tn.hz)
+				g := 1 / (1 + x*x)
+				e, w := t.residual[i], 1/t.scale[i]
+				num += (real(e) - x*imag(e)) * g * w
+				den += g * w
+			}
+			if num > 0 && num*num/den > here.gain {
+				here = place{[3]float64{f, q, num / den}, num * num / den}
+			}
+		}
+		if here.gain > 0 {
+			all = append(all, here)
+		}
+	}
+	var tops []place
+	for i, p := range all {
+		if (i == 0 || p.gain >= all[i-1].gain) && (i == len(all)-1 || p.gain > all[i+1].gain) {
+			tops = append(tops, p)
+		}
+	}
+	slices.SortFunc(tops, func(a, b place) int {
+		if a.gain > b.gain {
+			return -1
+		}
+		return 1
+	})
+	var found [][3]float64
+	for _, p := range tops[:min(most, len(tops))] {
+		found = append(found, p.r)
+	}
+	return found
+}
+
+// fit fits one model from one start: weights and misfit in turn, until the
+// misfit stays.
+func (s *search) fit(l load, p []float64) *trial {
+	n := len(s.tones)
+	t := &trial{load: l, p: p, misfit: 0.02, scale: make([]float64, n), residual: make([]complex128, n)}
+	size := l.size()
+	sv := s.solvers[size]
+	if sv == nil {
+		sv = newSolver(size, 2*n)
+		s.solvers[size] = sv
+	}
+	weights := make([]float64, n)
+	problem := func(p, r []float64, jac [][]float64) bool {
+		if !l.within(p, s.low, s.high) {
+			return false
+		}
+		v := l.at(p)
+		d := s.d[:size]
+		for i, tn := range s.tones {
+			w := weights[i]
+			e := v.z(tn, d) - s.c.Points[i].Z
+			r[2*i], r[2*i+1] = w*real(e), w*imag(e)
+			for k := range jac {
+				jac[k][2*i], jac[k][2*i+1] = w*real(d[k]), w*imag(d[k])
+			}
+		}
+		return true
+	}
+	for round := range 12 {
+		for i := range weights {
+			t.scale[i] = s.variance[i] + t.misfit*t.misfit*s.abs2[i]
+			weights[i] = math.Sqrt(2 / t.scale[i])
+		}
+		lim := limits{abs: 1e-3, rel: 1e-4, steps: 60}
+		if round > 2 {
+			lim = limits{abs: 1e-4, rel: 1e-6, steps: 60}
+		}
+		if !sv.minimize(problem, t.p, lim) && round > 2 {
+			t.err = fmt.Errorf("the solver did not settle")
+		}
+		t.p = slices.Clone(sv.p)
+		v := l.at(t.p)
+		for i, tn := range s.tones {
+			t.residual[i] = s.c.Points[i].Z - v.z(tn, nil)
+		}
+		before := t.misfit
+		t.misfit = s.estimateMisfit(t.residual, size)
+		if math.Abs(t.misfit-before) < 1e-3*before {
+			break
+		}
+	}
+	for i := range t.scale {
+		t.scale[i] = s.variance[i] + t.misfit*t.misfit*s.abs2[i]
+		e := t.residual[i]
+		t.deviance += 2 * (math.Log(t.scale[i]) + (real(e)*real(e)+imag(e)*imag(e))/t.scale[i])
+	}
+	t.criterion = s.criterion(t)
+	return t
+}
+
+// leastMisfit is what rounding leaves of a curve that follows a model exactly.
+const leastMisfit = 1e-9
+
+// estimateMisfit returns the misfit m of greatest likelihood for residuals of
+// variance noise + m^2 |Z|^2, each counted for the share of the data that the
+// parameters have not used up.
+func (s *search) estimateMisfit(residual []complex128, parameters int) float64 {
+	n := float64(len(residual))
+	left := 2 * n / max(2*n-float64(parameters), 1)
+	slope := func(lm float64) float64 {
+		m2 := math.Exp(2 * lm)
+		var sum float64
+		for i, e := range residual {
+			v := s.variance[i] + m2*s.abs2[i]
+			sum += s.abs2[i] / v * (left*(real(e)*real(e)+imag(e)*imag(e))/v - 1)
+		}
+		return sum
+	}
+	lo, hi := math.Log(leastMisfit), math.Log(10.0)
+	if slope(lo) <= 0 {
+		return leastMisfit
+	}
+	for hi-lo > 1e-4 {
+		if mid := (lo + hi) / 2; slope(mid) > 0 {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return math.Exp(lo)
+}
+
+// criterion is the Bayesian information criterion, the points counted for what
+// they are worth.
+func (s *search) criterion(t *trial) float64 {
+	worth := 2 * float64(len(s.tones)) / s.memory
+	return t.deviance/s.memory + float64(t.size())*math.Log(worth)
+}
+
+// judge takes the memory of the misfit from the model that fits best, weighs
+// all models by it and sorts them, the best first.
+func (s *search) judge() {
+	var closest *trial
+	for _, t := range s.trials {
+		if t.err == nil && (closest == nil || t.deviance < closest.deviance) {
+			closest = t
+		}
+	}
+	if closest == nil {
+		return
+	}
+	s.memory = s.memoryOf(closest)
+	s.bare.criterion = s.criterion(s.bare)
+	for _, t := range s.trials {
+		t.criterion = s.criterion(t)
+		if t.err == nil {
+			t.err = s.sound(t)
+		}
+	}
+	slices.SortStableFunc(s.trials, func(a, b *trial) int {
+		switch {
+		case a.err == nil && b.err != nil:
+			return -1
+		case a.err != nil && b.err == nil:
+			return 1
+		case a.criterion < b.criterion:
+			return -1
+		case a.criterion > b.criterion:
+			return 1
+		}
+		return 0
+	})
+}
+
+// memoryOf returns over how many points a residual of t is remembered: (1 +
+// rho)/(1 - rho) of a first-order process with the correlation rho of
+// neighbours.
+func (s *search) memoryOf(t *trial) float64 {
+	var one, all float64
+	var last complex128
+	for i, e := range t.residual {
+		e /= complex(math.Sqrt(t.scale[i]), 0)
+		all += real(e)*real(e) + imag(e)*imag(e)
+		one += real(e)*real(last) + imag(e)*imag(last)
+		last = e
+	}
+	rho := min(max(one/all, 0), 0.98)
+	if rho < 3/math.Sqrt(2*float64(len(t.residual))) {
+		return 1
+	}
+	return (1 + rho) / (1 - rho)
+}
+
+// sound returns an error when t holds a resonance that is none, or parameters
+// that the data leave open.
+func (s *search) sound(t *trial) error {
+	v := t.at(t.p)
+	for k := range t.Resonances {
+		if v.r[k] < leastPeak*v.re {
+			return fmt.Errorf("a resonance of %.2g ohm at %.4g Hz is no more than a mark in the curve", v.r[k], v.f[k])
+		}
+	}
+	sigma := s.sigma(t)
+	if sigma == nil {
+		return fmt.Errorf("the data do not determine every parameter")
+	}
+	for k, name := range t.names() {
+		if !(math.Sqrt(sigma.At(k, k)) < open) {
+			return fmt.Errorf("the data leave %s open", name)
+		}
+	}
+	return nil
+}
+
+// jacobian returns the derivatives of the whitened residuals of t.
+func (s *search) jacobian(t *trial) (*mat.Dense, []complex128) {
+	n := len(s.tones)
+	j := mat.NewDense(2*n, t.size(), nil)
+	z := make([]complex128, n)
+	v := t.at(t.p)
+	d := s.d[:t.size()]
+	for i, tn := range s.tones {
+		z[i] = v.z(tn, d)
+		w := math.Sqrt(2 / t.scale[i])
+		for k := range d {
+			j.Set(2*i, k, w*real(d[k]))
+			j.Set(2*i+1, k, w*imag(d[k]))
+		}
+	}
+	return j, z
+}
+
+// sigma returns the covariance of the solver's parameters from noise and
+// misfit. The misfit's share is counted with its memory: its errors come in
+// runs, and do not average away as noise does.
+func (s *search) sigma(t *trial) *mat.SymDense {
+	j, _ := s.jacobian(t)
+	size := t.size()
+	if size == 0 {
+		return nil
+	}
+	weighted := mat.DenseCopyOf(j)
+	memory := s.memoryOf(t)
+	for i := range s.tones {
+		share := t.misfit * t.misfit * s.abs2[i] / t.scale[i]
+		w := math.Sqrt(1 + share*(memory-1))
+		for k := range size {
+			weighted.Set(2*i, k, w*j.At(2*i, k))
+			weighted.Set(2*i+1, k, w*j.At(2*i+1, k))
+		}
+	}
+	var normal, inner, inverse mat.Dense
+	normal.Mul(j.T(), j)
+	inner.Mul(weighted.T(), weighted)
+	if err := inverse.Inverse(&normal); err != nil {
+		return nil
+	}
+	var left, both mat.Dense
+	left.Mul(&inverse, &inner)
+	both.Mul(&left, inverse.T())
+	sigma := mat.NewSymDense(size, nil)
+	for i := range size {
+		for k := i; k < size; k++ {
+			sigma.SetSym(i, k, (both.At(i, k)+both.At(k, i))/2)
+		}
+	}
+	return sigma
+}
+
+func (s *search) candidates() []Candidate {
+	var list []Candidate
+	for _, t := range s.trials {
+		list = append(list, Candidate{Model: t.Model, Parameters: t.size(), Misfit: t.misfit, Criterion: t.criterion, Err: t.err})
+	}
+	return list
+}
+
+// whyNot says what the curve is instead of a loudspeaker.
+func (s *search) whyNot() (Status, error) {
+	if s.bare != nil && s.bare.err == nil {
+		first, last := s.c.Points[0], s.c.Points[len(s.c.Points)-1]
+		switch {
+		case s.bare.Coil == NoCoil:
+			return NoResonance, fmt.Errorf("no resonance stands out of the curve: %.4g ohm at every frequency is a resistor, not a loudspeaker", cmplx.Abs(first.Z))
+		case imag(first.Z) < -5*math.Abs(real(first.Z)):
+			return NoResonance, fmt.Errorf("no resonance stands out of the curve: an impedance that falls as frequency rises is a capacitor or an open load, not a loudspeaker")
+		case cmplx.Abs(first.Z) > 1.5*cmplx.Abs(last.Z) || imag(first.Z) < -0.2*real(first.Z):
+			return NoResonance, fmt.Errorf("the curve begins above the resonance: sweep from a lower frequency than %.4g Hz", first.Hz)
+		}
+	}
+	return NoResonance, fmt.Errorf("no resonance stands out of the curve: sweep over the resonance, or check that a loudspeaker is connected")
+}

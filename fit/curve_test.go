@@ -1,0 +1,172 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"tapload/measure/impedance"
+)
+
+// measured is the curve of a load at 24 points an octave from 10 Hz to 20 kHz,
+// with noise of the given rms relative to |Z|.
+func measured(z func(float64) complex128, noise float64, seed uint64) impedance.Curve {
+	r := rand.New(rand.NewPCG(seed, 0xf17))
+	var c impedance.Curve
+	for i := range 264 {
+		hz := 10 * math.Pow(2000, float64(i)/263)
+		v := z(hz)
+		u := math.Hypot(real(v), imag(v)) * noise / math.Sqrt2
+		c.Points = append(c.Points, impedance.Point{
+			Hz: hz, Z: v + complex(u*r.NormFloat64(), u*r.NormFloat64()),
+			Noise: impedance.Cov{RR: u * u, II: u * u},
+		})
+	}
+	return c
+}
+
+func exact(v float64) Value { return Value{Value: v} }
+
+func resonance(hz, qms, res float64) Resonance {
+	return Resonance{Hz: exact(hz), Qms: exact(qms), Res: exact(res)}
+}
+
+// invented loads, one for each coil and number of resonances that matters.
+var inventedLoads = []struct {
+	name string
+	load Result
+}{
+	{"inductor", Result{Re: exact(6.2), Coil: Coil{Kind: Inductor, L: exact(0.5e-3)}, Resonances: []Resonance{resonance(92, 5, 48)}}},
+	{"no coil", Result{Re: exact(6.2), Resonances: []Resonance{resonance(60, 4, 40)}}},
+	{"power law", Result{Re: exact(5.5), Coil: Coil{Kind: Power, K: exact(0.0106), N: exact(0.76)}, Resonances: []Resonance{resonance(24, 3.9, 41)}}},
+	{"ladder, reflex box", Result{Re: exact(6.2), Coil: Coil{Kind: Ladder, L: exact(0.2e-3), L2: exact(0.6e-3), R2: exact(8)}, Resonances: []Resonance{resonance(42, 5, 48), resonance(92, 5, 30)}}},
+	{"shunted, peaks 10 % apart", Result{Re: exact(3.2), Coil: Coil{Kind: Shunted, L: exact(10e-3), K: exact(0.13), N: exact(0.651)}, Resonances: []Resonance{resonance(92, 8, 48), resonance(101, 8, 30)}}},
+	{"power law, three resonances", Result{Re: exact(12), Coil: Coil{Kind: Power, K: exact(0.03), N: exact(0.65)}, Resonances: []Resonance{resonance(30, 5, 48), resonance(92, 5, 48), resonance(400, 9, 1.3)}}},
+}
+
+// apart returns the largest relative difference of the parameters of two
+// loads, infinite where their models differ.
+func apart(got, want Result) float64 {
+	if got.Coil.Kind != want.Coil.Kind || len(got.Resonances) != len(want.Resonances) {
+		return math.Inf(1)
+	}
+	e := math.Abs(got.Re.Value/want.Re.Value - 1)
+	for i, g := range got.Resonances {
+		w := want.Resonances[i]
+		e = max(e, math.Abs(g.Hz.Value/w.Hz.Value-1), math.Abs(g.Qms.Value/w.Qms.Value-1), math.Abs(g.Res.Value/w.Res.Value-1))
+	}
+	for _, p := range [][2]Value{{got.Coil.L, want.Coil.L}, {got.Coil.L2, want.Coil.L2}, {got.Coil.R2, want.Coil.R2}, {got.Coil.K, want.Coil.K}, {got.Coil.N, want.Coil.N}} {
+		if p[1].Value != 0 {
+			e = max(e, math.Abs(p[0].Value/p[1].Value-1))
+		}
+	}
+	return e
+}
+
+// On a clean curve the model and every parameter come back.
+func TestCleanCurvesComeBack(t *testing.T) {
+	for _, l := range inventedLoads {
+		t.Run(l.name, func(t *testing.T) {
+			got, err := Curve(measured(l.load.Impedance, 0, 0), Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if e := apart(got, l.load); e > 1e-6 {
+				t.Errorf("off by %.2g: %v %+v %+v", e, got.Model, got.Re, got.Resonances)
+			}
+		})
+	}
+}
+
+// randomLoad draws a load as workshops see them: Re 1 to 60 ohm, one to three
+// resonances from 10 Hz to 2 kHz with Qms 1 to 25, any coil.
+func randomLoad(r *rand.Rand) Result {
+	between := func(low, high float64) float64 { return low * math.Pow(high/low, r.Float64()) }
+	re := between(1, 60)
+	l := Result{Re: exact(re)}
+	count := 1 + r.IntN(3)
+	f := between(15, 2000/math.Pow(4, float64(count-1)))
+	for k := range count {
+		q := between(1, 25)
+		l.Resonances = append(l.Resonances, resonance(f, q, re*between(0.5, 12)))
+		apart := 1.1
+		if k > 0 || r.IntN(2) == 0 {
+			apart = between(1.5, 4)
+		}
+		f *= apart
+	}
+	le := re * between(2e-5, 2e-4)
+	switch k := CoilKind(r.IntN(5)); k {
+	case Inductor:
+		l.Coil = Coil{Kind: k, L: exact(le)}
+	case Ladder:
+		l.Coil = Coil{Kind: k, L: exact(le), L2: exact(le * between(1, 5)), R2: exact(re * between(0.5, 4))}
+	case Power, Shunted:
+		n := 0.5 + 0.3*r.Float64()
+		l.Coil = Coil{Kind: k, K: exact(2 * math.Pi * 1000 * le * math.Pow(2*math.Pi*1000, -n)), N: exact(n)}
+		if k == Shunted {
+			l.Coil.L = exact(le * between(3, 20))
+		}
+	}
+	return l
+}
+
+// recovered reports whether every resonance and Re of the load are in got,
+// within five of its standard uncertainties or 0.2 %.
+func recovered(got, want Result) error {
+	if len(got.Resonances) != len(want.Resonances) {
+		return fmt.Errorf("%d resonances, want %d", len(got.Resonances), len(want.Resonances))
+	}
+	near := func(what string, g, w Value) error {
+		if d := math.Abs(g.Value - w.Value); d > 5*g.U+0.002*w.Value {
+			return fmt.Errorf("%s %.5g with u %.2g, want %.5g", what, g.Value, g.U, w.Value)
+		}
+		return nil
+	}
+	if err := near("re", got.Re, want.Re); err != nil {
+		return err
+	}
+	for i, g := range got.Resonances {
+		w := want.Resonances[i]
+		for _, p := range []struct {
+			what string
+			g, w Value
+		}{{"f", g.Hz, w.Hz}, {"qms", g.Qms, w.Qms}, {"res", g.Res, w.Res}} {
+			if err := near(fmt.Sprintf("%s%d", p.what, i+1), p.g, p.w); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func randomShare(tb testing.TB, loads int) float64 {
+	good := 0
+	for seed := range uint64(loads) {
+		r := rand.New(rand.NewPCG(seed, 500))
+		want := randomLoad(r)
+		got, err := Curve(measured(want.Impedance, 2e-4, seed), Options{})
+		if err == nil {
+			err = recovered(got, want)
+		}
+		if err != nil {
+			tb.Logf("load %d (%s coil, %d resonances, Re %.3g): %v; %+v", seed, want.Coil.Kind, len(want.Resonances), want.Re.Value, err, want.Resonances)
+			continue
+		}
+		good++
+	}
+	return float64(good) / float64(loads)
+}
+
+func TestRandomLoadsComeBack(t *testing.T) {
+	if share := randomShare(t, 40); share < 0.95 {
+		t.Errorf("%.1f %% of random loads came back", 100*share)
+	}
+}
+
+func BenchmarkRandomLoads(b *testing.B) {
+	for b.Loop() {
+		b.ReportMetric(100*randomShare(b, 500), "%recovered")
+	}
+}
