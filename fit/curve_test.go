@@ -26,10 +26,10 @@ func measured(z func(float64) complex128, noise float64, seed uint64) impedance.
 	return c
 }
 
-func exact(v float64) Value { return Value{Value: v} }
+func known(v float64) Value { return Value{Value: v} }
 
 func resonance(hz, qms, res float64) Resonance {
-	return Resonance{Hz: exact(hz), Qms: exact(qms), Res: exact(res)}
+	return Resonance{Hz: known(hz), Qms: known(qms), Res: known(res)}
 }
 
 // invented loads, one for each coil and number of resonances that matters.
@@ -37,12 +37,12 @@ var inventedLoads = []struct {
 	name string
 	load Result
 }{
-	{"inductor", Result{Re: exact(6.2), Coil: Coil{Kind: Inductor, L: exact(0.5e-3)}, Resonances: []Resonance{resonance(92, 5, 48)}}},
-	{"no coil", Result{Re: exact(6.2), Resonances: []Resonance{resonance(60, 4, 40)}}},
-	{"power law", Result{Re: exact(5.5), Coil: Coil{Kind: Power, K: exact(0.0106), N: exact(0.76)}, Resonances: []Resonance{resonance(24, 3.9, 41)}}},
-	{"ladder, reflex box", Result{Re: exact(6.2), Coil: Coil{Kind: Ladder, L: exact(0.2e-3), L2: exact(0.6e-3), R2: exact(8)}, Resonances: []Resonance{resonance(42, 5, 48), resonance(92, 5, 30)}}},
-	{"shunted, peaks 10 % apart", Result{Re: exact(3.2), Coil: Coil{Kind: Shunted, L: exact(10e-3), K: exact(0.13), N: exact(0.651)}, Resonances: []Resonance{resonance(92, 8, 48), resonance(101, 8, 30)}}},
-	{"power law, three resonances", Result{Re: exact(12), Coil: Coil{Kind: Power, K: exact(0.03), N: exact(0.65)}, Resonances: []Resonance{resonance(30, 5, 48), resonance(92, 5, 48), resonance(400, 9, 1.3)}}},
+	{"inductor", Result{Re: known(6.2), Coil: Coil{Kind: Inductor, L: known(0.5e-3)}, Resonances: []Resonance{resonance(92, 5, 48)}}},
+	{"no coil", Result{Re: known(6.2), Resonances: []Resonance{resonance(60, 4, 40)}}},
+	{"power law", Result{Re: known(5.5), Coil: Coil{Kind: Power, K: known(0.0106), N: known(0.76)}, Resonances: []Resonance{resonance(24, 3.9, 41)}}},
+	{"ladder, reflex box", Result{Re: known(6.2), Coil: Coil{Kind: Ladder, L: known(0.2e-3), L2: known(0.6e-3), R2: known(8)}, Resonances: []Resonance{resonance(42, 5, 48), resonance(92, 5, 30)}}},
+	{"shunted, peaks 10 % apart", Result{Re: known(3.2), Coil: Coil{Kind: Shunted, L: known(10e-3), K: known(0.13), N: known(0.651)}, Resonances: []Resonance{resonance(92, 8, 48), resonance(101, 8, 30)}}},
+	{"power law, three resonances", Result{Re: known(12), Coil: Coil{Kind: Power, K: known(0.03), N: known(0.65)}, Resonances: []Resonance{resonance(30, 5, 48), resonance(92, 5, 48), resonance(400, 9, 1.3)}}},
 }
 
 // apart returns the largest relative difference of the parameters of two
@@ -84,7 +84,7 @@ func TestCleanCurvesComeBack(t *testing.T) {
 func randomLoad(r *rand.Rand) Result {
 	between := func(low, high float64) float64 { return low * math.Pow(high/low, r.Float64()) }
 	re := between(1, 60)
-	l := Result{Re: exact(re)}
+	l := Result{Re: known(re)}
 	count := 1 + r.IntN(3)
 	f := between(15, 2000/math.Pow(4, float64(count-1)))
 	for k := range count {
@@ -99,14 +99,14 @@ func randomLoad(r *rand.Rand) Result {
 	le := re * between(2e-5, 2e-4)
 	switch k := CoilKind(r.IntN(5)); k {
 	case Inductor:
-		l.Coil = Coil{Kind: k, L: exact(le)}
+		l.Coil = Coil{Kind: k, L: known(le)}
 	case Ladder:
-		l.Coil = Coil{Kind: k, L: exact(le), L2: exact(le * between(1, 5)), R2: exact(re * between(0.5, 4))}
+		l.Coil = Coil{Kind: k, L: known(le), L2: known(le * between(1, 5)), R2: known(re * between(0.5, 4))}
 	case Power, Shunted:
 		n := 0.5 + 0.3*r.Float64()
-		l.Coil = Coil{Kind: k, K: exact(2 * math.Pi * 1000 * le * math.Pow(2*math.Pi*1000, -n)), N: exact(n)}
+		l.Coil = Coil{Kind: k, K: known(2 * math.Pi * 1000 * le * math.Pow(2*math.Pi*1000, -n)), N: known(n)}
 		if k == Shunted {
-			l.Coil.L = exact(le * between(3, 20))
+			l.Coil.L = known(le * between(3, 20))
 		}
 	}
 	return l
