@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -80,6 +81,7 @@ type search struct {
 	memory   float64
 	solvers  map[int]*solver
 	d        []complex128
+	coarse   *search // the same of every few points, to look around with
 }
 
 // trial is one model fitted.
@@ -102,8 +104,21 @@ func newSearch(c impedance.Curve, o Options) *search {
 		s.abs2 = append(s.abs2, real(p.Z)*real(p.Z)+imag(p.Z)*imag(p.Z))
 		s.variance = append(s.variance, p.Noise.RR+p.Noise.II)
 	}
+	s.coarse = s
+	if few := n / coarsePoints; few > 1 {
+		var thin impedance.Curve
+		for i := 0; i < n; i += few {
+			thin.Points = append(thin.Points, c.Points[i])
+		}
+		s.coarse = newSearch(thin, o)
+		s.coarse.low, s.coarse.high = s.low, s.high
+	}
 	return s
 }
+
+// coarsePoints is about how many points it takes to tell a good start from a
+// bad one: ten an octave.
+const coarsePoints = 110
 
 // wants reports whether the options allow m.
 func (s *search) wants(m Model) bool {
@@ -134,7 +149,7 @@ func (s *search) run() *trial {
 		var now []*trial
 		least := math.Inf(1)
 		for _, t := range last {
-			next := s.extend(t, now, re, coils[t.Coil])
+			next := s.extend(t, now, re, coils[t.Coil], hopeless*least)
 			if next == nil {
 				continue
 			}
@@ -145,6 +160,9 @@ func (s *search) run() *trial {
 			if s.wants(next.Model) {
 				s.trials = append(s.trials, next)
 			}
+		}
+		if slices.ContainsFunc(now, s.explains) {
+			break
 		}
 		last = slices.DeleteFunc(now, func(t *trial) bool { return t.misfit > hopeless*least })
 	}
@@ -157,6 +175,23 @@ func (s *search) run() *trial {
 		return nil
 	}
 	return best
+}
+
+// explains reports whether t leaves no more than the stated noise: another
+// resonance could then only fit noise.
+func (s *search) explains(t *trial) bool {
+	if t.err != nil {
+		return false
+	}
+	if t.misfit <= 2*leastMisfit {
+		return true
+	}
+	var chi float64
+	for i, e := range t.residual {
+		chi += 2 * (real(e)*real(e) + imag(e)*imag(e)) / s.variance[i]
+	}
+	dof := float64(2*len(t.residual) - t.size())
+	return chi < dof+3*math.Sqrt(2*dof)
 }
 
 // join puts start values together in the solver's order.
@@ -203,7 +238,9 @@ func (s *search) start() (re float64, coils map[CoilKind][]float64) {
 // extend fits the model of t with one more resonance, from several starts: where
 // it would take most out of the residual of t, each resonance of t split in
 // two, and the resonances of the leading coil.
-func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64) *trial {
+//
+// What cannot come below the misfit limit is not followed to its end.
+func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, limit float64) *trial {
 	l := t.load
 	l.Resonances++
 	at := t.coilAt()
@@ -230,12 +267,18 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64) *t
 	}
 	var best *trial
 	for _, p := range starts {
-		next := s.fit(l, p)
-		if best == nil || best.err != nil && next.err == nil || next.err == nil && next.deviance < best.deviance {
+		if next := s.look(l, p); best == nil || next.deviance < best.deviance {
 			best = next
 		}
 	}
-	return best
+	if best == nil {
+		return nil
+	}
+	end := s.fit
+	if best.misfit > limit {
+		end = func(l load, p []float64) *trial { return s.approach(l, p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 1}) }
+	}
+	return end(l, best.p)
 }
 
 // coilsLike returns starts for a coil of kind k that resembles the power law
@@ -306,9 +349,19 @@ func (s *search) places(t *trial, most int) [][3]float64 {
 	return found
 }
 
+// look follows one start far enough to tell it from others, on some of the
+// points.
+func (s *search) look(l load, p []float64) *trial {
+	return s.coarse.approach(l, p, 2, limits{abs: 1e-2, rel: 1e-2, steps: 12})
+}
+
 // fit fits one model from one start: weights and misfit in turn, until the
 // misfit stays.
 func (s *search) fit(l load, p []float64) *trial {
+	return s.approach(l, p, 12, limits{abs: 1e-4, rel: 1e-6, steps: 60})
+}
+
+func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
 	n := len(s.tones)
 	t := &trial{load: l, p: p, misfit: 0.02, scale: make([]float64, n), residual: make([]complex128, n)}
 	size := l.size()
@@ -334,17 +387,14 @@ func (s *search) fit(l load, p []float64) *trial {
 		}
 		return true
 	}
-	for round := range 12 {
+	for range rounds {
 		for i := range weights {
 			t.scale[i] = s.variance[i] + t.misfit*t.misfit*s.abs2[i]
 			weights[i] = math.Sqrt(2 / t.scale[i])
 		}
-		lim := limits{abs: 1e-3, rel: 1e-4, steps: 60}
-		if round > 2 {
-			lim = limits{abs: 1e-4, rel: 1e-6, steps: 60}
-		}
-		if !sv.minimize(problem, t.p, lim) && round > 2 {
-			t.err = fmt.Errorf("the solver did not settle")
+		t.err = nil
+		if !sv.minimize(problem, t.p, lim) {
+			t.err = errUnsettled
 		}
 		t.p = slices.Clone(sv.p)
 		v := l.at(t.p)
@@ -353,7 +403,7 @@ func (s *search) fit(l load, p []float64) *trial {
 		}
 		before := t.misfit
 		t.misfit = s.estimateMisfit(t.residual, size)
-		if math.Abs(t.misfit-before) < 1e-3*before {
+		if math.Abs(t.misfit-before) < 1e-2*before {
 			break
 		}
 	}
@@ -365,6 +415,8 @@ func (s *search) fit(l load, p []float64) *trial {
 	t.criterion = s.criterion(t)
 	return t
 }
+
+var errUnsettled = errors.New("the solver did not settle")
 
 // leastMisfit is what rounding leaves of a curve that follows a model exactly.
 const leastMisfit = 1e-9

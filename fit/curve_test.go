@@ -170,3 +170,31 @@ func BenchmarkRandomLoads(b *testing.B) {
 		b.ReportMetric(100*randomShare(b, 500), "%recovered")
 	}
 }
+
+// BenchmarkSelection is the whole choice among all models for one curve.
+func BenchmarkSelection(b *testing.B) {
+	for _, l := range inventedLoads {
+		c := measured(l.load.Impedance, 2e-4, 1)
+		b.Run(l.name, func(b *testing.B) {
+			for b.Loop() {
+				if _, err := Curve(c, Options{}); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+// BenchmarkOneModel is one model fitted from the starts that it finds itself.
+func BenchmarkOneModel(b *testing.B) {
+	c := measured(inventedLoads[2].load.Impedance, 2e-4, 1)
+	s := newSearch(c, Options{})
+	re, coils := s.start()
+	l := load{Model: Model{Coil: Power, Resonances: 1}}
+	p := s.join(re, [][3]float64{{25, 3, 30}}, coils[Power])
+	for b.Loop() {
+		if t := s.fit(l, p); t.err != nil {
+			b.Fatal(t.err)
+		}
+	}
+}
