@@ -600,7 +600,7 @@ func (s *search) whyNot() (Status, error) {
 	if s.bare != nil && s.bare.err == nil {
 		first, last := s.c.Points[0], s.c.Points[len(s.c.Points)-1]
 		switch {
-		case s.bare.Coil == NoCoil:
+		case s.bare.Coil == NoCoil && s.bare.misfit < 0.02:
 			return NoResonance, fmt.Errorf("no resonance stands out of the curve: %.4g ohm at every frequency is a resistor, not a loudspeaker", cmplx.Abs(first.Z))
 		case imag(first.Z) < -5*math.Abs(real(first.Z)):
 			return NoResonance, fmt.Errorf("no resonance stands out of the curve: an impedance that falls as frequency rises is a capacitor or an open load, not a loudspeaker")
