@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -117,8 +118,8 @@ func newSearch(c impedance.Curve, o Options) *search {
 }
 
 // coarsePoints is about how many points it takes to tell a good start from a
-// bad one: ten an octave.
-const coarsePoints = 110
+// bad one: seven an octave.
+const coarsePoints = 80
 
 // wants reports whether the options allow m.
 func (s *search) wants(m Model) bool {
@@ -265,8 +266,9 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 			starts = append(starts, append(slices.Clone(lead.p[:lead.coilAt()]), coil...))
 		}
 	}
+	slices.SortStableFunc(starts, func(a, b []float64) int { return cmp.Compare(s.coarse.off(l, a), s.coarse.off(l, b)) })
 	var best *trial
-	for _, p := range starts {
+	for _, p := range starts[:min(len(starts), worthALook)] {
 		if next := s.look(l, p); best == nil || next.deviance < best.deviance {
 			best = next
 		}
@@ -279,6 +281,23 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 		end = func(l load, p []float64) *trial { return s.approach(l, p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 1}) }
 	}
 	return end(l, best.p)
+}
+
+// worthALook is how many starts are followed, of those nearest to the curve.
+const worthALook = 6
+
+// off returns how far the load with parameters p is from the curve: the sum of
+// squares relative to |Z|.
+func (s *search) off(l load, p []float64) (sum float64) {
+	if !l.within(p, s.low, s.high) {
+		return math.Inf(1)
+	}
+	v := l.at(p)
+	for i, tn := range s.tones {
+		e := v.z(tn, nil) - s.c.Points[i].Z
+		sum += (real(e)*real(e) + imag(e)*imag(e)) / s.abs2[i]
+	}
+	return sum
 }
 
 // coilsLike returns starts for a coil of kind k that resembles the power law
@@ -311,12 +330,14 @@ func (s *search) places(t *trial, most int) [][3]float64 {
 		gain float64
 	}
 	var all []place
-	for f := s.low * 1.03; f < s.high/1.03; f *= math.Exp2(1.0 / 16) {
+	few := max(1, len(s.tones)/coarsePoints)
+	for f := s.low * 1.03; f < s.high/1.03; f *= math.Exp2(1.0 / 12) {
 		var here place
 		for _, q := range []float64{0.7, 1.5, 3, 6, 12, 24} {
 			var num, den float64
-			for i, tn := range s.tones {
-				x := q * (tn.hz/f - f/tn.hz)
+			for i := 0; i < len(s.tones); i += few {
+				hz := s.tones[i].hz
+				x := q * (hz/f - f/hz)
 				g := 1 / (1 + x*x)
 				e, w := t.residual[i], 1/t.scale[i]
 				num += (real(e) - x*imag(e)) * g * w
@@ -352,7 +373,7 @@ func (s *search) places(t *trial, most int) [][3]float64 {
 // look follows one start far enough to tell it from others, on some of the
 // points.
 func (s *search) look(l load, p []float64) *trial {
-	return s.coarse.approach(l, p, 2, limits{abs: 1e-2, rel: 1e-2, steps: 12})
+	return s.coarse.approach(l, p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 16})
 }
 
 // fit fits one model from one start: weights and misfit in turn, until the
