@@ -150,6 +150,9 @@ func (s *search) run() *trial {
 		var now []*trial
 		least := math.Inf(1)
 		for _, t := range last {
+			if coilSize[t.Coil] > coilSize[Power] && slices.ContainsFunc(now, s.explains) {
+				continue // a coil of more parameters could only fit noise
+			}
 			next := s.extend(t, now, re, coils[t.Coil], hopeless*least)
 			if next == nil {
 				continue
@@ -168,6 +171,9 @@ func (s *search) run() *trial {
 		last = slices.DeleteFunc(now, func(t *trial) bool { return t.misfit > hopeless*least })
 	}
 	s.judge()
+	if s.press() {
+		s.judge()
+	}
 	if len(s.trials) == 0 || s.trials[0].err != nil {
 		return nil
 	}
@@ -175,7 +181,22 @@ func (s *search) run() *trial {
 	if s.bare.err == nil && s.bare.criterion < best.criterion {
 		return nil
 	}
+	if end := s.polish(best); end.err == nil {
+		*best = *end
+	}
 	return best
+}
+
+// press goes on with what did not settle yet bids fair to win, and reports
+// whether there was any.
+func (s *search) press() (any bool) {
+	for _, t := range s.trials {
+		if t.err == errUnsettled && (s.trials[0].err != nil || t.criterion < s.trials[0].criterion) {
+			*t = *s.polish(t)
+			any = true
+		}
+	}
+	return any
 }
 
 // explains reports whether t leaves no more than the stated noise: another
@@ -379,7 +400,13 @@ func (s *search) look(l load, p []float64) *trial {
 // fit fits one model from one start: weights and misfit in turn, until the
 // misfit stays.
 func (s *search) fit(l load, p []float64) *trial {
-	return s.approach(l, p, 12, limits{abs: 1e-4, rel: 1e-6, steps: 60})
+	return s.approach(l, p, 12, limits{abs: 1e-2, rel: 1e-2, steps: 60})
+}
+
+// polish brings the model that was chosen to where rounding leaves it: the
+// others only had to be told from it.
+func (s *search) polish(t *trial) *trial {
+	return s.approach(t.load, t.p, 12, limits{abs: 1e-5, rel: 1e-6, steps: 300, again: true})
 }
 
 func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
@@ -483,7 +510,7 @@ func (s *search) criterion(t *trial) float64 {
 func (s *search) judge() {
 	var closest *trial
 	for _, t := range s.trials {
-		if t.err == nil && (closest == nil || t.deviance < closest.deviance) {
+		if t.err != errUnsettled && (closest == nil || t.deviance < closest.deviance) {
 			closest = t
 		}
 	}
@@ -494,7 +521,7 @@ func (s *search) judge() {
 	s.bare.criterion = s.criterion(s.bare)
 	for _, t := range s.trials {
 		t.criterion = s.criterion(t)
-		if t.err == nil {
+		if t.err != errUnsettled {
 			t.err = s.sound(t)
 		}
 	}

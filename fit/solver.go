@@ -47,6 +47,7 @@ type solver struct {
 type limits struct {
 	abs, rel float64
 	steps    int
+	again    bool // where bold first steps lead astray, begin again with careful ones
 }
 
 func newSolver(n, m int) *solver {
@@ -99,10 +100,9 @@ func (s *solver) reduce() (offset, rest float64) {
 func (s *solver) r(i, k int) float64 { return s.factors[k*s.m+i] }
 
 // minimize starts from p, which it does not change, and leaves its answer in
-// s.p. It reports whether it met the limits. Where bold first steps lead
-// astray it tries once more from p with careful ones.
+// s.p. It reports whether it met the limits.
 func (s *solver) minimize(f residuals, p []float64, lim limits) bool {
-	return s.descend(f, p, lim, 1e-3) || s.descend(f, p, lim, 1e3)
+	return s.descend(f, p, lim, 1e-3) || lim.again && s.descend(f, p, lim, 1e3)
 }
 
 func (s *solver) descend(f residuals, p []float64, lim limits, mu float64) bool {
