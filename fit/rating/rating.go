@@ -1,0 +1,224 @@
+// Package rating says what an unmarked load may be rated at, which drivers
+// would make it, and whether one of several is dead.
+//
+// The rule: the lowest |Z| in the rated frequency range is not below 80 % of
+// the rated impedance (IEC 60268-5, read in secondary sources).
+package rating
+
+import (
+	"fmt"
+	"math"
+
+	"tapload/fit"
+	"tapload/measure/impedance"
+)
+
+// Floor is the part of the rated impedance that the lowest |Z| may fall to.
+const Floor = 0.8
+
+// Default limits of the rated frequency range, in Hz. An instrument cabinet
+// has little to say above HighHz; LowHz stands in where no resonance is known.
+const (
+	LowHz  = 50.
+	HighHz = 10e3
+)
+
+// rated are the values a load may be rated at, in ohm: the preferred ones 4, 8
+// and 16 (from memory), and 2 and 32, which two equal loads of them make.
+var rated = []float64{2, 4, 8, 16, 32}
+
+// between are what three equal loads in parallel, or one of 8 and one of 16,
+// make. A load is rated so only where its DC resistance says so too.
+var between = []float64{8. / 3, 16. / 3}
+
+// Share of the rated impedance that a DC meter reads: common practice, no
+// source, says most often 0.8 to 0.9; ordinary drivers leave that by a little.
+const (
+	leastDC = 0.7
+	mostDC  = 1.
+)
+
+// Verdict says how the rule came out.
+type Verdict int
+
+// The verdicts.
+const (
+	Pass      Verdict = iota // the load may be rated at Rating.Ohm
+	Undecided                // the limit lies inside the uncertainty (k = 2)
+	Fail                     // too low for every value
+)
+
+// String returns the word for v in files and tables.
+func (v Verdict) String() string {
+	switch v {
+	case Pass:
+		return "pass"
+	case Undecided:
+		return "undecided"
+	case Fail:
+		return "fail"
+	}
+	return fmt.Sprintf("verdict(%d)", int(v))
+}
+
+// Rating is what a load may be rated at.
+type Rating struct {
+	Ohm           float64   // 0 unless Verdict is Pass
+	Candidates    []float64 // rising; two where undecided, or the lowest value alone
+	MarginPercent float64   // of the minimum over 80 % of the highest candidate
+	Verdict       Verdict
+
+	MinOhm        fit.Value // lowest |Z| in the range, noise and shared sources together
+	MinHz         float64
+	LowHz, HighHz float64 // the range looked at
+	Warnings      []impedance.Warning
+}
+
+// Options are the limits of the rated frequency range, in Hz.
+//
+// A zero LowHz is the lowest resonance of the load, or LowHz where it has
+// none: below its resonance every driver falls to its DC resistance, which is
+// below the limit for many that the trade rates at 8 ohm and that work well
+// at it, since a cabinet gives and takes little there. A zero HighHz is HighHz.
+type Options struct {
+	LowHz, HighHz float64
+}
+
+// Of rates the load of curve c, whose fit is load; a load that has no fit may
+// be given as the zero Result. The minimum is that of the measured points, not
+// of the model. It is an error when c has no points in the range.
+func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
+	r := Rating{LowHz: o.LowHz, HighHz: o.HighHz}
+	if r.LowHz == 0 {
+		r.LowHz = LowHz
+		if len(load.Resonances) > 0 {
+			r.LowHz = load.Resonances[0].Hz.Value
+			for _, res := range load.Resonances {
+				r.LowHz = math.Min(r.LowHz, res.Hz.Value)
+			}
+		}
+	}
+	if r.HighHz == 0 {
+		r.HighHz = HighHz
+	}
+	if err := c.Check(); err != nil {
+		return Rating{}, fmt.Errorf("rating: %w", err)
+	}
+	low, edge, err := lowest(c, r.LowHz, r.HighHz)
+	if err != nil {
+		return Rating{}, fmt.Errorf("rating: %w", err)
+	}
+	r.MinHz, r.MinOhm = low.hz, low.ohm
+	if r.MinOhm.U == 0 {
+		// A curve from elsewhere states no uncertainty; the fit's scatter is the
+		// only witness.
+		r.MinOhm.U = load.Misfit * r.MinOhm.Value
+	}
+	r.decide(load.Re)
+	if edge {
+		r.warn("minimum-at-end", fmt.Sprintf("|Z| is still falling at %.4g Hz, where the rated range or the curve ends; measure further, or take the rating for that range alone", r.MinHz))
+	}
+	r.compare(load.Re)
+	return r, nil
+}
+
+func (r *Rating) warn(code, text string) {
+	r.Warnings = append(r.Warnings, impedance.Warning{Code: code, Text: text})
+}
+
+// decide applies the rule to the minimum.
+func (r *Rating) decide(re fit.Value) {
+	list := values(re)
+	at := func(ohm float64) float64 { // the highest value that a minimum of ohm allows, or 0
+		best := 0.
+		for _, v := range list {
+			if ohm >= Floor*v {
+				best = v
+			}
+		}
+		return best
+	}
+	sure, perhaps := at(r.MinOhm.Value-2*r.MinOhm.U), at(r.MinOhm.Value+2*r.MinOhm.U)
+	switch {
+	case perhaps == 0:
+		r.Verdict, perhaps = Fail, list[0]
+	case sure == perhaps:
+		r.Verdict, r.Ohm = Pass, sure
+		r.Candidates = []float64{sure}
+	default:
+		r.Verdict = Undecided
+		if sure > 0 {
+			r.Candidates = append(r.Candidates, sure)
+		}
+		r.Candidates = append(r.Candidates, perhaps)
+	}
+	r.MarginPercent = (r.MinOhm.Value/(Floor*perhaps) - 1) * 100
+}
+
+// values returns what a load of that DC resistance may be rated at, rising. A
+// value between the others counts only where the resistance is above the next
+// lower one, which no load's is, and not above its own.
+func values(re fit.Value) []float64 {
+	var list []float64
+	for i, v := range rated {
+		list = append(list, v)
+		if i < len(between) && re.Value > v && re.Value <= 0.95*between[i] {
+			list = append(list, between[i])
+		}
+	}
+	return list
+}
+
+// nearMiss is by how much, in percent, a minimum may miss the next value and
+// still be what some makers call that value.
+const nearMiss = 12
+
+// compare sets the rating against the DC resistance.
+func (r *Rating) compare(re fit.Value) {
+	if r.Verdict == Pass {
+		for _, v := range values(re) {
+			short := (1 - r.MinOhm.Value/(Floor*v)) * 100
+			if v > r.Ohm && short < nearMiss {
+				r.warn("near-miss", fmt.Sprintf("the minimum misses the %.4g ohm that a rating of %s ohm asks for by %.2g %%; its maker may have called it %s ohm",
+					Floor*v, Ohms(v), short, Ohms(v)))
+				return // which explains the DC resistance too
+			}
+		}
+	}
+	if r.Verdict != Pass || !(re.Value > 0) {
+		return
+	}
+	share := re.Value / r.Ohm
+	spread := 2 * re.U / r.Ohm
+	why := ""
+	switch {
+	case share+spread < leastDC:
+		why = "look for a capacitor or a crossover ahead of the drivers"
+	case share-spread > mostDC:
+		why = "look for wirings that make a value between two ratings, and for a dead driver"
+	default:
+		return
+	}
+	r.warn("re-disagrees", fmt.Sprintf("Re of %.3g ohm is %.0f %% of the rating of %s ohm, where a load most often has 80 to 90 %%; %s",
+		re.Value, 100*share, Ohms(r.Ohm), why))
+}
+
+// Ohms writes a rating as the trade does: 8, 2.67.
+func Ohms(ohm float64) string {
+	if ohm == math.Round(ohm) {
+		return fmt.Sprintf("%.0f", ohm)
+	}
+	return fmt.Sprintf("%.2f", ohm)
+}
+
+// Tap returns the highest tap of 2, 4, 8 and 16 ohm that the load is sure not
+// to fall below, or 0 where there is none.
+func (r Rating) Tap() float64 {
+	tap := 0.
+	for _, v := range []float64{2, 4, 8, 16} {
+		if r.MinOhm.Value-2*r.MinOhm.U >= Floor*v {
+			tap = v
+		}
+	}
+	return tap
+}

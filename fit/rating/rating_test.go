@@ -1,0 +1,198 @@
+package rating
+
+import (
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"tapload/fit"
+	"tapload/fixtures/netlist"
+	"tapload/measure/impedance"
+)
+
+// cabinet is an invented driver whose coil loses energy as real ones do, a
+// power law (W. M. Leach Jr., JAES 50(6), 442-450, 2002).
+func cabinet(re, k, n float64, resonances ...netlist.Resonance) netlist.Driver {
+	return netlist.Driver{Re: re, Coil: netlist.Coil{K: k, N: n}, Resonances: resonances}
+}
+
+func peak(hz, qms, res float64) netlist.Resonance {
+	return netlist.Resonance{Hz: hz, Qm: qms, Res: res}
+}
+
+// sample measures e with 48 points an octave from 20 Hz to 20 kHz, with noise
+// and a shared source of the given relative standard uncertainties.
+func sample(e netlist.Element, noise, shared float64, rng *rand.Rand) impedance.Curve {
+	var c impedance.Curve
+	src := impedance.Source{ID: "sense-resistor:invented"}
+	common := 0.
+	if rng != nil {
+		common = rng.NormFloat64()
+	}
+	for hz := 20.; hz <= 20e3; hz *= math.Pow(2, 1./48) {
+		z := e.Impedance(hz)
+		s := noise * cmplx.Abs(z)
+		d := z * complex(shared, 0)
+		if rng != nil {
+			z += complex(rng.NormFloat64()*s, rng.NormFloat64()*s) + d*complex(common, 0)
+		}
+		c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Cov{RR: s * s, II: s * s}})
+		src.DZ = append(src.DZ, d)
+	}
+	if shared > 0 {
+		c.Shared = []impedance.Source{src}
+	}
+	return c
+}
+
+func result(d netlist.Driver) fit.Result {
+	r := fit.Result{Re: fit.Value{Value: d.Re, U: 0.005 * d.Re}}
+	for _, res := range d.Resonances {
+		r.Resonances = append(r.Resonances, fit.Resonance{Hz: fit.Value{Value: res.Hz}})
+	}
+	return r
+}
+
+// trueMinimum scans the closed form, fine and slow.
+func trueMinimum(e netlist.Element, low, high float64) (ohm, hz float64) {
+	ohm = math.Inf(1)
+	for f := low; f <= high; f *= 1.0002 {
+		if m := cmplx.Abs(e.Impedance(f)); m < ohm {
+			ohm, hz = m, f
+		}
+	}
+	return ohm, hz
+}
+
+// DC readings of cabinets of known rating: common practice, no source.
+func TestOrdinaryLoads(t *testing.T) {
+	for _, tc := range []struct {
+		name string
+		load netlist.Driver
+		want float64
+		tap  float64
+		warn string
+	}{
+		{"4 ohm", cabinet(3.3, 0.006, 0.7, peak(85, 5, 28)), 4, 4, ""},
+		{"8 ohm", cabinet(6.2, 0.0125, 0.7, peak(92, 5.5, 46)), 8, 8, ""},
+		{"8 ohm, high", cabinet(6.9, 0.0125, 0.7, peak(75, 6, 60)), 8, 8, ""},
+		{"16 ohm cabinet", cabinet(13.5, 0.025, 0.7, peak(110, 5, 90)), 16, 16, ""},
+		{"reflex box", cabinet(6.4, 0.0125, 0.68, peak(41, 5, 38), peak(96, 6, 47)), 8, 8, ""},
+		{"two 16 ohm in series", cabinet(27, 0.05, 0.7, peak(100, 5, 150)), 32, 16, ""},
+		{"three 16 ohm in parallel", cabinet(4.5, 0.008, 0.7, peak(90, 5, 30)), 16. / 3, 4, ""},
+		{"two 4 ohm in parallel", cabinet(1.65, 0.003, 0.7, peak(85, 5, 14)), 2, 2, ""},
+		{"low 8 ohm", cabinet(5.6, 0.006, 0.7, peak(92, 5.5, 46)), 4, 4, "near-miss"},
+		{"four 8 ohm, one pair dead", cabinet(9.6, 0.01, 0.7, peak(92, 5.5, 70)), 8, 8, "re-disagrees"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			r, err := Of(sample(tc.load, 1e-4, 1e-3, nil), result(tc.load), Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r.Ohm != tc.want || r.Verdict != Pass || r.Tap() != tc.tap {
+				t.Errorf("rated %g (%v), tap %g, want %g and %g; minimum %.3f", r.Ohm, r.Verdict, r.Tap(), tc.want, tc.tap, r.MinOhm.Value)
+			}
+			ohm, hz := trueMinimum(tc.load, tc.load.Resonances[0].Hz, HighHz)
+			if math.Abs(r.MinOhm.Value/ohm-1) > 1e-4 || math.Abs(r.MinHz/hz-1) > 0.01 {
+				t.Errorf("minimum %.5f ohm at %.2f Hz, want %.5f at %.2f", r.MinOhm.Value, r.MinHz, ohm, hz)
+			}
+			if want := (ohm/(0.8*tc.want) - 1) * 100; math.Abs(r.MarginPercent-want) > 0.02 {
+				t.Errorf("margin %.3f %%, want %.3f %%", r.MarginPercent, want)
+			}
+			codes := ""
+			for _, w := range r.Warnings {
+				codes += w.Code
+			}
+			if codes != tc.warn {
+				t.Errorf("warnings %v, want %q", r.Warnings, tc.warn)
+			}
+		})
+	}
+}
+
+// 80 % of 4, 8 and 16 ohm are 3.2, 6.4 and 12.8 ohm (IEC 60268-5, read in
+// secondary sources).
+func TestLimits(t *testing.T) {
+	for _, tc := range []struct {
+		ohm, u     float64
+		want       float64
+		verdict    Verdict
+		candidates []float64
+	}{
+		{6.401, 0, 8, Pass, []float64{8}},
+		{6.399, 0, 4, Pass, []float64{4}},
+		{3.201, 0, 4, Pass, []float64{4}},
+		{12.799, 0, 8, Pass, []float64{8}},
+		{12.801, 0, 16, Pass, []float64{16}},
+		{6.45, 0.05, 0, Undecided, []float64{4, 8}},
+		{6.35, 0.05, 0, Undecided, []float64{4, 8}},
+		{6.45, 0.02, 8, Pass, []float64{8}},
+		{1.55, 0.001, 0, Fail, nil},
+		{1.59, 0.01, 0, Undecided, []float64{2}},
+	} {
+		c := sample(netlist.Resistor(tc.ohm), 0, tc.u/tc.ohm, nil)
+		r, err := Of(c, fit.Result{}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Ohm != tc.want || r.Verdict != tc.verdict || len(r.Candidates) != len(tc.candidates) {
+			t.Errorf("%g(%g) ohm: %g, %v, %v; want %g, %v, %v", tc.ohm, tc.u, r.Ohm, r.Verdict, r.Candidates, tc.want, tc.verdict, tc.candidates)
+			continue
+		}
+		for i, v := range tc.candidates {
+			if r.Candidates[i] != v {
+				t.Errorf("%g(%g) ohm: candidates %v, want %v", tc.ohm, tc.u, r.Candidates, tc.candidates)
+			}
+		}
+		if math.Abs(r.MinOhm.U-tc.u) > 1e-9 {
+			t.Errorf("%g(%g) ohm: stated uncertainty %g", tc.ohm, tc.u, r.MinOhm.U)
+		}
+	}
+}
+
+// Stated uncertainty of the minimum against the scatter of 1000 seeded curves.
+func TestMinimumUncertainty(t *testing.T) {
+	load := cabinet(6.2, 0.0125, 0.7, peak(92, 5.5, 46))
+	want, _ := trueMinimum(load, 92, HighHz)
+	rng := rand.New(rand.NewPCG(4, 1))
+	const runs = 1000
+	inside, sum, sq, stated := 0, 0., 0., 0.
+	for range runs {
+		low, _, err := lowest(sample(load, 0.002, 0.003, rng), 92, HighHz)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d := low.ohm.Value - want
+		if math.Abs(d) < 1.96*low.ohm.U {
+			inside++
+		}
+		sum, sq, stated = sum+d, sq+d*d, stated+low.ohm.U
+	}
+	mean := sum / runs
+	scatter, u := math.Sqrt(sq/runs-mean*mean), stated/runs
+	t.Logf("bias %.2g ohm, scatter %.4f ohm, stated %.4f ohm, %d of %d inside 95 %%", mean, scatter, u, inside, runs)
+	if inside < 930 || inside > 970 {
+		t.Errorf("%d of %d minima are within the stated 95 %%; want 930 to 970", inside, runs)
+	}
+}
+
+func TestRange(t *testing.T) {
+	load := cabinet(6.2, 0.004, 0.7, peak(200, 5.5, 46))
+	c := sample(load, 1e-4, 0, nil)
+	// Down to DC an ordinary 8 ohm driver misses its rating: why the range
+	// starts at the resonance.
+	r, err := Of(c, result(load), Options{LowHz: 20})
+	if err != nil || r.Ohm != 4 {
+		t.Errorf("from 20 Hz: %+v, %v", r, err)
+	}
+	if _, err := Of(c, result(load), Options{LowHz: 30e3, HighHz: 40e3}); err == nil || !strings.Contains(err.Error(), "30000") {
+		t.Errorf("a range outside the curve: %v", err)
+	}
+	c.Points = c.Points[:180] // to 265 Hz, on the flank
+	r, err = Of(c, result(load), Options{})
+	if err != nil || len(r.Warnings) == 0 || r.Warnings[0].Code != "minimum-at-end" {
+		t.Errorf("a curve that ends on the flank: %+v, %v", r, err)
+	}
+}

@@ -1,0 +1,291 @@
+package rating
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"tapload/fit"
+)
+
+// MostDrivers is the largest cabinet that is thought of.
+const MostDrivers = 12
+
+// Wiring is equal drivers in a cabinet: strings of Series drivers, Parallel of
+// them side by side; or, where Grouped, groups of Parallel drivers, Series of
+// them in a row. Healthy, both make the same load.
+type Wiring struct {
+	DriverOhm        float64 // rating of each
+	Series, Parallel int
+	Grouped          bool
+}
+
+// Drivers returns how many there are.
+func (w Wiring) Drivers() int { return w.Series * w.Parallel }
+
+// Ohm returns the rating of the whole, in ohm.
+func (w Wiring) Ohm() float64 { return w.DriverOhm * float64(w.Series) / float64(w.Parallel) }
+
+// String says w as the trade does: "four 16 ohm in series-parallel".
+func (w Wiring) String() string {
+	s := fmt.Sprintf("%s %s ohm", count(w.Drivers()), Ohms(w.DriverOhm))
+	switch {
+	case w.Drivers() == 1:
+		return s
+	case w.Parallel == 1:
+		return s + " in series"
+	case w.Series == 1:
+		return s + " in parallel"
+	}
+	return s + " in series-parallel"
+}
+
+// Layout says how the drivers of a series-parallel wiring are joined, which
+// decides what a dead one leaves; it is empty for any other.
+func (w Wiring) Layout() string {
+	switch {
+	case w.Series == 1 || w.Parallel == 1:
+		return ""
+	case w.Grouped:
+		return fmt.Sprintf("%s groups in series, each of %s in parallel", count(w.Series), count(w.Parallel))
+	}
+	return fmt.Sprintf("%s strings in parallel, each of %s in series", count(w.Parallel), count(w.Series))
+}
+
+var counts = [MostDrivers + 1]string{"no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
+
+func count(n int) string {
+	if n < len(counts) {
+		return counts[n]
+	}
+	return fmt.Sprint(n)
+}
+
+// driverOhms are the ratings drivers are made in, with how common each is in
+// instrument cabinets against the others: common practice, no source.
+var driverOhms = []struct{ ohm, weight float64 }{{8, 1}, {16, 1}, {4, 0.5}, {32, 0.1}}
+
+// usual are the numbers of drivers thought of when nobody has counted them.
+var usual = []int{1, 2, 4}
+
+// wirings returns every series-parallel wiring of that many equal drivers.
+func wirings(drivers int) []Wiring {
+	var list []Wiring
+	for series := 1; series <= drivers; series++ {
+		if drivers%series != 0 {
+			continue
+		}
+		for _, d := range driverOhms {
+			list = append(list, Wiring{DriverOhm: d.ohm, Series: series, Parallel: drivers / series})
+		}
+	}
+	return list
+}
+
+// Wirings returns the wirings of equal drivers that make a load rated at ohm,
+// fewest drivers first: of that many drivers, or of one, two and four where
+// drivers is 0. It is an error to ask for less than none or more than MostDrivers.
+func Wirings(ohm float64, drivers int) ([]Wiring, error) {
+	numbers, err := numbers(drivers)
+	if err != nil {
+		return nil, err
+	}
+	var list []Wiring
+	for _, n := range numbers {
+		for _, w := range wirings(n) {
+			if same(w.Ohm(), ohm) {
+				list = append(list, w)
+			}
+		}
+	}
+	return list, nil
+}
+
+func numbers(drivers int) ([]int, error) {
+	switch {
+	case drivers == 0:
+		return usual, nil
+	case drivers < 0 || drivers > MostDrivers:
+		return nil, fmt.Errorf("%d drivers are outside 1 to %d; count those on one jack", drivers, MostDrivers)
+	}
+	return []int{drivers}, nil
+}
+
+// same allows for ratings that were written with two decimals.
+func same(a, b float64) bool { return math.Abs(a/b-1) < 0.005 }
+
+// Fault is what is wrong with one driver of a cabinet.
+type Fault int
+
+// The faults.
+const (
+	Healthy Fault = iota
+	Open          // a driver whose coil, lead or joint is broken
+	Shorted       // a driver whose coil or terminals are bridged
+)
+
+// String returns the word for f in files and tables.
+func (f Fault) String() string {
+	switch f {
+	case Healthy:
+		return "none"
+	case Open:
+		return "open"
+	case Shorted:
+		return "short"
+	}
+	return fmt.Sprintf("fault(%d)", int(f))
+}
+
+// With returns the equivalent rating that w leaves when one of its drivers has
+// the fault: +Inf where nothing is left to carry current, 0 for a dead short.
+func (w Wiring) With(f Fault) float64 {
+	d, s, p := w.DriverOhm, float64(w.Series), float64(w.Parallel)
+	switch {
+	case f == Open && w.Grouped:
+		return (s-1)*d/p + d/(p-1)
+	case f == Open:
+		return d * s / (p - 1)
+	case f == Shorted && w.Grouped:
+		return (s - 1) * d / p
+	case f == Shorted:
+		return 1 / (1/((s-1)*d) + (p-1)/(s*d))
+	}
+	return w.Ohm()
+}
+
+// What one ohm of rating reads: its DC resistance and its lowest |Z|, with how
+// far drivers scatter. Common practice says 0.8 to 0.9 for the first (no
+// source); the second lies a tenth above it, in the coil's losses.
+const (
+	usualDC   = 0.84
+	usualMin  = 0.92
+	scatterDC = 0.07 // of the logarithm
+)
+
+// deadWeight is how likely a cabinet on the bench has one dead driver, in one
+// given way, against none: a guess, so that a healthy wiring that explains a
+// reading as well comes first.
+const deadWeight = 0.1
+
+// Explanation is a cabinet that might give a reading.
+type Explanation struct {
+	Wiring Wiring
+	Fault  Fault
+	Ohm    float64 // equivalent rating of what is left
+	ReOhm  float64 // what a DC meter would most often read
+	MinOhm float64 // what the lowest |Z| would most often be
+	Odds   float64 // among all explanations, 0 to 1
+	Check  string  // how to find out
+}
+
+// String says e in one line, without its odds.
+func (e Explanation) String() string {
+	s := e.Wiring.String()
+	if e.Fault == Healthy {
+		return s
+	}
+	if l := e.Wiring.Layout(); l != "" {
+		s += " (" + l + ")"
+	}
+	return s + ", one " + map[Fault]string{Open: "open", Shorted: "shorted"}[e.Fault]
+}
+
+// Explain ranks what cabinets of equal drivers, whole or with one dead, would
+// give the DC resistance re and the lowest |Z| min, best first; re may be the
+// zero Value where it is not known. A number of drivers and a marked rating
+// (0: not known) narrow the field. What has odds below one in a hundred is left
+// out.
+func Explain(re, min fit.Value, drivers int, marked float64) ([]Explanation, error) {
+	numbers, err := numbers(drivers)
+	if err != nil {
+		return nil, err
+	}
+	if !(min.Value > 0) {
+		return nil, fmt.Errorf("a lowest |Z| of %g ohm explains nothing; it must be above 0", min.Value)
+	}
+	var list []Explanation
+	for _, n := range numbers {
+		for _, w := range wirings(n) {
+			if marked > 0 && !same(w.Ohm(), marked) {
+				continue
+			}
+			for _, f := range []Fault{Healthy, Open, Shorted} {
+				list = append(list, explanation(w, f, re, min))
+				if f != Healthy && w.Series > 1 && w.Parallel > 1 {
+					grouped := w
+					grouped.Grouped = true
+					list = append(list, explanation(grouped, f, re, min))
+				}
+			}
+		}
+	}
+	total := 0.
+	for _, e := range list {
+		total += e.Odds
+	}
+	if total == 0 {
+		return nil, nil
+	}
+	for i := range list {
+		list[i].Odds /= total
+	}
+	list = slices.DeleteFunc(list, func(e Explanation) bool { return e.Odds < 0.01 })
+	slices.SortStableFunc(list, func(a, b Explanation) int {
+		if a.Odds != b.Odds {
+			if a.Odds > b.Odds {
+				return -1
+			}
+			return 1
+		}
+		if a.Wiring.Drivers() != b.Wiring.Drivers() {
+			return a.Wiring.Drivers() - b.Wiring.Drivers()
+		}
+		return strings.Compare(a.String(), b.String())
+	})
+	return list, nil
+}
+
+func explanation(w Wiring, f Fault, re, min fit.Value) Explanation {
+	ohm := w.With(f)
+	e := Explanation{Wiring: w, Fault: f, Ohm: ohm, ReOhm: usualDC * ohm, MinOhm: usualMin * ohm, Check: check(w, f)}
+	if !(ohm > 0) || math.IsInf(ohm, 0) {
+		return e // an open or shorted load gives no curve
+	}
+	// The two readings of one load scatter together and count as one.
+	off, n := math.Log(min.Value/e.MinOhm), 1.
+	spread := min.U / min.Value
+	if re.Value > 0 {
+		off, n = off+math.Log(re.Value/e.ReOhm), 2
+		spread += re.U / re.Value
+	}
+	off, spread = off/n, spread/n
+	variance := scatterDC*scatterDC + spread*spread
+	for _, d := range driverOhms {
+		if d.ohm == w.DriverOhm {
+			e.Odds = d.weight
+		}
+	}
+	if f != Healthy {
+		e.Odds *= deadWeight
+	}
+	if chi := off * off / variance; chi < 9 {
+		e.Odds *= math.Exp(-chi / 2)
+	} else {
+		e.Odds = 0
+	}
+	return e
+}
+
+func check(w Wiring, f Fault) string {
+	switch {
+	case f == Open:
+		return "listen at each driver at low level for one that is silent, then take its leads off and read it with a DC meter: an open coil reads nothing"
+	case f == Shorted:
+		return "take the leads off each driver and read it with a DC meter: a shorted one reads near 0 ohm; if none does, look for a bridged terminal"
+	case w.Drivers() == 1:
+		return "read the value on the driver"
+	}
+	return "count the drivers, read the value on each, and follow the wires"
+}
