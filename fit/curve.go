@@ -46,10 +46,10 @@ const (
 // worth one on their own.
 func Curve(c impedance.Curve, o Options) (Result, error) {
 	if err := c.Check(); err != nil {
-		return Result{}, err
+		return Result{Status: BadInput}, err
 	}
 	if o.PinnedRe < 0 || o.DCOhm < 0 || math.IsInf(o.PinnedRe+o.DCOhm, 0) || math.IsNaN(o.PinnedRe+o.DCOhm) {
-		return Result{}, fmt.Errorf("a DC reading of %g ohm must be above 0", o.PinnedRe+o.DCOhm)
+		return Result{Status: BadInput}, fmt.Errorf("a DC reading of %g ohm must be above 0", o.PinnedRe+o.DCOhm)
 	}
 	n := len(c.Points)
 	low, high := c.Points[0].Hz, c.Points[n-1].Hz
@@ -91,7 +91,8 @@ type trial struct {
 	p         []float64
 	misfit    float64   // rms relative to |Z|
 	scale     []float64 // total variance of each point
-	deviance  float64   // -2 ln likelihood
+	white     []white
+	deviance  float64 // -2 ln likelihood
 	criterion float64
 	residual  []complex128
 	err       error
@@ -208,10 +209,10 @@ func (s *search) explains(t *trial) bool {
 	if t.misfit <= 2*leastMisfit {
 		return true
 	}
-	var chi float64
-	for i, e := range t.residual {
-		chi += 2 * (real(e)*real(e) + imag(e)*imag(e)) / s.variance[i]
+	if slices.Contains(s.variance, 0) {
+		return false
 	}
+	chi := s.chiSquare(t)
 	dof := float64(2*len(t.residual) - t.size())
 	return chi < dof+3*math.Sqrt(2*dof)
 }
@@ -305,7 +306,7 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 }
 
 // worthALook is how many starts are followed, of those nearest to the curve.
-const worthALook = 6
+const worthALook = 5
 
 // off returns how far the load with parameters p is from the curve: the sum of
 // squares relative to |Z|.
@@ -351,18 +352,26 @@ func (s *search) places(t *trial, most int) [][3]float64 {
 		gain float64
 	}
 	var all []place
-	few := max(1, len(s.tones)/coarsePoints)
+	// Weighted, and of as many points as it takes.
+	var hz, re, im, weight []float64
+	for i := 0; i < len(s.tones); i += max(1, len(s.tones)/coarsePoints) {
+		w := 1 / t.scale[i]
+		hz, weight = append(hz, s.tones[i].hz), append(weight, w)
+		re, im = append(re, w*real(t.residual[i])), append(im, w*imag(t.residual[i]))
+	}
+	detune := make([]float64, len(hz))
 	for f := s.low * 1.03; f < s.high/1.03; f *= math.Exp2(1.0 / 12) {
+		for i, h := range hz {
+			detune[i] = h/f - f/h
+		}
 		var here place
 		for _, q := range []float64{0.7, 1.5, 3, 6, 12, 24} {
 			var num, den float64
-			for i := 0; i < len(s.tones); i += few {
-				hz := s.tones[i].hz
-				x := q * (hz/f - f/hz)
+			for i, d := range detune {
+				x := q * d
 				g := 1 / (1 + x*x)
-				e, w := t.residual[i], 1/t.scale[i]
-				num += (real(e) - x*imag(e)) * g * w
-				den += g * w
+				num += (re[i] - x*im[i]) * g
+				den += g * weight[i]
 			}
 			if num > 0 && num*num/den > here.gain {
 				here = place{[3]float64{f, q, num / den}, num * num / den}
@@ -394,7 +403,7 @@ func (s *search) places(t *trial, most int) [][3]float64 {
 // look follows one start far enough to tell it from others, on some of the
 // points.
 func (s *search) look(l load, p []float64) *trial {
-	return s.coarse.approach(l, p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 16})
+	return s.coarse.approach(l, p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 12})
 }
 
 // fit fits one model from one start: weights and misfit in turn, until the
@@ -411,14 +420,13 @@ func (s *search) polish(t *trial) *trial {
 
 func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
 	n := len(s.tones)
-	t := &trial{load: l, p: p, misfit: 0.02, scale: make([]float64, n), residual: make([]complex128, n)}
+	t := &trial{load: l, p: p, misfit: 0.02, scale: make([]float64, n), white: make([]white, n), residual: make([]complex128, n)}
 	size := l.size()
 	sv := s.solvers[size]
 	if sv == nil {
 		sv = newSolver(size, 2*n)
 		s.solvers[size] = sv
 	}
-	weights := make([]float64, n)
 	problem := func(p, r []float64, jac [][]float64) bool {
 		if !l.within(p, s.low, s.high) {
 			return false
@@ -426,20 +434,16 @@ func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
 		v := l.at(p)
 		d := s.d[:size]
 		for i, tn := range s.tones {
-			w := weights[i]
-			e := v.z(tn, d) - s.c.Points[i].Z
-			r[2*i], r[2*i+1] = w*real(e), w*imag(e)
-			for k := range jac {
-				jac[k][2*i], jac[k][2*i+1] = w*real(d[k]), w*imag(d[k])
+			w := t.white[i]
+			r[2*i], r[2*i+1] = w.of(v.z(tn, d) - s.c.Points[i].Z)
+			for k, j := range jac {
+				j[2*i], j[2*i+1] = w.of(d[k])
 			}
 		}
 		return true
 	}
-	for range rounds {
-		for i := range weights {
-			t.scale[i] = s.variance[i] + t.misfit*t.misfit*s.abs2[i]
-			weights[i] = math.Sqrt(2 / t.scale[i])
-		}
+	for round := range rounds {
+		s.weigh(t)
 		t.err = nil
 		if !sv.minimize(problem, t.p, lim) {
 			t.err = errUnsettled
@@ -451,14 +455,14 @@ func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
 		}
 		before := t.misfit
 		t.misfit = s.estimateMisfit(t.residual, size)
-		if math.Abs(t.misfit-before) < 1e-2*before {
+		if math.Abs(t.misfit-before) < 1e-2*before || t.err != nil && round > 0 {
 			break
 		}
 	}
-	for i := range t.scale {
-		t.scale[i] = s.variance[i] + t.misfit*t.misfit*s.abs2[i]
-		e := t.residual[i]
-		t.deviance += 2 * (math.Log(t.scale[i]) + (real(e)*real(e)+imag(e)*imag(e))/t.scale[i])
+	t.deviance = s.weigh(t)
+	for i, e := range t.residual {
+		a, b := t.white[i].of(e)
+		t.deviance += a*a + b*b
 	}
 	t.criterion = s.criterion(t)
 	return t
@@ -559,6 +563,24 @@ func (s *search) memoryOf(t *trial) float64 {
 	return (1 + rho) / (1 - rho)
 }
 
+// inside reports whether every resonance of t lies clear of the edges of the
+// band, where the solver leaves one that it looks for outside.
+func (t *trial) inside(low, high float64) bool {
+	const clear = 1.05
+	v := t.at(t.p)
+	for _, f := range v.f[:t.Resonances] {
+		if f < low*clear || f > high/clear {
+			return false
+		}
+	}
+	return true
+}
+
+// openError names a parameter that the data do not determine.
+type openError string
+
+func (e openError) Error() string { return "the data leave " + string(e) + " open" }
+
 // sound returns an error when t holds a resonance that is none, or parameters
 // that the data leave open.
 func (s *search) sound(t *trial) error {
@@ -570,39 +592,37 @@ func (s *search) sound(t *trial) error {
 	}
 	sigma := s.sigma(t)
 	if sigma == nil {
-		return fmt.Errorf("the data do not determine every parameter")
+		return openError("every parameter")
 	}
 	for k, name := range t.names() {
 		if !(math.Sqrt(sigma.At(k, k)) < open) {
-			return fmt.Errorf("the data leave %s open", name)
+			return openError(name)
 		}
 	}
 	return nil
 }
 
 // jacobian returns the derivatives of the whitened residuals of t.
-func (s *search) jacobian(t *trial) (*mat.Dense, []complex128) {
-	n := len(s.tones)
-	j := mat.NewDense(2*n, t.size(), nil)
-	z := make([]complex128, n)
+func (s *search) jacobian(t *trial) *mat.Dense {
+	j := mat.NewDense(2*len(s.tones), t.size(), nil)
 	v := t.at(t.p)
 	d := s.d[:t.size()]
 	for i, tn := range s.tones {
-		z[i] = v.z(tn, d)
-		w := math.Sqrt(2 / t.scale[i])
+		v.z(tn, d)
 		for k := range d {
-			j.Set(2*i, k, w*real(d[k]))
-			j.Set(2*i+1, k, w*imag(d[k]))
+			a, b := t.white[i].of(d[k])
+			j.Set(2*i, k, a)
+			j.Set(2*i+1, k, b)
 		}
 	}
-	return j, z
+	return j
 }
 
 // sigma returns the covariance of the solver's parameters from noise and
 // misfit. The misfit's share is counted with its memory: its errors come in
 // runs, and do not average away as noise does.
 func (s *search) sigma(t *trial) *mat.SymDense {
-	j, _ := s.jacobian(t)
+	j := s.jacobian(t)
 	size := t.size()
 	if size == 0 {
 		return nil
@@ -620,7 +640,8 @@ func (s *search) sigma(t *trial) *mat.SymDense {
 	var normal, inner, inverse mat.Dense
 	normal.Mul(j.T(), j)
 	inner.Mul(weighted.T(), weighted)
-	if err := inverse.Inverse(&normal); err != nil {
+	var condition mat.Condition
+	if err := inverse.Inverse(&normal); err != nil && !(errors.As(err, &condition) && !math.IsInf(float64(condition), 0)) {
 		return nil
 	}
 	var left, both mat.Dense
@@ -654,6 +675,15 @@ func (s *search) whyNot() (Status, error) {
 			return NoResonance, fmt.Errorf("no resonance stands out of the curve: an impedance that falls as frequency rises is a capacitor or an open load, not a loudspeaker")
 		case cmplx.Abs(first.Z) > 1.5*cmplx.Abs(last.Z) || imag(first.Z) < -0.2*real(first.Z):
 			return NoResonance, fmt.Errorf("the curve begins above the resonance: sweep from a lower frequency than %.4g Hz", first.Hz)
+		}
+	}
+	// The trials are in order of their criterion, since none of them is sound.
+	if len(s.trials) > 0 && (s.bare.err != nil || s.trials[0].criterion < s.bare.criterion) {
+		if open, ok := errors.AsType[openError](s.trials[0].err); ok {
+			return Undermined, fmt.Errorf("the curve does not determine the load: %w; sweep over a wider band or with less noise", open)
+		}
+		if t := s.trials[0]; t.err == errUnsettled && t.inside(s.low, s.high) {
+			return NoProgress, fmt.Errorf("no model settles on the curve: %w; look at its plot, and check that one loudspeaker load was connected", t.err)
 		}
 	}
 	return NoResonance, fmt.Errorf("no resonance stands out of the curve: sweep over the resonance, or check that a loudspeaker is connected")

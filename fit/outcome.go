@@ -50,14 +50,14 @@ func (u spread) value(p []float64, f func(p []float64) float64) Value {
 // shifts returns what each shared source does to the parameters of t: the
 // solution of the weighted least-squares problem for its change of Z.
 func (s *search) shifts(t *trial) [][]float64 {
-	j, _ := s.jacobian(t)
+	j := s.jacobian(t)
 	var all [][]float64
 	for _, source := range s.c.Shared {
 		b := mat.NewVecDense(2*len(s.tones), nil)
 		for i, dz := range source.DZ {
-			w := math.Sqrt(2 / t.scale[i])
-			b.SetVec(2*i, w*real(dz))
-			b.SetVec(2*i+1, w*imag(dz))
+			re, im := t.white[i].of(dz)
+			b.SetVec(2*i, re)
+			b.SetVec(2*i+1, im)
 		}
 		var x mat.VecDense
 		shift := make([]float64, t.size())
@@ -116,11 +116,7 @@ func (s *search) result(t *trial) Result {
 		}
 		r.Shifts = append(r.Shifts, shift)
 	}
-	for i, e := range t.residual {
-		if v := s.variance[i]; v > 0 {
-			r.ChiSquare += 2 * (real(e)*real(e) + imag(e)*imag(e)) / v
-		}
-	}
+	r.ChiSquare = s.chiSquare(t)
 	r.Warnings = s.warnings(r)
 	return r
 }
@@ -165,7 +161,9 @@ func (t *trial) coilResult(u spread) Coil {
 
 // extremes returns the least |Z| above the first resonance, and the greatest
 // in the neighbourhood of the resonances: a coil makes |Z| rise without end,
-// which says nothing of the load.
+// which says nothing of the load. What the model leaves of the curve may lie
+// on the extreme too, half of its variance along Z. To first order the
+// frequency of an extreme adds nothing to its uncertainty.
 func (s *search) extremes(t *trial, u spread) (least, greatest Extreme) {
 	v := t.at(t.p)
 	modulus := func(hz float64) float64 { return cmplx.Abs(v.z(newTone(hz), nil)) }
@@ -173,10 +171,12 @@ func (s *search) extremes(t *trial, u spread) (least, greatest Extreme) {
 	most := s.within(v.f[0]/1.5, last*1.5, func(hz float64) float64 { return -modulus(hz) })
 	low := s.within(v.f[0], s.high, modulus)
 	at := func(hz float64) Extreme {
-		return Extreme{u.value(t.p, func(p []float64) float64 {
+		ohm := u.value(t.p, func(p []float64) float64 {
 			w := t.at(p)
 			return cmplx.Abs(w.z(newTone(hz), nil))
-		}), hz}
+		})
+		ohm.U = math.Hypot(ohm.U, t.misfit*ohm.Value/math.Sqrt2)
+		return Extreme{ohm, hz}
 	}
 	return at(low), at(most)
 }

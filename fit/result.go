@@ -66,6 +66,7 @@ type Coil struct {
 }
 
 // Extreme is an extreme of |Z| of the fitted load within the measured band.
+// Its uncertainty is that of the parameters and of the model's misfit there.
 type Extreme struct {
 	Ohm Value
 	Hz  float64
@@ -98,7 +99,18 @@ const (
 	Undermined         // the data do not determine every parameter
 	NoResonance        // nothing to fit: no resonance in the curve
 	TooFew             // too few points, or over too narrow a band
+	BadInput           // a curve or an option that cannot be used at all
 )
+
+var statusNames = [...]string{"converged", "no progress", "undermined", "no resonance", "too few points", "bad input"}
+
+// String returns a name of s for tables.
+func (s Status) String() string {
+	if s < 0 || int(s) >= len(statusNames) {
+		return fmt.Sprintf("status(%d)", int(s))
+	}
+	return statusNames[s]
+}
 
 // Parameter is one free parameter of the model as the solver saw it.
 type Parameter struct {

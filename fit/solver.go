@@ -1,7 +1,6 @@
 package fit
 
 import (
-	"errors"
 	"math"
 
 	"gonum.org/v1/gonum/blas/blas64"
@@ -34,8 +33,7 @@ type solver struct {
 	factors     []float64 // of flat, overwritten by its triangle
 	tau, work   []float64
 	d, c, h     []float64
-	stacked     *mat.Dense
-	rhs, step   *mat.VecDense
+	stacked     blas64.General
 
 	sum float64 // of squares, at p
 }
@@ -58,14 +56,11 @@ func newSolver(n, m int) *solver {
 		tau: make([]float64, n+1),
 		d:   make([]float64, n), c: make([]float64, n), h: make([]float64, n),
 	}
-	if n > 0 {
-		s.stacked = mat.NewDense(2*n, n, nil)
-		s.rhs = mat.NewVecDense(2*n, nil)
-		s.step = mat.NewVecDense(n, nil)
-	}
-	var best [1]float64
-	lapack64.Gelqf(s.general(), s.tau, best[:], -1)
-	s.work = make([]float64, int(best[0]))
+	s.stacked = blas64.General{Rows: 2*n + 1, Cols: n + 1, Stride: n + 1, Data: make([]float64, (2*n+1)*(n+1))}
+	var long, short [1]float64
+	lapack64.Gelqf(s.general(), s.tau, long[:], -1)
+	lapack64.Geqrf(s.stacked, s.tau, short[:], -1)
+	s.work = make([]float64, int(max(long[0], short[0])))
 	return s
 }
 
@@ -195,30 +190,26 @@ func (s *solver) met(offset, rest float64, lim limits) bool {
 	return offset <= lim.abs || s.m > s.n && offset <= lim.rel*math.Sqrt(rest/float64(s.m-s.n))
 }
 
-// damped solves for the step h at damping mu.
+// damped solves for the step h at damping mu. The right-hand side goes along
+// as a last column, so that its transform lies beside the triangle.
 func (s *solver) damped(mu float64) bool {
-	for i := range s.n {
-		for k := range s.n {
-			x := 0.0
-			if k >= i {
-				x = s.r(i, k)
-			}
-			s.stacked.Set(i, k, x)
-			s.stacked.Set(s.n+i, k, 0)
+	n, a := s.n, s.stacked
+	clear(a.Data)
+	for i := range n {
+		for k := i; k < n; k++ {
+			a.Data[i*a.Stride+k] = s.r(i, k)
 		}
-		s.stacked.Set(s.n+i, i, math.Sqrt(mu)*s.d[i])
-		s.rhs.SetVec(i, -s.c[i])
-		s.rhs.SetVec(s.n+i, 0)
+		a.Data[i*a.Stride+n] = -s.c[i]
+		a.Data[(n+i)*a.Stride+i] = math.Sqrt(mu) * s.d[i]
 	}
-	var qr mat.QR
-	qr.Factorize(s.stacked)
-	var condition mat.Condition
-	if err := qr.SolveVecTo(s.step, false, s.rhs); err != nil && !errors.As(err, &condition) {
-		return false // a near-singular matrix still leaves a usable step
-	}
-	for k := range s.h {
-		s.h[k] = s.step.AtVec(k)
-		if math.IsNaN(s.h[k]) || math.IsInf(s.h[k], 0) {
+	lapack64.Geqrf(a, s.tau, s.work, len(s.work))
+	for i := n - 1; i >= 0; i-- {
+		x := a.Data[i*a.Stride+n]
+		for k := i + 1; k < n; k++ {
+			x -= a.Data[i*a.Stride+k] * s.h[k]
+		}
+		s.h[i] = x / a.Data[i*a.Stride+i]
+		if math.IsNaN(s.h[i]) || math.IsInf(s.h[i], 0) {
 			return false
 		}
 	}

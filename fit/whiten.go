@@ -1,0 +1,52 @@
+package fit
+
+import (
+	"math"
+
+	"tapload/measure/impedance"
+)
+
+// white turns the complex error of one point into two of unit variance that do
+// not depend on each other: it is the inverse of the lower Cholesky factor of
+// its covariance.
+type white struct{ rr, ir, ii float64 }
+
+// whiten returns the factor for c and ln det c.
+func whiten(c impedance.Cov) (white, float64) {
+	det := c.RR*c.II - c.RI*c.RI
+	ii := math.Sqrt(c.RR / det)
+	return white{1 / math.Sqrt(c.RR), -c.RI / c.RR * ii, ii}, math.Log(det)
+}
+
+func (w white) of(e complex128) (a, b float64) {
+	return w.rr * real(e), w.ir*real(e) + w.ii*imag(e)
+}
+
+// weigh prepares t for its misfit: the variance of every point and its factor.
+// It returns ln det of the covariance of all points.
+func (s *search) weigh(t *trial) (logs float64) {
+	m2 := t.misfit * t.misfit
+	for i, p := range s.c.Points {
+		own := m2 * s.abs2[i]
+		t.scale[i] = s.variance[i] + own
+		var log float64
+		t.white[i], log = whiten(p.Noise.Add(impedance.Circular(own)))
+		logs += log
+	}
+	return logs
+}
+
+// chiSquare is that of the residual of t with the stated noise alone, or 0
+// where none is stated. Noise that is 0 in one direction counts there as what
+// rounding leaves.
+func (s *search) chiSquare(t *trial) (chi float64) {
+	for i, e := range t.residual {
+		if s.variance[i] == 0 {
+			continue
+		}
+		w, _ := whiten(s.c.Points[i].Noise.Add(impedance.Circular(leastMisfit * leastMisfit * s.abs2[i])))
+		a, b := w.of(e)
+		chi += a*a + b*b
+	}
+	return chi
+}
