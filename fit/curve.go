@@ -74,6 +74,7 @@ type search struct {
 	o        Options
 	tones    []tone
 	abs2     []float64 // |Z|^2
+	noise    []impedance.Cov
 	variance []float64 // of the noise, E|e|^2
 	low      float64
 	high     float64
@@ -104,7 +105,11 @@ func newSearch(c impedance.Curve, o Options) *search {
 	for _, p := range c.Points {
 		s.tones = append(s.tones, newTone(p.Hz))
 		s.abs2 = append(s.abs2, real(p.Z)*real(p.Z)+imag(p.Z)*imag(p.Z))
-		s.variance = append(s.variance, p.Noise.RR+p.Noise.II)
+		v := p.Noise.RR + p.Noise.II
+		// Noise that all but lacks a direction would be lost in rounding.
+		const thinnest = 1e-9
+		s.noise = append(s.noise, p.Noise.Add(impedance.Circular(thinnest*v)))
+		s.variance = append(s.variance, v)
 	}
 	s.coarse = s
 	if few := n / coarsePoints; few > 1 {
@@ -473,8 +478,8 @@ var errUnsettled = errors.New("the solver did not settle")
 // leastMisfit is what rounding leaves of a curve that follows a model exactly.
 const leastMisfit = 1e-9
 
-// estimateMisfit returns the misfit m of greatest likelihood for residuals of
-// variance noise + m^2 |Z|^2, each counted for the share of the data that the
+// estimateMisfit returns the misfit m of greatest likelihood for residuals
+// whose covariance is the noise and m^2 |Z|^2 in all directions, each counted for the share of the data that the
 // parameters have not used up.
 func (s *search) estimateMisfit(residual []complex128, parameters int) float64 {
 	n := float64(len(residual))
@@ -483,8 +488,14 @@ func (s *search) estimateMisfit(residual []complex128, parameters int) float64 {
 		m2 := math.Exp(2 * lm)
 		var sum float64
 		for i, e := range residual {
-			v := s.variance[i] + m2*s.abs2[i]
-			sum += s.abs2[i] / v * (left*(real(e)*real(e)+imag(e)*imag(e))/v - 1)
+			// d/dm2 of -ln det V - e' V^-1 e
+			own := m2 * s.abs2[i] / 2
+			n := &s.noise[i]
+			rr, ii := n.RR+own, n.II+own
+			over := 1 / (rr*ii - n.RI*n.RI)
+			x := (ii*real(e) - n.RI*imag(e)) * over
+			y := (rr*imag(e) - n.RI*real(e)) * over
+			sum += s.abs2[i] * (left*(x*x+y*y) - (rr+ii)*over)
 		}
 		return sum
 	}
@@ -492,7 +503,7 @@ func (s *search) estimateMisfit(residual []complex128, parameters int) float64 {
 	if slope(lo) <= 0 {
 		return leastMisfit
 	}
-	for hi-lo > 1e-4 {
+	for hi-lo > 1e-3 {
 		if mid := (lo + hi) / 2; slope(mid) > 0 {
 			lo = mid
 		} else {

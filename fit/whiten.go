@@ -26,25 +26,24 @@ func (w white) of(e complex128) (a, b float64) {
 // It returns ln det of the covariance of all points.
 func (s *search) weigh(t *trial) (logs float64) {
 	m2 := t.misfit * t.misfit
-	for i, p := range s.c.Points {
+	for i, n := range s.noise {
 		own := m2 * s.abs2[i]
 		t.scale[i] = s.variance[i] + own
 		var log float64
-		t.white[i], log = whiten(p.Noise.Add(impedance.Circular(own)))
+		t.white[i], log = whiten(n.Add(impedance.Circular(own)))
 		logs += log
 	}
 	return logs
 }
 
 // chiSquare is that of the residual of t with the stated noise alone, or 0
-// where none is stated. Noise that is 0 in one direction counts there as what
-// rounding leaves.
+// where none is stated.
 func (s *search) chiSquare(t *trial) (chi float64) {
 	for i, e := range t.residual {
 		if s.variance[i] == 0 {
 			continue
 		}
-		w, _ := whiten(s.c.Points[i].Noise.Add(impedance.Circular(leastMisfit * leastMisfit * s.abs2[i])))
+		w, _ := whiten(s.noise[i])
 		a, b := w.of(e)
 		chi += a*a + b*b
 	}

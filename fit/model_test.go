@@ -1,0 +1,108 @@
+package fit
+
+import (
+	"math"
+	"math/cmplx"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// drawLoad draws a form of load and solver's parameters well inside their
+// range.
+func drawLoad(t *rapid.T) (load, []float64) {
+	l := load{Model: Model{Coil: CoilKind(rapid.IntRange(0, 4).Draw(t, "coil")), Resonances: rapid.IntRange(0, 3).Draw(t, "resonances")}}
+	if rapid.Bool().Draw(t, "pinned") {
+		l.pinned = 6.2
+	}
+	between := func(low, high float64, name string) float64 {
+		return rapid.Float64Range(math.Log(low), math.Log(high)).Draw(t, name)
+	}
+	var p []float64
+	for _, name := range l.names() {
+		switch {
+		case name == "re":
+			p = append(p, between(1, 60, name))
+		case name[0] == 'f':
+			p = append(p, between(10, 2000, name))
+		case name[0] == 'q':
+			p = append(p, between(1, 25, name))
+		case name == "l" || name == "l2":
+			p = append(p, between(1e-5, 1e-2, name))
+		case name == "n":
+			p = append(p, logit(rapid.Float64Range(0.1, 0.95).Draw(t, name)))
+		default: // ohm
+			p = append(p, between(0.5, 200, name))
+		}
+	}
+	return l, p
+}
+
+// The derivatives that the solver is given are those of the impedance, and the
+// matrix of natural turns them into those of the parameters in their units.
+func TestDerivatives(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		l, p := drawLoad(t)
+		at := newTone(rapid.Float64Range(5, 20000).Draw(t, "hz"))
+		v := l.at(p)
+		d := make([]complex128, l.size())
+		z := v.z(at, d)
+		if plain := v.z(at, nil); cmplx.Abs(plain-z) > 1e-14*cmplx.Abs(z) {
+			t.Fatalf("%v ohm with derivatives, %v without", z, plain)
+		}
+		_, by := l.natural(p)
+		const h = 1e-5
+		for k, name := range l.names() {
+			up, down := append([]float64(nil), p...), append([]float64(nil), p...)
+			up[k] += h
+			down[k] -= h
+			vu, vd := l.at(up), l.at(down)
+			slope := (vu.z(at, nil) - vd.z(at, nil)) / (2 * h)
+			// Third derivatives grow as the cube of 2Q; rounding of z/h.
+			if tol := 1e-10*50*50*50/6*cmplx.Abs(z) + 1e-10*cmplx.Abs(z); cmplx.Abs(slope-d[k]) > tol {
+				t.Errorf("dZ/d(%s) is %v, by differences %v", name, d[k], slope)
+			}
+			nu, _ := l.natural(up)
+			nd, _ := l.natural(down)
+			for i := range by {
+				if slope := (nu[i] - nd[i]) / (2 * h); math.Abs(slope-by[i][k]) > 1e-8*math.Abs(nu[i]) {
+					t.Errorf("d(%s)/d(%s) is %g, by differences %g", l.names()[i], name, by[i][k], slope)
+				}
+			}
+		}
+	})
+}
+
+// The fast formulas are those of the package's comment, written out.
+func TestImpedanceIsTheFormula(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		l, p := drawLoad(t)
+		hz := rapid.Float64Range(5, 20000).Draw(t, "hz")
+		values, _ := l.natural(p)
+		x := map[string]complex128{"re": complex(l.pinned, 0)}
+		for i, name := range l.names() {
+			x[name] = complex(values[i], 0)
+		}
+		s := complex(0, 2*math.Pi*hz)
+		z := x["re"]
+		for _, k := range []string{"1", "2", "3"}[:l.Resonances] {
+			f := complex(hz, 0)
+			z += x["res"+k] / (1 + 1i*x["qms"+k]*(f/x["f"+k]-x["f"+k]/f))
+		}
+		parallel := func(a, b complex128) complex128 { return 1 / (1/a + 1/b) }
+		switch l.Coil {
+		case Inductor:
+			z += s * x["l"]
+		case Ladder:
+			z += s*x["l"] + parallel(s*x["l2"], x["r2"])
+		case Power:
+			z += x["k"] * cmplx.Pow(s, x["n"])
+		case Shunted:
+			z += parallel(s*x["l"], x["k"]*cmplx.Pow(s, x["n"]))
+		}
+		v := l.at(p)
+		if got := v.z(newTone(hz), nil); cmplx.Abs(got-z) > 1e-11*cmplx.Abs(z) {
+			t.Errorf("%v ohm, want %v", got, z)
+		}
+	})
+}

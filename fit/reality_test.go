@@ -1,0 +1,154 @@
+package fit
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"tapload/measure/impedance"
+)
+
+func powerLaw(re, k, n float64, resonances ...Resonance) Result {
+	return Result{Re: known(re), Coil: Coil{Kind: Power, K: known(k), N: known(n)}, Resonances: resonances}
+}
+
+func inParallel(a, b Result) func(float64) complex128 {
+	return func(hz float64) complex128 {
+		x, y := a.Impedance(hz), b.Impedance(hz)
+		return x * y / (x + y)
+	}
+}
+
+// Two drivers in parallel follow no model of one: the load is still told, with
+// what is left over as misfit. Re is that of the two in parallel; at the
+// resonance the load reads what the formula of the pair does.
+func TestTwoDriversInParallel(t *testing.T) {
+	for _, tc := range []struct {
+		name string
+		a, b Result
+	}{
+		{"4 % apart", powerLaw(6.1, 0.02, 0.7, resonance(107, 5.6, 50)), powerLaw(6.3, 0.02, 0.7, resonance(111.5, 5.1, 46))},
+		{"with a back panel", powerLaw(13.1, 0.046, 0.66, resonance(107, 5.6, 96), resonance(412, 9, 1.3)), powerLaw(13.4, 0.045, 0.66, resonance(111.5, 5.1, 88), resonance(405, 8.5, 1.1))},
+		{"20 % apart", powerLaw(6.1, 0.02, 0.7, resonance(95, 5.6, 50)), powerLaw(6.3, 0.02, 0.7, resonance(115, 5.1, 46))},
+	} {
+		pair := inParallel(tc.a, tc.b)
+		for _, noise := range []float64{1e-5, 1e-4, 1e-3} {
+			r, err := Curve(measured(pair, noise, 1), Options{})
+			if err != nil {
+				t.Fatalf("%s, noise %g: %v", tc.name, noise, err)
+			}
+			re := 1 / (1/tc.a.Re.Value + 1/tc.b.Re.Value)
+			if math.Abs(r.Re.Value/re-1) > 0.003 {
+				t.Errorf("%s, noise %g: Re %.5g ohm, want %.5g", tc.name, noise, r.Re.Value, re)
+			}
+			for hz := 10.0; hz < 20e3; hz *= 1.02 {
+				z, want := r.Impedance(hz), pair(hz)
+				if real(z) <= 0 {
+					t.Errorf("%s, noise %g: real part %g ohm at %.4g Hz", tc.name, noise, real(z), hz)
+				}
+				if e := math.Hypot(real(z-want), imag(z-want)); e > 0.02*math.Hypot(real(want), imag(want)) {
+					t.Errorf("%s, noise %g: %.3g ohm at %.4g Hz, want %.3g", tc.name, noise, z, hz, want)
+				}
+			}
+		}
+	}
+}
+
+// wandering returns a relative error of the given rms that is remembered over
+// so many octaves: a first-order process along the curve.
+func wandering(c impedance.Curve, rms, octaves float64, r *rand.Rand) []complex128 {
+	e := make([]complex128, len(c.Points))
+	draw := func() complex128 {
+		return complex(r.NormFloat64(), r.NormFloat64()) * complex(rms/math.Sqrt2, 0)
+	}
+	e[0] = draw()
+	for i := 1; i < len(e); i++ {
+		keep := math.Exp(-math.Log2(c.Points[i].Hz/c.Points[i-1].Hz) / octaves)
+		e[i] = complex(keep, 0)*e[i-1] + complex(math.Sqrt(1-keep*keep), 0)*draw()
+	}
+	return e
+}
+
+// misled fits loads of one resonance whose curves wander from the model, and
+// returns how many got a resonance too many and how many of the intervals of
+// k = 2 hold the truth.
+func misled(tb testing.TB, rms, octaves float64, seeds int) (tooMany int, inside float64) {
+	held, all := 0, 0
+	for seed := range uint64(seeds) {
+		want := inventedLoads[2].load
+		c := measured(want.Impedance, 1e-4, seed)
+		for i, e := range wandering(c, rms, octaves, rand.New(rand.NewPCG(seed, 77))) {
+			c.Points[i].Z *= 1 + e
+		}
+		r, err := Curve(c, Options{})
+		if err != nil {
+			tb.Fatalf("seed %d: %v", seed, err)
+		}
+		if len(r.Resonances) > 1 {
+			tooMany++
+			continue
+		}
+		g, w := r.Resonances[0], want.Resonances[0]
+		for _, p := range [][2]Value{{r.Re, want.Re}, {g.Hz, w.Hz}, {g.Qms, w.Qms}, {g.Res, w.Res}} {
+			all++
+			if math.Abs(p[0].Value-p[1].Value) < 2*p[0].U {
+				held++
+			}
+		}
+	}
+	return tooMany, float64(held) / float64(all)
+}
+
+// A misfit makes no resonances, and the uncertainties cover what it does: of 48
+// intervals with a chance of 95 % each, which hang together four by four, 85 %
+// are three standard deviations down.
+func TestMisfitIsNoResonance(t *testing.T) {
+	for _, rms := range []float64{0.002, 0.01} {
+		for _, octaves := range []float64{0.1, 0.5} {
+			tooMany, inside := misled(t, rms, octaves, 12)
+			if tooMany > 0 || inside < 0.85 {
+				t.Errorf("misfit %g over %g octaves: %d of 12 with a resonance too many, %.0f %% of the intervals hold the truth", rms, octaves, tooMany, 100*inside)
+			}
+		}
+	}
+}
+
+func BenchmarkMisfit(b *testing.B) {
+	for b.Loop() {
+		for _, octaves := range []float64{0.03, 0.1, 0.5, 2} {
+			for _, rms := range []float64{0.002, 0.01} {
+				tooMany, inside := misled(b, rms, octaves, 200)
+				b.Logf("misfit %.1f %% over %.2f octaves: %.1f %% with a resonance too many, %.1f %% of the intervals of k = 2 hold the truth", 100*rms, octaves, float64(tooMany)/2, 100*inside)
+			}
+		}
+	}
+}
+
+// Noise that is not alike in all directions weighs each direction by its own:
+// a reactance without any information leaves the resistance to tell the load,
+// and chi-square per degree of freedom stays about 1.
+func TestNoiseOfUnequalDirections(t *testing.T) {
+	want := inventedLoads[0].load
+	r := rand.New(rand.NewPCG(3, 3))
+	c := measured(want.Impedance, 0, 0)
+	for i := range c.Points {
+		// Along (0.8, 0.6) noise is 2 ohm, across it 0.002 ohm.
+		long, short := 2*r.NormFloat64(), 0.002*r.NormFloat64()
+		c.Points[i].Z += complex(0.8*long-0.6*short, 0.6*long+0.8*short)
+		c.Points[i].Noise = impedance.Cov{RR: 0.64*4 + 0.36*4e-6, RI: 0.48*4 - 0.48*4e-6, II: 0.36*4 + 0.64*4e-6}
+	}
+	got, err := Curve(c, Options{Models: []Model{{Inductor, 1}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := recovered(got, want); err != nil {
+		t.Error(err)
+	}
+	// 264 directions of 2 mohm determine Re of 6.2 ohm to well below 0.01 ohm.
+	if got.Re.U > 0.01 {
+		t.Errorf("Re has u %.2g ohm", got.Re.U)
+	}
+	if chi := got.ChiSquare / float64(got.DOF); math.Abs(chi-1) > 4*math.Sqrt(2/float64(got.DOF)) {
+		t.Errorf("chi-square is %.2f a degree of freedom", chi)
+	}
+}
