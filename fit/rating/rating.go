@@ -6,8 +6,10 @@
 package rating
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"tapload/fit"
 	"tapload/measure/impedance"
@@ -36,6 +38,7 @@ var between = []float64{8. / 3, 16. / 3}
 const (
 	leastDC = 0.7
 	mostDC  = 1.
+	looseDC = 0.05 // relative uncertainty from which a resistance is not known
 )
 
 // Verdict says how the rule came out.
@@ -74,9 +77,29 @@ type Rating struct {
 	Warnings      []impedance.Warning
 }
 
+// leastMain is the part of Re that a resonance adds from which it is one of
+// those a load is told by, and not a wrinkle that the cone or the box leaves.
+const leastMain = 0.25
+
+// Main returns the main resonances of a load, by rising frequency, or all where
+// none is one.
+func Main(load fit.Result) []fit.Resonance {
+	var main []fit.Resonance
+	for _, r := range load.Resonances {
+		if r.Res.Value >= leastMain*load.Re.Value {
+			main = append(main, r)
+		}
+	}
+	if main == nil {
+		main = slices.Clone(load.Resonances)
+	}
+	slices.SortFunc(main, func(a, b fit.Resonance) int { return cmp.Compare(a.Hz.Value, b.Hz.Value) })
+	return main
+}
+
 // Options are the limits of the rated frequency range, in Hz.
 //
-// A zero LowHz is the lowest resonance of the load, or LowHz where it has
+// A zero LowHz is the lowest main resonance of the load, or LowHz where it has
 // none: below its resonance every driver falls to its DC resistance, which is
 // below the limit for many that the trade rates at 8 ohm and that work well
 // at it, since a cabinet gives and takes little there. A zero HighHz is HighHz.
@@ -91,11 +114,8 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 	r := Rating{LowHz: o.LowHz, HighHz: o.HighHz}
 	if r.LowHz == 0 {
 		r.LowHz = LowHz
-		if len(load.Resonances) > 0 {
-			r.LowHz = load.Resonances[0].Hz.Value
-			for _, res := range load.Resonances {
-				r.LowHz = math.Min(r.LowHz, res.Hz.Value)
-			}
+		if main := Main(load); len(main) > 0 {
+			r.LowHz = main[0].Hz.Value
 		}
 	}
 	if r.HighHz == 0 {
@@ -114,11 +134,15 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 		// only witness.
 		r.MinOhm.U = load.Misfit * r.MinOhm.Value
 	}
-	r.decide(load.Re)
+	re := load.Re
+	if re.U > looseDC*re.Value {
+		re = fit.Value{} // tells nothing
+	}
+	r.decide(re)
 	if edge {
 		r.warn("minimum-at-end", fmt.Sprintf("|Z| is still falling at %.4g Hz, where the rated range or the curve ends; measure further, or take the rating for that range alone", r.MinHz))
 	}
-	r.compare(load.Re)
+	r.compare(re)
 	return r, nil
 }
 

@@ -50,7 +50,7 @@ func sample(e netlist.Element, noise, shared float64, rng *rand.Rand) impedance.
 func result(d netlist.Driver) fit.Result {
 	r := fit.Result{Re: fit.Value{Value: d.Re, U: 0.005 * d.Re}}
 	for _, res := range d.Resonances {
-		r.Resonances = append(r.Resonances, fit.Resonance{Hz: fit.Value{Value: res.Hz}})
+		r.Resonances = append(r.Resonances, fit.Resonance{Hz: fit.Value{Value: res.Hz}, Res: fit.Value{Value: res.Res}})
 	}
 	return r
 }
@@ -80,6 +80,7 @@ func TestOrdinaryLoads(t *testing.T) {
 		{"8 ohm, high", cabinet(6.9, 0.0125, 0.7, peak(75, 6, 60)), 8, 8, ""},
 		{"16 ohm cabinet", cabinet(13.5, 0.025, 0.7, peak(110, 5, 90)), 16, 16, ""},
 		{"reflex box", cabinet(6.4, 0.0125, 0.68, peak(41, 5, 38), peak(96, 6, 47)), 8, 8, ""},
+		{"wrinkle below", cabinet(6.2, 0.0125, 0.7, peak(92, 5.5, 46), peak(31, 8, 0.5)), 8, 8, ""},
 		{"two 16 ohm in series", cabinet(27, 0.05, 0.7, peak(100, 5, 150)), 32, 16, ""},
 		{"three 16 ohm in parallel", cabinet(4.5, 0.008, 0.7, peak(90, 5, 30)), 16. / 3, 4, ""},
 		{"two 4 ohm in parallel", cabinet(1.65, 0.003, 0.7, peak(85, 5, 14)), 2, 2, ""},

@@ -69,14 +69,15 @@ var driverOhms = []struct{ ohm, weight float64 }{{8, 1}, {16, 1}, {4, 0.5}, {32,
 // usual are the numbers of drivers thought of when nobody has counted them.
 var usual = []int{1, 2, 4}
 
-// wirings returns every series-parallel wiring of that many equal drivers.
+// wirings returns every series-parallel wiring of that many equal drivers, the
+// most common drivers first.
 func wirings(drivers int) []Wiring {
 	var list []Wiring
-	for series := 1; series <= drivers; series++ {
-		if drivers%series != 0 {
-			continue
-		}
-		for _, d := range driverOhms {
+	for _, d := range driverOhms {
+		for series := 1; series <= drivers; series++ {
+			if drivers%series != 0 {
+				continue
+			}
 			list = append(list, Wiring{DriverOhm: d.ohm, Series: series, Parallel: drivers / series})
 		}
 	}
@@ -84,7 +85,7 @@ func wirings(drivers int) []Wiring {
 }
 
 // Wirings returns the wirings of equal drivers that make a load rated at ohm,
-// fewest drivers first: of that many drivers, or of one, two and four where
+// fewest drivers first and the most common of those: of that many drivers, or of one, two and four where
 // drivers is 0. It is an error to ask for less than none or more than MostDrivers.
 func Wirings(ohm float64, drivers int) ([]Wiring, error) {
 	numbers, err := numbers(drivers)
@@ -169,6 +170,10 @@ const (
 // reading as well comes first.
 const deadWeight = 0.1
 
+// elseWeight is how likely it is something else, such as unlike drivers or two
+// dead ones: a guess too.
+const elseWeight = 0.01
+
 // Explanation is a cabinet that might give a reading.
 type Explanation struct {
 	Wiring Wiring
@@ -176,7 +181,7 @@ type Explanation struct {
 	Ohm    float64 // equivalent rating of what is left
 	ReOhm  float64 // what a DC meter would most often read
 	MinOhm float64 // what the lowest |Z| would most often be
-	Odds   float64 // among all explanations, 0 to 1
+	Odds   float64 // 0 to 1; with something else, those of all sum to 1
 	Check  string  // how to find out
 }
 
@@ -221,12 +226,9 @@ func Explain(re, min fit.Value, drivers int, marked float64) ([]Explanation, err
 			}
 		}
 	}
-	total := 0.
+	total := elseWeight
 	for _, e := range list {
 		total += e.Odds
-	}
-	if total == 0 {
-		return nil, nil
 	}
 	for i := range list {
 		list[i].Odds /= total

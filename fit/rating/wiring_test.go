@@ -21,7 +21,7 @@ func TestWirings(t *testing.T) {
 	for _, w := range list {
 		got = append(got, w.String())
 	}
-	want := []string{"one 16 ohm", "two 32 ohm in parallel", "two 8 ohm in series", "four 16 ohm in series-parallel", "four 4 ohm in series"}
+	want := []string{"one 16 ohm", "two 8 ohm in series", "two 32 ohm in parallel", "four 16 ohm in series-parallel", "four 4 ohm in series"}
 	if !slices.Equal(got, want) {
 		t.Errorf("16 ohm: %q, want %q", got, want)
 	}
