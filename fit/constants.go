@@ -1,0 +1,232 @@
+package fit
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// Air is what a driver moves.
+type Air struct {
+	Density Value // kg/m^3
+	Speed   Value // of sound, m/s
+}
+
+// RoomAir is dry air at 20 C and 101.325 kPa. Its uncertainties hold for 15 to
+// 25 C near sea level; they are our estimate from the gas law.
+var RoomAir = Air{Density: Value{1.2041, 0.015}, Speed: Value{343.2, 1.8}}
+
+// Free is a driver's resonance in free air or on the baffle it is measured on.
+type Free struct {
+	Hz, Qms, Qes Value
+	Re           Value // ohm
+}
+
+// Free returns resonance r of a load with the DC resistance re as a driver.
+func (r Resonance) Free(re Value) Free { return Free{r.Hz, r.Qms, r.Qes, re} }
+
+// ReadOff returns the driver of a curve's reading at five places: the DC
+// resistance re, the peak zmax at hz, and the frequencies low and high on both
+// sides where |Z| is sqrt(re zmax):
+//
+//	r0 = zmax/re, Qms = hz sqrt(r0)/(high - low), Qes = Qms/(r0 - 1)
+//
+// It is exact for one peak and a coil without inductance only; a fit has
+// neither limit. Ohm and hertz. Source: R. H. Small, J. Audio Eng. Soc. 20(5),
+// 383-395, 1972 (from memory); DTU course 34870, lecture 7.
+func ReadOff(re, zmax, hz, low, high Value) (Free, error) {
+	x := []Value{re, zmax, hz, low, high}
+	if err := above0(x, "DC resistance", "peak", "resonance", "lower frequency", "upper frequency"); err != nil {
+		return Free{}, err
+	}
+	switch {
+	case zmax.Value <= re.Value:
+		return Free{}, fmt.Errorf("peak of %v ohm must be above the DC resistance, %v ohm", zmax.Value, re.Value)
+	case low.Value >= hz.Value || high.Value <= hz.Value:
+		return Free{}, fmt.Errorf("resonance %v Hz must lie between the lower and the upper frequency, %v and %v Hz", hz.Value, low.Value, high.Value)
+	}
+	q := propagate(x, func(v []float64) []float64 {
+		r0 := v[1] / v[0]
+		qms := v[2] * math.Sqrt(r0) / (v[4] - v[3])
+		return []float64{qms, qms / (r0 - 1)}
+	})
+	return Free{Hz: hz, Qms: q[0], Qes: q[1], Re: re}, nil
+}
+
+// Method is a way to find a driver's constants, which the electrical curve
+// alone does not hold.
+type Method int
+
+// The methods. Both forms of the known volume agree where the box does not
+// change the moving mass; the one with the quality factors is right even where
+// it does, since a box loads the cone with other air than a room.
+const (
+	AddedMass            Method = iota
+	KnownVolume                 // Vas = V (fc Qec/(fs Qes) - 1)
+	KnownVolumeFrequency        // Vas = V ((fc/fs)^2 - 1)
+)
+
+var methodNames = [...]string{"added mass", "known volume, by frequency and Qes", "known volume, by frequency alone"}
+
+// String returns the name of m for people.
+func (m Method) String() string {
+	if m < 0 || int(m) >= len(methodNames) {
+		return fmt.Sprintf("method(%d)", int(m))
+	}
+	return methodNames[m]
+}
+
+// Constants are the mechanical constants of a driver.
+type Constants struct {
+	Method      Method
+	Sd          Value // effective area of the cone, m^2
+	Mms         Value // moving mass with its air, kg
+	Cms         Value // compliance, m/N
+	Rms         Value // mechanical resistance, N s/m
+	Bl          Value // force factor, T m
+	Vas         Value // volume of air as compliant as the suspension, m^3
+	Efficiency  Value // reference efficiency into a half space, 1
+	Sensitivity Value // dB re 20 uPa at 1 m in a half space, 1 W in Re
+	At283V      Value // the same for 2.83 V
+}
+
+// ByAddedMass returns the constants of a driver whose resonance moves from
+// that of free to loadedHz when mass (kg) is fixed to its cone of that
+// effective diameter (m, middle of the surround to middle of the surround).
+//
+//	Mms = mass/((fs/loadedHz)^2 - 1)
+//
+// The inputs count as independent of each other. Source: DTU course 34870,
+// lecture 7, after Leach, Introduction to Electroacoustics, 11.7.
+func ByAddedMass(free Free, loadedHz, mass, diameter Value, air Air) (Constants, error) {
+	if err := above0([]Value{loadedHz, mass}, "resonance with the mass", "added mass"); err != nil {
+		return Constants{}, err
+	}
+	switch apart := free.Hz.Value - loadedHz.Value; {
+	case apart <= 0:
+		return Constants{}, fmt.Errorf("the added mass of %v kg moved the resonance from %v to %v Hz; a mass must lower it, so check that it sits on the cone and which record is which", mass.Value, free.Hz.Value, loadedHz.Value)
+	case apart <= 2*math.Hypot(free.Hz.U, loadedHz.U):
+		return Constants{}, fmt.Errorf("the added mass of %v kg lowered the resonance by %.2g Hz, which is within its uncertainty (k = 2); use a larger mass", mass.Value, apart)
+	}
+	return constants(AddedMass, free, diameter, air, []Value{loadedHz, mass}, func(c *constantsOf, v []float64) {
+		c.mms = v[1] / (math.Pow(c.hz/v[0], 2) - 1)
+		c.cms = 1 / (c.w * c.w * c.mms)
+		c.vas = c.rho * c.c * c.c * c.sd * c.sd * c.cms
+	})
+}
+
+// ByKnownVolume returns the constants of a driver of that effective diameter
+// (m) whose resonance moves from that of free to that of boxed on a closed,
+// unlined box of the given volume (m^3), by method KnownVolume or
+// KnownVolumeFrequency.
+//
+// The inputs count as independent of each other. Source: DTU course 34870,
+// lecture 7 and Lab D, after Leach, Introduction to Electroacoustics, 11.7.
+func ByKnownVolume(method Method, free, boxed Free, volume, diameter Value, air Air) (Constants, error) {
+	if method != KnownVolume && method != KnownVolumeFrequency {
+		return Constants{}, fmt.Errorf("%v is no method of the known volume", method)
+	}
+	if err := above0([]Value{boxed.Hz, boxed.Qes, volume}, "resonance on the box", "Qes on the box", "volume of the box"); err != nil {
+		return Constants{}, err
+	}
+	switch apart := boxed.Hz.Value - free.Hz.Value; {
+	case apart <= 0:
+		return Constants{}, fmt.Errorf("the box of %v m^3 moved the resonance from %v to %v Hz; a closed box must raise it, so check that it is tight and which record is which", volume.Value, free.Hz.Value, boxed.Hz.Value)
+	case apart <= 2*math.Hypot(free.Hz.U, boxed.Hz.U):
+		return Constants{}, fmt.Errorf("the box of %v m^3 raised the resonance by %.2g Hz, which is within its uncertainty (k = 2); use a smaller box", volume.Value, apart)
+	}
+	if method == KnownVolume && boxed.Hz.Value*boxed.Qes.Value <= free.Hz.Value*free.Qes.Value {
+		return Constants{}, fmt.Errorf("the box lowered Qes from %v to %v while the resonance rose from %v to %v Hz; a closed box raises both, so check that it is tight", free.Qes.Value, boxed.Qes.Value, free.Hz.Value, boxed.Hz.Value)
+	}
+	return constants(method, free, diameter, air, []Value{boxed.Hz, boxed.Qes, volume}, func(c *constantsOf, v []float64) {
+		ratio := v[0] / c.hz
+		if method == KnownVolume {
+			ratio *= v[1] / c.qes
+		} else {
+			ratio *= ratio
+		}
+		c.vas = v[2] * (ratio - 1)
+		c.cms = c.vas / (c.rho * c.c * c.c * c.sd * c.sd)
+		c.mms = 1 / (c.w * c.w * c.cms)
+	})
+}
+
+// constantsOf holds what every method starts from and what it must find.
+type constantsOf struct {
+	hz, w, qms, qes, re, sd, rho, c float64
+	mms, cms, vas                   float64
+}
+
+// constants completes what find leaves in mms, cms and vas:
+//
+//	Rms = w Mms/Qms, Bl = sqrt(w Re Mms/Qes), w = 2 pi fs
+//	efficiency = 4 pi^2 fs^3 Vas/(c^3 Qes) (Small 1972, from memory)
+//	p^2 = efficiency P rho c/(2 pi r^2) at the distance r in a half space
+func constants(method Method, free Free, diameter Value, air Air, more []Value, find func(*constantsOf, []float64)) (Constants, error) {
+	x := []Value{free.Hz, free.Qms, free.Qes, free.Re, diameter, air.Density, air.Speed}
+	if err := above0(x, "resonance", "Qms", "Qes", "DC resistance", "diameter", "density of air", "speed of sound"); err != nil {
+		return Constants{}, err
+	}
+	own := len(x)
+	out := propagate(append(x, more...), func(v []float64) []float64 {
+		c := constantsOf{
+			hz: v[0], w: 2 * math.Pi * v[0], qms: v[1], qes: v[2], re: v[3],
+			sd: math.Pi / 4 * v[4] * v[4], rho: v[5], c: v[6],
+		}
+		find(&c, v[own:])
+		efficiency := 4 * math.Pi * math.Pi * math.Pow(c.hz/c.c, 3) * c.vas / c.qes
+		const quietest = 20e-6 // Pa
+		level := 10 * math.Log10(efficiency*c.rho*c.c/(2*math.Pi)/(quietest*quietest))
+		return []float64{
+			c.sd, c.mms, c.cms, c.w * c.mms / c.qms, math.Sqrt(c.w * c.re * c.mms / c.qes),
+			c.vas, efficiency, level, level + 10*math.Log10(2.83*2.83/c.re),
+		}
+	})
+	for _, v := range out {
+		if math.IsNaN(v.Value+v.U) || math.IsInf(v.Value+v.U, 0) {
+			return Constants{}, errors.New("the inputs are too uncertain or too far apart for a driver")
+		}
+	}
+	return Constants{method, out[0], out[1], out[2], out[3], out[4], out[5], out[6], out[7], out[8]}, nil
+}
+
+// above0 returns an error that names the first of v that no driver has.
+func above0(v []Value, names ...string) error {
+	for i, x := range v {
+		if !(x.Value > 0) || math.IsInf(x.Value, 0) || !(x.U >= 0) || math.IsInf(x.U, 0) {
+			return fmt.Errorf("%s is %v with the uncertainty %v; it must be above 0 and its uncertainty at least 0", names[i], x.Value, x.U)
+		}
+	}
+	return nil
+}
+
+// propagate returns f at x with the standard uncertainties that those of x,
+// independent of each other, give it to first order (JCGM 100:2008, 5.1.3
+// note 2: differences over one standard uncertainty either way).
+func propagate(x []Value, f func([]float64) []float64) []Value {
+	at := make([]float64, len(x))
+	for i, v := range x {
+		at[i] = v.Value
+	}
+	mid := f(at)
+	out := make([]Value, len(mid))
+	for k, y := range mid {
+		out[k].Value = y
+	}
+	for i, v := range x {
+		if v.U == 0 {
+			continue
+		}
+		// A small part of it: the whole could cross a pole of f.
+		step := v.U / 64
+		at[i] = v.Value + step
+		up := f(at)
+		at[i] = v.Value - step
+		down := f(at)
+		at[i] = v.Value
+		for k := range out {
+			out[k].U = math.Hypot(out[k].U, 32*(up[k]-down[k]))
+		}
+	}
+	return out
+}
