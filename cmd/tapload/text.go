@@ -59,15 +59,21 @@ func exponent(x float64) int { return int(math.Floor(math.Log10(math.Abs(x)) + 1
 
 // formatOhm writes a resistance with its expanded uncertainty (k = 2), both to
 // the place that the uncertainty's second digit has.
-func formatOhm(ohm, u float64) string {
+func formatOhm(ohm, u float64) string { return formatWithU(ohm, u, "ohm") }
+
+// formatWithU writes a value in a unit, which may be empty, as formatOhm does.
+func formatWithU(v, u float64, unit string) string {
+	if unit != "" {
+		unit = " " + unit
+	}
 	expanded := 2 * u
 	if !(expanded > 0) {
-		return significant(ohm, 4) + " ohm"
+		return significant(v, 4) + unit
 	}
 	// No reading carries more than six digits, however small the noise.
-	places := min(1-exponent(expanded), 5-exponent(ohm))
+	places := min(1-exponent(expanded), 5-exponent(v))
 	places = max(0, places)
-	return fmt.Sprintf("%.*f ohm ± %.*f", places, ohm, places, expanded)
+	return fmt.Sprintf("%.*f%s ± %.*f", places, v, unit, places, expanded)
 }
 
 // writeJSON prints one object on one line.

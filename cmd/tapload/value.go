@@ -139,3 +139,18 @@ func (t *taps) String() string {
 	}
 	return strings.Join(parts, ",")
 }
+
+// amount is a flag for a number above 0 in a unit of its own: "10", "10 g".
+type amount struct {
+	value float64
+	unit  string
+}
+
+func (a *amount) Set(s string) error { return setQuantity(&a.value, s, a.unit) }
+func (a *amount) Type() string       { return a.unit }
+func (a *amount) String() string {
+	if a.value == 0 {
+		return ""
+	}
+	return plain(a.value)
+}

@@ -1,0 +1,360 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"runtime"
+	"sync"
+
+	"github.com/spf13/cobra"
+
+	"tapload/fit"
+	"tapload/fit/rating"
+	"tapload/measure/impedance"
+	"tapload/plot"
+)
+
+type fitOptions struct {
+	re, dc    ohms
+	low, high hertz
+
+	drivers int
+	marked  ohms
+
+	mass, box, diameter amount
+	with                string
+
+	json, explain bool
+	plot          string
+}
+
+func newFit(e env) *cobra.Command {
+	o := fitOptions{mass: amount{unit: "g"}, box: amount{unit: "l"}, diameter: amount{unit: "mm"}}
+	c := &cobra.Command{
+		Use:   "fit RECORD.sweep.json...",
+		Short: "Say what a load is: rating, resonances, Re",
+		Long: `Say what a measured load is: what it may be rated at, its resonances, its DC
+resistance (Re) and its voice coil, each with its uncertainty (k = 2).
+
+A load may be rated at 4, 8 or 16 ohm where its lowest |Z| in the rated
+frequency range is not below 80 % of that (IEC 60268-5), and at 2, 2.67, 5.33
+or 32 ohm as combinations of such loads are. The range starts at the lowest
+resonance, since every driver falls to Re below it, and ends at 10 kHz.
+
+With the sweep of the driver with a known mass on its cone, or on a closed box
+of a known volume, its mechanical constants come too.`,
+		Example: `  tapload fit cab.sweep.json
+  tapload fit cab.sweep.json --dc-ohm 6.1 --plot fit.png
+  tapload fit cab.sweep.json --drivers 4 --marked-ohm 8
+  tapload fit driver.sweep.json --added-mass-g 10 --with mass.sweep.json --diameter-mm 200
+  tapload fit driver.sweep.json --box-l 28.3 --with box.sweep.json --diameter-mm 200
+  tapload fit *.sweep.json --json`,
+		Args: someArgs(1, 1e6, "one or more RECORD.sweep.json"),
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := o.check(len(args)); err != nil {
+				return usage(c, err)
+			}
+			return fitRecords(c.Context(), e, args, o)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.Var(&o.re, "re-ohm", "take Re as this reading of a DC meter instead of fitting it")
+	f.Var(&o.dc, "dc-ohm", "hold Re against this reading of a DC meter")
+	f.Var(&o.low, "low", "lower end of the rated frequency range (default: the lowest resonance)")
+	f.Var(&o.high, "high", "upper end of the rated frequency range (default 10000)")
+	f.IntVar(&o.drivers, "drivers", 0, "`number` of drivers in the cabinet, to find a dead one")
+	f.Var(&o.marked, "marked-ohm", "rating marked on the cabinet, to find a dead driver")
+	f.Var(&o.mass, "added-mass-g", "mass on the cone in the sweep of --with, in grams")
+	f.Var(&o.box, "box-l", "volume of the closed box in the sweep of --with, in litres")
+	f.StringVar(&o.with, "with", "", "`record` of the driver with the mass or on the box")
+	f.Var(&o.diameter, "diameter-mm", "diameter of the cone, middle of surround to middle of surround")
+	f.StringVar(&o.plot, "plot", "", "draw curve, fit and what it leaves into this .png, .svg or .pdf `file`")
+	f.BoolVar(&o.explain, "explain", false, "also show which models were tried and which cabinets might read so")
+	f.BoolVar(&o.json, "json", false, "print the result as JSON, one object a line")
+	return c
+}
+
+func (o fitOptions) check(records int) error {
+	if records > 1 && o.plot != "" {
+		return errors.New("--plot draws one record; name one, or draw several with \"tapload plot\"")
+	}
+	if o.plot != "" {
+		if _, err := plot.ParseFormat(o.plot); err != nil {
+			return fmt.Errorf("--plot: %w", err)
+		}
+	}
+	if o.re > 0 && o.dc > 0 {
+		return errors.New("--re-ohm and --dc-ohm are one reading put to two uses; give one of them")
+	}
+	if o.drivers < 0 || o.drivers > rating.MostDrivers {
+		return fmt.Errorf("--drivers %d: must be from 1 to %d, those on one jack", o.drivers, rating.MostDrivers)
+	}
+	if o.low > 0 && o.high > 0 && o.high <= o.low {
+		return fmt.Errorf("--high %s must be above --low %s", formatHz(float64(o.high)), formatHz(float64(o.low)))
+	}
+	constants := o.mass.value > 0 || o.box.value > 0
+	switch {
+	case o.mass.value > 0 && o.box.value > 0:
+		return errors.New("--added-mass-g and --box-l are two methods; use one at a time")
+	case constants && o.with == "":
+		return errors.New("name the sweep with the mass or on the box with --with RECORD.sweep.json")
+	case constants && o.diameter.value == 0:
+		return errors.New("the driver's constants need the diameter of its cone; give --diameter-mm")
+	case !constants && (o.with != "" || o.diameter.value > 0):
+		return errors.New("--with and --diameter-mm belong to --added-mass-g or --box-l; give one of those")
+	case constants && records > 1:
+		return errors.New("--added-mass-g and --box-l are about one driver; name one record")
+	}
+	return nil
+}
+
+// fitted is a load and all that is known of it.
+type fitted struct {
+	name     string
+	record   impedance.Record
+	load     fit.Result
+	kk       *fit.KKResult // nil where the curve is too short for the test
+	rating   rating.Rating
+	wirings  []rating.Wiring // that make the rating
+	could    []rating.Explanation
+	consts   []fit.Constants
+	warnings []impedance.Warning
+}
+
+// fitRecords fits every record and prints the results in their order.
+func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
+	picture := file{path: o.plot, force: true}
+	if o.plot != "" {
+		if err := picture.check(); err != nil {
+			return err
+		}
+	}
+	failed, printed := 0, 0
+	err := inOrder(ctx, len(args), func(i int) (fitted, error) { return o.fit(args[i]) }, func(_ int, f fitted, err error) error {
+		if err != nil {
+			if len(args) == 1 {
+				return err
+			}
+			failed++
+			e.say("tapload: " + err.Error())
+			return nil
+		}
+		if o.plot != "" {
+			write, err := chartWriter(plot.FitChart{Title: f.name, Curve: f.record.Curve, Load: f.load}, o.plot)
+			if err != nil {
+				return err
+			}
+			picture.write = write
+			if err := writeFiles(picture); err != nil {
+				return err
+			}
+		}
+		printed++
+		return f.report(e, o, len(args) > 1, printed == 1)
+	})
+	if err == nil && failed > 0 {
+		return fmt.Errorf("%d of %d records gave no fit", failed, len(args))
+	}
+	return err
+}
+
+// report prints f and its warnings.
+func (f fitted) report(e env, o fitOptions, several, first bool) (err error) {
+	if o.json {
+		err = writeJSON(e.stdout, f.object(o))
+	} else {
+		if !first {
+			fmt.Fprintln(e.stdout)
+		}
+		err = f.print(e.stdout, o)
+	}
+	for _, w := range f.warnings {
+		if several {
+			e.warn(f.name + ": " + w.Text)
+		} else {
+			e.warn(w.Text)
+		}
+	}
+	return err
+}
+
+// fit does all that the command does with one record, but for printing.
+func (o fitOptions) fit(arg string) (fitted, error) {
+	l, err := readLoad(arg)
+	if err != nil {
+		return fitted{}, err
+	}
+	f := fitted{name: l.name, record: l.record}
+	fail := func(err error) (fitted, error) { return fitted{}, fmt.Errorf("%s: %w", arg, err) }
+	if f.load, err = fitCurve(l.record.Curve, fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}); err != nil {
+		return fail(err)
+	}
+	if kk, err := fit.KK(l.record.Curve, f.load.Resonances); err == nil {
+		f.kk = &kk
+		if w, ok := kk.Warning(); ok {
+			f.warnings = append(f.warnings, w)
+		}
+	}
+	if f.rating, err = rating.Of(l.record.Curve, f.load, rating.Options{LowHz: float64(o.low), HighHz: float64(o.high)}); err != nil {
+		return fail(err)
+	}
+	f.warnings = append(append(f.warnings, f.load.Warnings...), f.rating.Warnings...)
+	if r := f.rating; o.marked > 0 && r.Ohm > 0 && math.Abs(float64(o.marked)/r.Ohm-1) > 0.01 {
+		f.warnings = append(f.warnings, impedance.Warning{Code: "marked-differs", Text: fmt.Sprintf(
+			"the cabinet is marked %s ohm and measures as %s ohm; it was rewired, got other drivers, or one is dead", rating.Ohms(float64(o.marked)), rating.Ohms(r.Ohm))})
+	}
+	f.warnings = append(f.warnings, l.record.Warnings...)
+	if f.rating.Ohm > 0 {
+		if f.wirings, err = rating.Wirings(f.rating.Ohm, o.drivers); err != nil {
+			return fail(err)
+		}
+	}
+	if f.could, err = rating.Explain(f.load.Re, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
+		return fail(err)
+	}
+	if o.with != "" {
+		if err := o.constants(&f); err != nil {
+			return fail(err)
+		}
+	}
+	return f, nil
+}
+
+// fitCurve fits a load to a curve. Where there is none, a curve that no load
+// could give is the better reason.
+func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
+	load, err := fit.Curve(c, o)
+	if err == nil {
+		return load, nil
+	}
+	if kk, kkErr := fit.KK(c, nil); kkErr == nil {
+		if w, faulty := kk.Warning(); faulty && kk.Fault != fit.Inconsistent {
+			return load, errors.New(w.Text)
+		}
+	}
+	return load, err
+}
+
+// Relative standard uncertainties of what is measured with scales and rulers:
+// our estimates, told in the help of what uses them.
+const (
+	uMass     = 0.005
+	uVolume   = 0.01
+	uDiameter = 0.01
+)
+
+// constants finds the driver's mechanical constants from a second record.
+func (o fitOptions) constants(f *fitted) error {
+	rec, err := readRecord(o.with)
+	if err != nil {
+		return err
+	}
+	second, err := fitCurve(rec.Curve, fit.Options{PinnedRe: float64(o.re)})
+	if err != nil {
+		return fmt.Errorf("--with %s: %w", o.with, err)
+	}
+	for _, r := range []fit.Result{f.load, second} {
+		if len(r.Resonances) != 1 {
+			return fmt.Errorf("the load has %d resonances; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", len(r.Resonances))
+		}
+	}
+	si := func(a amount, scale, u float64) fit.Value {
+		return fit.Value{Value: a.value * scale, U: u * a.value * scale}
+	}
+	diameter := si(o.diameter, 1e-3, uDiameter)
+	free, moved := f.load.Resonances[0].Free(f.load.Re), second.Resonances[0].Free(second.Re)
+	if o.mass.value > 0 {
+		c, err := fit.ByAddedMass(free, moved.Hz, si(o.mass, 1e-3, uMass), diameter, fit.RoomAir)
+		if err != nil {
+			return err
+		}
+		f.consts = []fit.Constants{c}
+		return nil
+	}
+	for _, m := range []fit.Method{fit.KnownVolume, fit.KnownVolumeFrequency} {
+		c, err := fit.ByKnownVolume(m, free, moved, si(o.box, 1e-3, uVolume), diameter, fit.RoomAir)
+		if err != nil {
+			return err
+		}
+		f.consts = append(f.consts, c)
+	}
+	return nil
+}
+
+// inOrder does n pieces of work on all cores and takes each result in its
+// turn, as soon as those before it are taken. It ends with the first error of
+// take, or when ctx does.
+func inOrder[T any](ctx context.Context, n int, work func(int) (T, error), take func(int, T, error) error) error {
+	type outcome struct {
+		result T
+		err    error
+	}
+	ctx, stop := context.WithCancel(ctx)
+	workers := min(runtime.GOMAXPROCS(0), n)
+	// A result waits in its place; room bounds how many do.
+	places := make([]chan outcome, n)
+	for i := range places {
+		places[i] = make(chan outcome, 1)
+	}
+	room := make(chan struct{}, 8*workers)
+	next := make(chan int)
+	var running sync.WaitGroup
+	defer running.Wait()
+	defer stop()
+	running.Go(func() {
+		defer close(next)
+		for i := range n {
+			select {
+			case room <- struct{}{}:
+			case <-ctx.Done():
+				return
+			}
+			select {
+			case next <- i:
+			case <-ctx.Done():
+				return
+			}
+		}
+	})
+	for range workers {
+		running.Go(func() {
+			for i := range next {
+				r, err := work(i)
+				places[i] <- outcome{r, err}
+			}
+		})
+	}
+	for i, place := range places {
+		select {
+		case o := <-place:
+			<-room
+			if err := take(i, o.result, o.err); err != nil {
+				return err
+			}
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+// print writes what a technician reads: what the load is in words, then the
+// numbers.
+func (f fitted) print(w io.Writer, o fitOptions) error {
+	p := page{w: w}
+	p.words(f.headline())
+	p.line("")
+	f.table(&p)
+	f.mechanics(&p)
+	if o.explain {
+		f.models(&p)
+	}
+	if o.explain || o.drivers > 0 || o.marked > 0 || f.odd() {
+		f.explanations(&p)
+	}
+	return p.err
+}

@@ -1,0 +1,176 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"tapload/fixtures/netlist"
+	"tapload/measure/impedance"
+)
+
+func TestInOrder(t *testing.T) {
+	bad := errors.New("seven")
+	var got []int
+	err := inOrder(context.Background(), 100, func(i int) (int, error) {
+		time.Sleep(time.Duration(i%5) * 100 * time.Microsecond) // so that they end out of order
+		if i == 7 {
+			return 0, bad
+		}
+		return i * i, nil
+	}, func(i, square int, err error) error {
+		if (err != nil) != (i == 7) || err == nil && square != i*i {
+			t.Errorf("piece %d came as %d, %v", i, square, err)
+		}
+		got = append(got, i)
+		return nil
+	})
+	if err != nil || len(got) != 100 {
+		t.Fatalf("%d of 100 pieces, %v", len(got), err)
+	}
+	for i, v := range got {
+		if v != i {
+			t.Fatalf("piece %d came in place %d", v, i)
+		}
+	}
+}
+
+func TestInOrderStops(t *testing.T) {
+	var begun atomic.Int32
+	work := func(i int) (int, error) { begun.Add(1); return i, nil }
+	full := errors.New("disk full")
+	if err := inOrder(context.Background(), 1e6, work, func(i, _ int, _ error) error { return full }); err != full {
+		t.Errorf("the error of take is lost: %v", err)
+	}
+	if n := begun.Load(); n > 1000 {
+		t.Errorf("%d pieces were begun after the first could not be taken", n)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	err := inOrder(ctx, 1e6, work, func(i, _ int, _ error) error {
+		if i == 3 {
+			stop()
+		}
+		return nil
+	})
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped from outside: %v", err)
+	}
+}
+
+// writeRecords writes n records of invented cabinets with noise, 264 points
+// each, and returns their paths.
+func writeRecords(tb testing.TB, n int) []string {
+	rng := rand.New(rand.NewPCG(4, 7))
+	folder := tb.TempDir()
+	paths := make([]string, n)
+	for i := range paths {
+		d := netlist.Driver{
+			Re:         6.2 * (1 + 0.05*rng.NormFloat64()),
+			Coil:       netlist.Coil{K: 0.0125, N: 0.7},
+			Resonances: []netlist.Resonance{{Hz: 80 + 30*rng.Float64(), Qm: 4 + 3*rng.Float64(), Res: 40 + 20*rng.Float64()}},
+		}
+		if i%3 == 0 {
+			d.Resonances = append(d.Resonances, netlist.Resonance{Hz: 35 + 10*rng.Float64(), Qm: 5, Res: 35})
+		}
+		rec := impedance.Record{Label: fmt.Sprintf("cabinet %d (invented)", i+1), Taken: time.Unix(0, 0).UTC(), SenseOhm: 10}
+		shared := impedance.Source{ID: "sense-resistor:invented"}
+		for k := range 264 {
+			hz := 10 * math.Pow(2000, float64(k)/263)
+			z := d.Impedance(hz)
+			u := 2e-4 * cmplx.Abs(z)
+			z += complex(u*rng.NormFloat64(), u*rng.NormFloat64())
+			rec.Curve.Points = append(rec.Curve.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Circular(2 * u * u)})
+			shared.DZ = append(shared.DZ, 0.001*z)
+		}
+		rec.Curve.Shared = []impedance.Source{shared}
+		paths[i] = filepath.Join(folder, fmt.Sprintf("%04d%s", i+1, recordSuffix))
+		f, err := os.Create(paths[i])
+		if err != nil {
+			tb.Fatal(err)
+		}
+		if err := errors.Join(rec.Write(f), f.Close()); err != nil {
+			tb.Fatal(err)
+		}
+	}
+	return paths
+}
+
+// Every line of the page fits an 80-column terminal.
+func TestFitPageWidth(t *testing.T) {
+	var out strings.Builder
+	o := fitOptions{explain: true}
+	if err := fitRecords(context.Background(), env{stdout: &out, stderr: io.Discard}, writeRecords(t, 6), o); err != nil {
+		t.Fatal(err)
+	}
+	for _, line := range strings.Split(out.String(), "\n") {
+		if n := utf8.RuneCountInString(line); n > pageColumns {
+			t.Errorf("%d columns: %s", n, line)
+		}
+	}
+	if n := strings.Count(out.String(), "(invented): "); n != 6 {
+		t.Errorf("%d pages, want 6", n)
+	}
+}
+
+// BenchmarkFolderOf1000 is "tapload fit *.sweep.json --json" of 1000 records.
+func BenchmarkFolderOf1000(b *testing.B) {
+	paths := writeRecords(b, 1000)
+	for b.Loop() {
+		if err := fitRecords(context.Background(), env{stdout: io.Discard, stderr: io.Discard}, paths, fitOptions{json: true}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Milliseconds())/float64(b.N)/float64(len(paths)), "ms/record")
+}
+
+// The page in README.md is what the program prints. Numbers move with the last
+// digit of the estimators and are compared to 2 % of themselves, uncertainties
+// not at all.
+func TestReadmePage(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, want, _ := strings.Cut(string(readme), "```\nunmarked cabinet: ")
+	want, _, ok := strings.Cut(want, "```")
+	if !ok {
+		t.Fatal("README.md shows no page of a fit")
+	}
+	record := filepath.Join(t.TempDir(), "cab"+recordSuffix)
+	var out, log strings.Builder
+	e := env{stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now}
+	args := []string{"sweep", "--bench", "../../testdata/bench/unmarked-cabinet.toml", "-o", record, "--label", "unmarked cabinet"}
+	if code := run(context.Background(), args, e); code != exitDone {
+		t.Fatalf("the sweep ended with %d: %s", code, log.String())
+	}
+	out.Reset()
+	if code := run(context.Background(), []string{"fit", record}, e); code != exitDone {
+		t.Fatalf("the fit ended with %d: %s", code, log.String())
+	}
+	shown, printed := strings.Fields("unmarked cabinet: "+want), strings.Fields(out.String())
+	if len(shown) != len(printed) {
+		t.Fatalf("the page has changed; README.md shows\n%s\nand the program prints\n%s", want, out.String())
+	}
+	for i, s := range shown {
+		a, errA := strconv.ParseFloat(s, 64)
+		b, errB := strconv.ParseFloat(printed[i], 64)
+		if i > 0 && shown[i-1] == "±" {
+			continue
+		}
+		if s != printed[i] && (errA != nil || errB != nil || math.Abs(a-b) > 0.02*math.Abs(a)) {
+			t.Errorf("README.md shows %q where the program prints %q:\n%s", s, printed[i], out.String())
+		}
+	}
+}

@@ -1,0 +1,166 @@
+package main
+
+import (
+	"tapload/fit"
+)
+
+// fitObject is what a fit tells programs. Uncertainties are standard ones
+// (k = 1), units are SI.
+type fitObject struct {
+	Label      string            `json:"label"`
+	Re         jsonValue         `json:"re_ohm"`
+	Resonances []resonanceObject `json:"resonances"`
+	Coil       coilObject        `json:"coil"`
+	Min        extreme           `json:"z_min"` // above the lowest resonance
+	Max        extreme           `json:"z_max"` // of the resonances, however far a coil rises
+	RatedOhm   *float64          `json:"rated_ohm"`
+	Rated      ratedObject       `json:"rated"`
+	Misfit     float64           `json:"misfit_percent"`
+	KK         *float64          `json:"kk_percent"` // null where the curve has too few points
+	Constants  []constantsObject `json:"constants,omitempty"`
+	Models     []modelObject     `json:"models,omitempty"`
+	Wirings    []string          `json:"wirings,omitempty"`
+	Causes     []causeObject     `json:"causes,omitempty"`
+	Warnings   []warningEntry    `json:"warnings"`
+}
+
+type jsonValue struct {
+	Value float64 `json:"value"`
+	U     float64 `json:"u"`
+}
+
+type resonanceObject struct {
+	Hz  jsonValue `json:"f_hz"`
+	Qms jsonValue `json:"q_ms"`
+	Qes jsonValue `json:"q_es"`
+	Qts jsonValue `json:"q_ts"`
+	Res jsonValue `json:"r_es_ohm"`
+}
+
+type coilObject struct {
+	Kind string     `json:"kind"`
+	L    *jsonValue `json:"l_h,omitempty"`
+	L2   *jsonValue `json:"l2_h,omitempty"`
+	R2   *jsonValue `json:"r2_ohm,omitempty"`
+	K    *jsonValue `json:"k,omitempty"` // ohm s^-n
+	N    *jsonValue `json:"n,omitempty"`
+	Le   *jsonValue `json:"le_1khz_h,omitempty"`
+}
+
+type ratedObject struct {
+	Candidates []float64 `json:"candidates"`
+	Margin     float64   `json:"margin_percent"`
+	Verdict    string    `json:"verdict"`
+	LowHz      float64   `json:"low_hz"`
+	HighHz     float64   `json:"high_hz"`
+}
+
+type constantsObject struct {
+	Method      string    `json:"method"`
+	Sd          jsonValue `json:"sd_m2"`
+	Mms         jsonValue `json:"mms_kg"`
+	Cms         jsonValue `json:"cms_m_per_n"`
+	Rms         jsonValue `json:"rms_n_s_per_m"`
+	Bl          jsonValue `json:"bl_t_m"`
+	Vas         jsonValue `json:"vas_m3"`
+	Efficiency  jsonValue `json:"efficiency"`
+	Sensitivity jsonValue `json:"sensitivity_1w_db"`
+	At283V      jsonValue `json:"sensitivity_2v83_db"`
+}
+
+type modelObject struct {
+	Coil       string   `json:"coil"`
+	Resonances int      `json:"resonances"`
+	Parameters int      `json:"parameters"`
+	Misfit     *float64 `json:"misfit_percent"` // null where there was no fit
+	Criterion  *float64 `json:"criterion"`
+	Error      string   `json:"error,omitempty"`
+}
+
+type causeObject struct {
+	Cause string  `json:"cause"`
+	Fault string  `json:"fault"`
+	Ohm   float64 `json:"leaves_ohm"`
+	Re    float64 `json:"re_ohm"`
+	Min   float64 `json:"z_min_ohm"`
+	Odds  float64 `json:"odds"`
+	Check string  `json:"check"`
+}
+
+// object returns what --json prints; the tables of models, wirings and causes
+// only when they were asked for.
+func (f fitted) object(o fitOptions) fitObject {
+	out := fitObject{
+		Label: f.record.Label, Re: jsonValue(f.load.Re), Resonances: []resonanceObject{},
+		Coil: coilOf(f.load.Coil),
+		Min:  extreme{Ohm: f.rating.MinOhm.Value, Hz: f.rating.MinHz, U: f.rating.MinOhm.U},
+		Max:  extreme{Ohm: f.load.Max.Ohm.Value, Hz: f.load.Max.Hz, U: f.load.Max.Ohm.U},
+		Rated: ratedObject{
+			Candidates: append([]float64{}, f.rating.Candidates...), Margin: f.rating.MarginPercent, Verdict: f.rating.Verdict.String(),
+			LowHz: f.rating.LowHz, HighHz: f.rating.HighHz,
+		},
+		Misfit:   100 * f.load.Misfit,
+		Warnings: []warningEntry{},
+	}
+	for _, r := range f.load.Resonances {
+		out.Resonances = append(out.Resonances, resonanceObject{jsonValue(r.Hz), jsonValue(r.Qms), jsonValue(r.Qes), jsonValue(r.Qts), jsonValue(r.Res)})
+	}
+	if f.rating.Ohm > 0 {
+		out.RatedOhm = &f.rating.Ohm
+	}
+	if f.kk != nil {
+		out.KK = &f.kk.Percent
+	}
+	for _, c := range f.consts {
+		out.Constants = append(out.Constants, constantsObject{
+			c.Method.String(), jsonValue(c.Sd), jsonValue(c.Mms), jsonValue(c.Cms), jsonValue(c.Rms), jsonValue(c.Bl),
+			jsonValue(c.Vas), jsonValue(c.Efficiency), jsonValue(c.Sensitivity), jsonValue(c.At283V),
+		})
+	}
+	if o.explain {
+		for _, c := range f.load.Candidates {
+			m := modelObject{Coil: c.Model.Coil.String(), Resonances: c.Model.Resonances, Parameters: c.Parameters}
+			if c.Err != nil {
+				m.Error = c.Err.Error()
+			} else {
+				misfit := 100 * c.Misfit
+				m.Misfit, m.Criterion = &misfit, &c.Criterion
+			}
+			out.Models = append(out.Models, m)
+		}
+		for _, w := range f.wirings {
+			out.Wirings = append(out.Wirings, w.String())
+		}
+	}
+	if o.explain || o.drivers > 0 || o.marked > 0 {
+		for _, e := range f.could {
+			out.Causes = append(out.Causes, causeObject{e.String(), e.Fault.String(), e.Ohm, e.ReOhm, e.MinOhm, e.Odds, e.Check})
+		}
+	}
+	for _, w := range f.warnings {
+		out.Warnings = append(out.Warnings, warningEntry{w.Code, w.Text})
+	}
+	return out
+}
+
+func coilOf(c fit.Coil) coilObject {
+	some := func(v fit.Value) *jsonValue {
+		j := jsonValue(v)
+		return &j
+	}
+	o := coilObject{Kind: c.Kind.String()}
+	switch c.Kind {
+	case fit.Inductor:
+		o.L = some(c.L)
+	case fit.Ladder:
+		o.L, o.L2, o.R2 = some(c.L), some(c.L2), some(c.R2)
+	case fit.Power:
+		o.K, o.N = some(c.K), some(c.N)
+	case fit.Shunted:
+		o.L, o.K, o.N = some(c.L), some(c.K), some(c.N)
+	}
+	if c.Kind != fit.NoCoil {
+		o.Le = some(c.LeAt1k)
+	}
+	return o
+}

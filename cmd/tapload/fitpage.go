@@ -1,0 +1,274 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"tapload/fit"
+	"tapload/fit/rating"
+)
+
+const pageColumns = 80
+
+// page writes lines of at most pageColumns and keeps the first error.
+type page struct {
+	w   io.Writer
+	err error
+}
+
+func (p *page) line(s string) {
+	if p.err == nil {
+		_, p.err = fmt.Fprintln(p.w, strings.TrimRight(s, " "))
+	}
+}
+
+// words writes a sentence, folded.
+func (p *page) words(s string) { p.line(fold(s, pageColumns)) }
+
+// row writes a named row of the table.
+func (p *page) row(name, text string) { p.under(12, name, text) }
+
+// under writes a text behind a name, folded under itself.
+func (p *page) under(indent int, name, text string) {
+	for i, line := range strings.Split(fold(text, pageColumns-indent-2), "\n") {
+		if i > 0 {
+			name = ""
+		}
+		p.line(fmt.Sprintf("%-*s%s", indent, name, strings.TrimSpace(line)))
+	}
+}
+
+// headline says in words what the load is.
+func (f fitted) headline() string {
+	parts := []string{}
+	if f.kk != nil {
+		switch f.kk.Fault {
+		case fit.Consistent:
+		case fit.Inconsistent:
+			parts = append(parts, "doubtful curve, see the warning")
+		default:
+			parts = append(parts, "FAULTY CURVE, believe none of this: see the warning")
+		}
+	}
+	r := f.rating
+	switch r.Verdict {
+	case rating.Pass:
+		parts = append(parts, fmt.Sprintf("rated %s ohm", rating.Ohms(r.Ohm)))
+	case rating.Undecided:
+		if len(r.Candidates) == 2 {
+			parts = append(parts, fmt.Sprintf("rated %s or %s ohm, undecided", rating.Ohms(r.Candidates[0]), rating.Ohms(r.Candidates[1])))
+		} else {
+			parts = append(parts, fmt.Sprintf("rated %s ohm or too low for any rating, undecided", rating.Ohms(r.Candidates[0])))
+		}
+	case rating.Fail:
+		parts = append(parts, "too low for any rating")
+	}
+	if tap := r.Tap(); tap > 0 {
+		article := "a"
+		if tap == 8 {
+			article = "an"
+		}
+		parts = append(parts, fmt.Sprintf("safe on %s %g ohm tap", article, tap))
+	} else {
+		parts = append(parts, "safe on no usual tap")
+	}
+	var hz []string
+	for _, res := range rating.Main(f.load) {
+		hz = append(hz, strings.TrimSuffix(formatHz(res.Hz.Value), " Hz"))
+	}
+	word := "resonance "
+	if len(hz) > 1 {
+		word = "resonances "
+		hz = []string{strings.Join(hz[:len(hz)-1], ", ") + " and " + hz[len(hz)-1]}
+	}
+	if !strings.HasSuffix(hz[0], "Hz") {
+		hz[0] += " Hz"
+	}
+	parts = append(parts, word+hz[0])
+	return f.name + ": " + strings.Join(parts, "; ")
+}
+
+func withU(v fit.Value, scale float64, unit string) string {
+	return formatWithU(v.Value*scale, v.U*scale, unit)
+}
+
+// table writes the numbers.
+func (f fitted) table(p *page) {
+	const column = 22
+	across := func(name string, of func(fit.Resonance) string) {
+		s := ""
+		for _, r := range f.load.Resonances {
+			s += fmt.Sprintf("%-*s", column, of(r))
+		}
+		p.line(fmt.Sprintf("%-12s%s", name, s))
+	}
+	re := withU(f.load.Re, 1, "ohm")
+	if f.load.Pinned {
+		re += ", as given"
+	}
+	p.row("Re", re+"   (± is k = 2)")
+	across("resonance", func(r fit.Resonance) string { return withU(r.Hz, 1, "Hz") })
+	across("  Qms", func(r fit.Resonance) string { return withU(r.Qms, 1, "") })
+	across("  Qes", func(r fit.Resonance) string { return withU(r.Qes, 1, "") })
+	across("  Qts", func(r fit.Resonance) string { return withU(r.Qts, 1, "") })
+	across("  Res", func(r fit.Resonance) string { return withU(r.Res, 1, "ohm") })
+	p.row("peak", fmt.Sprintf("%s at %s", withU(f.load.Max.Ohm, 1, "ohm"), formatHz(f.load.Max.Hz)))
+	p.row("minimum", fmt.Sprintf("%s at %s", withU(f.rating.MinOhm, 1, "ohm"), formatHz(f.rating.MinHz)))
+	p.row("rating", f.ratingText())
+	if len(f.wirings) > 0 {
+		var names []string
+		for _, w := range f.wirings {
+			names = append(names, w.String())
+		}
+		p.row("could be", strings.Join(names, "; "))
+	}
+	for i, s := range coilText(f.load.Coil) {
+		name := "coil"
+		if i > 0 {
+			name = ""
+		}
+		p.row(name, s)
+	}
+	fits := fmt.Sprintf("%s; off by %s of |Z|", modelText(f.load.Model), percentText(100*f.load.Misfit))
+	if f.kk != nil {
+		fits += fmt.Sprintf("; Kramers-Kronig leaves %s", percentText(f.kk.Percent))
+	}
+	p.row("model", fits)
+}
+
+func percentText(v float64) string {
+	if v < 0.001 {
+		return "less than 0.001 %"
+	}
+	return significant(v, 2) + " %"
+}
+
+func (f fitted) ratingText() string {
+	r := f.rating
+	v := 2. // the least there is
+	if n := len(r.Candidates); n > 0 {
+		v = r.Candidates[n-1]
+	}
+	side, margin := "above", r.MarginPercent
+	if margin < 0 {
+		side, margin = "below", -margin
+	}
+	s := fmt.Sprintf("the minimum is %s %% %s the %s ohm that %s ohm allows, %s to %s",
+		significant(margin, 2), side, significant(rating.Floor*v, 3), rating.Ohms(v), formatHz(r.LowHz), strings.Replace(formatHz(r.HighHz), ".0 ", " ", 1))
+	if r.Verdict == rating.Undecided {
+		s += "; the limit is within the uncertainty"
+	}
+	return s
+}
+
+func modelText(m fit.Model) string {
+	s := "1 resonance"
+	if m.Resonances > 1 {
+		s = fmt.Sprintf("%d resonances", m.Resonances)
+	}
+	if m.Coil == fit.NoCoil {
+		return s + ", no coil"
+	}
+	return s + ", " + m.Coil.String() + " coil"
+}
+
+// coilText says what the coil is in one or two lines.
+func coilText(c fit.Coil) []string {
+	le := withU(c.LeAt1k, 1e3, "mH") + " at 1 kHz"
+	henry := func(v fit.Value) string {
+		if 2*v.U > v.Value {
+			return "an inductance not determined"
+		}
+		return withU(v, 1e3, "mH")
+	}
+	power := fmt.Sprintf("%s ohm of s^n, n %s", withU(c.K, 1, ""), withU(c.N, 1, ""))
+	switch c.Kind {
+	case fit.NoCoil:
+		return []string{"no inductance seen"}
+	case fit.Inductor:
+		return []string{henry(c.L)}
+	case fit.Ladder:
+		return []string{le, fmt.Sprintf("%s, then %s beside %s", henry(c.L), henry(c.L2), withU(c.R2, 1, "ohm"))}
+	case fit.Power:
+		return []string{le, "K " + power}
+	case fit.Shunted:
+		return []string{le, fmt.Sprintf("%s beside K %s", henry(c.L), power)}
+	}
+	return []string{c.Kind.String()}
+}
+
+// mechanics writes the driver's constants.
+func (f fitted) mechanics(p *page) {
+	for _, c := range f.consts {
+		p.line("")
+		p.line("driver constants by " + c.Method.String())
+		for _, r := range []struct {
+			name string
+			v    fit.Value
+			in   float64
+			unit string
+		}{
+			{"Mms", c.Mms, 1e3, "g"}, {"Cms", c.Cms, 1e3, "mm/N"}, {"Rms", c.Rms, 1, "N s/m"},
+			{"Bl", c.Bl, 1, "T m"}, {"Sd", c.Sd, 1e4, "cm2"}, {"Vas", c.Vas, 1e3, "l"},
+			{"efficiency", c.Efficiency, 100, "%"}, {"1 W, 1 m", c.Sensitivity, 1, "dB"}, {"2.83 V, 1 m", c.At283V, 1, "dB"},
+		} {
+			p.row(r.name, withU(r.v, r.in, r.unit))
+		}
+	}
+	if len(f.consts) > 0 {
+		p.row("with", fmt.Sprintf("%g %% for the mass, %g %% for the volume and %g %% for the diameter, one standard uncertainty each, and room air",
+			100*uMass, 100*uVolume, 100*uDiameter))
+	}
+}
+
+// models writes the table of the models that were tried, best first.
+func (f fitted) models(p *page) {
+	p.line("")
+	p.line(fmt.Sprintf("%-30s %10s  %-12s %12s", "model", "parameters", "off by", "criterion"))
+	for i, c := range f.load.Candidates {
+		if c.Err != nil {
+			p.line(fold(fmt.Sprintf("%-30s %10d  %v", modelText(c.Model), c.Parameters, c.Err), pageColumns))
+			continue
+		}
+		chosen := ""
+		if i == 0 {
+			chosen = "  chosen"
+		}
+		misfit := strings.Replace(percentText(100*c.Misfit), "less than ", "< ", 1)
+		p.line(fmt.Sprintf("%-30s %10d  %-12s %12.1f%s", modelText(c.Model), c.Parameters, misfit, c.Criterion, chosen))
+	}
+}
+
+// odd tells whether a dead driver should be thought of unasked.
+func (f fitted) odd() bool {
+	for _, w := range f.rating.Warnings {
+		if w.Code == "re-disagrees" {
+			return true
+		}
+	}
+	return false
+}
+
+// explanations lists the cabinets that might read so.
+func (f fitted) explanations(p *page) {
+	const most = 6
+	p.line("")
+	if len(f.could) == 0 {
+		p.words("no cabinet of equal drivers, whole or with one dead, would read so")
+		return
+	}
+	p.line("odds    rated    DC   min  what might read so; by common practice its rating,")
+	p.line("                           DC reading and lowest |Z| are, in ohm")
+	var checks []string
+	for _, e := range f.could[:min(most, len(f.could))] {
+		p.under(27, fmt.Sprintf("%3.0f %%  %6s %5.3g %5.3g", 100*e.Odds, rating.Ohms(e.Ohm), e.ReOhm, e.MinOhm), e.String())
+		if !slices.Contains(checks, e.Check) {
+			checks = append(checks, e.Check)
+		}
+	}
+	for _, c := range checks {
+		p.row("check", c)
+	}
+}
