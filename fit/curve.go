@@ -132,6 +132,11 @@ func (s *search) wants(m Model) bool {
 	return len(s.o.Models) == 0 || slices.Contains(s.o.Models, m)
 }
 
+// wantsCoil reports whether the options allow any model with this coil.
+func (s *search) wantsCoil(k CoilKind) bool {
+	return len(s.o.Models) == 0 || slices.ContainsFunc(s.o.Models, func(m Model) bool { return m.Coil == k })
+}
+
 const mostResonances = 3
 
 // hopeless is how many times the misfit of the best coil another coil may have
@@ -156,6 +161,9 @@ func (s *search) run() *trial {
 		var now []*trial
 		least := math.Inf(1)
 		for _, t := range last {
+			if t.Coil != Power && !s.wantsCoil(t.Coil) {
+				continue
+			}
 			if coilSize[t.Coil] > coilSize[Power] && slices.ContainsFunc(now, s.explains) {
 				continue // a coil of more parameters could only fit noise
 			}
@@ -295,7 +303,11 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 	}
 	slices.SortStableFunc(starts, func(a, b []float64) int { return cmp.Compare(s.coarse.off(l, a), s.coarse.off(l, b)) })
 	var best *trial
-	for _, p := range starts[:min(len(starts), worthALook)] {
+	worth := worthALook
+	if len(leads) > 0 {
+		worth = worthFollowing
+	}
+	for _, p := range starts[:min(len(starts), worth)] {
 		if next := s.look(l, p); best == nil || next.deviance < best.deviance {
 			best = next
 		}
@@ -310,8 +322,9 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 	return end(l, best.p)
 }
 
-// worthALook is how many starts are followed, of those nearest to the curve.
-const worthALook = 5
+// How many starts are followed, of those nearest to the curve: by the leading
+// coil, and by the others, which begin from what the lead found.
+const worthALook, worthFollowing = 5, 5
 
 // off returns how far the load with parameters p is from the curve: the sum of
 // squares relative to |Z|.
