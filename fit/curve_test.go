@@ -165,6 +165,9 @@ func randomShare(tb testing.TB, loads int) float64 {
 }
 
 func TestRandomLoadsComeBack(t *testing.T) {
+	if testing.Short() {
+		t.Skip("forty fits of every model")
+	}
 	if share := randomShare(t, 40); share < 0.95 {
 		t.Errorf("%.1f %% of random loads came back", 100*share)
 	}
@@ -281,6 +284,9 @@ func spreadOf(tb testing.TB, want Result, seeds int) (scatter []float64, share f
 // The scatter of an rms over 150 seeds is 6 %; four of them are allowed here.
 // BenchmarkSpread takes 1000 seeds, whose 10 % are the goal.
 func TestParametersScatterAsTheBoundSays(t *testing.T) {
+	if testing.Short() {
+		t.Skip("150 fits")
+	}
 	scatter, share := spreadOf(t, inventedLoads[2].load, 150)
 	for k, s := range scatter {
 		if s < 0.77 || s > 1.23 {

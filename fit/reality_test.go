@@ -103,6 +103,9 @@ func misled(tb testing.TB, rms, octaves float64, seeds int) (tooMany int, inside
 // intervals with a chance of 95 % each, which hang together four by four, 85 %
 // are three standard deviations down.
 func TestMisfitIsNoResonance(t *testing.T) {
+	if testing.Short() {
+		t.Skip("48 fits of every model")
+	}
 	for _, rms := range []float64{0.002, 0.01} {
 		for _, octaves := range []float64{0.1, 0.5} {
 			tooMany, inside := misled(t, rms, octaves, 12)
