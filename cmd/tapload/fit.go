@@ -49,8 +49,10 @@ of a known volume, its mechanical constants come too.`,
 		Example: `  tapload fit cab.sweep.json
   tapload fit cab.sweep.json --dc-ohm 6.1 --plot fit.png
   tapload fit cab.sweep.json --drivers 4 --marked-ohm 8
-  tapload fit driver.sweep.json --added-mass-g 10 --with mass.sweep.json --diameter-mm 200
-  tapload fit driver.sweep.json --box-l 28.3 --with box.sweep.json --diameter-mm 200
+  tapload fit d.sweep.json --added-mass-g 10 --with mass.sweep.json \
+    --diameter-mm 200
+  tapload fit d.sweep.json --box-l 28.3 --with box.sweep.json \
+    --diameter-mm 200
   tapload fit *.sweep.json --json`,
 		Args: someArgs(1, 1e6, "one or more RECORD.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
