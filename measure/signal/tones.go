@@ -47,7 +47,7 @@ type TonesOptions struct {
 	Peak          float64 // fraction of full scale; default 0.5 (-6 dB)
 	PerOctave     int     // tones an octave; default 12
 	DwellSeconds  float64 // shortest dwell, at low frequencies eight cycles; default 0.2
-	SettleSeconds float64 // shortest time to settle, at low frequencies sixteen cycles; default 0.1
+	SettleSeconds float64 // shortest time to settle, at low frequencies sixteen cycles and up to half a second; default 0.1
 }
 
 // Defaults of TonesOptions.
@@ -60,6 +60,11 @@ const (
 const (
 	dwellCycles  = 8  // fewer leave hum and noise hard to tell from the tone
 	settleCycles = 16 // a resonance of Q 12 decays in them by exp(-4.2), and by more behind a resistor
+
+	// Tones of the next octaves make a resonance below them ring as well, in its
+	// own time: up to a hundred hertz they all settle as long as its loudspeaker.
+	lowSettle = 0.5  // s
+	lowCycles = 50.0 // and at most so many cycles
 
 	markSeconds     = 0.2
 	markLow, markHi = 200.0, 2000.0 // Hz
@@ -105,7 +110,7 @@ func NewTones(o TonesOptions) (Tones, error) {
 		cycles := math.Ceil(hz * max(o.DwellSeconds, dwellCycles/hz, 1/mainsDistance(hz)))
 		t.steps = append(t.steps, Step{
 			Cycles: int(cycles), Block: samples(cycles / hz), Blocks: 1,
-			Settle: samples(max(o.SettleSeconds, settleCycles/hz)),
+			Settle: samples(max(o.SettleSeconds, settleCycles/hz, min(lowSettle, lowCycles/hz))),
 		})
 	}
 	return t, t.check()
