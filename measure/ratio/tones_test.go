@@ -126,8 +126,9 @@ func TestWhatMustNotMoveTones(t *testing.T) {
 // still rings is left out.
 func TestTonesNoticeRinging(t *testing.T) {
 	sig := tones(t, signal.TonesOptions{LowHz: 60, HighHz: 180, SettleSeconds: 0.01, DwellSeconds: 1.5})
-	// Q 40 at 95 Hz behind 1 kohm: a decay by e takes 0.13 s.
-	ringing := divider(1000, func(hz float64) complex128 { return 6 + 300/complex(1, 40*(hz/95-95/hz)) })
+	// Q 80 at 95 Hz behind 1 kohm: a decay by e takes 0.27 s, so a sixth is left after
+	// the half second that tones below 100 Hz settle at least.
+	ringing := divider(1000, func(hz float64) complex128 { return 6 + 300/complex(1, 80*(hz/95-95/hz)) })
 	r, err := Of(synthetic{sig: sig, after: 4800, g: ringing, noise: 1e-5}.record(t), sig)
 	if err != nil {
 		t.Fatal(err)
