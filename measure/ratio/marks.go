@@ -3,6 +3,7 @@ package ratio
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"tapload/measure/card"
 	"tapload/measure/signal"
@@ -91,27 +92,65 @@ func peakNear(x, mark []float64, at, by int) float64 {
 }
 
 // refine returns the clocks' difference by the marks and by the frequencies of
-// all dwells, each with the weight of its information. A dwell that something
-// spoilt does not move the median.
-func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell) (float64, error) {
+// all dwells, hum taken out of them, each with the weight of its information. A
+// dwell that something spoilt does not move the median. What rings pulls many
+// low tones: their uncertainty is widened by what they scatter beyond it.
+func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell, hum []float64) (float64, error) {
 	clocks := make([]weighted, len(dwells), len(dwells)+1)
 	concurrently(len(dwells), func(i int) {
 		d := dwells[i]
-		fit, err := fitSine(d.x[:], d.w)
+		fit, err := fitSine(d.without(hum), d.w)
 		if err != nil || !(fit.varW > 0) {
 			return // weight 0: not a sine; the estimate of its ratio will say so
 		}
 		v := fit.varW / (fit.w * fit.w)
 		clocks[i] = weighted{(1+p.clock)*d.w/fit.w - 1, 1 / v}
 	})
-	clocks = append(clocks, weighted{p.clock, 1 / (p.unsure * p.unsure)})
-	clock := median(clocks)
-	if lost := (p.clock - clock) * float64(sig.TailMark()); math.Abs(lost) > mostLost {
+	middle := median(slices.Clone(clocks))
+	var scatter []weighted
+	for _, c := range clocks {
+		if c.weight > 0 {
+			scatter = append(scatter, weighted{math.Abs(c.value-middle) * math.Sqrt(c.weight), 1})
+		}
+	}
+	const ofNormal = 0.6745 // median of the magnitude of a normal deviate
+	wider := math.Max(1, median(scatter)/ofNormal)
+	var information float64
+	for i := range clocks {
+		clocks[i].weight /= wider * wider
+		information += clocks[i].weight
+	}
+	const sure, ofMedian = 5, 1.25 // a median scatters by a quarter more than a mean
+	length := float64(sig.TailMark())
+	lost := (p.clock - middle) * length
+	if math.Abs(lost) > mostLost && math.Abs(lost)*math.Sqrt(information) > sure*ofMedian*length {
 		return 0, &card.Fault{
 			Cause:  card.Dropout,
 			Text:   fmt.Sprintf("between its start and its end %s holds %+.0f samples more than its tones' own frequencies explain: samples were lost or doubled", rec.Source, lost),
 			Advice: "measure again; if it stays, use larger buffers and close other programs",
 		}
 	}
-	return clock, nil
+	return median(append(clocks, weighted{p.clock, 1 / (p.unsure * p.unsure)})), nil
+}
+
+// without returns both channels of d less the hum of the given angular
+// frequencies.
+func (d dwell) without(hum []float64) [][]float64 {
+	if len(hum) == 0 {
+		return d.x[:]
+	}
+	s := newSines(len(d.x[0]), append([]float64{d.w}, hum...))
+	if !s.ok {
+		return d.x[:]
+	}
+	var clean [][]float64
+	for _, x := range d.x {
+		f := s.fit(x)
+		c := slices.Clone(x)
+		for i, w := range hum {
+			takeOut(c, f.a[i+1], w)
+		}
+		clean = append(clean, c)
+	}
+	return clean
 }

@@ -21,11 +21,14 @@ const (
 	toneBins = 48
 
 	// The halves of a dwell that differ by so many times the variance of their
-	// difference show a load that still rings. Noise alone does once in a
-	// thousand tones.
+	// difference show a load that still rings, and so do bins beside the tone
+	// that hold so many times more in the first half than in the second. Noise
+	// alone does either some three times in a thousand tones.
 	ringingAbove  = 6.9
+	ringingBins   = 12
+	ringingDies   = 5.0
 	mostHalvings  = 3
-	leastCycles   = 4.0 // of the part of a dwell that is left
+	leastCycles   = 3.5 // of the part of a dwell that is left
 	leastBurst    = 64  // samples
 	burstsInDwell = 64
 
@@ -53,13 +56,13 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		return Ratio{}, err
 	}
 	dwells := place.dwells(rec, sig)
-	clock, err := place.refine(rec, sig, dwells)
+	hum := findHum(dwells, float64(rec.RateHz)) // radian a sample
+	clock, err := place.refine(rec, sig, dwells, hum)
 	if err != nil {
 		return Ratio{}, err
 	}
 	place.clock = clock
 	dwells = place.dwells(rec, sig)
-	hum := findHum(dwells, float64(rec.RateHz)) // radian a sample
 
 	r := Ratio{Points: make([]Point, len(dwells))}
 	results := make([]toned, len(dwells))
@@ -319,7 +322,8 @@ func (d dwell) estimate(hum []float64) (t toned) {
 		t.ringing = ringing || rings
 		n := len(d.x[0])
 		half := n - n/2
-		if !rings || halving == mostHalvings || float64(n-half)*d.w/(2*math.Pi) < leastCycles {
+		bursts := burst >= 0 && !dies
+		if bursts || !rings || halving == mostHalvings || float64(n-half)*d.w/(2*math.Pi) < leastCycles {
 			if burst >= 0 {
 				t.burst = d.start + burst
 			}
@@ -388,7 +392,16 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 		late := projection(left[half:], d.w) * cmplx.Rect(1, -d.w*float64(half)/2)
 		apart[ch] = early - late
 	}
-	return t, t.heard && abs2(apart[1]-t.g*apart[0]) > ringingAbove*calm
+	rings = abs2(apart[1]-t.g*apart[0]) > ringingAbove*calm
+
+	// A resonance some bins away rings at its own frequency, and shows there as
+	// noise that dies away.
+	var early, late float64
+	for _, wb := range bins[:min(len(bins), ringingBins)] {
+		early += abs2(projection(t.left[1][:half], wb) - t.g*projection(t.left[0][:half], wb))
+		late += abs2(projection(t.left[1][half:], wb) - t.g*projection(t.left[0][half:], wb))
+	}
+	return t, t.heard && (rings || early > ringingDies*late)
 }
 
 // bins returns angular frequencies near that of d at which its own spectrum

@@ -46,7 +46,7 @@ type TonesOptions struct {
 	LowHz, HighHz float64 // first and last tone; default 10 Hz to 20 kHz
 	Peak          float64 // fraction of full scale; default 0.5 (-6 dB)
 	PerOctave     int     // tones an octave; default 12
-	DwellSeconds  float64 // shortest dwell, at low frequencies eight cycles; default 0.2
+	DwellSeconds  float64 // shortest dwell, at low frequencies twelve cycles; default 0.2
 	SettleSeconds float64 // shortest time to settle, at low frequencies sixteen cycles and up to half a second; default 0.1
 }
 
@@ -58,7 +58,7 @@ const (
 )
 
 const (
-	dwellCycles  = 8  // fewer leave hum and noise hard to tell from the tone
+	dwellCycles  = 12 // fewer leave hum and noise hard to tell from the tone
 	settleCycles = 16 // a resonance of Q 12 decays in them by exp(-4.2), and by more behind a resistor
 
 	// Tones of the next octaves make a resonance below them ring as well, in its
