@@ -185,8 +185,12 @@ func inject(c impedance.Curve, fault Fault, rng *rand.Rand) (impedance.Curve, fl
 var kkFaults = map[Fault]string{GainStep: "gain step of 5 %", PhaseStep: "phase step of 2 degrees", Drift: "drift of 10 %", PhaseSign: "phase sign"}
 
 func TestKKNoFalseAlarms(t *testing.T) {
+	loads := 300
+	if testing.Short() {
+		loads = 24
+	}
 	rng := rand.New(rand.NewPCG(5, 5))
-	for i := range 300 {
+	for i := range loads {
 		noise := []float64{0, 0.0002, 0.003, 0.02}[i%4]
 		c, given := kkCase(rng, 120, noise, i%8 < 4)
 		r, err := KK(c, given)
@@ -200,10 +204,14 @@ func TestKKNoFalseAlarms(t *testing.T) {
 }
 
 func TestKKNamesFaults(t *testing.T) {
+	loads := 40
+	if testing.Short() {
+		loads = 6
+	}
 	for fault, name := range kkFaults {
 		t.Run(name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(6, uint64(fault)))
-			for i := range 40 {
+			for i := range loads {
 				c, given := kkCase(rng, 120, []float64{0, 0.0002, 0.003}[i%3], i%2 == 0)
 				bad, hz := inject(c, fault, rng)
 				r, err := KK(bad, given)
