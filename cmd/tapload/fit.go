@@ -195,7 +195,9 @@ func (o fitOptions) fit(arg string) (fitted, error) {
 	if f.load, err = fitCurve(l.record.Curve, fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}); err != nil {
 		return fail(err)
 	}
-	if kk, err := fit.KK(l.record.Curve, f.load.Resonances); err == nil {
+	if kk, err := fit.KK(l.record.Curve, f.load.Resonances); err != nil {
+		f.warnings = append(f.warnings, impedance.Warning{Code: "kk-untested", Text: "nothing has tested whether the curve can be that of a load: " + err.Error()})
+	} else {
 		f.kk = &kk
 		if w, ok := kk.Warning(); ok {
 			f.warnings = append(f.warnings, w)
