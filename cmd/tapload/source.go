@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fixtures/bench"
+	"tapload/measure"
 	"tapload/measure/card"
 	"tapload/measure/card/portaudio"
 )
@@ -97,3 +98,24 @@ func inSeries(c card.Card) card.Card {
 	}
 	return c
 }
+
+// setup returns what measures the signal of the flags with the opened card c.
+// Where sound will be played for real it gives the caution and shows progress;
+// call end when the measurement is over.
+func (e env) setup(c card.Card, o sourceOptions, s signalOptions) (setup measure.Setup, end func(), err error) {
+	sig, err := s.make()
+	if err != nil {
+		return measure.Setup{}, nil, err
+	}
+	setup = measure.Setup{Card: inSeries(c), Signal: sig, Aim: s.aim(o), Now: e.now().UTC()}
+	if !o.live() {
+		return setup, func() {}, nil
+	}
+	e.say(caution)
+	p := newProgress(e)
+	setup.Progress = p.report
+	return setup, p.end, nil
+}
+
+// caution stands before every sound on real hardware.
+const caution = "caution: measure with no amplifier connected, and start quiet"

@@ -154,18 +154,12 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, closeSource()) }()
-	sig, err := o.signal.make()
+	setup, end, err := e.setup(source, o.source, o.signal)
 	if err != nil {
 		return err
 	}
-
-	setup := measure.Setup{Card: inSeries(source), Signal: sig, Aim: o.signal.aim(o.source), Jig: j, Label: o.label, Now: e.now().UTC()}
-	if o.source.live() {
-		e.say(caution)
-		p := newProgress(e)
-		defer p.end()
-		setup.Progress = p.report
-	}
+	defer end()
+	setup.Jig, setup.Label = j, o.label
 	wasKept := false
 	if o.keep != "" {
 		setup.Keep = func(r card.Recording) error {
@@ -240,6 +234,3 @@ func (o jigOptions) open(path string) (jig.Jig, error) {
 // uncalibrated names the jig of every sweep that no calibration corrects. All
 // of them share it, because nothing tells their resistors and inputs apart.
 const uncalibrated = "uncalibrated"
-
-// caution stands before every sound on real hardware.
-const caution = "caution: measure with no amplifier connected, and start quiet"

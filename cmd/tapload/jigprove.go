@@ -1,0 +1,121 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"tapload/fixtures/jig"
+	"tapload/measure"
+)
+
+type proveOptions struct {
+	source sourceOptions
+	signal signalOptions
+	ohm    ohms
+	within fraction
+	json   bool
+}
+
+func newJigProve(e env) *cobra.Command {
+	o := proveOptions{within: 0.01}
+	c := &cobra.Command{
+		Use:   "prove JIG.json (--card NAME | --bench FILE | --replay WAV) --ohm OHM",
+		Short: "Prove a jig file with a second resistor",
+		Long: `Prove a jig file: measure a second resistor as a load. It passes when it comes
+back within its tolerance at every frequency from 20 Hz to 20 kHz, the
+uncertainty (k = 2) included; it fails when it is outside beyond that
+uncertainty; between the two it is undecided.
+
+A virtual bench measures the load that its file says.`,
+		Example: `  tapload jig prove jig.json --card "USB Audio" --ohm 22 --tolerance 1%`,
+		Args:    someArgs(1, 1, "one jig file"),
+		RunE: func(c *cobra.Command, args []string) error {
+			if o.ohm == 0 {
+				return usage(c, errors.New("say what the resistor is with --ohm 22"))
+			}
+			if err := o.source.check(); err != nil {
+				return usage(c, err)
+			}
+			if err := o.signal.checkFor(o.source); err != nil {
+				return usage(c, err)
+			}
+			return prove(c.Context(), e, args[0], o)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	o.source.register(f)
+	f.Var(&o.ohm, "ohm", "the resistor that is connected")
+	f.Var(&o.within, "tolerance", "its tolerance")
+	o.signal.register(f)
+	f.BoolVar(&o.json, "json", false, "print the verdict as JSON")
+	return c
+}
+
+func prove(ctx context.Context, e env, path string, o proveOptions) (err error) {
+	calibration, err := readJig(path)
+	if err != nil {
+		return err
+	}
+	j, err := calibration.Jig()
+	if err != nil {
+		return err
+	}
+	source, closeSource, err := o.source.open(&o.signal)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, closeSource()) }()
+	setup, end, err := e.setup(source, o.source, o.signal)
+	if err != nil {
+		return err
+	}
+	defer end()
+	setup.Jig = j
+	rec, err := measure.Run(ctx, setup)
+	if err != nil {
+		return err
+	}
+	p, err := jig.Prove(rec.Curve, jig.Resistor{Ohm: float64(o.ohm), Tolerance: float64(o.within)})
+	if err != nil {
+		return err
+	}
+	warnings := []warningEntry{}
+	for _, w := range rec.Warnings {
+		e.warn(w.Text)
+		warnings = append(warnings, warningEntry{w.Code, w.Text})
+	}
+	if o.json {
+		err = writeJSON(e.stdout, struct {
+			Verdict  string         `json:"verdict"`
+			Ohm      float64        `json:"ohm"`
+			Allowed  float64        `json:"allowed_ohm"`
+			Off      float64        `json:"off_ohm"`
+			U        float64        `json:"u"` // k = 1, ohm
+			Hz       float64        `json:"hz"`
+			Warnings []warningEntry `json:"warnings"`
+		}{p.Verdict.String(), float64(o.ohm), p.Allowed, p.Off, p.Expanded / 2, p.Hz, warnings})
+	} else {
+		_, err = fmt.Fprintf(e.stdout, "verdict  %s\nworst    %s off %s ohm at %s; %s ohm is allowed (± is k = 2)\n",
+			p.Verdict, formatOhm(p.Off, p.Expanded/2), plain(float64(o.ohm)), formatHz(p.Hz), significant(p.Allowed, 2))
+	}
+	if err != nil {
+		return err
+	}
+	return verdictExit(p.Verdict)
+}
+
+// verdictExit returns what makes the exit code of a verdict.
+func verdictExit(v jig.Verdict) error {
+	switch v {
+	case jig.Pass:
+		return nil
+	case jig.Fail:
+		return &verdictError{exitFail}
+	default:
+		return &verdictError{exitUndecided}
+	}
+}
