@@ -182,7 +182,7 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 		return nil
 	}
 	q := listenTo(rec)
-	c.Noise, c.HumHz, c.Hum, c.rest = q.noise, q.humHz, q.hum, rms(rec.V1)
+	c.Noise, c.HumHz, c.Hum, c.rest = q.noise, q.humHz, q.hum, card.RMS(rec.V1)
 	for ch, offset := range q.offset {
 		if math.Abs(offset) > offsetWorthSaying {
 			c.add("offset", Caution, "it takes away from the range of the input; look for a missing coupling capacitor or a fault of the card",
@@ -215,7 +215,7 @@ func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak floa
 	if err != nil || fault != nil {
 		return h, fault, err
 	}
-	h = hearing{peak: peak, level: rms(rec.V1), peaks: [2]float64{largest(rec.V1), largest(rec.V2)}, inputs: rec.Inputs}
+	h = hearing{peak: peak, level: card.RMS(rec.V1), peaks: [2]float64{largest(rec.V1), largest(rec.V2)}, inputs: rec.Inputs}
 	err = rec.Check()
 	if err == nil {
 		h.ratio, err = ratio.Of(rec, sig)
@@ -227,17 +227,6 @@ func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak floa
 		return h, fault, nil
 	}
 	return h, nil, err
-}
-
-// rms returns the root mean square of x about its mean.
-func rms(x []float64) float64 {
-	var sum, square float64
-	for _, v := range x {
-		sum += v
-		square += v * v
-	}
-	n := float64(len(x))
-	return math.Sqrt(math.Max(0, square/n-(sum/n)*(sum/n)))
 }
 
 func largest(x []float64) (m float64) {

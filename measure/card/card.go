@@ -5,6 +5,7 @@ package card
 import (
 	"context"
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -80,6 +81,17 @@ type Recording struct {
 	Flags  Flags
 	Source string // the card, file or bench it came from, for people
 	Inputs [2]int // which inputs of the source V1 and V2 are, counted from 1
+}
+
+// RMS returns the root mean square of x about its mean.
+func RMS(x []float64) float64 {
+	var sum, sq float64
+	for _, v := range x {
+		sum += v
+		sq += v * v
+	}
+	n := float64(len(x))
+	return math.Sqrt(math.Max(0, sq/n-(sum/n)*(sum/n)))
 }
 
 // Cause classifies a Fault.

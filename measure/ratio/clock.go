@@ -38,7 +38,7 @@ const (
 func driftOf(x []float64, f signal.Frame) float64 {
 	apart := f.Period * (f.Periods - 1)
 	n := min(driftSegment, f.Period/4)
-	for !smoothLength(n) {
+	for !signal.Smooth(n) {
 		n--
 	}
 	step := (f.Period - n) / driftSegments

@@ -153,7 +153,7 @@ type match struct {
 
 func correlate(have, want []float64) match {
 	n := len(have) + len(want)
-	for !smoothLength(n) {
+	for !signal.Smooth(n) {
 		n++
 	}
 	fft := fourier.NewFFT(n)
@@ -203,18 +203,4 @@ func energy(x []float64) (sum float64) {
 		sum += v * v
 	}
 	return sum
-}
-
-// smoothLength reports whether n has no prime factor above 5 and few factors,
-// the lengths at which the transform is fast and exact.
-func smoothLength(n int) bool {
-	const mostFactors = 13 // of 3, 4, 2 and 5, for which the transform has room
-	factors := 0
-	for _, p := range []int{3, 4, 2, 5} {
-		for n%p == 0 {
-			n /= p
-			factors++
-		}
-	}
-	return n == 1 && factors <= mostFactors
 }

@@ -49,7 +49,7 @@ const deadBeside = 50
 
 // dead returns a fault when V1 is next to nothing beside V2.
 func dead(rec card.Recording) error {
-	if r1, r2 := rms(rec.V1), rms(rec.V2); r2 > deadBeside*r1 {
+	if r1, r2 := card.RMS(rec.V1), card.RMS(rec.V2); r2 > deadBeside*r1 {
 		return &card.Fault{
 			Cause:  card.DeadInput,
 			Text:   fmt.Sprintf("input %d of %s hears next to nothing beside input %d: %.2g beside %.2g of full scale", rec.Inputs[0], rec.Source, rec.Inputs[1], r1, r2),

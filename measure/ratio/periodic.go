@@ -2,7 +2,6 @@ package ratio
 
 import (
 	"fmt"
-	"math"
 
 	"tapload/measure/card"
 	"tapload/measure/signal"
@@ -21,7 +20,7 @@ func AfterPeriods(rec card.Recording, sig signal.Periodic, periods int) (Ratio, 
 	if periods < 2 || periods > sig.Frame().Periods {
 		return Ratio{}, fmt.Errorf("%d periods must be 2 to the %d of the signal", periods, sig.Frame().Periods)
 	}
-	for !smoothLength(periods) {
+	for !signal.Smooth(periods) {
 		periods--
 	}
 	if sparse, ok := sig.(signal.Sparse); ok {
@@ -83,7 +82,7 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 	if sparse, ok := sig.(signal.Sparse); ok {
 		s.lines = sparse.Lines()
 	}
-	seen.Level = [2]float64{rms(v1), rms(v2)}
+	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
 	seen.Mains = s.takeOutMains()
 	points := s.points(&seen)
 	seen.Distortion = s.distortion(points)
@@ -96,15 +95,4 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 		}
 	}
 	return r, nil
-}
-
-// rms returns the root mean square of x about its mean.
-func rms(x []float64) float64 {
-	var sum, sq float64
-	for _, v := range x {
-		sum += v
-		sq += v * v
-	}
-	n := float64(len(x))
-	return math.Sqrt(math.Max(0, sq/n-(sum/n)*(sum/n)))
 }

@@ -29,7 +29,7 @@ func (y synthetic) record(t testing.TB) card.Recording {
 	x := y.sig.Samples()
 	rate := float64(y.sig.Rate())
 	n := y.before + len(x) + y.after + y.sig.Rate()
-	for !smoothLength(n) {
+	for !signal.Smooth(n) {
 		n++
 	}
 	fft := fourier.NewFFT(n)

@@ -2,6 +2,7 @@ package signal
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -53,32 +54,17 @@ const (
 	DefaultPeriods = 2
 )
 
-const (
-	leadInSeconds = 0.6 // fade, then at least 0.5 s for transients to die
-	tailSeconds   = 0.3 // room for an uncertain start, then the fade
-	fadeSeconds   = 0.1
-
-	beyondLow, beyondHigh = 0.75, 1.05 // how far the chirp runs past its band
-)
+const beyondLow, beyondHigh = 0.75, 1.05 // how far the chirp runs past its band
 
 // NewChirp returns the chirp for o, or an error that names the option at
 // fault.
 func NewChirp(o ChirpOptions) (Chirp, error) {
-	def := func(v *float64, d float64) {
-		if *v == 0 {
-			*v = d
-		}
-	}
-	if o.RateHz == 0 {
-		o.RateHz = DefaultRateHz
-	}
-	if o.Periods == 0 {
-		o.Periods = DefaultPeriods
-	}
-	def(&o.LowHz, DefaultLowHz)
-	def(&o.HighHz, DefaultHighHz)
-	def(&o.Peak, DefaultPeak)
-	def(&o.PeriodSeconds, DefaultSeconds)
+	o.RateHz = cmp.Or(o.RateHz, DefaultRateHz)
+	o.Periods = cmp.Or(o.Periods, DefaultPeriods)
+	o.LowHz = cmp.Or(o.LowHz, DefaultLowHz)
+	o.HighHz = cmp.Or(o.HighHz, DefaultHighHz)
+	o.Peak = cmp.Or(o.Peak, DefaultPeak)
+	o.PeriodSeconds = cmp.Or(o.PeriodSeconds, DefaultSeconds)
 
 	nyquist := float64(o.RateHz) / 2
 	switch {
@@ -86,7 +72,7 @@ func NewChirp(o ChirpOptions) (Chirp, error) {
 		return Chirp{}, fmt.Errorf("sample rate %d Hz is outside %d to %d Hz", o.RateHz, minRateHz, maxRateHz)
 	case !(o.PeriodSeconds >= 0.1 && o.PeriodSeconds <= 120):
 		return Chirp{}, fmt.Errorf("period of %g s is outside 0.1 to 120 s", o.PeriodSeconds)
-	case o.Periods < 2 || !smooth(o.Periods):
+	case o.Periods < 2 || !Smooth(o.Periods):
 		return Chirp{}, fmt.Errorf("%d periods: at least two are needed, and no prime factor above 5", o.Periods)
 	case !(o.Peak > 0 && o.Peak <= 1):
 		return Chirp{}, fmt.Errorf("peak %g of full scale is outside 0 to 1", o.Peak)
@@ -112,17 +98,12 @@ func NewChirp(o ChirpOptions) (Chirp, error) {
 		const ample = 1.25 // since a and b move in whole steps
 		return Chirp{}, fmt.Errorf("band from %g Hz needs a period longer than %.2f s; raise the low end to %.1f Hz or more", o.LowHz, t, math.Ceil(10*ample*max(start, ratio/(beyondLow*t)))/10)
 	}
-	samples := func(s float64) int { return int(math.Round(s * float64(o.RateHz))) }
 	c := Chirp{
 		RateHz:  o.RateHz,
 		Peak:    o.Peak,
 		StartHz: a * math.Log(b/a) / t,
 		StopHz:  b * math.Log(b/a) / t,
-		frame: Frame{
-			LeadIn: samples(leadInSeconds), Period: period, Periods: o.Periods,
-			Tail: samples(tailSeconds), Fade: samples(fadeSeconds),
-			LowHz: o.LowHz, HighHz: o.HighHz,
-		},
+		frame:   frameOf(o.RateHz, period, o.Periods, o.LowHz, o.HighHz),
 	}
 	return c, c.check()
 }

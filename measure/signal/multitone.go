@@ -2,6 +2,7 @@ package signal
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -84,7 +85,7 @@ func (o MultitoneOptions) unsearched() (Multitone, error) {
 		return Multitone{}, fmt.Errorf("sample rate %d Hz is outside %d to %d Hz", o.RateHz, minRateHz, maxRateHz)
 	case !(o.PeriodSeconds >= 0.1 && o.PeriodSeconds <= 120):
 		return Multitone{}, fmt.Errorf("period of %g s is outside 0.1 to 120 s", o.PeriodSeconds)
-	case o.Periods < 2 || !smooth(o.Periods):
+	case o.Periods < 2 || !Smooth(o.Periods):
 		return Multitone{}, fmt.Errorf("%d periods: at least two are needed, and no prime factor above 5", o.Periods)
 	case o.PerOctave < 1 || o.PerOctave > 200:
 		return Multitone{}, fmt.Errorf("%d lines an octave are outside 1 to 200", o.PerOctave)
@@ -97,14 +98,9 @@ func (o MultitoneOptions) unsearched() (Multitone, error) {
 	if t := float64(period) / float64(o.RateHz); o.LowHz*t < 1 {
 		return Multitone{}, fmt.Errorf("band from %g Hz needs a period longer than %.2f s; raise the low end to %.1f Hz or more", o.LowHz, t, math.Ceil(10/t)/10)
 	}
-	samples := func(s float64) int { return int(math.Round(s * float64(o.RateHz))) }
 	m := Multitone{
 		RateHz: o.RateHz, Peak: o.Peak,
-		frame: Frame{
-			LeadIn: samples(leadInSeconds), Period: period, Periods: o.Periods,
-			Tail: samples(tailSeconds), Fade: samples(fadeSeconds),
-			LowHz: o.LowHz, HighHz: o.HighHz,
-		},
+		frame: frameOf(o.RateHz, period, o.Periods, o.LowHz, o.HighHz),
 	}
 	m.lines = spacedLines(m.lineHz(), o.LowHz, o.HighHz, o.PerOctave)
 	m.turns = make([]int, len(m.lines))
@@ -112,23 +108,13 @@ func (o MultitoneOptions) unsearched() (Multitone, error) {
 }
 
 func (o MultitoneOptions) withDefaults() MultitoneOptions {
-	def := func(v *float64, d float64) {
-		if *v == 0 {
-			*v = d
-		}
-	}
-	whole := func(v *int, d int) {
-		if *v == 0 {
-			*v = d
-		}
-	}
-	whole(&o.RateHz, DefaultRateHz)
-	whole(&o.Periods, DefaultPeriods)
-	whole(&o.PerOctave, DefaultPerOctave)
-	def(&o.LowHz, DefaultLowHz)
-	def(&o.HighHz, DefaultHighHz)
-	def(&o.Peak, DefaultPeak)
-	def(&o.PeriodSeconds, DefaultSeconds)
+	o.RateHz = cmp.Or(o.RateHz, DefaultRateHz)
+	o.Periods = cmp.Or(o.Periods, DefaultPeriods)
+	o.PerOctave = cmp.Or(o.PerOctave, DefaultPerOctave)
+	o.LowHz = cmp.Or(o.LowHz, DefaultLowHz)
+	o.HighHz = cmp.Or(o.HighHz, DefaultHighHz)
+	o.Peak = cmp.Or(o.Peak, DefaultPeak)
+	o.PeriodSeconds = cmp.Or(o.PeriodSeconds, DefaultSeconds)
 	return o
 }
 

@@ -39,6 +39,23 @@ type Frame struct {
 // Len returns the length of the whole signal in samples.
 func (f Frame) Len() int { return f.LeadIn + f.Period*f.Periods + f.Tail }
 
+const (
+	leadInSeconds = 0.6 // fade, then at least 0.5 s for transients to die
+	tailSeconds   = 0.3 // room for an uncertain start, then the fade
+	fadeSeconds   = 0.1
+)
+
+// frameOf is the layout of periods of that length with the usual lead-in, tail
+// and fades.
+func frameOf(rateHz, period, periods int, lowHz, highHz float64) Frame {
+	samples := func(s float64) int { return int(math.Round(s * float64(rateHz))) }
+	return Frame{
+		LeadIn: samples(leadInSeconds), Period: period, Periods: periods,
+		Tail: samples(tailSeconds), Fade: samples(fadeSeconds),
+		LowHz: lowHz, HighHz: highHz,
+	}
+}
+
 // check returns an error that names what is wrong with f at the given rate.
 func (f Frame) check(rateHz int) error {
 	if rateHz < minRateHz || rateHz > maxRateHz {
@@ -52,7 +69,7 @@ func (f Frame) check(rateHz int) error {
 		return fmt.Errorf("fade of %d samples must lie inside the lead-in (%d) and the tail (%d)", f.Fade, f.LeadIn, f.Tail)
 	case f.Periods > longest/f.Period || f.LeadIn > longest || f.Tail > longest || f.Len() > longest: // each by itself first, since the sum could overflow
 		return fmt.Errorf("a signal of %d + %d x %d + %d samples is longer than %d s at %d Hz", f.LeadIn, f.Periods, f.Period, f.Tail, maxSeconds, rateHz)
-	case !smooth(f.Period * f.Periods):
+	case !Smooth(f.Period * f.Periods):
 		return fmt.Errorf("%d periods of %d samples: the product must have no prime factor above 5", f.Periods, f.Period)
 	case !(f.LowHz > 0) || !(f.HighHz > f.LowHz) || f.HighHz > float64(rateHz)/2:
 		return fmt.Errorf("band from %g to %g Hz must rise and end below half the sample rate of %d Hz", f.LowHz, f.HighHz, rateHz)
@@ -87,33 +104,6 @@ func (f Frame) unroll(period []float64) []float64 {
 // halfCosine rises smoothly from 0 at 0 to 1 at 1.
 func halfCosine(x float64) float64 { return 0.5 - 0.5*math.Cos(math.Pi*x) }
 
-// smooth reports whether n has no prime factor above 5 and few enough factors
-// for a transform of that length.
-func smooth(n int) bool { return factors(n) <= mostFactors }
-
-const (
-	mostFactors = 13 // for which the transform has room
-	fewFactors  = 11 // of a period at a low rate, that leave room for several of them at a high one
-)
-
-// factors returns of how many factors of 3, 4, 2 and 5, taken in this order, n
-// is the product; more than any transform has when it is no such product.
-func factors(n int) (count int) {
-	if n < 1 {
-		return math.MaxInt
-	}
-	for _, p := range []int{3, 4, 2, 5} {
-		for n%p == 0 {
-			n /= p
-			count++
-		}
-	}
-	if n > 1 {
-		return math.MaxInt
-	}
-	return count
-}
-
 // MainsHz are the mains frequencies that a period must not hold a whole number
 // of cycles of: hum would then look the same in every period, and the scatter
 // between periods would not show it.
@@ -132,10 +122,7 @@ const (
 // whole mains cycles. Rates that are each other's double get periods that are
 // each other's double, so that their curves share one frequency grid.
 func PeriodNear(rateHz int, seconds float64) int {
-	base, double := rateHz, 1
-	for base > 48000 && base%2 == 0 {
-		base, double = base/2, double*2
-	}
+	base, double := halved(rateHz)
 	want := int(math.Round(seconds * float64(base)))
 	for d := 0; ; d++ {
 		for _, n := range []int{want - d, want + d} {
@@ -144,6 +131,16 @@ func PeriodNear(rateHz int, seconds float64) int {
 			}
 		}
 	}
+}
+
+// halved returns the rate of at most 48 kHz that rateHz is a power of two
+// times, as far as halving leaves a whole number, and that power.
+func halved(rateHz int) (base, double int) {
+	base, double = rateHz, 1
+	for base > 48000 && base%2 == 0 {
+		base, double = base/2, double*2
+	}
+	return base, double
 }
 
 func clearOfMains(seconds float64) bool {

@@ -39,15 +39,25 @@ func tooMany(n int) bool {
 // A length with more factors than the transform has room for is no good,
 // though it has no large ones: 2^5 3^11 has 14.
 func TestSmoothHasFewFactors(t *testing.T) {
-	if smooth(5668704) || !smooth(1<<26) {
+	if Smooth(5668704) || !Smooth(1<<26) {
 		t.Error("2^5 3^11 must not be smooth, 2^26 must")
 	}
 }
 
 func TestSmooth(t *testing.T) {
 	for n := -3; n <= 3000; n++ {
-		if got, want := smooth(n), n >= 1 && fiveSmooth(n); got != want {
-			t.Errorf("smooth(%d) = %v", n, got)
+		if got, want := Smooth(n), n >= 1 && fiveSmooth(n); got != want {
+			t.Errorf("Smooth(%d) = %v", n, got)
+		}
+	}
+}
+
+func TestSmoothLength(t *testing.T) {
+	for _, c := range []struct{ n, want int }{{1, 2}, {7, 8}, {11, 12}, {13, 16}, {17, 18}, {31, 32}, {97, 100}, {600001, 600000 + 7500},
+		{7556001, 7593750}, // 7558272 is 2^7 3^10, 14 factors of 3, 4 and 2
+	} {
+		if got := SmoothLength(c.n); got != c.want {
+			t.Errorf("SmoothLength(%d) = %d, want %d", c.n, got, c.want)
 		}
 	}
 }
@@ -60,7 +70,7 @@ func TestPeriodNear(t *testing.T) {
 		for _, seconds := range []float64{0.1, 0.2, 0.5, 1, 1.5, 2, DefaultSeconds, 10, 20, 60, 120} {
 			n := PeriodNear(rate, seconds)
 			got := float64(n) / float64(rate)
-			if n%2 != 0 || !smooth(n) {
+			if n%2 != 0 || !Smooth(n) {
 				t.Errorf("%d Hz, %g s: %d samples are odd or have a prime factor above 5", rate, seconds, n)
 			}
 			// Even 5-smooth numbers of this size lie within 4 % of each other, and

@@ -2,6 +2,7 @@ package signal
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -93,10 +94,7 @@ func NewTones(o TonesOptions) (Tones, error) {
 	case o.HighHz*beyondHigh > 0.98*float64(o.RateHz)/2:
 		return Tones{}, fmt.Errorf("tones up to %g Hz do not fit a sample rate of %d Hz, which carries up to %.0f Hz", o.HighHz, o.RateHz, math.Floor(0.98*float64(o.RateHz)/2/beyondHigh))
 	}
-	base, double := o.RateHz, 1
-	for base > 48000 && base%2 == 0 {
-		base, double = base/2, double*2
-	}
+	base, double := halved(o.RateHz)
 	samples := func(s float64) int { return int(math.Round(s*float64(base))) * double }
 	t := Tones{RateHz: o.RateHz, Peak: o.Peak}
 	intervals := int(math.Ceil(math.Log2(o.HighHz/o.LowHz)*float64(o.PerOctave) - 1e-9))
@@ -117,22 +115,13 @@ func NewTones(o TonesOptions) (Tones, error) {
 }
 
 func (o TonesOptions) withDefaults() TonesOptions {
-	def := func(v *float64, d float64) {
-		if *v == 0 {
-			*v = d
-		}
-	}
-	if o.RateHz == 0 {
-		o.RateHz = DefaultRateHz
-	}
-	if o.PerOctave == 0 {
-		o.PerOctave = DefaultTonesPerOctave
-	}
-	def(&o.LowHz, DefaultLowHz)
-	def(&o.HighHz, DefaultHighHz)
-	def(&o.Peak, DefaultPeak)
-	def(&o.DwellSeconds, DefaultDwell)
-	def(&o.SettleSeconds, DefaultSettle)
+	o.RateHz = cmp.Or(o.RateHz, DefaultRateHz)
+	o.PerOctave = cmp.Or(o.PerOctave, DefaultTonesPerOctave)
+	o.LowHz = cmp.Or(o.LowHz, DefaultLowHz)
+	o.HighHz = cmp.Or(o.HighHz, DefaultHighHz)
+	o.Peak = cmp.Or(o.Peak, DefaultPeak)
+	o.DwellSeconds = cmp.Or(o.DwellSeconds, DefaultDwell)
+	o.SettleSeconds = cmp.Or(o.SettleSeconds, DefaultSettle)
 	return o
 }
 
