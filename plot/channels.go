@@ -25,28 +25,19 @@ type ChannelChart struct {
 func (c ChannelChart) Write(w io.Writer, f Format) error {
 	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}.complete()
 	c.Title, c.LowHz, c.HighHz, c.WidthMM, c.HeightMM = frame.Title, frame.LowHz, frame.HighHz, frame.WidthMM, frame.HeightMM
-	if err := c.check(); err != nil {
+	err := frame.checkFrame()
+	if err == nil {
+		err = c.check()
+	}
+	if err != nil {
 		return fmt.Errorf("channel chart: %w", err)
 	}
-	return picture{
-		width:  vg.Length(c.WidthMM) * vg.Millimeter,
-		height: vg.Length(c.HeightMM) * vg.Millimeter,
-		title:  c.Title,
-		about: fmt.Sprintf("Gain in decibels and phase in degrees of the second channel over the first, %s to %s",
-			frequency(c.LowHz), frequency(c.HighHz)),
-		draw: c.draw,
-	}.write(w, f)
+	about := fmt.Sprintf("Gain in decibels and phase in degrees of the second channel over the first, %s to %s",
+		frequency(c.LowHz), frequency(c.HighHz))
+	return frame.picture(about, func(d pen) { c.draw(d, frame) }).write(w, f)
 }
 
 func (c ChannelChart) check() error {
-	for _, side := range []float64{c.WidthMM, c.HeightMM} {
-		if !(side >= minSideMM && side <= maxSideMM) {
-			return fmt.Errorf("a side of %g mm is outside %d to %d mm; choose another size", side, minSideMM, maxSideMM)
-		}
-	}
-	if !(c.LowHz > 0 && c.HighHz >= c.LowHz*1.01 && !math.IsInf(c.HighHz, 0)) {
-		return fmt.Errorf("the band from %g to %g Hz is none; it must start above 0 and end at least 1 %% higher", c.LowHz, c.HighHz)
-	}
 	if len(c.Hz) != len(c.Ratio) {
 		return fmt.Errorf("there are %d frequencies and %d ratios; they must be as many", len(c.Hz), len(c.Ratio))
 	}
@@ -68,7 +59,7 @@ func (c ChannelChart) check() error {
 	return nil
 }
 
-func (c ChannelChart) draw(d pen) {
+func (c ChannelChart) draw(d pen, frame ImpedanceChart) {
 	db, deg := make([]float64, len(c.Hz)), make([]float64, len(c.Hz))
 	for i, z := range c.Ratio {
 		db[i], deg[i] = 20*math.Log10(cmplx.Abs(z)), cmplx.Phase(z)*180/math.Pi
@@ -86,12 +77,8 @@ func (c ChannelChart) draw(d pen) {
 	gain, phase := c.axis("gain (dB)", db, 0.01, steps), c.axis("phase (°)", deg, 0.1, steps)
 	frameLeft := left + besideFrame(d, gain, phase)
 	frameRight := right - d.unit*0.8 // half of the last frequency's label
-	hz := axis{min: c.LowHz, max: c.HighHz, log: true, name: "frequency (Hz)"}
-	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.35/(frameRight-frameLeft)), withKilo)
-	for i, p := range []panel{
-		{vg.Rectangle{Min: vg.Point{X: frameLeft, Y: top - half}, Max: vg.Point{X: frameRight, Y: top}}, hz, gain},
-		{vg.Rectangle{Min: vg.Point{X: frameLeft, Y: bottom}, Max: vg.Point{X: frameRight, Y: bottom + half}}, hz, phase},
-	} {
+	panels := frame.panels(d, frameLeft, frameRight)
+	for i, p := range []panel{panels(top-half, top, gain), panels(bottom, bottom+half, phase)} {
 		values := [][]float64{db, deg}[i]
 		p.grid(d)
 		line := make([]vg.Point, len(values))

@@ -61,14 +61,9 @@ func (c FitChart) Write(w io.Writer, f Format) error {
 	}
 	d := fitDrawing{ImpedanceChart: frame, curve: c.Curve, load: c.Load, points: sampled[0]}
 	d.compare()
-	return picture{
-		width:  vg.Length(frame.WidthMM) * vg.Millimeter,
-		height: vg.Length(frame.HeightMM) * vg.Millimeter,
-		title:  frame.Title,
-		about: fmt.Sprintf("Measured modulus in ohm with the fitted load, and what that leaves in percent of |Z|, %s to %s",
-			frequency(frame.LowHz), frequency(frame.HighHz)),
-		draw: d.draw,
-	}.write(w, f)
+	about := fmt.Sprintf("Measured modulus in ohm with the fitted load, and what that leaves in percent of |Z|, %s to %s",
+		frequency(frame.LowHz), frequency(frame.HighHz))
+	return frame.picture(about, d.draw).write(w, f)
 }
 
 // fitDrawing is a FitChart ready to draw.
@@ -124,14 +119,9 @@ func (d fitDrawing) draw(p pen) {
 	frameLeft := left + besideFrame(p, ohms, percent)
 	re := fmt.Sprintf("Re %s Ω", digits(d.load.Re.Value))
 	frameRight := right - max(p.unit*0.8, p.note.Width(re)+p.unit*0.5)
-	hz := axis{min: d.LowHz, max: d.HighHz, log: true, name: "frequency (Hz)"}
-	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(p.body.Width("500")*1.35/(frameRight-frameLeft)), withKilo)
-
-	frame := func(low, high vg.Length, y axis) panel {
-		return panel{vg.Rectangle{Min: vg.Point{X: frameLeft, Y: low}, Max: vg.Point{X: frameRight, Y: high}}, hz, y}
-	}
-	upper := frame(top-upperHeight, top, ohms)
-	lower := frame(bottom, bottom+lowerHeight, percent)
+	panels := d.panels(p, frameLeft, frameRight)
+	upper := panels(top-upperHeight, top, ohms)
+	lower := panels(bottom, bottom+lowerHeight, percent)
 	upper.grid(p)
 	lower.grid(p)
 	d.marks(p, upper, lower, re)

@@ -78,13 +78,18 @@ func (c ImpedanceChart) Write(w io.Writer, f Format) error {
 	}
 	about := fmt.Sprintf("Modulus in ohm and phase in degrees over frequency, %s to %s: %s",
 		frequency(c.LowHz), frequency(c.HighHz), strings.Join(names, "; "))
+	return c.picture(about, func(d pen) { c.draw(d, sampled) }).write(w, f)
+}
+
+// picture is a picture of the size and title of c.
+func (c ImpedanceChart) picture(about string, draw func(pen)) picture {
 	return picture{
 		width:  vg.Length(c.WidthMM) * vg.Millimeter,
 		height: vg.Length(c.HeightMM) * vg.Millimeter,
 		title:  c.Title,
 		about:  about,
-		draw:   func(d pen) { c.draw(d, sampled) },
-	}.write(w, f)
+		draw:   draw,
+	}
 }
 
 // complete returns c with its defaults filled in and its texts fit to draw.
@@ -105,15 +110,23 @@ func (c ImpedanceChart) complete() ImpedanceChart {
 	return c
 }
 
-// check returns the values to draw of each trace, or the first thing wrong.
-func (c ImpedanceChart) check() ([][]sample, error) {
+// checkFrame returns what is wrong with size or band.
+func (c ImpedanceChart) checkFrame() error {
 	for _, side := range []float64{c.WidthMM, c.HeightMM} {
 		if !(side >= minSideMM && side <= maxSideMM) {
-			return nil, fmt.Errorf("a side of %g mm is outside %d to %d mm; choose another size", side, minSideMM, maxSideMM)
+			return fmt.Errorf("a side of %g mm is outside %d to %d mm; choose another size", side, minSideMM, maxSideMM)
 		}
 	}
 	if !(c.LowHz > 0 && c.HighHz >= c.LowHz*1.01 && !math.IsInf(c.HighHz, 0)) {
-		return nil, fmt.Errorf("the band from %g to %g Hz is none; it must start above 0 and end at least 1 %% higher", c.LowHz, c.HighHz)
+		return fmt.Errorf("the band from %g to %g Hz is none; it must start above 0 and end at least 1 %% higher", c.LowHz, c.HighHz)
+	}
+	return nil
+}
+
+// check returns the values to draw of each trace, or the first thing wrong.
+func (c ImpedanceChart) check() ([][]sample, error) {
+	if err := c.checkFrame(); err != nil {
+		return nil, err
 	}
 	for i, ohm := range c.TapOhm {
 		if !(ohm >= leastOhm && ohm <= mostOhm) {
@@ -179,6 +192,17 @@ func samples(c impedance.Curve) []sample {
 	return out
 }
 
+// panels returns what makes a panel from low to high, between left and right,
+// over the band of c.
+func (c ImpedanceChart) panels(d pen, left, right vg.Length) func(low, high vg.Length, y axis) panel {
+	hz := axis{min: c.LowHz, max: c.HighHz, log: true, name: "frequency (Hz)"}
+	// Two labels need the width of one and a half of the widest.
+	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.35/(right-left)), withKilo)
+	return func(low, high vg.Length, y axis) panel {
+		return panel{vg.Rectangle{Min: vg.Point{X: left, Y: low}, Max: vg.Point{X: right, Y: high}}, hz, y}
+	}
+}
+
 func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
 	edge := d.unit * 0.9
 	left, right := edge, d.width-edge
@@ -203,15 +227,9 @@ func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
 	for _, tap := range c.TapOhm {
 		frameRight = min(frameRight, right-d.note.Width(tapName(tap))-d.unit*0.5)
 	}
-	hz := axis{min: c.LowHz, max: c.HighHz, log: true, name: "frequency (Hz)"}
-	// Two labels need the width of one and a half of the widest.
-	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.35/(frameRight-frameLeft)), withKilo)
-
-	frame := func(low, high vg.Length, y axis) panel {
-		return panel{vg.Rectangle{Min: vg.Point{X: frameLeft, Y: low}, Max: vg.Point{X: frameRight, Y: high}}, hz, y}
-	}
-	upper := frame(top-upperHeight, top, ohms)
-	lower := frame(bottom, bottom+lowerHeight, phases)
+	panels := c.panels(d, frameLeft, frameRight)
+	upper := panels(top-upperHeight, top, ohms)
+	lower := panels(bottom, bottom+lowerHeight, phases)
 
 	c.bands(d, upper)
 	upper.grid(d)
