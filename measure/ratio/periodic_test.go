@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -117,20 +116,10 @@ func TestReconstructionWeights(t *testing.T) {
 
 func TestStatedNoiseCovers(t *testing.T) {
 	sig := chirp(t, quick)
-	truth := divider(10, cabinet)
-	clean := synthetic{sig: sig, after: 4800, g: truth}
+	clean := synthetic{sig: sig, after: 4800, g: divider(10, cabinet)}
 	for _, db := range []float64{-60, -80, -100} {
-		inside, parts := 0, 0
-		for seed := range uint64(24) {
-			clean.noise, clean.seed = math.Pow(10, db/20), seed
-			r, err := Of(clean.record(t), sig)
-			if err != nil {
-				t.Fatal(err)
-			}
-			_, in, of := agreement(r, truth)
-			inside, parts = inside+in, parts+of
-		}
-		if c := float64(inside) / float64(parts); c < 0.935 || c > 0.965 {
+		clean.noise = math.Pow(10, db/20)
+		if c, parts := clean.covers(t, 24); c < 0.935 || c > 0.965 {
 			t.Errorf("noise %g dB: %.2f %% of parts inside their 95 %% intervals", db, 100*c)
 		} else {
 			t.Logf("noise %g dB: %.2f %% of %d parts inside their 95 %% intervals", db, 100*c, parts)
@@ -340,13 +329,7 @@ func TestFaults(t *testing.T) {
 			rec := good.record(t)
 			tc.spoil(&rec)
 			_, err := Of(rec, sig)
-			var fault *card.Fault
-			if !errors.As(err, &fault) || fault.Cause != tc.cause {
-				t.Fatalf("got %v, want a fault of cause %v", err, tc.cause)
-			}
-			if !strings.Contains(err.Error(), tc.says) {
-				t.Errorf("%q does not say %q", err, tc.says)
-			}
+			wantFault(t, err, tc.cause, tc.says)
 		})
 	}
 }

@@ -1,9 +1,11 @@
 package ratio
 
 import (
+	"errors"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -122,4 +124,33 @@ func worstRelative(r Ratio, truth func(float64) complex128, fromHz float64) floa
 		}
 	}
 	return worst
+}
+
+// covers records y with so many seeds and returns the share of real and
+// imaginary parts inside their 95 % intervals, and how many there were.
+func (y synthetic) covers(t testing.TB, seeds int) (share float64, parts int) {
+	t.Helper()
+	inside := 0
+	for seed := range uint64(seeds) {
+		y.seed = seed
+		r, err := Of(y.record(t), y.sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, in, of := agreement(r, y.g)
+		inside, parts = inside+in, parts+of
+	}
+	return float64(inside) / float64(parts), parts
+}
+
+// wantFault demands a fault of that cause which says that.
+func wantFault(t testing.TB, err error, cause card.Cause, says string) {
+	t.Helper()
+	var fault *card.Fault
+	if !errors.As(err, &fault) || fault.Cause != cause {
+		t.Fatalf("got %v, want a fault of cause %v", err, cause)
+	}
+	if !strings.Contains(err.Error(), says) {
+		t.Errorf("%q does not say %q", err, says)
+	}
 }

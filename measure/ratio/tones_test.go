@@ -1,9 +1,7 @@
 package ratio
 
 import (
-	"errors"
 	"math"
-	"strings"
 	"testing"
 
 	"tapload/measure/card"
@@ -59,17 +57,8 @@ func TestTonesNoiseCovers(t *testing.T) {
 		t.Skip("many sweeps")
 	}
 	sig := tones(t, quickTones)
-	truth := divider(10, cabinet)
-	inside, parts := 0, 0
-	for seed := range uint64(24) {
-		r, err := Of(synthetic{sig: sig, after: 4800, g: truth, noise: 1e-2, seed: seed}.record(t), sig)
-		if err != nil {
-			t.Fatal(err)
-		}
-		_, in, of := agreement(r, truth)
-		inside, parts = inside+in, parts+of
-	}
-	if c := float64(inside) / float64(parts); c < 0.93 || c > 0.97 {
+	y := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: 1e-2}
+	if c, parts := y.covers(t, 24); c < 0.93 || c > 0.97 {
 		t.Errorf("%.2f %% of %d parts inside their 95 %% intervals", 100*c, parts)
 	}
 }
@@ -171,13 +160,7 @@ func TestTonesFaults(t *testing.T) {
 			rec := good.record(t)
 			tc.spoil(&rec)
 			_, err := Of(rec, sig)
-			var fault *card.Fault
-			if !errors.As(err, &fault) || fault.Cause != tc.cause {
-				t.Fatalf("got %v, want a fault of cause %v", err, tc.cause)
-			}
-			if !strings.Contains(err.Error(), tc.says) {
-				t.Errorf("%q does not say %q", err, tc.says)
-			}
+			wantFault(t, err, tc.cause, tc.says)
 		})
 	}
 }
