@@ -26,6 +26,7 @@ var mayImport = map[string][]string{
 	"fixtures/netlist":           {"measure/impedance"},
 	"fixtures/hookup":            {"measure/impedance", "fixtures/netlist"},
 	"fixtures/amp":               {"measure/impedance", "fixtures/hookup"},
+	"fixtures/plan":              {"measure/impedance", "fixtures/hookup", "fixtures/amp"},
 	"fixtures/box":               {"measure/impedance", "fixtures/netlist", "fixtures/hookup", "fixtures/amp"},
 	"fixtures/bench":             {"measure/card", "measure/signal", "measure/impedance", "fixtures/netlist"},
 	"fit":                        {"measure/impedance"},
