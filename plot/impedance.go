@@ -34,6 +34,10 @@ type ImpedanceChart struct {
 	Title  string
 	Traces []Trace
 
+	// Behind are curves to hold those of Traces against, such as the cabinets
+	// that one is a hookup of: thin, without shade, and in the upper panel only.
+	Behind []Trace
+
 	// TapOhm draws a level for each amplifier tap, in ohm, with a band from
 	// 80 % of it up to it. A load may be rated at the tap's value as long as
 	// its lowest |Z| is not below 80 % of it (IEC 60268-5, rated impedance):
@@ -72,9 +76,9 @@ func (c ImpedanceChart) Write(w io.Writer, f Format) error {
 	if err != nil {
 		return fmt.Errorf("impedance chart: %w", err)
 	}
-	names := make([]string, len(c.Traces))
-	for i, t := range c.Traces {
-		names[i] = t.Label
+	var names []string
+	for _, t := range c.all() {
+		names = append(names, t.Label)
 	}
 	about := fmt.Sprintf("Modulus in ohm and phase in degrees over frequency, %s to %s: %s",
 		frequency(c.LowHz), frequency(c.HighHz), strings.Join(names, "; "))
@@ -103,12 +107,17 @@ func (c ImpedanceChart) complete() ImpedanceChart {
 		}
 	}
 	c.Title = oneLine(c.Title)
-	c.Traces = append([]Trace(nil), c.Traces...)
-	for i := range c.Traces {
-		c.Traces[i].Label = oneLine(c.Traces[i].Label)
+	c.Traces, c.Behind = slices.Clone(c.Traces), slices.Clone(c.Behind)
+	for _, traces := range [][]Trace{c.Traces, c.Behind} {
+		for i := range traces {
+			traces[i].Label = oneLine(traces[i].Label)
+		}
 	}
 	return c
 }
+
+// all returns every curve of c, those behind the others last.
+func (c ImpedanceChart) all() []Trace { return slices.Concat(c.Traces, c.Behind) }
 
 // checkFrame returns what is wrong with size or band.
 func (c ImpedanceChart) checkFrame() error {
@@ -136,14 +145,15 @@ func (c ImpedanceChart) check() ([][]sample, error) {
 	if len(c.Traces) == 0 {
 		return nil, fmt.Errorf("there is no curve to draw; give at least one")
 	}
-	if len(c.Traces) > maxTraces {
-		return nil, fmt.Errorf("%d curves cannot be told apart in one chart; draw at most %d", len(c.Traces), maxTraces)
+	all := c.all()
+	if len(all) > maxTraces {
+		return nil, fmt.Errorf("%d curves cannot be told apart in one chart; draw at most %d", len(all), maxTraces)
 	}
-	sampled := make([][]sample, len(c.Traces))
-	for i, t := range c.Traces {
+	sampled := make([][]sample, len(all))
+	for i, t := range all {
 		name := fmt.Sprintf("curve %d (%q)", i+1, t.Label)
-		if t.Label == "" && len(c.Traces) > 1 {
-			return nil, fmt.Errorf("curve %d of %d has no label; several curves need one each to be told apart", i+1, len(c.Traces))
+		if t.Label == "" && len(all) > 1 {
+			return nil, fmt.Errorf("curve %d of %d has no label; several curves need one each to be told apart", i+1, len(all))
 		}
 		if err := t.Curve.Check(); err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
@@ -221,7 +231,8 @@ func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
 	upperHeight := (top - bottom - gap) * upperPart
 	lowerHeight := top - bottom - gap - upperHeight
 
-	ohms, phases := c.modulusAxis(sampled, upperHeight/d.unit), c.phaseAxis(sampled, lowerHeight/d.unit)
+	front := sampled[:len(c.Traces)]
+	ohms, phases := c.modulusAxis(sampled, upperHeight/d.unit), c.phaseAxis(front, lowerHeight/d.unit)
 	frameLeft := left + besideFrame(d, ohms, phases)
 	frameRight := right - d.unit*0.8 // half of the last frequency's label
 	for _, tap := range c.TapOhm {
@@ -235,21 +246,35 @@ func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
 	upper.grid(d)
 	lower.grid(d)
 	c.levels(d, upper)
-	for i, s := range sampled {
+	for i := len(front); i < len(sampled); i++ {
+		c.curve(d, upper, i, sampled[i], modulus)
+	}
+	for i, s := range front {
 		shade(d, upper, i, s, modulus)
 		shade(d, lower, i, s, phase)
 	}
-	for i, s := range sampled {
+	for i, s := range front {
 		c.curve(d, upper, i, s, modulus)
 		c.curve(d, lower, i, s, phase)
 	}
 	nameX := left + d.unit*0.5
 	upper.frame(d, nameX, false)
 	lower.frame(d, nameX, true)
-	if len(sampled) == 1 {
-		c.extremes(d, upper, sampled[0])
+	if len(front) == 1 {
+		c.extremes(d, upper, sampled)
 	}
 }
+
+// look is how curve number i is drawn.
+func (c ImpedanceChart) look(d pen, i int) stroke {
+	if i >= len(c.Traces) {
+		return traceStroke(i, d.curveWidth()*behindWidth)
+	}
+	return traceStroke(i, d.curveWidth())
+}
+
+// behindWidth is the width of a curve behind the others, as a part of theirs.
+const behindWidth = 0.6
 
 // modulusAxis holds every curve within the band and every tap; height is in units.
 func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
@@ -292,19 +317,19 @@ func (c ImpedanceChart) phaseAxis(sampled [][]sample, height vg.Length) axis {
 func (c ImpedanceChart) keys(sampled [][]sample) []key {
 	var keys []key
 	shaded := -1
-	for i, t := range c.Traces {
+	for i, t := range c.all() {
 		marked := c.marked(sampled[i])
 		if t.Label != "" {
 			keys = append(keys, key{t.Label, func(d pen, r vg.Rectangle) {
 				y := (r.Min.Y + r.Max.Y) / 2
-				d.lines(traceStroke(i, d.curveWidth()), vg.Point{X: r.Min.X, Y: y}, vg.Point{X: r.Max.X, Y: y})
+				d.lines(c.look(d, i), vg.Point{X: r.Min.X, Y: y}, vg.Point{X: r.Max.X, Y: y})
 				if marked {
 					d.dot(hues[i%len(hues)], vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: y}, d.unit*markRadius)
 				}
 			}})
 		}
 		for _, s := range sampled[i] {
-			if shaded < 0 && c.inBand(s.hz) && s.uOhm > 0 {
+			if shaded < 0 && i < len(c.Traces) && c.inBand(s.hz) && s.uOhm > 0 {
 				shaded = i
 			}
 		}
@@ -317,12 +342,17 @@ func (c ImpedanceChart) keys(sampled [][]sample) []key {
 		keys = append(keys, key{fmt.Sprintf("shade: k = %g", coverage), func(d pen, r vg.Rectangle) { d.box(col, r) }})
 	}
 	if len(c.TapOhm) > 0 {
-		keys = append(keys, key{fmt.Sprintf("band: %g to 100 %% of tap", ratedFloor*100), func(d pen, r vg.Rectangle) {
-			d.box(levelBand, r)
-			d.lines(levelStroke(d), vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Max)
-		}})
+		keys = append(keys, bandKey())
 	}
 	return keys
+}
+
+// bandKey explains the band under a tap's level.
+func bandKey() key {
+	return key{fmt.Sprintf("band: %g to 100 %% of tap", ratedFloor*100), func(d pen, r vg.Rectangle) {
+		d.box(levelBand, r)
+		d.lines(levelStroke(d), vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Max)
+	}}
 }
 
 func tapName(ohm float64) string { return fmt.Sprintf("%.4g ohm tap", ohm) }
@@ -452,7 +482,7 @@ func (c ImpedanceChart) marked(trace []sample) bool {
 }
 
 func (c ImpedanceChart) curve(d pen, p panel, i int, trace []sample, q quantity) {
-	look := traceStroke(i, d.curveWidth())
+	look := c.look(d, i)
 	marked := c.marked(trace)
 	for _, run := range q.runs(trace) {
 		for _, part := range p.clip(q.line(p, run)) {

@@ -12,9 +12,10 @@ import (
 // flat is the ratio of highest to lowest |Z| below which their places mean nothing.
 const flat = 1.1
 
-// extremes notes the lowest and the highest modulus within the band beside the
-// curve, as far as there is room beside it.
-func (c ImpedanceChart) extremes(d pen, p panel, trace []sample) {
+// extremes notes the lowest and the highest modulus of the first curve within
+// the band beside it, as far as there is room beside it and the others.
+func (c ImpedanceChart) extremes(d pen, p panel, sampled [][]sample) {
+	trace := sampled[0]
 	low, high := -1, -1
 	for i, s := range trace {
 		if !c.inBand(s.hz) || s.ohm < p.y.min || s.ohm > p.y.max {
@@ -30,7 +31,10 @@ func (c ImpedanceChart) extremes(d pen, p panel, trace []sample) {
 	if low < 0 || trace[high].ohm < flat*trace[low].ohm {
 		return
 	}
-	room := crowd{panel: p, lines: p.clip(modulus.line(p, trace))}
+	room := crowd{panel: p}
+	for _, other := range sampled {
+		room.lines = append(room.lines, p.clip(modulus.line(p, other))...)
+	}
 	for _, edge := range modulus.edges(p, trace) {
 		room.lines = append(room.lines, p.clip(edge)...)
 	}

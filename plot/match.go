@@ -1,0 +1,85 @@
+package plot
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"tapload/measure/impedance"
+)
+
+// OnTap is the curve of a hookup and the tap it is on.
+type OnTap struct {
+	Label  string
+	Curve  impedance.Curve
+	TapOhm float64 // or the lowest load of a solid-state amplifier
+}
+
+// MatchChart shows |Z| over the tap for one or more hookups on a log axis, over
+// a log frequency axis: 1 is a load of just the tap's ohms. A band marks where
+// a lowest |Z| still suits the tap, 80 to 100 % of it (IEC 60268-5, rated
+// impedance). The shades are k = 2.
+type MatchChart struct {
+	Title   string
+	Hookups []OnTap
+
+	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
+	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
+}
+
+// Write checks c, draws it and writes the picture to w. Nothing is written if
+// there is an error.
+func (c MatchChart) Write(w io.Writer, f Format) error {
+	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}
+	if frame.HeightMM == 0 {
+		frame.HeightMM = singleHeight
+	}
+	var traces [][]sample
+	var names []string
+	err := func() error {
+		for _, h := range c.Hookups {
+			if !(h.TapOhm >= leastOhm && h.TapOhm <= mostOhm) {
+				return fmt.Errorf("%q: a tap of %g ohm must be a number from %g to %g ohm", h.Label, h.TapOhm, leastOhm, mostOhm)
+			}
+			if err := h.Curve.Check(); err != nil {
+				return fmt.Errorf("%q: %w", h.Label, err)
+			}
+			frame.Traces = append(frame.Traces, Trace{Label: h.Label, Curve: h.Curve})
+			trace := samples(h.Curve)
+			for i := range trace {
+				trace[i].ohm /= h.TapOhm
+				trace[i].uOhm /= h.TapOhm
+			}
+			traces = append(traces, trace)
+			names = append(names, oneLine(h.Label))
+		}
+		return nil
+	}()
+	p := singlePanel{frame: frame.complete(), traces: traces, bands: []band{{ratedFloor, 1}}}
+	if err == nil {
+		err = p.check("ratio")
+	}
+	if err != nil {
+		return fmt.Errorf("match chart: %w", err)
+	}
+	p.levels = []level{{1, "tap", levelStroke}}
+	p.keys = []key{bandKey()}
+	p.y = func(room int) axis {
+		least, most := ratedFloor, 1.
+		for _, trace := range traces {
+			for _, s := range trace {
+				if p.frame.inBand(s.hz) && s.ohm > 0 {
+					least, most = math.Min(least, s.ohm), math.Max(most, s.ohm)
+				}
+			}
+		}
+		a := modulusAxis(least, most)
+		a.name = "|Z| / tap"
+		a.ticks = logTicks(a.min, a.max, a.decades()/math.Max(1, float64(room)), withKilo)
+		return a
+	}
+	about := fmt.Sprintf("Modulus over the tap's ohms, over frequency, %s to %s: %s",
+		frequency(p.frame.LowHz), frequency(p.frame.HighHz), strings.Join(names, "; "))
+	return p.frame.picture(about, p.draw).write(w, f)
+}
