@@ -190,10 +190,19 @@ func (o fitOptions) fit(arg string) (fitted, error) {
 	if err != nil {
 		return fitted{}, err
 	}
+	f, err := o.of(l)
+	if err != nil {
+		return fitted{}, fmt.Errorf("%s: %w", arg, err)
+	}
+	return f, nil
+}
+
+// of does what fit does once the record is read.
+func (o fitOptions) of(l load) (fitted, error) {
 	f := fitted{name: l.name, record: l.record}
-	fail := func(err error) (fitted, error) { return fitted{}, fmt.Errorf("%s: %w", arg, err) }
+	var err error
 	if f.load, err = fitCurve(l.record.Curve, fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}); err != nil {
-		return fail(err)
+		return fitted{}, err
 	}
 	if kk, err := fit.KK(l.record.Curve, f.load.Resonances); err != nil {
 		f.warnings = append(f.warnings, impedance.Warning{Code: "kk-untested", Text: "nothing has tested whether the curve can be that of a load: " + err.Error()})
@@ -204,7 +213,7 @@ func (o fitOptions) fit(arg string) (fitted, error) {
 		}
 	}
 	if f.rating, err = rating.Of(l.record.Curve, f.load, rating.Options{LowHz: float64(o.low), HighHz: float64(o.high)}); err != nil {
-		return fail(err)
+		return fitted{}, err
 	}
 	f.warnings = append(append(f.warnings, f.load.Warnings...), f.rating.Warnings...)
 	if r := f.rating; o.marked > 0 && r.Ohm > 0 && math.Abs(float64(o.marked)/r.Ohm-1) > 0.01 {
@@ -214,15 +223,15 @@ func (o fitOptions) fit(arg string) (fitted, error) {
 	f.warnings = append(f.warnings, l.record.Warnings...)
 	if f.rating.Ohm > 0 {
 		if f.wirings, err = rating.Wirings(f.rating.Ohm, o.drivers); err != nil {
-			return fail(err)
+			return fitted{}, err
 		}
 	}
 	if f.could, err = rating.Explain(f.load.Re, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
-		return fail(err)
+		return fitted{}, err
 	}
 	if o.with != "" {
 		if err := o.constants(&f); err != nil {
-			return fail(err)
+			return fitted{}, err
 		}
 	}
 	return f, nil

@@ -22,6 +22,9 @@ type fitObject struct {
 	Wirings    []string          `json:"wirings,omitempty"`
 	Causes     []causeObject     `json:"causes,omitempty"`
 	Warnings   []warningEntry    `json:"warnings"`
+	Parameters []parameterObject `json:"parameters"`
+	Covariance [][]float64       `json:"covariance"` // of parameters, from noise and misfit
+	Shifts     []shiftObject     `json:"shifts"`     // of parameters, by shared sources
 }
 
 type jsonValue struct {
@@ -35,6 +38,17 @@ type resonanceObject struct {
 	Qes jsonValue `json:"q_es"`
 	Qts jsonValue `json:"q_ts"`
 	Res jsonValue `json:"r_es_ohm"`
+}
+
+type parameterObject struct {
+	Name  string  `json:"name"`
+	Value float64 `json:"value"`
+	U     float64 `json:"u"`
+}
+
+type shiftObject struct {
+	ID         string    `json:"id"`
+	Parameters []float64 `json:"parameters"` // change by one standard uncertainty of the source
 }
 
 type coilObject struct {
@@ -99,11 +113,18 @@ func (f fitted) object(o fitOptions) fitObject {
 			Candidates: append([]float64{}, f.rating.Candidates...), Margin: f.rating.MarginPercent, Verdict: f.rating.Verdict.String(),
 			LowHz: f.rating.LowHz, HighHz: f.rating.HighHz,
 		},
-		Misfit:   100 * f.load.Misfit,
+		Misfit:     100 * f.load.Misfit,
+		Parameters: []parameterObject{}, Covariance: f.load.Covariance, Shifts: []shiftObject{},
 		Warnings: []warningEntry{},
 	}
 	for _, r := range f.load.Resonances {
 		out.Resonances = append(out.Resonances, resonanceObject{jsonValue(r.Hz), jsonValue(r.Qms), jsonValue(r.Qes), jsonValue(r.Qts), jsonValue(r.Res)})
+	}
+	for _, p := range f.load.Parameters {
+		out.Parameters = append(out.Parameters, parameterObject(p))
+	}
+	for _, s := range f.load.Shifts {
+		out.Shifts = append(out.Shifts, shiftObject{s.ID, s.Parameters})
 	}
 	if f.rating.Ohm > 0 {
 		out.RatedOhm = &f.rating.Ohm

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -35,17 +36,24 @@ func readLoad(arg string) (load, error) {
 }
 
 func readRecord(path string) (impedance.Record, error) {
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return impedance.Record{}, fmt.Errorf("there is no record %s; \"tapload sweep\" makes one", path)
-	}
+	data, err := readFile(path)
 	if err != nil {
-		return impedance.Record{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+		return impedance.Record{}, err
 	}
-	defer f.Close()
-	rec, err := impedance.ReadRecord(f)
+	rec, err := impedance.ReadRecord(bytes.NewReader(data))
 	if err != nil {
 		return impedance.Record{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
 	}
 	return rec, nil
+}
+
+func readFile(path string) ([]byte, error) {
+	data, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("there is no record %s; \"tapload sweep\" makes one", path)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+	}
+	return data, nil
 }

@@ -13,11 +13,14 @@ import (
 // terminal.
 func (e env) say(s string) { fmt.Fprintln(e.stderr, fold(s, e.columns)) }
 
-// fold breaks s at spaces so that no line is longer than width where a space
-// allows it. A width of 0 leaves s alone.
+// fold breaks each line of s at spaces so that none is longer than width where
+// a space allows it. A width of 0 leaves s alone.
 func fold(s string, width int) string {
 	if width <= 0 {
 		return s
+	}
+	if first, rest, more := strings.Cut(s, "\n"); more {
+		return fold(first, width) + "\n" + fold(rest, width)
 	}
 	var b strings.Builder
 	column := 0
