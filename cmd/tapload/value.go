@@ -3,7 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -136,6 +138,44 @@ func (t *taps) String() string {
 	parts := make([]string, len(*t))
 	for i, v := range *t {
 		parts[i] = plain(v)
+	}
+	return strings.Join(parts, ",")
+}
+
+// pairs is a flag for a number above 0 for each of several loads: "a=30,b=60".
+type pairs struct {
+	unit string
+	of   map[string]float64 // by the load's name
+}
+
+func (p *pairs) Set(s string) error {
+	of := maps.Clone(p.of)
+	if of == nil {
+		of = map[string]float64{}
+	}
+	for _, part := range strings.Split(s, ",") {
+		i := strings.LastIndex(part, "=")
+		if i < 1 {
+			return fmt.Errorf("must be NAME=%s for each load, such as a=8,b=16", strings.ToUpper(p.unit))
+		}
+		name := strings.TrimSpace(part[:i])
+		v, err := parseQuantity(part[i+1:], p.unit)
+		if err != nil {
+			return fmt.Errorf("%s %w", name, err)
+		}
+		if _, twice := of[name]; twice {
+			return fmt.Errorf("names %s twice", name)
+		}
+		of[name] = v
+	}
+	p.of = of
+	return nil
+}
+func (p *pairs) Type() string { return "name=" + p.unit + ",..." }
+func (p *pairs) String() string {
+	var parts []string
+	for _, name := range slices.Sorted(maps.Keys(p.of)) {
+		parts = append(parts, name+"="+plain(p.of[name]))
 	}
 	return strings.Join(parts, ",")
 }

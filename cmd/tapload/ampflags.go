@@ -1,0 +1,116 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/spf13/pflag"
+
+	"tapload/fixtures/amp"
+	"tapload/measure/impedance"
+)
+
+// ampFlags describe the amplifier, the cables to the cabinets and the band that
+// counts, for every command that puts loads on an amplifier.
+type ampFlags struct {
+	taps            taps
+	kind            string
+	min             ohms
+	watts           amount
+	jacks           int
+	primary, output ohms
+	damping         amount
+	awg             int
+	cable           amount
+	low, high       hertz
+}
+
+func (o *ampFlags) register(f *pflag.FlagSet) {
+	o.watts.unit, o.cable.unit, o.damping.unit = "W", "m", "number"
+	f.Var(&o.taps, "tap", "taps of a valve amplifier, such as 4,8,16")
+	f.StringVar(&o.kind, "amp", "", "`kind` of output: valve or solid-state (default valve; solid-state with --amp-min-ohm)")
+	f.Var(&o.min, "amp-min-ohm", "lowest load that a solid-state amplifier may drive")
+	f.Var(&o.watts, "watts", "rated power of the amplifier")
+	f.IntVar(&o.jacks, "jacks", 1, "`number` of output jacks in parallel")
+	f.Var(&o.primary, "primary-ohm", "load that a valve amplifier's primary is made for, plate to plate")
+	f.Var(&o.output, "output-ohm", "output resistance at the tap in use")
+	f.Var(&o.damping, "damping", "damping factor at the tap in use, instead of --output-ohm")
+	f.IntVar(&o.awg, "cable-awg", 0, "wire `gauge` of the cable to each cabinet")
+	f.Var(&o.cable, "cable-m", "length of the cable to each cabinet, in metres")
+	f.Var(&o.low, "low", "lower end of the band that counts (default 80, or where a curve begins)")
+	f.Var(&o.high, "high", "upper end of the band that counts (default 5000, or where a curve ends)")
+}
+
+// amplifier returns what the flags describe, and what to warn of. The output
+// resistance is that of --output-ohm; see outputOn.
+func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, err error) {
+	a = amp.Amplifier{Watts: o.watts.value, PrimaryOhm: float64(o.primary), Jacks: o.jacks, MinOhm: float64(o.min)}
+	switch o.kind {
+	case "":
+		if o.min > 0 {
+			a.Kind = amp.SolidState
+		}
+	case amp.Valve.String():
+		if o.min > 0 {
+			return a, nil, errors.New("--amp-min-ohm is for a solid-state amplifier; a valve amplifier has --tap")
+		}
+	case amp.SolidState.String():
+		a.Kind = amp.SolidState
+		if o.min == 0 {
+			return a, nil, errors.New("a solid-state amplifier needs the lowest load its maker allows; give --amp-min-ohm, which is marked at its output")
+		}
+	default:
+		return a, nil, fmt.Errorf("--amp %q: must be valve or solid-state", o.kind)
+	}
+	if a.Kind == amp.Valve {
+		if len(o.taps) == 0 {
+			return a, nil, errors.New("name the amplifier's taps with --tap, such as --tap 4,8,16; they are marked at its output jacks or selector (a solid-state amplifier has --amp-min-ohm instead)")
+		}
+		a.TapOhm = slices.Clone(o.taps)
+	} else {
+		if len(o.taps) > 0 {
+			warnings = append(warnings, impedance.Warning{Code: "taps-unused", Text: "--tap is not used: a solid-state amplifier has no taps, it has a lowest load"})
+		}
+		if o.primary > 0 {
+			return a, nil, errors.New("--primary-ohm is of an output transformer, which a solid-state amplifier has not")
+		}
+	}
+	switch {
+	case o.jacks < 1:
+		return a, nil, fmt.Errorf("--jacks %d: an amplifier has 1 or more", o.jacks)
+	case o.output > 0 && o.damping.value > 0:
+		return a, nil, errors.New("--output-ohm and --damping are one thing; give one of them")
+	case (o.awg != 0) != (o.cable.value > 0):
+		return a, nil, errors.New("--cable-awg and --cable-m belong together; give both")
+	case o.low > 0 && o.high > 0 && o.high <= o.low:
+		return a, nil, fmt.Errorf("--high %s must be above --low %s", formatHz(float64(o.high)), formatHz(float64(o.low)))
+	}
+	if o.output > 0 {
+		ohm := float64(o.output)
+		a.OutputOhm = &ohm
+	}
+	return a, warnings, a.Check()
+}
+
+// outputOn returns a with the output resistance that --damping means on a tap.
+func (o ampFlags) outputOn(a amp.Amplifier, tapOhm float64) amp.Amplifier {
+	if o.damping.value > 0 {
+		ohm := tapOhm / o.damping.value
+		a.OutputOhm = &ohm
+	}
+	return a
+}
+
+// onlyTap returns an error when tap is none of a's.
+func onlyTap(a amp.Amplifier, tap float64) error {
+	switch {
+	case tap == 0:
+		return nil
+	case a.Kind == amp.SolidState:
+		return errors.New("--only-tap is for a valve amplifier; a solid-state amplifier has no taps")
+	case !slices.Contains(a.TapOhm, tap):
+		return fmt.Errorf("--only-tap %g is none of the taps %s", tap, (*taps)(&a.TapOhm).String())
+	}
+	return nil
+}

@@ -1,0 +1,336 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tapload/fit"
+	"tapload/fit/rating"
+	"tapload/fixtures/hookup"
+	"tapload/measure/impedance"
+)
+
+// cabinetFlags are about the loads of a hookup that a command line names.
+type cabinetFlags struct {
+	rated, watts pairs
+	resample     bool
+}
+
+func (o *cabinetFlags) register(f *pflag.FlagSet) {
+	o.rated.unit, o.watts.unit = "ohm", "w"
+	f.Var(&o.rated, "rated", "ratings to use instead of those found, such as a=8,b=16")
+	f.Var(&o.watts, "load-watts", "rated power of the loads, such as a=30,b=60")
+	f.BoolVar(&o.resample, "resample", false, "put curves of different frequencies on those of the first")
+}
+
+// cabinetsHelp is what the help of every command that takes loads says of them.
+const cabinetsHelp = `A load is NAME=RECORD.sweep.json, NAME=FIT.json (as "tapload fit --json" prints
+it), NAME=8 for a cabinet known by its rated ohms alone, or a record alone, which
+is named by its label. A record given for two names stands for both cabinets.`
+
+// cabinets are the loads of a command line.
+type cabinets struct {
+	loads    []hookup.Load
+	warnings []impedance.Warning
+}
+
+// cabinetArg is one load of a command line.
+type cabinetArg struct {
+	name string // empty for a record alone
+	path string // of a record or a fit; empty for a rating
+	ohm  float64
+}
+
+func parseCabinet(arg string) (cabinetArg, error) {
+	name, value, named := strings.Cut(arg, "=")
+	if !named {
+		if _, err := strconv.ParseFloat(arg, 64); err == nil {
+			return cabinetArg{}, fmt.Errorf("load %q is a rating without a name; write a=%s", arg, arg)
+		}
+		return cabinetArg{path: arg}, nil
+	}
+	switch {
+	case name == "":
+		return cabinetArg{}, fmt.Errorf("%q: there is no name before the =", arg)
+	case value == "":
+		return cabinetArg{}, fmt.Errorf("%q: there is neither a file nor a rating after the =", arg)
+	}
+	ohm, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(value, "ohm")), 64)
+	if err != nil && !errors.Is(err, strconv.ErrRange) {
+		return cabinetArg{name: name, path: value}, nil
+	}
+	if !(ohm > 0) || math.IsInf(ohm, 0) {
+		return cabinetArg{}, fmt.Errorf("load %s: a rating of %s ohm must be a number above 0", name, value)
+	}
+	return cabinetArg{name: name, ohm: ohm}, nil
+}
+
+// source is a file that one or more loads stand on.
+type source struct {
+	path     string
+	label    string
+	curve    *impedance.Curve
+	fit      *keptFit // instead of a curve, until there are frequencies for one
+	ohm      float64  // rating; 0 where none was asked for
+	warnings []impedance.Warning
+}
+
+// read reads what args name. Each file is read once, so that loads with the
+// same file share one curve.
+func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string) (cabinets, error) {
+	var parsed []cabinetArg
+	for _, arg := range args {
+		a, err := parseCabinet(arg)
+		if err != nil {
+			return cabinets{}, usage(c, err)
+		}
+		for _, b := range parsed {
+			if a.name != "" && a.name == b.name {
+				return cabinets{}, usage(c, fmt.Errorf("load %s is given twice; each cabinet needs a name of its own", a.name))
+			}
+		}
+		parsed = append(parsed, a)
+	}
+	sources, err := o.sources(ctx, parsed)
+	if err != nil {
+		return cabinets{}, err
+	}
+	var all cabinets
+	var on []*source // of each load
+	for _, a := range parsed {
+		l := hookup.Load{Name: a.name, RatedOhm: a.ohm}
+		s := sources[fileKey(a.path)]
+		if s != nil && l.Name == "" {
+			if l.Name = s.label; l.Name == "" {
+				return cabinets{}, usage(c, fmt.Errorf("%s has no label; write NAME=%s", a.path, a.path))
+			}
+		}
+		if slices.ContainsFunc(all.loads, func(b hookup.Load) bool { return b.Name == l.Name }) {
+			return cabinets{}, usage(c, fmt.Errorf("load %s is given twice; each cabinet needs a name of its own", l.Name))
+		}
+		all.loads, on = append(all.loads, l), append(on, s)
+	}
+	for flag, of := range map[string]map[string]float64{"--rated": o.rated.of, "--load-watts": o.watts.of} {
+		for name := range of {
+			if !slices.ContainsFunc(all.loads, func(l hookup.Load) bool { return l.Name == name }) {
+				return cabinets{}, usage(c, fmt.Errorf("%s names %s, which is none of the loads", flag, name))
+			}
+		}
+	}
+	if err := o.curves(all.loads, on); err != nil {
+		return cabinets{}, err
+	}
+	for i := range all.loads {
+		l := &all.loads[i]
+		l.Watts = o.watts.of[l.Name]
+		if s := on[i]; s != nil {
+			l.Curve, l.RatedOhm = s.curve, s.ohm
+			all.warn(l.Name, s.warnings)
+		} else {
+			all.warn(l.Name, []impedance.Warning{{Code: "rated-only", Text: "rated only: measure it; a cabinet often is not what its label says"}})
+		}
+		if ohm := o.rated.of[l.Name]; ohm > 0 {
+			l.RatedOhm = ohm
+		}
+	}
+	for i, w := range all.warnings {
+		all.warnings[i].Text = strings.Replace(w.Text, "\x00", ": ", 1)
+	}
+	return all, nil
+}
+
+// warn adds warnings about a load. One that others have too is said once, with
+// all their names before it.
+func (a *cabinets) warn(name string, warnings []impedance.Warning) {
+	for _, w := range warnings {
+		same := slices.IndexFunc(a.warnings, func(o impedance.Warning) bool {
+			_, text, _ := strings.Cut(o.Text, "\x00")
+			return o.Code == w.Code && text == w.Text
+		})
+		if same < 0 {
+			w.Text = name + "\x00" + w.Text
+			a.warnings = append(a.warnings, w)
+			continue
+		}
+		names, text, _ := strings.Cut(a.warnings[same].Text, "\x00")
+		a.warnings[same].Text = names + ", " + name + "\x00" + text
+	}
+}
+
+// fileKey is one for every name of a file.
+func fileKey(path string) string {
+	if path == "" {
+		return ""
+	}
+	key, err := filepath.Abs(path)
+	if err != nil {
+		key = path
+	}
+	if real, err := filepath.EvalSymlinks(key); err == nil {
+		key = real
+	}
+	return key
+}
+
+// sources reads every file that args name, on all cores, and rates those whose
+// rating was not given for every load that stands on them.
+func (o cabinetFlags) sources(ctx context.Context, args []cabinetArg) (map[string]*source, error) {
+	type job struct {
+		key, path string
+		rate      bool
+	}
+	var jobs []job
+	for _, a := range args {
+		if a.path == "" {
+			continue
+		}
+		key := fileKey(a.path)
+		rate := a.name == "" || o.rated.of[a.name] == 0
+		if i := slices.IndexFunc(jobs, func(j job) bool { return j.key == key }); i >= 0 {
+			jobs[i].rate = jobs[i].rate || rate
+			continue
+		}
+		jobs = append(jobs, job{key, a.path, rate})
+	}
+	all := map[string]*source{}
+	err := inOrder(ctx, len(jobs), func(i int) (*source, error) { return readSource(jobs[i].path, jobs[i].key, jobs[i].rate) },
+		func(i int, s *source, err error) error {
+			all[jobs[i].key] = s
+			return err
+		})
+	return all, err
+}
+
+func readSource(path, key string, rate bool) (*source, error) {
+	data, err := readFile(path)
+	if err != nil {
+		return nil, err
+	}
+	s := &source{path: path}
+	if isFit(data) {
+		k, err := readFit(data, "fit:"+key)
+		if err != nil {
+			return nil, fmt.Errorf("cannot read %s: %w", path, err)
+		}
+		s.fit, s.label = &k, k.object.Label
+		for _, w := range k.object.Warnings {
+			s.warnings = append(s.warnings, impedance.Warning(w))
+		}
+		var doubt *impedance.Warning
+		if s.ohm, doubt = k.ratedOhm(); doubt != nil && rate {
+			s.warnings = append(s.warnings, *doubt)
+		}
+		return s, nil
+	}
+	rec, err := readRecord(path)
+	if err != nil {
+		return nil, err
+	}
+	s.label, s.curve, s.warnings = rec.Label, &rec.Curve, rec.Warnings
+	if rate {
+		if err := s.rate(rec); err != nil {
+			return nil, fmt.Errorf("%s: %w", path, err)
+		}
+	}
+	return s, nil
+}
+
+// rate finds the rating of a record by what the fit command does.
+func (s *source) rate(rec impedance.Record) error {
+	f, err := fitOptions{}.of(load{s.label, rec})
+	r := f.rating
+	if err != nil {
+		// A dummy load has no resonance to fit, and a rating all the same.
+		s.warnings = append(s.warnings, impedance.Warning{Code: "no-fit", Text: "no loudspeaker fits the curve, which counts as it stands: " + err.Error()})
+		if r, err = rating.Of(rec.Curve, fit.Result{}, rating.Options{}); err != nil {
+			return fmt.Errorf("%w; give its rating with --rated", err)
+		}
+	} else {
+		s.warnings = f.warnings
+	}
+	if s.ohm = r.Ohm; s.ohm == 0 {
+		var doubt *impedance.Warning
+		s.ohm, doubt = doubtfulRating(r.Candidates, r.Verdict == rating.Undecided, r.MinOhm.Value)
+		s.warnings = append(s.warnings, *doubt)
+	}
+	return nil
+}
+
+// doubtfulRating is what a load counts as whose rating is not decided.
+func doubtfulRating(candidates []float64, undecided bool, minOhm float64) (float64, *impedance.Warning) {
+	least := minOhm / rating.Floor
+	if undecided && len(candidates) == 2 {
+		return candidates[0], &impedance.Warning{Code: "rating-undecided", Text: fmt.Sprintf(
+			"may be rated %s or %s ohm, which the curve does not decide; taken as %s ohm (--rated says otherwise)",
+			rating.Ohms(candidates[0]), rating.Ohms(candidates[1]), rating.Ohms(candidates[0]))}
+	}
+	return least, &impedance.Warning{Code: "rating-too-low", Text: fmt.Sprintf(
+		"too low for any usual rating; taken as %s ohm, its lowest |Z| over %g (--rated says otherwise)", significant(least, 3), rating.Floor)}
+}
+
+// curves brings all curves onto one grid: fits onto that of the first measured
+// one, and where asked for, measured ones too.
+func (o cabinetFlags) curves(loads []hookup.Load, on []*source) error {
+	var first *source
+	var firstName string
+	var grid []float64
+	var measured []*source
+	for i, s := range on {
+		if s == nil || s.curve == nil || slices.Contains(measured, s) {
+			continue
+		}
+		if first == nil {
+			first, firstName = s, loads[i].Name
+		} else if err := impedance.SameGrid(*first.curve, *s.curve); err != nil && !o.resample {
+			return fmt.Errorf("loads %s and %s were measured at different frequencies: %w; --resample puts them on those of %s", firstName, loads[i].Name, err, firstName)
+		}
+		measured = append(measured, s)
+	}
+	switch {
+	case first == nil:
+		grid = fitGrid()
+	case o.resample:
+		low, high := 0., math.Inf(1)
+		for _, s := range measured {
+			p := s.curve.Points
+			low, high = math.Max(low, p[0].Hz), math.Min(high, p[len(p)-1].Hz)
+		}
+		for _, hz := range first.curve.Hz() {
+			if hz >= low && hz <= high {
+				grid = append(grid, hz)
+			}
+		}
+		if len(grid) == 0 {
+			return fmt.Errorf("the curves have no frequency in common: one ends at %s, another begins at %s", formatHz(high), formatHz(low))
+		}
+		for _, s := range measured {
+			c, err := s.curve.Resample(grid)
+			if err != nil {
+				return fmt.Errorf("%s: %w", s.path, err)
+			}
+			s.curve = &c
+		}
+	default:
+		grid = first.curve.Hz()
+	}
+	for _, s := range on {
+		if s == nil || s.fit == nil || s.curve != nil {
+			continue
+		}
+		c, err := s.fit.curve(grid)
+		if err != nil {
+			return fmt.Errorf("%s: %w", s.path, err)
+		}
+		s.curve = &c
+	}
+	return nil
+}

@@ -1,0 +1,247 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tapload/fit"
+	"tapload/measure/impedance"
+)
+
+// keptFit is a fit as "tapload fit --json" printed it, to stand for the curve
+// that it was made from.
+type keptFit struct {
+	object fitObject
+	load   fit.Result // what Impedance needs of it
+	id     string     // of the file, for its sources
+}
+
+// isFit tells a kept fit from a record, which names its format.
+func isFit(data []byte) bool {
+	var keys struct {
+		Format *string          `json:"format"`
+		Re     *json.RawMessage `json:"re_ohm"`
+	}
+	err := json.NewDecoder(bytes.NewReader(data)).Decode(&keys)
+	return err == nil && keys.Format == nil && keys.Re != nil
+}
+
+func readFit(data []byte, id string) (keptFit, error) {
+	k := keptFit{id: id}
+	dec := json.NewDecoder(bytes.NewReader(data))
+	if err := dec.Decode(&k.object); err != nil {
+		return k, fmt.Errorf("not a fit: %w", err)
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return k, errors.New("there is more than one fit in it; keep each in a file of its own")
+	}
+	o := k.object
+	if n := len(o.Resonances); n < 1 || n > 3 {
+		return k, fmt.Errorf("a fit has 1 to 3 resonances, this one has %d", n)
+	}
+	k.load = fit.Result{Re: fit.Value(o.Re)}
+	for _, r := range o.Resonances {
+		k.load.Resonances = append(k.load.Resonances, fit.Resonance{Hz: fit.Value(r.Hz), Qms: fit.Value(r.Qms), Res: fit.Value(r.Res)})
+	}
+	kind, known := fit.NoCoil, false
+	for kind = fit.NoCoil; kind <= fit.Shunted; kind++ {
+		if known = kind.String() == o.Coil.Kind; known {
+			break
+		}
+	}
+	if !known {
+		return k, fmt.Errorf("there is no coil %q", o.Coil.Kind)
+	}
+	k.load.Coil.Kind = kind
+	for _, part := range []struct {
+		from *jsonValue
+		to   *fit.Value
+	}{
+		{o.Coil.L, &k.load.Coil.L}, {o.Coil.L2, &k.load.Coil.L2}, {o.Coil.R2, &k.load.Coil.R2},
+		{o.Coil.K, &k.load.Coil.K}, {o.Coil.N, &k.load.Coil.N},
+	} {
+		if part.from != nil {
+			*part.to = fit.Value(*part.from)
+		}
+	}
+	for _, name := range k.names() {
+		if v := k.parameter(&k.load, name); !(v.Value > 0) || math.IsInf(v.Value, 0) || !(v.U >= 0) || math.IsInf(v.U, 0) {
+			return k, fmt.Errorf("%s of %g ± %g is no value of a load", name, v.Value, v.U)
+		}
+	}
+	return k, nil
+}
+
+// names are the parameters that make up the load, named as in fit.Result.
+func (k keptFit) names() []string {
+	names := []string{"re"}
+	for i := range k.load.Resonances {
+		for _, n := range []string{"f", "qms", "res"} {
+			names = append(names, fmt.Sprintf("%s%d", n, i+1))
+		}
+	}
+	return append(names, map[fit.CoilKind][]string{
+		fit.Inductor: {"l"}, fit.Ladder: {"l", "l2", "r2"}, fit.Power: {"k", "n"}, fit.Shunted: {"l", "k", "n"},
+	}[k.load.Coil.Kind]...)
+}
+
+// parameter returns the place of a parameter in r, or nil.
+func (k keptFit) parameter(r *fit.Result, name string) *fit.Value {
+	for i := range r.Resonances {
+		switch name {
+		case fmt.Sprintf("f%d", i+1):
+			return &r.Resonances[i].Hz
+		case fmt.Sprintf("qms%d", i+1):
+			return &r.Resonances[i].Qms
+		case fmt.Sprintf("res%d", i+1):
+			return &r.Resonances[i].Res
+		}
+	}
+	switch name {
+	case "re":
+		return &r.Re
+	case "l":
+		return &r.Coil.L
+	case "l2":
+		return &r.Coil.L2
+	case "r2":
+		return &r.Coil.R2
+	case "k":
+		return &r.Coil.K
+	case "n":
+		return &r.Coil.N
+	}
+	return nil
+}
+
+// move is a change of the parameters by one standard uncertainty of one cause.
+type move struct {
+	id string
+	by map[string]float64
+}
+
+// moves returns independent causes that together make the uncertainty of the
+// parameters: the eigenvectors of their covariance, and each shared source. A
+// file without a covariance has each parameter as a cause of its own, which
+// overstates what K and its exponent leave unsure together.
+func (k keptFit) moves() ([]move, error) {
+	var out []move
+	o := k.object
+	n := len(o.Parameters)
+	if len(o.Covariance) == 0 {
+		for _, name := range k.names() {
+			if u := k.parameter(&k.load, name).U; u > 0 {
+				out = append(out, move{k.id + ":" + name, map[string]float64{name: u}})
+			}
+		}
+		return out, nil
+	}
+	known := map[string]bool{}
+	for _, name := range k.names() {
+		known[name] = true
+	}
+	u := make([]float64, n)
+	for i, p := range o.Parameters {
+		if !known[p.Name] {
+			return nil, fmt.Errorf("there is no parameter %q in a load of this kind", p.Name)
+		}
+		if len(o.Covariance) != n || len(o.Covariance[i]) != n || !(o.Covariance[i][i] >= 0) {
+			return nil, errors.New("the covariance does not go with the parameters")
+		}
+		u[i] = math.Sqrt(o.Covariance[i][i])
+	}
+	correlation := mat.NewSymDense(n, nil)
+	for i := range n {
+		for j := range i + 1 {
+			if u[i] > 0 && u[j] > 0 {
+				correlation.SetSym(i, j, o.Covariance[i][j]/(u[i]*u[j]))
+			}
+		}
+	}
+	var eigen mat.EigenSym
+	if !eigen.Factorize(correlation, true) {
+		return nil, errors.New("the covariance is none of real parameters")
+	}
+	var vectors mat.Dense
+	eigen.VectorsTo(&vectors)
+	for j, lambda := range eigen.Values(nil) {
+		if lambda <= 0 { // rounding of a 0
+			continue
+		}
+		by := map[string]float64{}
+		for i, p := range o.Parameters {
+			by[p.Name] = u[i] * vectors.At(i, j) * math.Sqrt(lambda)
+		}
+		out = append(out, move{fmt.Sprintf("%s:%d", k.id, j+1), by})
+	}
+	for _, s := range o.Shifts {
+		if len(s.Parameters) != n || s.ID == "" {
+			return nil, fmt.Errorf("the shift by %q does not go with the parameters", s.ID)
+		}
+		by := map[string]float64{}
+		for i, p := range o.Parameters {
+			by[p.Name] = s.Parameters[i]
+		}
+		out = append(out, move{s.ID, by})
+	}
+	return out, nil
+}
+
+// curve returns the fitted load at the frequencies hz. It carries the
+// uncertainty of the parameters as shared sources, and no noise.
+func (k keptFit) curve(hz []float64) (impedance.Curve, error) {
+	var c impedance.Curve
+	for _, f := range hz {
+		c.Points = append(c.Points, impedance.Point{Hz: f, Z: k.load.Impedance(f)})
+	}
+	moves, err := k.moves()
+	if err != nil {
+		return c, err
+	}
+	for _, m := range moves {
+		const step = 1e-3 // of a standard uncertainty: small against any bend of Z
+		up, down := k.moved(m, step), k.moved(m, -step)
+		s := impedance.Source{ID: m.id, DZ: make([]complex128, len(hz))}
+		for i, f := range hz {
+			s.DZ[i] = (up.Impedance(f) - down.Impedance(f)) / (2 * step)
+		}
+		c.Shared = append(c.Shared, s)
+	}
+	return c, c.Check()
+}
+
+func (k keptFit) moved(m move, by float64) fit.Result {
+	r := k.load
+	r.Resonances = append([]fit.Resonance(nil), r.Resonances...)
+	for name, d := range m.by {
+		k.parameter(&r, name).Value += by * d
+	}
+	return r
+}
+
+// ratedOhm returns what the fit says the load may be rated at, as rated does.
+func (k keptFit) ratedOhm() (float64, *impedance.Warning) {
+	if k.object.RatedOhm != nil {
+		return *k.object.RatedOhm, nil
+	}
+	return doubtfulRating(k.object.Rated.Candidates, k.object.Rated.Verdict == "undecided", k.object.Min.Ohm)
+}
+
+// fitGrid is where a fit is worked out when no measured curve says otherwise:
+// 48 points an octave, as a sweep has at most, from 20 Hz to 20 kHz.
+func fitGrid() []float64 {
+	var hz []float64
+	for i := 0; ; i++ {
+		f := 20 * math.Exp2(float64(i)/48)
+		if f > 20e3 {
+			return append(hz, 20e3)
+		}
+		hz = append(hz, f)
+	}
+}
