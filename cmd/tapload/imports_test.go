@@ -24,6 +24,7 @@ var mayImport = map[string][]string{
 	"measure":                    {"measure/impedance", "measure/signal", "measure/card", "measure/ratio", "fixtures/jig"},
 	"fixtures/jig":               {"measure/ratio", "measure/impedance"},
 	"fixtures/netlist":           {"measure/impedance"},
+	"fixtures/netlist/spice":     {},
 	"fixtures/hookup":            {"measure/impedance", "fixtures/netlist"},
 	"fixtures/amp":               {"measure/impedance", "fixtures/hookup"},
 	"fixtures/plan":              {"measure/impedance", "fixtures/hookup", "fixtures/amp"},
