@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"path/filepath"
 	"slices"
@@ -119,10 +120,13 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 		}
 		all.loads, on = append(all.loads, l), append(on, s)
 	}
-	for flag, of := range map[string]map[string]float64{"--rated": o.rated.of, "--load-watts": o.watts.of} {
-		for name := range of {
+	for _, given := range []struct {
+		flag string
+		of   map[string]float64
+	}{{"--rated", o.rated.of}, {"--load-watts", o.watts.of}} {
+		for _, name := range slices.Sorted(maps.Keys(given.of)) {
 			if !slices.ContainsFunc(all.loads, func(l hookup.Load) bool { return l.Name == name }) {
-				return cabinets{}, usage(c, fmt.Errorf("%s names %s, which is none of the loads", flag, name))
+				return cabinets{}, usage(c, fmt.Errorf("%s names %s, which is none of the loads", given.flag, name))
 			}
 		}
 	}
