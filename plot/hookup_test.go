@@ -131,6 +131,24 @@ func TestBehindIsThinAndAbove(t *testing.T) {
 	}
 }
 
+// The extremes noted are those of the band that they are asked for.
+func TestNotesOfABand(t *testing.T) {
+	c := hookupChart()
+	c.NoteLowHz, c.NoteHighHz = 200, 5000
+	least := math.Inf(1)
+	for _, p := range c.Traces[0].Curve.Points {
+		if p.Hz >= 200 && p.Hz <= 5000 {
+			least = math.Min(least, cmplx.Abs(p.Z))
+		}
+	}
+	if svg := string(render(t, c, SVG)); !strings.Contains(svg, ">min "+digits(least)+" Ω at 3") {
+		t.Errorf("the picture does not note the least |Z| from 200 Hz to 5 kHz, %s ohm", digits(least))
+	}
+	if svg := string(render(t, hookupChart(), SVG)); strings.Contains(svg, ">min "+digits(least)+" Ω") {
+		t.Error("the least |Z| of the whole chart is another")
+	}
+}
+
 // The heights drawn are 100 Re(1/Zk)/Re(1/Z) and |Z|/tap.
 func TestHookupChartsShowTheirNumbers(t *testing.T) {
 	p := shareChart().panel()

@@ -47,6 +47,10 @@ type ImpedanceChart struct {
 
 	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
 	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
+
+	// NoteLowHz and NoteHighHz are the band whose lowest and highest |Z| are
+	// noted beside a single trace; 0: that of the chart.
+	NoteLowHz, NoteHighHz float64
 }
 
 // ratedFloor is the part of the rated impedance that |Z| may fall to, see TapOhm.

@@ -13,12 +13,12 @@ import (
 const flat = 1.1
 
 // extremes notes the lowest and the highest modulus of the first curve within
-// the band beside it, as far as there is room beside it and the others.
+// the band of the notes beside it, as far as there is room beside it and the others.
 func (c ImpedanceChart) extremes(d pen, p panel, sampled [][]sample) {
 	trace := sampled[0]
 	low, high := -1, -1
 	for i, s := range trace {
-		if !c.inBand(s.hz) || s.ohm < p.y.min || s.ohm > p.y.max {
+		if !c.inBand(s.hz) || s.hz < c.NoteLowHz || c.NoteHighHz > 0 && s.hz > c.NoteHighHz || s.ohm < p.y.min || s.ohm > p.y.max {
 			continue
 		}
 		if low < 0 || s.ohm < trace[low].ohm {
