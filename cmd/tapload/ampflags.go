@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fixtures/amp"
+	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
 )
 
@@ -90,7 +91,24 @@ func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, er
 		ohm := float64(o.output)
 		a.OutputOhm = &ohm
 	}
+	if o.awg != 0 {
+		if err := o.wire().Check(); err != nil {
+			return a, nil, fmt.Errorf("--cable-awg, --cable-m: %w", err)
+		}
+	}
 	return a, warnings, a.Check()
+}
+
+// wire is the cable to each cabinet, of no length where none is given.
+func (o ampFlags) wire() amp.Wire { return amp.Wire{AWG: o.awg, Metre: o.cable.value} }
+
+// wired returns loads behind the cable that the flags describe.
+func (o ampFlags) wired(loads []hookup.Load) []hookup.Load {
+	loads = slices.Clone(loads)
+	for i := range loads {
+		loads[i].WireOhm = o.wire().Ohm()
+	}
+	return loads
 }
 
 // outputOn returns a with the output resistance that --damping means on a tap.

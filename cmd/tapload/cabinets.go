@@ -139,8 +139,6 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 		if s := on[i]; s != nil {
 			l.Curve, l.RatedOhm = s.curve, s.ohm
 			all.warn(l.Name, s.warnings)
-		} else {
-			all.warn(l.Name, []impedance.Warning{{Code: "rated-only", Text: "rated only: measure it; a cabinet often is not what its label says"}})
 		}
 		if ohm := o.rated.of[l.Name]; ohm > 0 {
 			l.RatedOhm = ohm
@@ -259,7 +257,14 @@ func (s *source) rate(rec impedance.Record) error {
 			return fmt.Errorf("%w; give its rating with --rated", err)
 		}
 	} else {
-		s.warnings = f.warnings
+		// What the fit has to say of Re and Q does not matter here.
+		s.warnings = nil
+		if f.kk != nil {
+			if w, ok := f.kk.Warning(); ok {
+				s.warnings = append(s.warnings, w)
+			}
+		}
+		s.warnings = slices.Concat(s.warnings, r.Warnings, rec.Warnings)
 	}
 	if s.ohm = r.Ohm; s.ohm == 0 {
 		var doubt *impedance.Warning

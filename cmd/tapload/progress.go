@@ -63,9 +63,13 @@ func (p *progress) report(r card.Progress) {
 }
 
 func (p *progress) line(done float64, left time.Duration, peak [2]float64) string {
+	return fmt.Sprintf("playing [%s] %5.1f s left  V1 %s  V2 %s", bar(done), left.Seconds(), p.paint(peak[0]), p.paint(peak[1]))
+}
+
+// bar draws how much of the work is done, 0 to 1.
+func bar(done float64) string {
 	n := int(math.Round(done * barCells))
-	bar := strings.Repeat("#", n) + strings.Repeat(".", barCells-n)
-	return fmt.Sprintf("playing [%s] %5.1f s left  V1 %s  V2 %s", bar, left.Seconds(), p.paint(peak[0]), p.paint(peak[1]))
+	return strings.Repeat("#", n) + strings.Repeat(".", barCells-n)
 }
 
 // paint colours a level that needs an eye on it.

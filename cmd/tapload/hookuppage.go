@@ -1,0 +1,290 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"tapload/fit/rating"
+	"tapload/fixtures/amp"
+)
+
+// print writes what a technician reads: the answer in words, then the numbers,
+// then what can go wrong.
+func (s assessed) print(w io.Writer) error {
+	p := page{w: w}
+	p.words(s.headline())
+	p.words(s.amp.Explain(s.EffectiveOhm, s.TapOhm))
+	p.line("")
+	s.loadTable(&p)
+	p.line("")
+	s.shareTable(&p)
+	p.line("")
+	s.failureTable(&p)
+	p.line("")
+	for _, c := range s.amp.Cautions() {
+		p.under(2, "-", c)
+	}
+	return p.err
+}
+
+// onTap names where the load is.
+func (s assessed) onTap() string {
+	if s.amp.Kind == amp.SolidState {
+		return fmt.Sprintf("against the lowest load of %s ohm", rating.Ohms(s.TapOhm))
+	}
+	return fmt.Sprintf("on the %s ohm tap", rating.Ohms(s.TapOhm))
+}
+
+// verdict is the grade in words.
+func verdict(g amp.Grade, safe bool) string {
+	switch {
+	case safe && g != amp.Matched:
+		return g.String() + ", safe"
+	case safe:
+		return g.String()
+	}
+	return strings.ToUpper(g.String()) + ", not safe"
+}
+
+func (s assessed) headline() string {
+	boxes := "no box to build"
+	switch s.Boxes {
+	case 0:
+	case 1:
+		boxes = "one box to build"
+	default:
+		boxes = fmt.Sprintf("%d boxes to build", s.Boxes)
+	}
+	return fmt.Sprintf("%s %s: %s; %s", s.Tree, s.onTap(), verdict(s.Grade, s.Safe), boxes)
+}
+
+// loadTable writes what the load is, by its ratings and as measured.
+func (s assessed) loadTable(p *page) {
+	const name, column = 14, 16
+	row := func(title, rated, measured string) {
+		p.under(name+column, fmt.Sprintf("%-*s%-*s", name, title, column, rated), measured)
+	}
+	measured := "nothing is measured"
+	if s.Measured {
+		measured = "as measured (± is k = 2)"
+	}
+	row("", "by rated ohms", measured)
+	rated := rating.Ohms(s.RatedOhm) + " ohm"
+	if s.Measured {
+		row("load", rated, fmt.Sprintf("lowest |Z| %s at %s, which counts as a load of %s ohm; highest %s at %s; all this from %s to %s",
+			formatOhm(s.Lowest.Value, s.Lowest.U), formatHz(s.LowestHz), significant(s.Lowest.Value/amp.MatchLow, 3),
+			formatOhm(s.Highest.Value, s.Highest.U), formatHz(s.HighestHz), shortHz(s.LowHz), shortHz(s.HighHz)))
+	} else {
+		row("load", rated, "")
+	}
+	for _, level := range s.amp.Levels() {
+		title := rating.Ohms(level) + " ohm tap"
+		if s.amp.Kind == amp.SolidState {
+			title = "lowest " + rating.Ohms(level)
+		}
+		ratio := fmt.Sprintf("%s of it", significant(s.RatedOhm/level, 3))
+		text := ""
+		if s.Measured {
+			text = fmt.Sprintf("lowest |Z| %s of it; ", significant(s.Lowest.Value/level, 3))
+		}
+		text += verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))
+		if level == s.TapOhm && len(s.amp.Levels()) > 1 {
+			text += "  <- in use"
+		}
+		row(title, ratio, text)
+	}
+	if s.ReflectedOhm > 0 {
+		text := ""
+		if s.Measured {
+			text = fmt.Sprintf("%s ohm at the lowest |Z|", significant(s.amp.Reflect(s.Lowest.Value, s.TapOhm), 3))
+		}
+		row("primary sees", significant(s.ReflectedOhm, 4)+" ohm", text)
+	}
+	if s.amp.Watts > 0 {
+		text := ""
+		if s.Measured {
+			text = fmt.Sprintf("up to %s V and %s A rms for %s W at one frequency", significant(s.Drive.MaxVolt, 3), significant(s.Drive.MaxAmp, 3), plain(s.amp.Watts))
+		}
+		row("at "+plain(s.amp.Watts)+" W", fmt.Sprintf("%s V, %s A", significant(s.Drive.Volt, 3), significant(s.Drive.Amp, 3)), text)
+	}
+	if s.amp.OutputOhm == nil {
+		p.under(name, "output", "its resistance is not known, so nothing here depends on it")
+	} else {
+		p.under(name, "output", fmt.Sprintf("%s ohm, a damping factor of %s on this tap", significant(*s.amp.OutputOhm, 3), significant(s.TapOhm / *s.amp.OutputOhm, 3)))
+	}
+}
+
+// shareTable writes what goes into each load.
+func (s assessed) shareTable(p *page) {
+	width := len("share of the power")
+	for _, part := range s.Parts {
+		width = max(width, len([]rune(part.Load.Name)))
+	}
+	width = min(width, 28) + 2
+	head := fmt.Sprintf("%-*s%-9s", width, "share of the power", "by rated")
+	if s.Measured {
+		head += fmt.Sprintf("%-16s", "over the band")
+	}
+	if s.amp.Watts > 0 {
+		head += fmt.Sprintf("%-17s", "at "+plain(s.amp.Watts)+" W")
+	}
+	if s.wattsKnown() {
+		head += "rated for"
+	}
+	p.line(head)
+	for _, part := range s.Parts {
+		line := fmt.Sprintf("%-*s%-9s", width, cutName(part.Load.Name, width-2), sharePercent(part.RatedShare, 0))
+		if s.Measured {
+			line += fmt.Sprintf("%-16s", sharePercent(part.Share.Value, part.Share.U))
+		}
+		if s.amp.Watts > 0 {
+			line += fmt.Sprintf("%-17s", formatWatts(part.Watts))
+		}
+		switch {
+		case part.Load.Watts == 0 && s.wattsKnown():
+			line += "not known"
+		case part.Load.Watts == 0:
+		case part.Watts.Value > part.Load.Watts*(1+1e-9):
+			line += plain(part.Load.Watts) + " W: OVERDRIVEN"
+		default:
+			line += plain(part.Load.Watts) + " W"
+		}
+		p.line(line)
+	}
+	if s.Lost > 0 {
+		line := fmt.Sprintf("%-*s%-9s", width, "lost in the cables", significant(100*s.Lost, 2)+" %")
+		if s.Measured {
+			line = fmt.Sprintf("%-*s%-16s", width+9, "lost in the cables", significant(100*s.Lost, 2)+" %")
+		}
+		if s.amp.Watts > 0 {
+			line += significant(s.Lost*s.amp.Watts, 2) + " W"
+		}
+		p.line(line)
+	}
+	if f := s.Overdriven; f != nil {
+		text := fmt.Sprintf("%s, when the amplifier gives %s", f.Load, formatWatts(f.AmpWatts))
+		if f.WorstHz > 0 {
+			text += fmt.Sprintf("; a tone at %s does it with %s W", formatHz(f.WorstHz), significant(f.WorstW, 3))
+		}
+		p.under(width, "first overdriven", text)
+	}
+	for k, text := range s.driven() {
+		name := ""
+		if k == 0 {
+			name = "a flat signal"
+		}
+		p.under(width, name, text)
+	}
+}
+
+// shortHz is formatHz for a round number that someone chose.
+func shortHz(hz float64) string {
+	digits, unit, _ := strings.Cut(formatHz(hz), " ")
+	if strings.Contains(digits, ".") {
+		digits = strings.TrimRight(strings.TrimRight(digits, "0"), ".")
+	}
+	return digits + " " + unit
+}
+
+func (s assessed) wattsKnown() bool {
+	return slices.ContainsFunc(s.Parts, func(p amp.Part) bool { return p.Load.Watts > 0 })
+}
+
+// driven says what each load gets over frequency from an amplifier whose
+// output resistance is known.
+func (s assessed) driven() []string {
+	watts, ok := s.Power(s.amp)
+	if !ok {
+		return nil
+	}
+	var out []string
+	for k, part := range s.Parts {
+		low, high := -1, -1
+		for i, pt := range s.Combined.Curve.Points {
+			if pt.Hz < s.LowHz || pt.Hz > s.HighHz {
+				continue
+			}
+			if low < 0 || watts[k][i] < watts[k][low] {
+				low = i
+			}
+			if high < 0 || watts[k][i] > watts[k][high] {
+				high = i
+			}
+		}
+		out = append(out, fmt.Sprintf("gives %s %s W at %s to %s W at %s", part.Load.Name,
+			significant(watts[k][low], 3), formatHz(s.Combined.Curve.Points[low].Hz),
+			significant(watts[k][high], 3), formatHz(s.Combined.Curve.Points[high].Hz)))
+	}
+	return out
+}
+
+func formatWatts(v amp.Value) string {
+	if v.U > 0 {
+		return formatWithU(v.Value, v.U, "W")
+	}
+	return significant(v.Value, 3) + " W"
+}
+
+func sharePercent(part, u float64) string {
+	if u > 0 {
+		return formatWithU(100*part, 100*u, "%")
+	}
+	return percent(part)
+}
+
+// cutName shortens a name in its middle to n characters.
+func cutName(name string, n int) string {
+	r := []rune(name)
+	if len(r) <= n {
+		return name
+	}
+	return string(r[:n/2-1]) + ".." + string(r[len(r)-(n-n/2-1):])
+}
+
+// failureRow is one or more failures that come to the same.
+type failureRow struct {
+	what []string
+	of   amp.Failure
+}
+
+// failureTable writes what can go wrong, what has the same failureRow in one row.
+func (s assessed) failureTable(p *page) {
+	var rows []failureRow
+	for _, f := range s.Failures {
+		i := slices.IndexFunc(rows, func(o failureRow) bool {
+			return o.of.Grade == f.Grade && o.of.Safe == f.Safe && (o.of.RatedOhm == f.RatedOhm || math.Abs(o.of.RatedOhm-f.RatedOhm) < 1e-9*f.RatedOhm) && slices.Equal(o.of.Plays, f.Plays)
+		})
+		if i < 0 {
+			rows = append(rows, failureRow{of: f})
+			i = len(rows) - 1
+		}
+		rows[i].what = append(rows[i].what, f.What)
+	}
+	const ohms, grade = 11, 19
+	p.line(fmt.Sprintf("%-*s%-*s%s", ohms, "leaves", grade, "grade", "what goes wrong, and who still plays"))
+	for _, o := range rows {
+		left := rating.Ohms(o.of.RatedOhm) + " ohm"
+		switch {
+		case math.IsInf(o.of.RatedOhm, 1):
+			left = "no load"
+		case o.of.RatedOhm == 0:
+			left = "0 ohm"
+		}
+		text := strings.Join(o.what, ", ") + ": "
+		switch {
+		case len(o.of.Plays) == 0:
+			text += "nothing plays"
+		case o.of.Alone:
+			text += o.of.Plays[0] + " plays alone, with all the power"
+		case len(o.of.Plays) == len(s.Parts):
+			text += "all play"
+		default:
+			text += strings.Join(o.of.Plays, ", ") + " play"
+		}
+		p.under(ohms+grade, fmt.Sprintf("%-*s%-*s", ohms, left, grade, verdict(o.of.Grade, o.of.Safe)), text)
+	}
+	p.words("(with plain boxes, whose jacks do not switch; boxes are numbered from the amplifier)")
+}
