@@ -44,6 +44,8 @@ type failureObject struct {
 	GradedOhm *float64 `json:"graded_ohm"`
 	Safe      bool     `json:"safe"`
 	Plays     []string `json:"still_plays"`
+	Overdrive []string `json:"overdriven"` // at the amplifier's rated power
+	Means     string   `json:"means"`
 }
 
 type overdrivenObject struct {
@@ -95,7 +97,7 @@ func (s assessed) object() hookupObject {
 }
 
 func failureOf(f amp.Failure) failureObject {
-	o := failureObject{What: f.What, Grade: f.Grade.String(), Safe: f.Safe, Plays: append([]string{}, f.Plays...)}
+	o := failureObject{What: f.What, Grade: f.Grade.String(), Safe: f.Safe, Plays: append([]string{}, f.Plays...), Overdrive: append([]string{}, f.Overdriven...), Means: f.Words}
 	if !math.IsInf(f.RatedOhm, 1) {
 		o.RatedOhm, o.GradedOhm = &f.RatedOhm, &f.EffectiveOhm
 	}

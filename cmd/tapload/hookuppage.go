@@ -9,6 +9,7 @@ import (
 
 	"tapload/fit/rating"
 	"tapload/fixtures/amp"
+	"tapload/fixtures/hookup"
 )
 
 // print writes what a technician reads: the answer in words, then the numbers,
@@ -17,6 +18,7 @@ func (s assessed) print(w io.Writer) error {
 	p := page{w: w}
 	p.words(s.headline())
 	p.words(s.amp.Explain(s.EffectiveOhm, s.TapOhm))
+	p.words("with " + loadList(s.Combined.Loads))
 	p.line("")
 	s.loadTable(&p)
 	p.line("")
@@ -28,6 +30,26 @@ func (s assessed) print(w io.Writer) error {
 		p.under(2, "-", c)
 	}
 	return p.err
+}
+
+// loadList says what each load counts as, those alike together.
+func loadList(loads []hookup.Load) string {
+	var kinds []string
+	names := map[string][]string{}
+	for _, l := range loads {
+		kind := rating.Ohms(l.RatedOhm) + " ohm"
+		if l.Curve == nil {
+			kind += " (rated only)"
+		}
+		if names[kind] == nil {
+			kinds = append(kinds, kind)
+		}
+		names[kind] = append(names[kind], l.Name)
+	}
+	for i, kind := range kinds {
+		kinds[i] = strings.Join(names[kind], ", ") + " " + kind
+	}
+	return strings.Join(kinds, "; ")
 }
 
 // onTap names where the load is.
@@ -196,27 +218,32 @@ func (s assessed) wattsKnown() bool {
 // driven says what each load gets over frequency from an amplifier whose
 // output resistance is known.
 func (s assessed) driven() []string {
-	watts, ok := s.Power(s.amp)
+	mean, ok := s.BandPower(s.amp)
 	if !ok {
 		return nil
 	}
+	watts, measured := s.Power(s.amp)
 	var out []string
 	for k, part := range s.Parts {
-		low, high := -1, -1
-		for i, pt := range s.Combined.Curve.Points {
-			if pt.Hz < s.LowHz || pt.Hz > s.HighHz {
-				continue
+		text := fmt.Sprintf("gives %s %s W", part.Load.Name, significant(mean[k], 3))
+		if measured {
+			low, high := -1, -1
+			for i, pt := range s.Combined.Curve.Points {
+				if pt.Hz < s.LowHz || pt.Hz > s.HighHz {
+					continue
+				}
+				if low < 0 || watts[k][i] < watts[k][low] {
+					low = i
+				}
+				if high < 0 || watts[k][i] > watts[k][high] {
+					high = i
+				}
 			}
-			if low < 0 || watts[k][i] < watts[k][low] {
-				low = i
-			}
-			if high < 0 || watts[k][i] > watts[k][high] {
-				high = i
-			}
+			text += fmt.Sprintf(" in the mean, %s at %s to %s at %s",
+				significant(watts[k][low], 3), formatHz(s.Combined.Curve.Points[low].Hz),
+				significant(watts[k][high], 3), formatHz(s.Combined.Curve.Points[high].Hz))
 		}
-		out = append(out, fmt.Sprintf("gives %s %s W at %s to %s W at %s", part.Load.Name,
-			significant(watts[k][low], 3), formatHz(s.Combined.Curve.Points[low].Hz),
-			significant(watts[k][high], 3), formatHz(s.Combined.Curve.Points[high].Hz)))
+		out = append(out, text)
 	}
 	return out
 }
@@ -283,6 +310,9 @@ func (s assessed) failureTable(p *page) {
 			text += "all play"
 		default:
 			text += strings.Join(o.of.Plays, ", ") + " play"
+		}
+		if len(o.of.Overdriven) > 0 {
+			text += "; OVERDRIVEN: " + strings.Join(o.of.Overdriven, ", ")
 		}
 		p.under(ohms+grade, fmt.Sprintf("%-*s%-*s", ohms, left, grade, verdict(o.of.Grade, o.of.Safe)), text)
 	}

@@ -122,11 +122,7 @@ func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs cabin
 	}
 	p := planned{Result: found, amp: a, warnings: cabs.warnings}
 	for _, h := range found.Hookups {
-		s, err := o.assess(a, h.Tree, loads, h.TapOhm)
-		if err != nil {
-			return err
-		}
-		p.hookups = append(p.hookups, s)
+		p.hookups = append(p.hookups, assessed{h.Assessment, o.outputOn(a, h.TapOhm), h.Assessment.Warnings})
 	}
 	if len(p.hookups) > 0 { // every hookup is of the same loads
 		for _, w := range p.hookups[0].warnings {
@@ -223,13 +219,14 @@ func (p planned) print(w io.Writer, loads []hookup.Load) error {
 	if p.TooManyBoxes > 0 {
 		head += fmt.Sprintf(", %d of them with too many boxes", p.TooManyBoxes)
 	}
-	if p.Safe == 0 {
-		pg.words(head + ": NO HOOKUP OF THESE IS SAFE ON THIS AMPLIFIER")
-		for _, a := range p.Advice {
-			pg.under(2, "-", a)
-		}
-	} else {
+	if p.Safe > 0 {
 		pg.words(fmt.Sprintf("%s; %d safe", head, p.Safe))
+	} else {
+		pg.words(head + ": NO HOOKUP OF THESE IS SAFE ON THIS AMPLIFIER")
+	}
+	pg.words("with " + loadList(loads))
+	for _, a := range p.Advice[min(1, len(p.Advice)):] { // the first says that none is safe
+		pg.under(2, "-", a)
 	}
 	avoiding := false
 	for i, s := range p.hookups {
@@ -248,11 +245,7 @@ func (p planned) print(w io.Writer, loads []hookup.Load) error {
 		if s.Measured {
 			numbers += fmt.Sprintf(", lowest |Z| %s", formatOhm(s.Lowest.Value, s.Lowest.U))
 		}
-		boxes := fmt.Sprintf("%d boxes", s.Boxes)
-		if s.Boxes == 1 {
-			boxes = "1 box"
-		}
-		pg.under(5, "", fmt.Sprintf("%s: %s; %s; %s", s.tapName(), verdict(s.Grade, s.Safe), numbers, boxes))
+		pg.under(5, "", fmt.Sprintf("%s: %s; %s", s.tapName(), verdict(s.Grade, s.Safe), numbers))
 		pg.under(5, "", c.Why)
 	}
 	pg.line("")
