@@ -10,7 +10,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -133,44 +132,4 @@ func BenchmarkFolderOf1000(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(b.Elapsed().Milliseconds())/float64(b.N)/float64(len(paths)), "ms/record")
-}
-
-// The page in README.md is what the program prints. Numbers move with the last
-// digit of the estimators and are compared to 2 % of themselves, uncertainties
-// not at all.
-func TestReadmePage(t *testing.T) {
-	readme, err := os.ReadFile("../../README.md")
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, want, _ := strings.Cut(string(readme), "```\nunmarked cabinet: ")
-	want, _, ok := strings.Cut(want, "```")
-	if !ok {
-		t.Fatal("README.md shows no page of a fit")
-	}
-	record := filepath.Join(t.TempDir(), "cab"+recordSuffix)
-	var out, log strings.Builder
-	e := env{stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now}
-	args := []string{"sweep", "--bench", "../../testdata/bench/unmarked-cabinet.toml", "-o", record, "--label", "unmarked cabinet"}
-	if code := run(context.Background(), args, e); code != exitDone {
-		t.Fatalf("the sweep ended with %d: %s", code, log.String())
-	}
-	out.Reset()
-	if code := run(context.Background(), []string{"fit", record}, e); code != exitDone {
-		t.Fatalf("the fit ended with %d: %s", code, log.String())
-	}
-	shown, printed := strings.Fields("unmarked cabinet: "+want), strings.Fields(out.String())
-	if len(shown) != len(printed) {
-		t.Fatalf("the page has changed; README.md shows\n%s\nand the program prints\n%s", want, out.String())
-	}
-	for i, s := range shown {
-		a, errA := strconv.ParseFloat(s, 64)
-		b, errB := strconv.ParseFloat(printed[i], 64)
-		if i > 0 && shown[i-1] == "±" {
-			continue
-		}
-		if s != printed[i] && (errA != nil || errB != nil || math.Abs(a-b) > 0.02*math.Abs(a)) {
-			t.Errorf("README.md shows %q where the program prints %q:\n%s", s, printed[i], out.String())
-		}
-	}
 }

@@ -80,7 +80,13 @@ func (s assessed) headline() string {
 	default:
 		boxes = fmt.Sprintf("%d boxes to build", s.Boxes)
 	}
-	return fmt.Sprintf("%s %s: %s; %s", s.Tree, s.onTap(), verdict(s.Grade, s.Safe), boxes)
+	text := fmt.Sprintf("%s %s: %s; %s", s.Tree, s.onTap(), verdict(s.Grade, s.Safe), boxes)
+	for _, part := range s.Parts {
+		if overdriven(part) {
+			text += fmt.Sprintf("; OVERDRIVES %s at %s W", part.Load.Name, plain(s.amp.Watts))
+		}
+	}
+	return text
 }
 
 // loadTable writes what the load is, by its ratings and as measured.
@@ -169,7 +175,7 @@ func (s assessed) shareTable(p *page) {
 		case part.Load.Watts == 0 && s.wattsKnown():
 			line += "not known"
 		case part.Load.Watts == 0:
-		case part.Watts.Value > part.Load.Watts*(1+1e-9):
+		case overdriven(part):
 			line += plain(part.Load.Watts) + " W: OVERDRIVEN"
 		default:
 			line += plain(part.Load.Watts) + " W"
@@ -209,6 +215,12 @@ func shortHz(hz float64) string {
 		digits = strings.TrimRight(strings.TrimRight(digits, "0"), ".")
 	}
 	return digits + " " + unit
+}
+
+// overdriven tells whether a load gets more than its rating at the
+// amplifier's rated power.
+func overdriven(p amp.Part) bool {
+	return p.Load.Watts > 0 && p.Watts.Value > p.Load.Watts*(1+1e-9)
 }
 
 func (s assessed) wattsKnown() bool {

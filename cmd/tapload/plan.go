@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -224,7 +223,11 @@ func (p planned) print(w io.Writer, loads []hookup.Load) error {
 	} else {
 		pg.words(head + ": NO HOOKUP OF THESE IS SAFE ON THIS AMPLIFIER")
 	}
-	pg.words("with " + loadList(loads))
+	with := "with " + loadList(loads)
+	if anyCurve(loads) {
+		with += "   (± is k = 2)"
+	}
+	pg.words(with)
 	for _, a := range p.Advice[min(1, len(p.Advice)):] { // the first says that none is safe
 		pg.under(2, "-", a)
 	}
@@ -251,9 +254,6 @@ func (p planned) print(w io.Writer, loads []hookup.Load) error {
 	pg.line("")
 	for _, c := range p.amp.Cautions() {
 		pg.under(2, "-", c)
-	}
-	if slices.ContainsFunc(p.hookups, func(s assessed) bool { return s.Measured }) {
-		pg.words("(± is k = 2)")
 	}
 	return pg.err
 }
