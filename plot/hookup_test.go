@@ -131,6 +131,23 @@ func TestBehindIsThinAndAbove(t *testing.T) {
 	}
 }
 
+// A solid-state amplifier has a lowest load and no tap.
+func TestLowestLoad(t *testing.T) {
+	c := hookupChart()
+	c.TapOhm, c.LeastOhm = nil, 4
+	m := matchChart()
+	m.Least = true
+	var match bytes.Buffer
+	if err := m.Write(&match, SVG); err != nil {
+		t.Fatal(err)
+	}
+	for svg, says := range map[string]string{string(render(t, c, SVG)): ">4 ohm least<", match.String(): ">|Z| / lowest load<"} {
+		if !strings.Contains(svg, says) || strings.Contains(svg, "of tap") {
+			t.Errorf("the picture should say %s and nothing of a band", says)
+		}
+	}
+}
+
 // The extremes noted are those of the band that they are asked for.
 func TestNotesOfABand(t *testing.T) {
 	c := hookupChart()
@@ -189,6 +206,7 @@ func TestHookupChartErrors(t *testing.T) {
 		{match(func(c *MatchChart) { c.Hookups = nil }), "no curve to draw"},
 		{match(func(c *MatchChart) { c.Hookups[1].TapOhm = 0 }), "a tap of 0 ohm"},
 		{match(func(c *MatchChart) { c.Hookups[1].Curve = impedance.Curve{} }), "no points"},
+		{func() anyChart { c := hookupChart(); c.LeastOhm = -4; return c }(), "lowest load of -4 ohm"},
 		{func() anyChart { c := hookupChart(); c.Behind[1].Label = ""; return c }(), "has no label"},
 		{func() anyChart { c := hookupChart(); c.Behind[1].Curve.Points = nil; return c }(), "no points"},
 	} {

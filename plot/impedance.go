@@ -45,6 +45,10 @@ type ImpedanceChart struct {
 	// the band is too low for it.
 	TapOhm []float64
 
+	// LeastOhm draws the lowest load of a solid-state amplifier as a level, in
+	// ohm; 0: none. It is a limit, and has no band.
+	LeastOhm float64
+
 	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
 	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
 
@@ -146,6 +150,9 @@ func (c ImpedanceChart) check() ([][]sample, error) {
 			return nil, fmt.Errorf("tap %d of %g ohm must be a number from %g to %g ohm", i+1, ohm, leastOhm, mostOhm)
 		}
 	}
+	if c.LeastOhm != 0 && !(c.LeastOhm >= leastOhm && c.LeastOhm <= mostOhm) {
+		return nil, fmt.Errorf("a lowest load of %g ohm must be a number from %g to %g ohm", c.LeastOhm, leastOhm, mostOhm)
+	}
 	if len(c.Traces) == 0 {
 		return nil, fmt.Errorf("there is no curve to draw; give at least one")
 	}
@@ -239,8 +246,8 @@ func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
 	ohms, phases := c.modulusAxis(sampled, upperHeight/d.unit), c.phaseAxis(front, lowerHeight/d.unit)
 	frameLeft := left + besideFrame(d, ohms, phases)
 	frameRight := right - d.unit*0.8 // half of the last frequency's label
-	for _, tap := range c.TapOhm {
-		frameRight = min(frameRight, right-d.note.Width(tapName(tap))-d.unit*0.5)
+	for _, l := range c.levelsOf() {
+		frameRight = min(frameRight, right-d.note.Width(l.name)-d.unit*0.5)
 	}
 	panels := c.panels(d, frameLeft, frameRight)
 	upper := panels(top-upperHeight, top, ohms)
@@ -249,7 +256,7 @@ func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
 	c.bands(d, upper)
 	upper.grid(d)
 	lower.grid(d)
-	c.levels(d, upper)
+	mark(d, upper, c.levelsOf())
 	for i := len(front); i < len(sampled); i++ {
 		c.curve(d, upper, i, sampled[i], modulus)
 	}
@@ -299,6 +306,7 @@ func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
 		take(tap * ratedFloor)
 		take(tap)
 	}
+	take(c.LeastOhm)
 	a := modulusAxis(least, most)
 	a.ticks = logTicks(a.min, a.max, 1.3*a.decades()/float64(height), withKilo)
 	return a
@@ -359,7 +367,17 @@ func bandKey() key {
 	}}
 }
 
-func tapName(ohm float64) string { return fmt.Sprintf("%.4g ohm tap", ohm) }
+// levelsOf returns the named levels of c.
+func (c ImpedanceChart) levelsOf() []level {
+	var all []level
+	for _, tap := range c.TapOhm {
+		all = append(all, level{tap, fmt.Sprintf("%.4g ohm tap", tap), levelStroke})
+	}
+	if c.LeastOhm > 0 {
+		all = append(all, level{c.LeastOhm, fmt.Sprintf("%.4g ohm least", c.LeastOhm), levelStroke})
+	}
+	return all
+}
 
 func levelStroke(d pen) stroke { return stroke{color: levelInk, width: d.unit * 0.09} }
 
@@ -369,19 +387,6 @@ func (c ImpedanceChart) bands(d pen, p panel) {
 			Min: vg.Point{X: p.Min.X, Y: p.level(tap * ratedFloor)},
 			Max: vg.Point{X: p.Max.X, Y: p.level(tap)},
 		})
-	}
-}
-
-// levels draws the lines of the taps, and their names outside the frame,
-// where no curve comes.
-func (c ImpedanceChart) levels(d pen, p panel) {
-	at := make([]vg.Length, len(c.TapOhm))
-	for i, tap := range c.TapOhm {
-		at[i] = p.level(tap)
-		d.lines(levelStroke(d), vg.Point{X: p.Min.X, Y: at[i]}, vg.Point{X: p.Max.X, Y: at[i]})
-	}
-	for i, y := range apart(at, d.note.Font.Size*1.05, p.Min.Y, p.Max.Y) {
-		d.text(d.note, ink, vg.Point{X: p.Max.X + d.unit*0.5, Y: y}, 0, 0.5, tapName(c.TapOhm[i]))
 	}
 }
 

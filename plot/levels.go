@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/plot/vg"
 )
 
-// level is a marked height of a chart of one panel, named at its right edge.
+// level is a marked height, named at the right edge of its panel.
 type level struct {
 	at   float64
 	name string
@@ -55,7 +55,7 @@ func (c singlePanel) draw(d pen) {
 		})...)
 	}
 	p.grid(d)
-	c.mark(d, p)
+	mark(d, p, c.levels)
 	for i, s := range c.traces {
 		shade(d, p, i, s, modulus)
 	}
@@ -65,16 +65,16 @@ func (c singlePanel) draw(d pen) {
 	p.frame(d, left+d.unit*0.5, true)
 }
 
-// mark draws the levels, and their names outside the frame, where no curve
+// mark draws levels over p, and their names outside the frame, where no curve
 // comes.
-func (c singlePanel) mark(d pen, p panel) {
-	at := make([]vg.Length, len(c.levels))
-	for i, v := range c.levels {
+func mark(d pen, p panel, levels []level) {
+	at := make([]vg.Length, len(levels))
+	for i, v := range levels {
 		at[i] = p.level(v.at)
 		d.lines(v.look(d), vg.Point{X: p.Min.X, Y: at[i]}, vg.Point{X: p.Max.X, Y: at[i]})
 	}
 	for i, y := range apart(at, d.note.Font.Size*1.05, p.Min.Y, p.Max.Y) {
-		d.text(d.note, ink, vg.Point{X: p.Max.X + d.unit*0.5, Y: y}, 0, 0.5, c.levels[i].name)
+		d.text(d.note, ink, vg.Point{X: p.Max.X + d.unit*0.5, Y: y}, 0, 0.5, levels[i].name)
 	}
 }
 

@@ -23,6 +23,7 @@ type OnTap struct {
 type MatchChart struct {
 	Title   string
 	Hookups []OnTap
+	Least   bool // the taps are the lowest load of a solid-state amplifier, a limit without a band
 
 	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
 	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
@@ -56,15 +57,20 @@ func (c MatchChart) Write(w io.Writer, f Format) error {
 		}
 		return nil
 	}()
-	p := singlePanel{frame: frame.complete(), traces: traces, bands: []band{{ratedFloor, 1}}}
+	p := singlePanel{frame: frame.complete(), traces: traces}
 	if err == nil {
 		err = p.check("ratio")
 	}
 	if err != nil {
 		return fmt.Errorf("match chart: %w", err)
 	}
-	p.levels = []level{{1, "tap", levelStroke}}
-	p.keys = []key{bandKey()}
+	name := "tap"
+	if c.Least {
+		name = "lowest load"
+	} else {
+		p.bands, p.keys = []band{{ratedFloor, 1}}, []key{bandKey()}
+	}
+	p.levels = []level{{1, name, levelStroke}}
 	p.y = func(room int) axis {
 		least, most := ratedFloor, 1.
 		for _, trace := range traces {
@@ -75,7 +81,7 @@ func (c MatchChart) Write(w io.Writer, f Format) error {
 			}
 		}
 		a := modulusAxis(least, most)
-		a.name = "|Z| / tap"
+		a.name = "|Z| / " + name
 		a.ticks = logTicks(a.min, a.max, a.decades()/math.Max(1, float64(room)), withKilo)
 		return a
 	}

@@ -38,8 +38,8 @@ func (c ImpedanceChart) extremes(d pen, p panel, sampled [][]sample) {
 	for _, edge := range modulus.edges(p, trace) {
 		room.lines = append(room.lines, p.clip(edge)...)
 	}
-	for _, tap := range c.TapOhm {
-		y := p.level(tap)
+	for _, l := range c.levelsOf() {
+		y := p.level(l.at)
 		room.lines = append(room.lines, []vg.Point{{X: p.Min.X, Y: y}, {X: p.Max.X, Y: y}})
 	}
 	for _, n := range []struct {

@@ -180,7 +180,7 @@ func (o hookupOptions) run(e env, a amp.Amplifier, t hookup.Tree, cabs cabinets)
 
 // loadChart draws the combined load against the taps, its cabinets behind it.
 func (s assessed) loadChart() plot.ImpedanceChart {
-	c := plot.ImpedanceChart{Title: s.Tree.String(), TapOhm: s.amp.Levels(), NoteLowHz: s.LowHz, NoteHighHz: s.HighHz}
+	c := plot.ImpedanceChart{Title: s.Tree.String(), TapOhm: s.amp.TapOhm, LeastOhm: s.amp.MinOhm, NoteLowHz: s.LowHz, NoteHighHz: s.HighHz}
 	whole := s.Combined.Curve
 	c.Traces = []plot.Trace{{Label: "the whole", Curve: whole}}
 	for _, l := range s.Combined.Loads {

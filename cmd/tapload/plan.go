@@ -155,14 +155,12 @@ func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs cabin
 // matchChart draws the best hookups on their taps.
 func (p planned) matchChart() plot.MatchChart {
 	const most = 5
-	c := plot.MatchChart{Title: "Hookups on their taps, best first"}
+	c := plot.MatchChart{Title: "Hookups, best first", Least: p.amp.Kind == amp.SolidState}
 	for i, s := range p.hookups {
 		if len(c.Hookups) == most || p.Hookups[i].Avoid && p.Safe > 0 {
 			break
 		}
-		c.Hookups = append(c.Hookups, plot.OnTap{
-			Label: fmt.Sprintf("%s, %s", s.Tree, s.tapName()), Curve: s.Combined.Curve, TapOhm: s.TapOhm,
-		})
+		c.Hookups = append(c.Hookups, plot.OnTap{Label: s.Tree.String() + ", " + s.tapName(), Curve: s.Combined.Curve, TapOhm: s.TapOhm})
 	}
 	if len(c.Hookups) > 0 {
 		c.LowHz, c.HighHz = chartBand(c.Hookups[0].Curve)

@@ -52,7 +52,8 @@ voltage before the resistor, input 2 the voltage at the load.`,
 		Example: `  tapload demo                                   see it work, without hardware
   tapload cards                                  which sound cards are there
   tapload sweep --card NAME -o cab.sweep.json    measure a load
-  tapload plot cab.sweep.json -o cab.png         draw it`,
+  tapload fit cab.sweep.json                     say what it is
+  tapload plan a=cab.sweep.json b=8 --tap 4,8,16 find the hookup that suits`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args: func(c *cobra.Command, args []string) error {
