@@ -126,7 +126,8 @@ type assessed struct {
 	warnings []impedance.Warning
 }
 
-// assess puts t on a tap: the given one, or with 0 the one that suits best.
+// assess puts t on a tap: the given one, or with 0 the nearest that it is safe
+// on, and where it is safe on none the nearest, as plan does.
 func (o ampFlags) assess(a amp.Amplifier, t hookup.Tree, loads []hookup.Load, tapOhm float64) (assessed, error) {
 	band := amp.Options{LowHz: float64(o.low), HighHz: float64(o.high)}
 	if tapOhm == 0 {
@@ -135,7 +136,11 @@ func (o ampFlags) assess(a amp.Amplifier, t hookup.Tree, loads []hookup.Load, ta
 		if err != nil {
 			return assessed{}, err
 		}
-		tapOhm = a.BestTap(s.EffectiveOhm)
+		safe := a
+		safe.TapOhm = slices.DeleteFunc(slices.Clone(a.TapOhm), func(tap float64) bool { return !a.Safe(s.EffectiveOhm, tap) })
+		if tapOhm = safe.BestTap(s.EffectiveOhm); tapOhm == 0 {
+			tapOhm = a.BestTap(s.EffectiveOhm)
+		}
 	}
 	a = o.outputOn(a, tapOhm)
 	s, err := amp.Assess(a, t, loads, tapOhm, band)
