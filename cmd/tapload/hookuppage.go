@@ -147,11 +147,7 @@ func (s assessed) loadTable(p *page) {
 
 // shareTable writes what goes into each load.
 func (s assessed) shareTable(p *page) {
-	width := len("share of the power")
-	for _, part := range s.Parts {
-		width = max(width, len([]rune(part.Load.Name)))
-	}
-	width = min(width, 28) + 2
+	const width = len("share of the power") + 2
 	head := fmt.Sprintf("%-*s%-9s", width, "share of the power", "by rated")
 	if s.Measured {
 		head += fmt.Sprintf("%-16s", "over the band")
