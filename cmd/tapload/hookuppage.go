@@ -237,7 +237,7 @@ func (s assessed) driven() []string {
 		if measured {
 			low, high := -1, -1
 			for i, pt := range s.Combined.Curve.Points {
-				if pt.Hz < s.LowHz || pt.Hz > s.HighHz {
+				if !amp.InBand(pt.Hz, s.LowHz, s.HighHz) {
 					continue
 				}
 				if low < 0 || watts[k][i] < watts[k][low] {
