@@ -69,13 +69,17 @@ func (s spectrum) cells() (cells []cell, first, end int) {
 		}
 		return cells, 0, len(cells)
 	}
-	periodHz := s.stepHz * float64(s.periods)
-	top := (len(s.x1) - 1) / s.periods
+	return grid(s.frame.LowHz, s.frame.HighHz, s.stepHz*float64(s.periods), (len(s.x1)-1)/s.periods)
+}
+
+// grid divides lines that are periodHz apart, up to the one of number top, into
+// cells as described at spectrum.cells.
+func grid(lowHz, highHz, periodHz float64, top int) (cells []cell, first, end int) {
 	width := func(k int) int {
 		const octave = 1.0 / PointsPerOctave
 		return max(1, int(math.Round(float64(k)*(math.Exp2(octave)-1))))
 	}
-	lowest := max(1, int(math.Floor(s.frame.LowHz/periodHz+1e-9)))
+	lowest := max(1, int(math.Floor(lowHz/periodHz+1e-9)))
 	for i := reach; i > 0; i-- {
 		if k := lowest - i*width(lowest); k >= 1 {
 			cells = append(cells, cell{lo: k, hi: k + width(lowest) - 1})
@@ -86,7 +90,7 @@ func (s spectrum) cells() (cells []cell, first, end int) {
 	for k <= top {
 		c := cell{lo: k, hi: min(top, k+width(k)-1)}
 		cells, k = append(cells, c), c.hi+1
-		if c.middle()*periodHz >= s.frame.HighHz {
+		if c.middle()*periodHz >= highHz {
 			break
 		}
 	}

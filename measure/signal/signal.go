@@ -178,7 +178,9 @@ func Decode(data []byte) (Signal, error) {
 		return decodeTones(data)
 	case kindRounds:
 		return decodeRounds(data)
+	case kindListen, kindProgram:
+		return decodeMaterial(data)
 	default:
-		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q, %q, %q", head.Kind, kindChirp, kindMultitone, kindTones, kindRounds)
+		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q, %q, %q, %q, %q", head.Kind, kindChirp, kindMultitone, kindTones, kindRounds, kindListen, kindProgram)
 	}
 }
