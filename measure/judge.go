@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"tapload/measure/impedance"
 	"tapload/measure/ratio"
@@ -52,8 +53,31 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if barelyLoads(g) {
 		add("barely-loads", barelyText)
 	}
+	if h := g.Seen.Heard; h != nil && len(h.LeftOut) > 0 {
+		add("coherence", "left out for want of coherence, or for hum: %s; what was played says too little there", ranges(h.LeftOut))
+	}
 	if n := g.Seen.LeftOut; n > 0 {
 		add("left-out", "%d frequencies were left out: the signal does not rise above the noise there", n)
 	}
 	return w
+}
+
+// mostRanges are named one by one.
+const mostRanges = 6
+
+// ranges writes the widest of the given bands, in octaves, in rising order.
+func ranges(bands [][2]float64) string {
+	wide := slices.Clone(bands)
+	slices.SortStableFunc(wide, func(a, b [2]float64) int { return cmp.Compare(b[1]/b[0], a[1]/a[0]) })
+	rest := max(0, len(wide)-mostRanges)
+	wide = wide[:len(wide)-rest]
+	slices.SortFunc(wide, func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
+	words := make([]string, len(wide))
+	for i, b := range wide {
+		words[i] = fmt.Sprintf("%.4g to %.4g Hz", b[0], b[1])
+	}
+	if rest > 0 {
+		words = append(words, fmt.Sprintf("%d narrower ranges", rest))
+	}
+	return strings.Join(words, ", ")
 }

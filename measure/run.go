@@ -23,6 +23,10 @@ type Setup struct {
 	Label  string    // what is measured, for people
 	Now    time.Time // when, for the record
 
+	// FullScaleVolt is how many volts at the load make a sample of full scale,
+	// 0 where nobody knows.
+	FullScaleVolt float64
+
 	// Aim, when not nil, is what stepped tones are played for in further
 	// rounds. Other signals are played once, as tones are without an aim.
 	Aim *Aim
@@ -56,7 +60,7 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 	if err != nil {
 		return impedance.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
-	return impedance.Record{
+	record := impedance.Record{
 		Label:    s.Label,
 		Taken:    s.Now,
 		Signal:   heard,
@@ -64,7 +68,35 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
 		Warnings: append(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), warnings(g)...),
-	}, nil
+	}
+	if h := g.Seen.Heard; h != nil {
+		record.Coherence = h.Coherence
+		if s.FullScaleVolt > 0 {
+			record.Drive = drive(g, curve, s.FullScaleVolt)
+		}
+	}
+	return record, nil
+}
+
+// wholeEnough is the part of the power of V2 that the curve must have ohms for
+// before the rest is neglected.
+const wholeEnough = 0.95
+
+// drive returns what stood at the load: volts, and watts where the curve covers
+// what was played,
+//
+//	P = sum |V2|^2 Re(1/Z).
+func drive(g ratio.Ratio, c impedance.Curve, volt float64) *impedance.Drive {
+	d := impedance.Drive{RMSVolt: g.Seen.Level[1] * volt, PeakVolt: g.Seen.Heard.Peak2 * volt}
+	var covered, watt float64
+	for i, p := range g.Seen.Heard.Power2 {
+		covered += p
+		watt += p * volt * volt * real(1/c.Points[i].Z)
+	}
+	if covered >= wholeEnough*g.Seen.Level[1]*g.Seen.Level[1] && watt > 0 {
+		d.Watt = watt
+	}
+	return &d
 }
 
 // Ratio plays the signal, records both voltages and returns their ratio, of
@@ -101,7 +133,11 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (ratio.Ratio
 			return ratio.Ratio{}, card.Recording{}, fmt.Errorf("keeping the recording: %w", err)
 		}
 	}
-	if err := recording.Check(); err != nil {
+	check := recording.Check
+	if _, ok := sig.(signal.Material); ok {
+		check = recording.CheckHeard
+	}
+	if err := check(); err != nil {
 		return ratio.Ratio{}, card.Recording{}, err
 	}
 	g, err := ratio.Of(recording, sig)

@@ -81,6 +81,9 @@ func (w WAV) wordLength() int {
 // be made.
 func (r *Replay) RateHz() int { return r.rec.RateHz }
 
+// Seconds returns the length of the recording.
+func (r *Replay) Seconds() float64 { return float64(len(r.rec.V1)) / float64(r.rec.RateHz) }
+
 // Play returns the recording at once. It never calls out.Progress, since no
 // sound plays. The recordings of one Replay share their samples, which must
 // not be changed.

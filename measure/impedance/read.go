@@ -115,6 +115,15 @@ func decodeRecord(data []byte) (Record, error) {
 		{key: keyUR, read: s.numbers(&c.ur)},
 		{key: keyUX, read: s.numbers(&c.ux)},
 		{key: keyCov, read: s.numbers(&c.cov), optional: true},
+		{key: keyCoherence, read: s.numbers(&r.Coherence), optional: true},
+		{key: keyDrive, read: func(place string) error {
+			r.Drive = &Drive{}
+			return s.object(place, []field{
+				{key: keyRMS, read: s.number(&r.Drive.RMSVolt)},
+				{key: keyPeakVolt, read: s.number(&r.Drive.PeakVolt)},
+				{key: keyWatt, read: s.number(&r.Drive.Watt), optional: true},
+			})
+		}, optional: true},
 		{key: keyShared, read: s.list(func(place string) error {
 			c.shared = append(c.shared, sharedColumns{})
 			sh := &c.shared[len(c.shared)-1]

@@ -41,6 +41,11 @@ const (
 	keyStandards  = "standards"
 	keyCode       = "code"
 	keyText       = "text"
+	keyCoherence  = "coherence"
+	keyDrive      = "load_level"
+	keyRMS        = "rms_volt"
+	keyPeakVolt   = "peak_volt"
+	keyWatt       = "watt"
 	valuesPerLine = 5
 )
 
@@ -58,6 +63,13 @@ type JigNote struct {
 	Standards []string // what the calibration measured: "open", "short", "known"
 }
 
+// Drive is what stood at the load while program material was heard.
+type Drive struct {
+	RMSVolt  float64 // V
+	PeakVolt float64 // V
+	Watt     float64 // W; 0 where the curve does not cover what was played
+}
+
 // Record is a curve with all that is known of how it was measured.
 type Record struct {
 	Label    string
@@ -67,6 +79,9 @@ type Record struct {
 	Jig      *JigNote        // nil when uncalibrated
 	Curve    Curve
 	Warnings []Warning
+
+	Coherence []float64 // of the two voltages at each point, 0 to 1; nil but for program material
+	Drive     *Drive    // nil where it is not known
 }
 
 // check returns an error that names what in r cannot be written so that it
@@ -87,6 +102,24 @@ func (r Record) check() error {
 		for i, s := range r.Jig.Standards {
 			if slices.Contains(r.Jig.Standards[:i], s) {
 				return fmt.Errorf("%s.%s[%d]: %q is listed twice", keyJig, keyStandards, i, s)
+			}
+		}
+	}
+	if r.Coherence != nil && len(r.Coherence) != len(r.Curve.Points) {
+		return fmt.Errorf("%s has %d values and %s has %d; they must be equally long", keyCoherence, len(r.Coherence), keyHz, len(r.Curve.Points))
+	}
+	for i, c := range r.Coherence {
+		if !(c >= 0 && c <= 1) {
+			return fmt.Errorf("%s[%d]: %v must be 0 to 1", keyCoherence, i, c)
+		}
+	}
+	if d := r.Drive; d != nil {
+		for _, v := range []struct {
+			key   string
+			value float64
+		}{{keyRMS, d.RMSVolt}, {keyPeakVolt, d.PeakVolt}, {keyWatt, d.Watt}} {
+			if !(v.value >= 0) || !finite(v.value) {
+				return fmt.Errorf("%s.%s: %v must be finite and at least 0", keyDrive, v.key, v.value)
 			}
 		}
 	}
@@ -123,7 +156,7 @@ func (r Record) texts() []placedText {
 // exactly, so the only loss is in the noise variances, whose square roots the
 // file holds: they come back within 2 parts in 10^16. The covariance of
 // resistance and reactance has its own array, cov_noise_ohm2, which is left
-// out when all of it is 0.
+// out when all of it is 0; so are coherence and load_level when there are none.
 func (r Record) Write(w io.Writer) error {
 	if err := r.check(); err != nil {
 		return err
@@ -171,6 +204,16 @@ func (r Record) encode() ([]byte, error) {
 	column(keyUX, func(p Point) float64 { return math.Sqrt(p.Noise.II) })
 	if slices.ContainsFunc(points, func(p Point) bool { return p.Noise.RI != 0 }) {
 		column(keyCov, func(p Point) float64 { return p.Noise.RI })
+	}
+	if r.Coherence != nil {
+		e.array(keyCoherence, len(r.Coherence), func(i int) float64 { return r.Coherence[i] })
+	}
+	if d := r.Drive; d != nil {
+		text := "{" + quote(keyRMS) + ": " + number(d.RMSVolt) + ", " + quote(keyPeakVolt) + ": " + number(d.PeakVolt)
+		if d.Watt > 0 {
+			text += ", " + quote(keyWatt) + ": " + number(d.Watt)
+		}
+		e.member(keyDrive, text+"}")
 	}
 	e.list(keyShared, len(r.Curve.Shared), func(i int) {
 		s := r.Curve.Shared[i]

@@ -41,6 +41,7 @@ type Seen struct {
 	Ringing      []float64  // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
 	Short        []Unsure   // tones that were to become surer than they are when the time was over
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
+	Heard        *Heard     // of program material; nil for a test signal
 }
 
 // Of returns the ratio of V2 to V1 in rec, the recording of sig. An error is a
@@ -58,6 +59,8 @@ func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
 		return ofPeriodic(rec, s)
 	case signal.Tones:
 		return ofTones(rec, s)
+	case signal.Material:
+		return ofMaterial(rec, s)
 	default:
 		return Ratio{}, fmt.Errorf("no estimator for a signal of type %T", sig)
 	}

@@ -1,0 +1,194 @@
+package ratio
+
+import (
+	"cmp"
+	"math"
+	"math/cmplx"
+	"slices"
+	"sync"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tapload/measure/signal"
+)
+
+// hops is how many windows begin within the length of one: the fewest for
+// which squared Hann windows add up to a constant, so that no instant of the
+// recording counts more than another.
+const hops = 3
+
+const (
+	shortestNoise = 6    // windows that a spectrum of the noise is the mean of
+	quietPart     = 0.1  // of all windows that are taken for the quiet ones
+	moreLengths   = 4    // times shorter is the next length of windows
+	binsInCell    = 8    // that a cell gets where windows can be long enough for it
+	longestPeriod = 2    // times the period of the grid that the longest windows last
+	shareOfTime   = 0.25 // of the recording that they last at most
+)
+
+// cross holds sums over windows at one frequency.
+type cross struct {
+	p1, p2 float64    // |V1|^2, |V2|^2
+	p12    complex128 // conj(V1) V2
+
+	// The same times |V1|^2.
+	q1, q2 float64
+	q12    complex128
+}
+
+func (c *cross) take(a, b complex128) {
+	p1, p2, p12 := abs2(a), abs2(b), cmplx.Conj(a)*b
+	c.p1 += p1
+	c.p2 += p2
+	c.p12 += p12
+	c.q1 += p1 * p1
+	c.q2 += p1 * p2
+	c.q12 += complex(p1, 0) * p12
+}
+
+func (c *cross) add(d cross) {
+	c.p1, c.p2, c.p12 = c.p1+d.p1, c.p2+d.p2, c.p12+d.p12
+	c.q1, c.q2, c.q12 = c.q1+d.q1, c.q2+d.q2, c.q12+d.q12
+}
+
+// residual returns the sum of |V2 - g V1|^2, and that of the same times |V1|^2.
+func (c cross) residual(g complex128) (plain, weighted float64) {
+	of := func(p1, p2 float64, p12 complex128) float64 {
+		return math.Max(0, p2-2*real(cmplx.Conj(g)*p12)+abs2(g)*p1)
+	}
+	return of(c.p1, c.p2, c.p12), of(c.q1, c.q2, c.q12)
+}
+
+// coherence returns |S12|^2/(S11 S22).
+func (c cross) coherence() float64 {
+	if c.p1 == 0 || c.p2 == 0 {
+		return 0
+	}
+	return min(1, abs2(c.p12)/(c.p1*c.p2))
+}
+
+// welch holds averaged cross-spectra of windows of one length (P. D. Welch,
+// IEEE Trans. Audio Electroacoust. 15(2), 70-73, 1967, from memory), of all of
+// them and of the quiet ones alone.
+type welch struct {
+	length    int
+	binHz     float64
+	all       []cross
+	quiet     []cross
+	windows   int
+	quietOnes int
+}
+
+// lengths returns the lengths of windows that cells need, longest first, in
+// samples.
+func lengths(cells []cell, periodHz, rateHz float64, samples int) []int {
+	long := min(longestPeriod*rateHz/periodHz, shareOfTime*float64(samples))
+	var n []int
+	for {
+		n = append(n, smoothBelow(int(long)))
+		last := float64(n[len(n)-1])
+		narrow := 0
+		for _, c := range cells {
+			if c.width()*periodHz*last/rateHz/moreLengths >= binsInCell {
+				narrow++
+			}
+		}
+		if narrow == 0 {
+			return n
+		}
+		long = last / moreLengths
+	}
+}
+
+func smoothBelow(n int) int {
+	for n -= n % 2; n > 2 && !signal.Smooth(n); n -= 2 {
+	}
+	return n
+}
+
+// welchOf averages over windows of one length. Quiet windows are those with
+// the least energy of V1 at all frequencies together, so that the choice does
+// not hang on the noise at any one of them.
+func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
+	w := welch{length: length, binHz: rateHz / float64(length)}
+	hop := float64(length) / hops
+	w.windows = 1 + int(float64(len(v1)-length)/hop)
+	start := func(i int) int { return int(float64(i) * hop) }
+
+	energy := make([]float64, w.windows)
+	order := make([]int, w.windows)
+	for i := range energy {
+		order[i] = i
+		for _, x := range v1[start(i) : start(i)+length] {
+			energy[i] += x * x
+		}
+	}
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(energy[i], energy[j]) })
+	w.quietOnes = int(math.Ceil(quietPart * float64(w.windows)))
+	isQuiet := make([]bool, w.windows)
+	for _, i := range order[:w.quietOnes] {
+		isQuiet[i] = true
+	}
+
+	hann := make([]float64, length)
+	for i := range hann {
+		hann[i] = 0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/float64(length))
+	}
+	fft := fourier.NewFFT(length)
+	bins := length/2 + 1
+	w.all, w.quiet = make([]cross, bins), make([]cross, bins)
+	x := make([]float64, length)
+	a, b := make([]complex128, bins), make([]complex128, bins)
+	for i := range w.windows {
+		for ch, v := range [2][]float64{v1, v2} {
+			for k, s := range v[start(i) : start(i)+length] {
+				x[k] = hann[k] * s
+			}
+			fft.Coefficients([2][]complex128{a, b}[ch], x)
+		}
+		for k := range w.all {
+			w.all[k].take(a[k], b[k])
+			if isQuiet[i] {
+				w.quiet[k].take(a[k], b[k])
+			}
+		}
+	}
+	return w
+}
+
+// welches works out all lengths at once.
+func welches(v1, v2 []float64, lengths []int, rateHz float64) []welch {
+	w := make([]welch, len(lengths))
+	var wait sync.WaitGroup
+	for i, n := range lengths {
+		wait.Go(func() { w[i] = welchOf(v1, v2, n, rateHz) })
+	}
+	wait.Wait()
+	return w
+}
+
+// bins returns the bins of w from low to below high hertz, at least one.
+func (w welch) bins(low, high float64) (from, to int) {
+	from, to = int(math.Ceil(low/w.binHz)), int(math.Ceil(high/w.binHz))
+	if to <= from {
+		from = int(math.Round((low + high) / 2 / w.binHz))
+		to = from + 1
+	}
+	top := len(w.all)
+	return min(from, top-1), min(to, top)
+}
+
+// noise returns the mean power of what sounds in the quiet windows in a bin
+// near low to high hertz, for windows of the given length, and of how many
+// numbers it is the mean.
+func (w welch) noise(low, high float64, length int) (n noise, count float64) {
+	from, to := w.bins(low, high)
+	from, to = max(1, from-1), min(len(w.quiet), to+1)
+	var sum cross
+	for _, c := range w.quiet[from:to] {
+		sum.add(c)
+	}
+	count = float64((to - from) * w.quietOnes)
+	scale := float64(length) / float64(w.length) / count
+	return noise{sum.p1 * scale, sum.p2 * scale, sum.p12 * complex(scale, 0)}, count
+}
