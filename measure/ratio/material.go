@@ -53,9 +53,10 @@ type heard struct {
 // Where quiet windows show the noise it is taken off both sums, as for a
 // periodic signal: what sounds in them too, such as the hiss of the amplifier,
 // does no harm, for it goes through the load. Where nothing is quiet, noise is
-// assumed to be alike in both inputs (total least squares), and half the way
-// between the estimates for noise in V2 alone and in V1 alone is the half width
-// of what may be wrong with it.
+// assumed to be alike in both inputs (total least squares), and the way from there
+// to the estimates for noise in V2 alone and in V1 alone, the longer one, counts
+// as a standard uncertainty of |G|: more than that of a rectangle so wide, since
+// all points of a curve have this error in common.
 //
 // The variance is that of the mean over as many independent numbers as there
 // are, which is time times bandwidth whatever the windows and their overlap:
@@ -205,16 +206,16 @@ func (h *heard) listen(spectra []welch, mains hum, seconds float64) {
 			break
 		}
 	}
-	var doubt float64 // half width of what may be wrong, as a part of g
+	doubt := 0.0 // of |g| for want of knowing the noise, as a part of it
 	if !known {
 		n.p1 = alikeNoise(sum) / numbers
-		if h.coherence > 0 {
-			doubt = (1/h.coherence - 1) / 2
-		}
 	}
 	h.energy = sum.p1 - n.p1*numbers
-	if h.energy <= 0 {
+	if h.energy <= 0 || h.coherence == 0 {
 		return
+	}
+	if taken := sum.p1 / h.energy; !known {
+		doubt = math.Max(taken-1, 1/h.coherence-taken) / taken
 	}
 	h.g = (sum.p12 - n.p12*complex(numbers, 0)) / complex(h.energy, 0)
 
@@ -237,7 +238,7 @@ func (h *heard) listen(spectra []welch, mains hum, seconds float64) {
 	// 2 (averages - 1) degrees of freedom, whose variance is wider.
 	free := 2 * (averages - 1)
 	v := hops * math.Max(plain, weighted) * (1 + more) / (h.energy * h.energy) * averages / (averages - 1) * free / (free - 2)
-	along := h.g * complex(doubt/math.Sqrt(3), 0)
+	along := h.g * complex(doubt, 0)
 	h.noise = v
 	h.cov = impedance.Circular(v).Add(impedance.Cov{RR: real(along) * real(along), RI: real(along) * imag(along), II: imag(along) * imag(along)})
 	h.believed = true
@@ -327,8 +328,8 @@ func middle(cells []heard, i int) (complex128, impedance.Cov, bool) {
 }
 
 const (
-	humWidth  = 3    // lines of the whole recording's spectrum that a steady tone takes, on either side
-	humAside  = 48   // lines beyond those, on either side, that it must stand out of
+	humWidth  = 1.5  // Hz that a steady tone takes on either side, seen through a few short pauses
+	humAside  = 4.0  // Hz on either side that it must stand out of
 	humLoud   = 0.25 // s, over which loudness is taken
 	humSkip   = 2.0  // bins of a cross-spectrum on either side of hum that are left out
 	humWander = 2e-4 // by which the mains may wander, as a fraction, likewise
@@ -383,7 +384,7 @@ func takeOutHum(v1, v2 []float64, rate, highHz float64) (bases hum, found []Line
 		base, reach, seen := nominal, mainsReachHz, false
 		top := min(mainsHarmonics, math.Floor(min(highHz, slow/2-2)/(nominal+mainsReachHz)))
 		for h := 1.0; h <= top; h++ {
-			k, ok := standsOut(power, base*h/lineHz, math.Max(1, reach*h/lineHz))
+			k, ok := standsOut(power, base*h, math.Max(lineHz, reach*h), lineHz)
 			if !ok || bases.spoils(base*h, 1) {
 				continue
 			}
@@ -438,11 +439,12 @@ func quietness(x []float64, block int) []float64 {
 // of the mean power.
 const tinyPower = 1e-8
 
-// standsOut returns the strongest line within reach of centre, and whether it
-// is a steady tone's.
-func standsOut(power []float64, centre, reach float64) (int, bool) {
-	from, to := int(math.Ceil(centre-reach)), int(math.Floor(centre+reach))
-	if from < 2+humWidth || to+humWidth+humAside >= len(power) {
+// standsOut returns the strongest line within reach of a frequency, and whether
+// it is a steady tone's.
+func standsOut(power []float64, hz, reachHz, lineHz float64) (int, bool) {
+	line := func(hz float64) int { return int(math.Round(hz / lineHz)) }
+	from, to := line(hz-reachHz), line(hz+reachHz)
+	if hz-reachHz < humAside || line(hz+reachHz+humAside) >= len(power) {
 		return 0, false
 	}
 	top := from
@@ -452,8 +454,8 @@ func standsOut(power []float64, centre, reach float64) (int, bool) {
 		}
 	}
 	var sum, count float64
-	for k := max(1, top-humWidth-humAside); k <= top+humWidth+humAside; k++ {
-		if k < top-humWidth || k > top+humWidth {
+	for k := top - line(humAside); k <= top+line(humAside); k++ {
+		if math.Abs(float64(k-top))*lineHz > humWidth {
 			sum += power[k]
 			count++
 		}
