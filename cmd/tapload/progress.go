@@ -17,6 +17,7 @@ type progress struct {
 	w        io.Writer
 	terminal bool
 	color    bool
+	doing    string // "playing"
 
 	mu       sync.Mutex // reports come from the card's goroutine
 	quarters int        // quarters of the signal reported so far, in plain lines
@@ -29,6 +30,7 @@ func newProgress(e env) *progress {
 		w:        e.stderr,
 		terminal: e.columns >= progressWidth,
 		color:    e.getenv("NO_COLOR") == "",
+		doing:    "playing",
 	}
 }
 
@@ -56,14 +58,14 @@ func (p *progress) report(r card.Progress) {
 		p.peak[i] = max(p.peak[i], r.Peak[i])
 	}
 	if q := int(4 * done); !p.shown || q > p.quarters {
-		fmt.Fprintf(p.w, "playing: %.1f of %.1f s, V1 %s, V2 %s\n",
-			r.Done.Seconds(), r.Total.Seconds(), strings.TrimSpace(level(p.peak[0])), strings.TrimSpace(level(p.peak[1])))
+		fmt.Fprintf(p.w, "%s: %.1f of %.1f s, V1 %s, V2 %s\n",
+			p.doing, r.Done.Seconds(), r.Total.Seconds(), strings.TrimSpace(level(p.peak[0])), strings.TrimSpace(level(p.peak[1])))
 		p.quarters, p.shown, p.peak = q, true, [2]float64{}
 	}
 }
 
 func (p *progress) line(done float64, left time.Duration, peak [2]float64) string {
-	return fmt.Sprintf("playing [%s] %5.1f s left  V1 %s  V2 %s", bar(done), left.Seconds(), p.paint(peak[0]), p.paint(peak[1]))
+	return fmt.Sprintf("%s [%s] %5.1f s left  V1 %s  V2 %s", p.doing, bar(done), left.Seconds(), p.paint(peak[0]), p.paint(peak[1]))
 }
 
 // bar draws how much of the work is done, 0 to 1.

@@ -27,6 +27,8 @@ type signalOptions struct {
 	wanted fraction
 	limit  seconds
 
+	material *materialOptions // nil where there is none
+
 	given func(flag string) bool
 }
 
@@ -49,6 +51,12 @@ var signalFlags = []struct {
 	{"settle", []string{tones}},
 	{"wanted", []string{tones}},
 	{"time-limit", []string{tones}},
+	{"level", []string{chirp, multitone, tones, wavFile}},
+	{"seconds", []string{listen}},
+	{"coherence", []string{listen, wavFile}},
+	{"amplifier-connected", []string{listen, wavFile}},
+	{"full-scale-volt", []string{listen, wavFile}},
+	{"probe-ratio", []string{listen, wavFile}},
 }
 
 func defaultSignal() signalOptions {
@@ -99,13 +107,17 @@ func (o signalOptions) check() error {
 
 // fits returns an error where a flag has no meaning for the kind of signal.
 func (o signalOptions) fits() error {
-	switch o.kind {
+	switch o.class() {
 	case chirp, multitone, tones:
+	case listen, wavFile:
+		if o.material == nil {
+			return fmt.Errorf("--signal %s is for \"tapload sweep\" alone: standards and stimuli need a test signal", o.kind)
+		}
 	default:
-		return fmt.Errorf("--signal %q: the kinds are %s, %s and %s", o.kind, chirp, tones, multitone)
+		return fmt.Errorf("--signal %q: the kinds are %s, %s and %s; sweep also takes %s and a .wav file", o.kind, chirp, tones, multitone, listen)
 	}
 	for _, f := range signalFlags {
-		if o.given(f.name) && !strings.Contains(" "+strings.Join(f.kinds, " ")+" ", " "+o.kind+" ") {
+		if o.given(f.name) && !strings.Contains(" "+strings.Join(f.kinds, " ")+" ", " "+o.class()+" ") {
 			return fmt.Errorf("--%s is for --signal %s; this one is %s", f.name, strings.Join(f.kinds, " or "), o.kind)
 		}
 	}
@@ -134,7 +146,9 @@ func (o signalOptions) make() (signal.Signal, error) {
 	if err := o.fits(); err != nil {
 		return nil, err
 	}
-	switch o.kind {
+	switch o.class() {
+	case listen, wavFile:
+		return o.makeMaterial()
 	case multitone:
 		return signal.NewMultitone(o.multitone())
 	case tones:
@@ -165,6 +179,12 @@ func (o signalOptions) checkFor(s sourceOptions) error {
 		if o.given(name) && s.replay != "" {
 			return fmt.Errorf("--%s is not for a recording (--replay), which has no further rounds; use --dwell in stimulus and here", name)
 		}
+	}
+	if o.heard() {
+		if err := o.fits(); err != nil {
+			return err
+		}
+		return o.checkMaterial(s)
 	}
 	return o.check()
 }

@@ -81,6 +81,9 @@ func (o sourceOptions) open(sig *signalOptions) (c card.Card, close func() error
 		if !o.given("rate") {
 			sig.rate = r.RateHz()
 		}
+		if sig.material != nil {
+			sig.material.seconds = seconds(r.Seconds())
+		}
 		return r, close, nil
 	}
 	p, err := portaudio.Open(portaudio.Options{Name: o.card, Output: o.player, Inputs: o.inputs})
@@ -108,11 +111,21 @@ func (e env) setup(c card.Card, o sourceOptions, s signalOptions) (setup measure
 		return measure.Setup{}, nil, err
 	}
 	setup = measure.Setup{Card: inSeries(c), Signal: sig, Aim: s.aim(o), Now: e.now().UTC()}
+	if s.heard() {
+		setup.FullScaleVolt = s.material.fullScaleVolt()
+	}
 	if !o.live() {
 		return setup, func() {}, nil
 	}
-	e.say(caution)
 	p := newProgress(e)
+	if s.heard() {
+		e.say(connectedCaution)
+		if s.class() == listen {
+			p.doing = "hearing"
+		}
+	} else {
+		e.say(caution)
+	}
 	setup.Progress = p.report
 	return setup, p.end, nil
 }

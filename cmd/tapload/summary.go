@@ -33,6 +33,7 @@ type summary struct {
 	Max      extreme        `json:"z_max"`
 	Limit    string         `json:"limit"`
 	Warnings []warningEntry `json:"warnings"`
+	Drive    *driveEntry    `json:"load_level,omitempty"`
 	Repeats  []repeatEntry  `json:"repeats,omitempty"`
 	Budget   []budgetEntry  `json:"budget,omitempty"`
 
@@ -64,8 +65,29 @@ func summarize(r impedance.Record, path string) summary {
 	if at := limitText(s.Max.limit); at != s.Limit {
 		s.Limit = fmt.Sprintf("%s at the minimum, %s at the peak", s.Limit, at)
 	}
+	if d := r.Drive; d != nil {
+		s.Drive = &driveEntry{RMSVolt: d.RMSVolt, PeakVolt: d.PeakVolt}
+		if d.Watt > 0 {
+			s.Drive.Watt = &d.Watt
+		}
+	}
 	for _, w := range r.Warnings {
 		s.Warnings = append(s.Warnings, warningEntry{w.Code, w.Text})
+	}
+	return s
+}
+
+// driveEntry is the level at the load while it was heard.
+type driveEntry struct {
+	RMSVolt  float64  `json:"rms_volt"`
+	PeakVolt float64  `json:"peak_volt"`
+	Watt     *float64 `json:"watt"` // null where the curve does not cover what was played
+}
+
+func (d driveEntry) text() string {
+	s := fmt.Sprintf("%s V rms, %s V peak at the load", significant(d.RMSVolt, 3), significant(d.PeakVolt, 3))
+	if d.Watt != nil {
+		s += fmt.Sprintf("; %s W", significant(*d.Watt, 3))
 	}
 	return s
 }
@@ -89,6 +111,9 @@ func (s summary) print(w io.Writer) {
 	fmt.Fprintf(w, "record   %s: %s\n", s.File, s.Label)
 	fmt.Fprintf(w, "minimum  %s\n", s.Min.text("dip", s.dip))
 	fmt.Fprintf(w, "peak     %s\n", s.Max.text("hump", s.peak))
+	if s.Drive != nil {
+		fmt.Fprintf(w, "level    %s\n", s.Drive.text())
+	}
 	fmt.Fprintf(w, "limit    %s (± is k = 2)\n", s.Limit)
 	printRepeats(w, s.Repeats)
 	printBudget(w, s.Budget)

@@ -24,6 +24,8 @@ type sweepOptions struct {
 	source sourceOptions
 	signal signalOptions
 
+	material materialOptions
+
 	jigFile string
 	jig     jigOptions
 
@@ -46,11 +48,19 @@ resistor, record the voltage before it (V1) and at the load (V2), and write the
 impedance over frequency with its uncertainty.
 
 The voltages come from a sound card, from a virtual bench, or from a recording
-of the signal that "tapload stimulus" writes for the same flags.`,
+of the signal that "tapload stimulus" writes for the same flags.
+
+With --signal listen it plays nothing and listens to whatever an amplifier plays
+through sense resistor and load; with --signal FILE.wav it plays that file, as it
+is, into an amplifier. Frequencies of which the music says too little are left
+out. On a sound card both ask for --amplifier-connected; a virtual bench (whose
+[music] plays) and a recording do not, since no amplifier is there.`,
 		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
   tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png
-  tapload sweep --replay rec.wav -o cab.sweep.json`,
+  tapload sweep --replay rec.wav -o cab.sweep.json
+  tapload sweep --card "USB Audio" --signal listen --amplifier-connected \
+    --full-scale-volt 2 --probe-ratio 10 --sense-ohm 0.47 -o box.sweep.json`,
 		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := o.check(); err != nil {
@@ -68,6 +78,9 @@ of the signal that "tapload stimulus" writes for the same flags.`,
 	f.StringVar(&o.jigFile, "jig", "", "calibration to correct with, a jig `file` of \"tapload jig\"")
 	o.jig.register(f)
 	o.signal.register(f)
+	o.material.register(f)
+	o.signal.material = &o.material
+	f.Lookup("signal").Usage = "`kind` of test signal: chirp, tones (slow and sure) or multitone (shows distortion); or listen, or a .wav file"
 	f.IntVar(&o.repeat, "repeat", 1, "sweep `n` times, average, and watch the load for drift")
 	f.BoolVar(&o.budget, "budget", false, "also say what limits the answer, and what to do about it")
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
@@ -111,6 +124,8 @@ func (o *sweepOptions) check() error {
 		return fmt.Errorf("--repeat %d: must be 1 to %d", o.repeat, measure.MaxRepeats)
 	case o.repeat > 1 && o.source.replay != "":
 		return errors.New("--repeat: a recording is the same every time; repeat with --card or --bench")
+	case o.repeat > 1 && o.signal.heard():
+		return errors.New("--repeat is for test signals; listen for longer, or play a longer file")
 	case o.repeat > 1 && o.keep != "":
 		return errors.New("--keep holds one recording; keep it without --repeat")
 	}

@@ -73,7 +73,11 @@ type heard struct {
 func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 	band, rate := sig.Band(), float64(rec.RateHz)
 	periodHz := rate / float64(signal.PeriodNear(rec.RateHz, signal.DefaultSeconds))
-	lines, first, end := grid(band.LowHz, band.HighHz, periodHz, int(rate/2/periodHz))
+	// The middles of the cells are those of a chirp with all its defaults.
+	lines, first, end := grid(min(band.LowHz, signal.DefaultLowHz), band.HighHz, periodHz, int(rate/2/periodHz))
+	for (float64(lines[first].hi)+0.5)*periodHz <= band.LowHz {
+		first++
+	}
 	lines = lines[first:end]
 
 	// The longest windows must tell the lowest cells from each other.
