@@ -24,6 +24,7 @@ import (
 type cabinetFlags struct {
 	rated, watts pairs
 	resample     bool
+	wantRe       bool // fit every record, whose rating is given too
 }
 
 func (o *cabinetFlags) register(f *pflag.FlagSet) {
@@ -41,6 +42,7 @@ which is named by its label. A record may stand for several cabinets.`
 // cabinets are the loads of a command line.
 type cabinets struct {
 	loads    []hookup.Load
+	re       map[string]fit.Value // of the loads that a loudspeaker was fitted to, ohm
 	warnings []impedance.Warning
 }
 
@@ -80,8 +82,9 @@ type source struct {
 	path     string
 	label    string
 	curve    *impedance.Curve
-	fit      *keptFit // instead of a curve, until there are frequencies for one
-	ohm      float64  // rating; 0 where none was asked for
+	fit      *keptFit  // instead of a curve, until there are frequencies for one
+	ohm      float64   // rating; 0 where none was asked for
+	re       fit.Value // ohm; 0 where no loudspeaker was fitted
 	warnings []impedance.Warning
 }
 
@@ -105,7 +108,7 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 	if err != nil {
 		return cabinets{}, err
 	}
-	var all cabinets
+	all := cabinets{re: map[string]fit.Value{}}
 	var on []*source // of each load
 	for _, a := range parsed {
 		l := hookup.Load{Name: a.name, RatedOhm: a.ohm}
@@ -138,6 +141,9 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 		l.Watts = o.watts.of[l.Name]
 		if s := on[i]; s != nil {
 			l.Curve, l.RatedOhm = s.curve, s.ohm
+			if s.re.Value > 0 {
+				all.re[l.Name] = s.re
+			}
 			all.warn(l.Name, s.warnings)
 		}
 		if ohm := o.rated.of[l.Name]; ohm > 0 {
@@ -204,7 +210,7 @@ func (o cabinetFlags) sources(ctx context.Context, args []cabinetArg) (map[strin
 		jobs = append(jobs, job{key, a.path, rate})
 	}
 	all := map[string]*source{}
-	err := inOrder(ctx, len(jobs), func(i int) (*source, error) { return readSource(jobs[i].path, jobs[i].key, jobs[i].rate) },
+	err := inOrder(ctx, len(jobs), func(i int) (*source, error) { return o.source(jobs[i].path, jobs[i].key, jobs[i].rate) },
 		func(i int, s *source, err error) error {
 			all[jobs[i].key] = s
 			return err
@@ -212,7 +218,7 @@ func (o cabinetFlags) sources(ctx context.Context, args []cabinetArg) (map[strin
 	return all, err
 }
 
-func readSource(path, key string, rate bool) (*source, error) {
+func (o cabinetFlags) source(path, key string, rate bool) (*source, error) {
 	data, err := readFile(path)
 	if err != nil {
 		return nil, err
@@ -223,7 +229,7 @@ func readSource(path, key string, rate bool) (*source, error) {
 		if err != nil {
 			return nil, fmt.Errorf("cannot read %s: %w", path, err)
 		}
-		s.fit, s.label = &k, k.object.Label
+		s.fit, s.label, s.re = &k, k.object.Label, k.load.Re
 		for _, w := range k.object.Warnings {
 			s.warnings = append(s.warnings, impedance.Warning(w))
 		}
@@ -238,9 +244,14 @@ func readSource(path, key string, rate bool) (*source, error) {
 		return nil, err
 	}
 	s.label, s.curve, s.warnings = rec.Label, &rec.Curve, rec.Warnings
-	if rate {
+	switch {
+	case rate:
 		if err := s.rate(rec); err != nil {
 			return nil, fmt.Errorf("%s: %w", path, err)
+		}
+	case o.wantRe:
+		if f, err := (fitOptions{}).of(load{s.label, rec}); err == nil {
+			s.re = f.load.Re
 		}
 	}
 	return s, nil
@@ -257,6 +268,7 @@ func (s *source) rate(rec impedance.Record) error {
 			return fmt.Errorf("%w; give its rating with --rated", err)
 		}
 	} else {
+		s.re = f.load.Re
 		// What the fit has to say of Re and Q does not matter here.
 		s.warnings = nil
 		if f.kk != nil {

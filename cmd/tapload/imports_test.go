@@ -34,7 +34,7 @@ var mayImport = map[string][]string{
 	"fit/rating":                 {"measure/impedance", "fit"},
 	"fit/recone":                 {"measure/impedance", "fit"},
 	"plot":                       {"measure/impedance", "fit", "fixtures/hookup", "fixtures/amp", "fixtures/box"},
-	"plot/report":                {"measure/impedance", "fit", "fixtures/hookup", "fixtures/amp", "fixtures/box", "fit/rating", "fit/recone", "plot"},
+	"plot/report":                {"measure/impedance", "fit", "fixtures/netlist", "fixtures/hookup", "fixtures/amp", "fixtures/box", "fit/rating", "fit/recone", "plot"},
 	"cmd/tapload":                nil, // all
 }
 

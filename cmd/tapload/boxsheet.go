@@ -1,0 +1,170 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tapload/fixtures/amp"
+	"tapload/fixtures/box"
+	"tapload/fixtures/hookup"
+	"tapload/measure/impedance"
+	sheet "tapload/plot/report"
+)
+
+type boxSheetOptions struct {
+	cabinetFlags
+	ampFlags
+
+	only    ohms
+	plug    amount // mm
+	plastic bool
+	awg     int
+	json    bool
+}
+
+func newBoxSheet(e env) *cobra.Command {
+	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: amount{15, "mm"}}
+	c := &cobra.Command{
+		Use:   "sheet FORMULA [NAME=]LOAD...",
+		Short: "Say how to build the boxes of a hookup, and how to check them",
+		Long: `Say how to build the jumper boxes of a hookup, and how to check them: drawings,
+parts, wire lengths, holes, what a meter must read, what a wrong reading means,
+what a pulled plug does, and labels.
+
+In the formula + is in series and || in parallel: "(a + b) || (c + d)". The
+amplifier's flags are optional; with them the sheet names the tap and what it
+makes of a pulled plug.
+
+` + cabinetsHelp,
+		Example: `  tapload box sheet "a + b" a=left.sweep.json b=right.sweep.json --tap 4,8,16
+  tapload box sheet "(a + b) || (c + d)" a=8 b=8 c=8 d=8 --tap 8 --plug-mm 16
+  tapload box sheet "a + b" a=16 b=16 --plastic`,
+		Args: someArgs(2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := o.check(); err != nil {
+				return usage(c, err)
+			}
+			var a *amp.Amplifier
+			var warnings []impedance.Warning
+			if o.anyAmplifier(c.Flags()) {
+				found, w, err := o.amplifier()
+				if err == nil {
+					err = onlyTap(found, float64(o.only))
+				}
+				if err != nil {
+					return usage(c, err)
+				}
+				a, warnings = &found, w
+			}
+			t, err := hookup.Parse(args[0])
+			if err != nil {
+				return usage(c, err)
+			}
+			set, err := box.Build(t, !o.plastic)
+			if err != nil {
+				return usage(c, err)
+			}
+			cabs, err := o.read(c.Context(), c, args[1:])
+			if err != nil {
+				return err
+			}
+			if err := goTogether(t, cabs.loads); err != nil {
+				return usage(c, err)
+			}
+			cabs.warnings = append(warnings, cabs.warnings...)
+			return o.run(e, a, set, cabs)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.Var(&o.plug, "plug-mm", "diameter of the plugs' bodies: measure yours")
+	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
+	f.IntVar(&o.awg, "awg", 18, "`gauge` of the wires inside")
+	o.ampFlags.register(f)
+	f.Var(&o.only, "only-tap", "use this tap and no other")
+	o.cabinetFlags.register(f)
+	f.BoolVar(&o.json, "json", false, "print the result as JSON")
+	return c
+}
+
+// anyAmplifier tells whether a flag about the amplifier was given.
+func (o *boxSheetOptions) anyAmplifier(f *pflag.FlagSet) bool {
+	var about ampFlags
+	own := pflag.NewFlagSet("", pflag.ContinueOnError)
+	about.register(own)
+	given := f.Changed("only-tap")
+	own.VisitAll(func(flag *pflag.Flag) { given = given || f.Changed(flag.Name) })
+	return given
+}
+
+func (o *boxSheetOptions) check() error {
+	if err := (amp.Wire{AWG: o.awg}).Check(); err != nil {
+		return fmt.Errorf("--awg: %w", err)
+	}
+	if o.plug.value < 5 || o.plug.value > 50 {
+		return fmt.Errorf("--plug-mm %s: a plug's body is 5 to 50 mm thick; measure yours", plain(o.plug.value))
+	}
+	return nil
+}
+
+func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinets) error {
+	plan := box.Plan{
+		Plug: o.plug.value / 1000, AWG: o.awg,
+		RatedOhm: func(load string) float64 { return cabs.load(load).RatedOhm },
+		DC: func(load string) box.Ohms {
+			if re, ok := cabs.re[load]; ok {
+				return box.FittedOhms(re.Value, re.U)
+			}
+			return box.RatedOhms(cabs.load(load).RatedOhm)
+		},
+	}
+	if a != nil {
+		on, err := o.on(a, set, &cabs)
+		if err != nil {
+			return err
+		}
+		plan.On = &on
+	}
+	s, err := box.NewSheet(set, plan)
+	if err != nil {
+		return err
+	}
+	d := sheet.BoxSheet(s, a)
+	if o.json {
+		err = writeJSON(e.stdout, boxSheetJSON(s, cabs.warnings))
+	} else {
+		err = d.Text(e.stdout, pageColumns)
+	}
+	for _, w := range cabs.warnings {
+		e.warn(w.Text)
+	}
+	return err
+}
+
+// on is what the hookup is on a. Output jacks in parallel could stand in for
+// the outermost box; the sheet has it all the same.
+func (o *boxSheetOptions) on(a *amp.Amplifier, set box.Set, cabs *cabinets) (amp.Assessment, error) {
+	if a.Boxes(set.Tree) < set.Tree.Inner() {
+		cabs.warnings = append(cabs.warnings, impedance.Warning{Code: "box-not-needed", Text: fmt.Sprintf(
+			"with %d output jacks the amplifier needs no box 1: what plugs into it can plug into the amplifier; the sheet has it all the same", a.Jacks)})
+	}
+	a.Jacks = 1
+	s, err := o.assess(*a, set.Tree, o.wired(cabs.loads), float64(o.only))
+	if err != nil {
+		return amp.Assessment{}, err
+	}
+	cabs.warnings = append(cabs.warnings, s.warnings...)
+	return s.Assessment, nil
+}
+
+// load returns the load of a name that goTogether has found to be there.
+func (a cabinets) load(name string) hookup.Load {
+	for _, l := range a.loads {
+		if l.Name == name {
+			return l
+		}
+	}
+	return hookup.Load{Name: name}
+}

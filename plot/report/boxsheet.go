@@ -1,0 +1,484 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"tapload/fit/rating"
+	"tapload/fixtures/amp"
+	"tapload/fixtures/box"
+	"tapload/fixtures/hookup"
+	"tapload/fixtures/netlist"
+	"tapload/plot"
+)
+
+// textColumns is the width of the drawings in plain text.
+const textColumns = 80
+
+// mostNamed is how many of several causes a page names.
+const mostNamed = 3
+
+// BoxSheet is the page of s: what to build, and what to check before it is
+// used. amplifier is nil where none is known, which s.On must agree with.
+func BoxSheet(s box.Sheet, amplifier *amp.Amplifier) Document {
+	p := boxPage{s, amplifier}
+	d := Document{Title: "Build sheet: " + s.Tree.String(), Lead: p.lead()}
+	d.Sections = append(d.Sections, p.hookup())
+	for i := range s.Parts {
+		d.Sections = append(d.Sections, p.box(i))
+	}
+	return d.with(p.drilling(), p.reading(), p.pulled(), p.labels())
+}
+
+func (d Document) with(more ...Section) Document {
+	d.Sections = append(d.Sections, more...)
+	return d
+}
+
+type boxPage struct {
+	box.Sheet
+	amp *amp.Amplifier
+}
+
+func (p boxPage) lead() string {
+	text := fmt.Sprintf("%s to build; %s by the arithmetic of ratings", count(len(p.Parts), "box", "boxes"), ohmText(p.RatedOhm))
+	if p.On != nil {
+		text += "; " + p.suits()
+	}
+	return text
+}
+
+// suits says how the hookup suits its tap.
+func (p boxPage) suits() string {
+	on := fmt.Sprintf("on the %s ohm tap", rating.Ohms(p.On.TapOhm))
+	if p.amp.Kind == amp.SolidState {
+		on = fmt.Sprintf("on an amplifier for %s ohm or more", rating.Ohms(p.On.TapOhm))
+	}
+	if !p.On.Safe {
+		return strings.ToUpper(p.On.Grade.String()) + " " + on + ", NOT SAFE: do not use it there"
+	}
+	return p.On.Grade.String() + " " + on + ", safe"
+}
+
+func (p boxPage) hookup() Section {
+	s := Section{Heading: "The hookup"}
+	s.Pieces = append(s.Pieces,
+		Caution("The instructions of the makers, local codes and licensed practice come first. Switch the amplifier off before you plug or pull anything: an open load CAN damage a valve amplifier, and it holds lethal voltage after it is switched off."),
+		Figure{
+			About: "Schematic: " + p.outline(),
+			Plain: plot.SetText(p.Set, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
+		})
+	t := Table{Head: []string{"cabinet", "plugs into", "rated", "DC at its own plug"}}
+	for _, b := range p.Boxes {
+		for j, jack := range b.Jacks {
+			if jack.Load == "" {
+				continue
+			}
+			dc := p.DC(jack.Load)
+			text := ohmsText(dc)
+			if dc.Practice {
+				text += ", 80 to 90 % of the rating (common practice, no source): measure it"
+			} else {
+				text += ", from its measured curve"
+			}
+			t.Rows = append(t.Rows, []string{jack.Load, fmt.Sprintf("box %d, jack %d", b.Number, j), ohmText(p.Plan.RatedOhm(jack.Load)), text})
+		}
+	}
+	s.Pieces = append(s.Pieces, t)
+	return s
+}
+
+// outline says what hangs on what.
+func (p boxPage) outline() string {
+	var all []string
+	for _, b := range p.Boxes {
+		all = append(all, fmt.Sprintf("box %d puts %s in %s", b.Number, p.plugged(b), kind(b)))
+	}
+	return "the amplifier feeds box 1; " + strings.Join(all, "; ")
+}
+
+// plugged names what plugs into b.
+func (p boxPage) plugged(b box.Box) string {
+	var names []string
+	for _, j := range b.Jacks[1:] {
+		names = append(names, target(j))
+	}
+	return and(names)
+}
+
+func kind(b box.Box) string {
+	if b.Kind == hookup.Series {
+		return "series"
+	}
+	return "parallel"
+}
+
+// target is what plugs into a jack.
+func target(j box.Jack) string {
+	if j.Load != "" {
+		return "cabinet " + j.Load
+	}
+	return j.Label
+}
+
+func jackName(j int) string {
+	if j == 0 {
+		return "input jack"
+	}
+	return fmt.Sprintf("jack %d", j)
+}
+
+func (p boxPage) box(i int) Section {
+	b := p.Parts[i]
+	s := Section{Heading: fmt.Sprintf("Box %d: %s in %s", b.Number, p.plugged(b.Box), kind(b.Box))}
+	about := p.wiring(b)
+	s.Pieces = append(s.Pieces, Figure{
+		About: fmt.Sprintf("Wiring of box %d, seen from the wiring side: %s", b.Number, about),
+		Plain: plot.BoxText(b.Box, textColumns),
+	}, Words("Seen from the wiring side; from outside left and right are exchanged."))
+	if text := p.chassis(b); text != "" {
+		s.Pieces = append(s.Pieces, Words(text))
+	}
+	wires := Table{Head: []string{"wire", "solder from", "to", "cut", "adds"}}
+	for k, c := range b.Cuts {
+		wires.Rows = append(wires.Rows, []string{strconv.Itoa(k + 1), c.From.String(), c.To.String(), millimetres(c.Metre), milliohm(c.Ohm)})
+	}
+	s.Pieces = append(s.Pieces, wires, Words(p.adds(b)))
+	parts := Points{
+		fmt.Sprintf("%d quarter-inch jacks, two-conductor, without switches; mark them %s", len(b.Jacks), p.marks(b.Box)),
+	}
+	if b.Washers > 0 {
+		parts = append(parts, fmt.Sprintf("%s of insulating shoulder washers, for %s", count(b.Washers, "pair", "pairs"), p.insulated(b.Box)))
+	}
+	parts = append(parts, fmt.Sprintf("%s of %d AWG stranded copper wire", millimetres(b.Metre), p.AWG))
+	s.Pieces = append(s.Pieces, parts, p.continuity(b.Number))
+	return s
+}
+
+// wiring says in words what a drawing shows.
+func (p boxPage) wiring(b box.Parts) string {
+	var all []string
+	for k, l := range b.Links {
+		all = append(all, fmt.Sprintf("wire %d from %s to %s", k+1, l.From, l.To))
+	}
+	if b.Washers > 0 {
+		all = append(all, "insulated from the chassis: "+p.insulated(b.Box))
+	}
+	return strings.Join(all, ", ")
+}
+
+// chassis says which sleeves must be kept off it and why.
+func (p boxPage) chassis(b box.Parts) string {
+	switch {
+	case !b.Metal:
+		return "The case is plastic: no jack needs insulating."
+	case b.Washers == 0:
+		return "Every sleeve is at one potential, so no jack needs insulating from the metal chassis."
+	}
+	return fmt.Sprintf("Insulate %s from the metal chassis: sleeves that touch it short out every cabinet but the first.", p.insulated(b.Box))
+}
+
+func (p boxPage) insulated(b box.Box) string {
+	var names []string
+	for j, jack := range b.Jacks {
+		if jack.Insulated {
+			names = append(names, jackName(j))
+		}
+	}
+	return and(names)
+}
+
+func (p boxPage) marks(b box.Box) string {
+	var marks []string
+	for j, jack := range b.Jacks {
+		label := jack.Label
+		if j == 0 {
+			label = "input from " + label
+		}
+		marks = append(marks, strconv.Quote(label))
+	}
+	return and(marks)
+}
+
+// adds says what the wires cost.
+func (p boxPage) adds(b box.Parts) string {
+	text := fmt.Sprintf("%s of %d AWG in all. Each length is the jacks' distance and %s at each end (our allowance) to the next 5 mm. The wires add %s to %s and lose %s of the power",
+		millimetres(b.Metre), p.AWG, millimetres(box.EndLength), milliohm(b.AddedOhm), ohmText(b.RatedOhm), percentText(b.Lost))
+	if p.amp != nil && p.amp.Watts > 0 {
+		text += fmt.Sprintf(", %s W of %s W", digits(b.Lost*p.amp.Watts, 2), digits(p.amp.Watts, 4))
+	}
+	return text + ", by ratings at 20 C (ASTM B258, IEC 60028); joints not counted."
+}
+
+func (p boxPage) continuity(number int) Table {
+	t := Table{
+		Caption: fmt.Sprintf("Check box %d with a meter, its input plug out:", number),
+		Head:    []string{"plugged in", "from", "to", "must read"},
+	}
+	before := ""
+	for _, r := range p.Folded {
+		if r.Box != number {
+			continue
+		}
+		state := stateText(r.Plugs)
+		first := state
+		if state == before {
+			first = ""
+		}
+		before = state
+		t.Rows = append(t.Rows, []string{first, r.From.String(), r.To.String(), readingText(r)})
+	}
+	return t
+}
+
+func stateText(s box.PlugState) string {
+	switch s {
+	case box.AllOut:
+		return "nothing"
+	case box.AllIn:
+		return "all"
+	}
+	return fmt.Sprintf("jack %d only", int(s))
+}
+
+func readingText(r box.Row) string {
+	switch r.Contact {
+	case netlist.Joined:
+		return "closed"
+	case netlist.Apart:
+		return "open"
+	}
+	return fmt.Sprintf("%s (through %s)", ohmsText(r.Ohms), strings.Join(r.Carries, ", "))
+}
+
+func (p boxPage) drilling() Section {
+	s := Section{Heading: "Drilling"}
+	s.Pieces = append(s.Pieces,
+		Points{
+			fmt.Sprintf("Hole for the bush of a jack: %.1f mm, 3/8 in (common practice, no source). With shoulder washers the hole is larger: measure yours.", box.BushHole*1e3),
+			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source). Measure your plugs and jacks; --plug-mm changes it.", p.Pitch*1e3, digits(p.Plug*1e3, 4), box.PlugGap*1e3),
+			fmt.Sprintf("The outermost centres of %s, and as much again from the last hole to the inside of a wall.", p.rows()),
+		},
+		Caution("Clamp the work, wear eye protection, start with a pilot hole, deburr both sides: an edge cuts a washer through."))
+	return s
+}
+
+// rows says how long each row of jacks is.
+func (p boxPage) rows() string {
+	lengths := map[int][]string{}
+	var order []int
+	for _, b := range p.Parts {
+		n := len(b.Jacks)
+		if lengths[n] == nil {
+			order = append(order, n)
+		}
+		lengths[n] = append(lengths[n], strconv.Itoa(b.Number))
+	}
+	var all []string
+	for _, n := range order {
+		word := "box "
+		if len(lengths[n]) > 1 {
+			word = "boxes "
+		}
+		all = append(all, fmt.Sprintf("%s%s are %.0f mm apart (%d jacks)", word, and(lengths[n]), float64(n-1)*p.Pitch*1e3, n))
+	}
+	return strings.Join(all, ", of ")
+}
+
+func (p boxPage) reading() Section {
+	s := Section{Heading: "At the plug that goes to the amplifier"}
+	right := ohmsText(p.Reading.Right)
+	if p.Reading.Right.Practice {
+		right += " (of unmeasured cabinets by common practice, no source)"
+	}
+	s.Pieces = append(s.Pieces, Words("All boxes and cabinets plugged in, the amplifier not: a meter from tip to sleeve must read "+right+"."))
+	t := Table{Caption: "Wrong readings and what they most likely mean:", Head: []string{"it reads", "because it makes", "look for"}}
+	overlaps := false
+	for _, w := range p.Reading.Wrong {
+		reads := ohmsText(w.Ohms)
+		switch w.Contact {
+		case netlist.Joined:
+			reads = "0 ohm"
+		case netlist.Apart:
+			reads = "open"
+		}
+		if w.Overlaps {
+			reads += " *"
+			overlaps = true
+		}
+		var makes, faults []string
+		for _, m := range w.Meanings {
+			if !slices.Contains([]string{"open", "short"}, m.Equivalent) {
+				makes = append(makes, m.Equivalent)
+			}
+			faults = append(faults, m.Faults...)
+		}
+		if len(makes) == 0 {
+			makes = []string{w.Meanings[0].Equivalent}
+		}
+		t.Rows = append(t.Rows, []string{reads, named(makes), named(faults)})
+	}
+	s.Pieces = append(s.Pieces, t)
+	var notes Points
+	if overlaps {
+		notes = append(notes, "* within the limits of the right reading: a meter here may not tell. The continuity tables do.")
+	}
+	if len(p.Reading.Between) > 0 {
+		notes = append(notes, "A leak reads less than right, by anything: with nothing plugged in, what must be open must be open on the highest range.")
+	}
+	if len(p.Reading.Same) > 0 {
+		notes = append(notes, "A meter here cannot show: "+named(p.Reading.Same)+".")
+	}
+	notes = append(notes, "No ohms show polarity: touch a 1.5 V cell to the plug for a moment, and every cone must move the same way (common practice, no source; drivers only, nothing with a capacitor in series).")
+	s.Pieces = append(s.Pieces, notes)
+	return s
+}
+
+// named is a list cut to what a person will try.
+func named(all []string) string {
+	if len(all) <= mostNamed+1 {
+		return strings.Join(all, "; ")
+	}
+	return fmt.Sprintf("%s; and %d more", strings.Join(all[:mostNamed], "; "), len(all)-mostNamed)
+}
+
+func (p boxPage) pulled() Section {
+	s := Section{Heading: "What a pulled plug does"}
+	t := Table{Head: []string{"plug that is out", "leaves", "still plays"}}
+	if p.amp != nil {
+		t.Head = append(t.Head, "for the amplifier")
+	}
+	for _, pull := range p.Pulls {
+		leaves, plays := "no load", "nothing"
+		if !math.IsInf(pull.RatedOhm, 1) {
+			leaves = ohmText(pull.RatedOhm)
+			plays = strings.Join(pull.Leaves.Loads, ", ")
+		}
+		row := []string{p.plug(pull), leaves, plays}
+		if pull.On != nil {
+			grade := pull.On.Grade.String()
+			if !pull.On.Safe {
+				grade = strings.ToUpper(grade) + ", not safe"
+			} else if pull.On.Grade != amp.Matched {
+				grade += ", safe"
+			}
+			if len(pull.On.Overdriven) > 0 {
+				grade += "; OVERDRIVES " + strings.Join(pull.On.Overdriven, ", ")
+			}
+			row = append(row, grade)
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	by := "Ohms by ratings; "
+	if p.On != nil && p.On.Measured {
+		by = "Ohms by ratings, the grade by the measured curves; "
+	}
+	s.Pieces = append(s.Pieces, t, Words(by+"plain jacks that do not switch."))
+	return s
+}
+
+func (p boxPage) plug(pull box.Pull) string {
+	if pull.Jack == 0 {
+		return "amplifier's"
+	}
+	return fmt.Sprintf("%s, at box %d jack %d", target(p.Boxes[pull.Box-1].Jacks[pull.Jack]), pull.Box, pull.Jack)
+}
+
+func (p boxPage) labels() Section {
+	s := Section{Heading: "Labels to fix on the boxes"}
+	for _, b := range p.Parts {
+		l := Label{fmt.Sprintf("BOX %d - %s", b.Number, strings.ToUpper(kind(b.Box)))}
+		l = append(l, "DO NOT PULL A PLUG WHILE THE AMPLIFIER IS ON")
+		from := "amplifier"
+		if b.Number > 1 {
+			from = b.Jacks[0].Label
+		}
+		line := "input: " + from
+		for j, jack := range b.Jacks[1:] {
+			line += fmt.Sprintf("; jack %d: %s", j+1, jack.Label)
+		}
+		l = append(l, line, fmt.Sprintf("%s = %s by ratings", b.Tree, ohmText(b.RatedOhm)), p.use(b), p.worst())
+		s.Pieces = append(s.Pieces, l)
+	}
+	return s
+}
+
+// use says where a box may be plugged in.
+func (p boxPage) use(b box.Parts) string {
+	switch {
+	case b.Number > 1:
+		return "Not for an amplifier by itself"
+	case p.On == nil:
+		return "Only where the amplifier allows this load"
+	case !p.On.Safe:
+		return p.suits()
+	case p.amp.Kind == amp.SolidState:
+		return fmt.Sprintf("Lowest load of the amplifier: %s ohm", rating.Ohms(p.On.TapOhm))
+	}
+	return fmt.Sprintf("Use the %s ohm tap", rating.Ohms(p.On.TapOhm))
+}
+
+// worst says what a pulled cabinet plug can do.
+func (p boxPage) worst() string {
+	least, most := math.Inf(1), 0.
+	for _, pull := range p.Pulls[1:] {
+		least, most = min(least, pull.RatedOhm), max(most, pull.RatedOhm)
+	}
+	switch {
+	case math.IsInf(most, 1):
+		return "A pulled plug can leave NO LOAD"
+	case most == least:
+		return "A pulled plug leaves " + ohmText(most)
+	}
+	return fmt.Sprintf("A pulled plug leaves %s to %s", rating.Ohms(least), ohmText(most))
+}
+
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// and joins names as a sentence does.
+func and(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
+
+func ohmText(ohm float64) string { return rating.Ohms(ohm) + " ohm" }
+
+// ohmsText writes what a meter may read.
+func ohmsText(o box.Ohms) string {
+	places := 1
+	if o.High < 10 {
+		places = 2
+	}
+	f := func(x float64) string { return strconv.FormatFloat(x, 'f', places, 64) }
+	return fmt.Sprintf("%s to %s ohm", f(o.Low), f(o.High))
+}
+
+func millimetres(m float64) string {
+	if m >= 1 {
+		return digits(m, 3) + " m"
+	}
+	return fmt.Sprintf("%.0f mm", m*1e3)
+}
+
+func milliohm(ohm float64) string { return digits(ohm*1e3, 2) + " mohm" }
+
+func percentText(part float64) string { return digits(100*part, 2) + " %" }
+
+// digits writes x to n significant digits without an exponent.
+func digits(x float64, n int) string {
+	if x == 0 {
+		return "0"
+	}
+	r, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'e', n-1, 64), 64)
+	return strconv.FormatFloat(r, 'f', -1, 64)
+}

@@ -1,0 +1,81 @@
+// Package report lays out pages that people read, keep and print: the same
+// document as text for a terminal, as an HTML file that needs no other, and as
+// PDF. It is the one place besides the commands where prefixes and digits are
+// chosen.
+package report
+
+import "slices"
+
+// Document is what a page says, whatever it is written on.
+type Document struct {
+	Title    string
+	Lead     string // the answer, in a sentence or two
+	Sections []Section
+}
+
+// Section is a part of a Document with a heading of its own.
+type Section struct {
+	Heading string
+	Pieces  []Piece
+}
+
+// Piece is one of Words, Points, Caution, Table, Figure and Label.
+type Piece interface{ piece() }
+
+// Words is a paragraph.
+type Words string
+
+// Points is a list.
+type Points []string
+
+// Caution is a paragraph that nobody must miss.
+type Caution string
+
+// Table is rows of cells under a head, as many in each.
+type Table struct {
+	Caption string
+	Head    []string
+	Rows    [][]string
+}
+
+// Figure is a picture. Plain stands for it where only text can.
+type Figure struct {
+	About string // for those who cannot see it
+	Plain string
+}
+
+// Label is text to cut out and fix to something, its first line the largest.
+type Label []string
+
+func (Words) piece()   {}
+func (Points) piece()  {}
+func (Caution) piece() {}
+func (Table) piece()   {}
+func (Figure) piece()  {}
+func (Label) piece()   {}
+
+// widths returns the widths of columns whose longest cells have the given
+// lengths so that together they fit into room: the widest give way. None is
+// made narrower than its longest word.
+func widths(natural, word []float64, room float64) []float64 {
+	at := func(most float64) (w []float64, sum float64) {
+		for i := range natural {
+			w = append(w, min(natural[i], max(word[i], most)))
+			sum += w[i]
+		}
+		return w, sum
+	}
+	low, high := 0., slices.Max(natural)
+	if w, sum := at(high); sum <= room {
+		return w
+	}
+	for range 40 {
+		if _, sum := at((low + high) / 2); sum > room {
+			high = (low + high) / 2
+		} else {
+			low = (low + high) / 2
+		}
+	}
+	w, _ := at(low)
+	return w
+}

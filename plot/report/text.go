@@ -1,0 +1,165 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"unicode/utf8"
+)
+
+// Text writes d in columns characters a line, for a terminal.
+func (d Document) Text(w io.Writer, columns int) error {
+	t := textPage{columns: columns}
+	t.words("", "", d.Title)
+	t.words("", "", d.Lead)
+	for _, s := range d.Sections {
+		t.line("")
+		t.line(strings.ToUpper(s.Heading))
+		for i, p := range s.Pieces {
+			if i > 0 && apart(s.Pieces[i-1], p) {
+				t.line("")
+			}
+			t.piece(p)
+		}
+	}
+	_, err := w.Write(t.buf.Bytes())
+	return err
+}
+
+// apart says whether an empty line stands between two pieces.
+func apart(above, below Piece) bool {
+	switch above.(type) {
+	case Words, Caution:
+		switch below.(type) {
+		case Words, Caution, Points:
+			return false
+		}
+	}
+	return true
+}
+
+type textPage struct {
+	buf     bytes.Buffer
+	columns int
+}
+
+func (t *textPage) line(s string) { t.buf.WriteString(strings.TrimRight(s, " ") + "\n") }
+
+// words writes s folded behind first, the lines below behind rest.
+func (t *textPage) words(first, rest, s string) {
+	for i, l := range foldText(s, t.columns-utf8.RuneCountInString(first)) {
+		if i > 0 {
+			first = rest
+		}
+		t.line(first + l)
+	}
+}
+
+func (t *textPage) piece(p Piece) {
+	switch p := p.(type) {
+	case Words:
+		t.words("", "", string(p))
+	case Points:
+		for _, s := range p {
+			t.words("- ", "  ", s)
+		}
+	case Caution:
+		t.words("CAUTION: ", "  ", string(p))
+	case Table:
+		t.table(p)
+	case Figure:
+		for _, l := range strings.Split(strings.TrimRight(p.Plain, "\n"), "\n") {
+			t.line(l)
+		}
+	case Label:
+		rule := "+" + strings.Repeat("-", t.columns-2) + "+"
+		t.line(rule)
+		for _, s := range p {
+			for _, l := range foldText(s, t.columns-4) {
+				t.line(fmt.Sprintf("| %-*s |", t.columns-4, l))
+			}
+		}
+		t.line(rule)
+	}
+}
+
+func (t *textPage) table(p Table) {
+	const gap = 2
+	if p.Caption != "" {
+		t.words("", "", p.Caption)
+	}
+	natural, word := p.measure(func(s string) float64 { return float64(utf8.RuneCountInString(s)) })
+	w := widths(natural, word, float64(t.columns-gap*(len(p.Head)-1)))
+	rows := append([][]string{p.Head}, p.Rows...)
+	for _, row := range rows {
+		cells, tall := make([][]string, len(row)), 0
+		for i, c := range row {
+			cells[i] = foldText(c, int(math.Floor(w[i]+1e-6)))
+			tall = max(tall, len(cells[i]))
+		}
+		for k := range tall {
+			var line strings.Builder
+			for i := range row {
+				text := ""
+				if k < len(cells[i]) {
+					text = cells[i][k]
+				}
+				fmt.Fprintf(&line, "%-*s", int(math.Floor(w[i]+1e-6))+gap, text)
+			}
+			t.line(line.String())
+		}
+	}
+}
+
+// measure returns for each column the width of its longest cell and that of
+// its longest word.
+func (t Table) measure(width func(string) float64) (natural, word []float64) {
+	natural, word = make([]float64, len(t.Head)), make([]float64, len(t.Head))
+	for _, row := range append([][]string{t.Head}, t.Rows...) {
+		for i, c := range row {
+			natural[i] = max(natural[i], width(c))
+			for _, s := range strings.Fields(c) {
+				word[i] = max(word[i], width(s))
+			}
+		}
+	}
+	return natural, word
+}
+
+// foldText breaks s at spaces into lines of at most width characters, and a
+// word that is longer where it must be.
+func foldText(s string, width int) []string {
+	width = max(width, 1)
+	return foldWords(s, float64(width), func(s string) float64 { return float64(utf8.RuneCountInString(s)) })
+}
+
+// foldWords is foldText by any measure of width.
+func foldWords(s string, room float64, width func(string) float64) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(s) {
+		if line != "" && width(line+" "+word) <= room+1e-6 {
+			line += " " + word
+			continue
+		}
+		if line != "" {
+			lines = append(lines, line)
+		}
+		line = word
+		for width(line) > room+1e-6 && utf8.RuneCountInString(line) > 1 {
+			r := []rune(line)
+			n := len(r) - 1
+			for n > 1 && width(string(r[:n])) > room+1e-6 {
+				n--
+			}
+			lines = append(lines, string(r[:n]))
+			line = string(r[n:])
+		}
+	}
+	if line != "" || len(lines) == 0 {
+		lines = append(lines, line)
+	}
+	return lines
+}
