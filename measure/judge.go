@@ -56,10 +56,33 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if h := g.Seen.Heard; h != nil && len(h.LeftOut) > 0 {
 		add("coherence", "left out for want of coherence, or for hum: %s; what was played says too little there", ranges(h.LeftOut))
 	}
+	if unsure, worst := unsure(g); g.Seen.Heard != nil && len(unsure) > 0 {
+		add("unsure", "noise leaves |Z| at %d frequencies less sure than ± %g %% (k = 2), the worst ± %.2g %% at %.0f Hz; a larger sense resistor, more level or more time helps", len(unsure), 100*sureEnough, 200*worst.U, worst.Hz)
+	}
 	if n := g.Seen.LeftOut; n > 0 {
 		add("left-out", "%d frequencies were left out: the signal does not rise above the noise there", n)
 	}
 	return w
+}
+
+// sureEnough is how sure |Z| is to be everywhere before a curve from program
+// material passes without a warning: as sure as a rating needs it, ours.
+const sureEnough = 0.01
+
+// unsure returns the points that noise leaves less sure than that, k = 2, and
+// the worst.
+func unsure(g ratio.Ratio) (all []ratio.Unsure, worst ratio.Unsure) {
+	for _, p := range g.Points {
+		u := ratio.Unsure{Hz: p.Hz, U: p.RelativeU()}
+		if 2*u.U <= sureEnough {
+			continue
+		}
+		all = append(all, u)
+		if u.U > worst.U {
+			worst = u
+		}
+	}
+	return all, worst
 }
 
 // mostRanges are named one by one.

@@ -204,7 +204,7 @@ func (h *heard) listen(spectra []welch, mains hum, seconds float64) {
 	var n noise
 	more, known := 0.0, false // variance that taking it off adds, relative
 	for _, s := range spectra[at:] {
-		p, count := s.noise(low, high, w.length)
+		p, count := s.noise(low, high, w.length, mains)
 		if s.quietOnes >= shortestNoise && p.p1*numbers <= noiseAtMost*sum.p1 {
 			n, more, known = p, p.p1*numbers*numbers/(count*sum.p1), true
 			break
@@ -334,6 +334,9 @@ func middle(cells []heard, i int) (complex128, impedance.Cov, bool) {
 const (
 	humWidth  = 1.5  // Hz that a steady tone takes on either side, seen through a few short pauses
 	humAside  = 4.0  // Hz on either side that it must stand out of
+	humAround = 4.0  // lines on either side, likewise
+	humStep   = 0.25 // lines, in the search for a tone's frequency
+	humTowers = 60.0 // times the mean power beside it; music that comes and goes reaches 40
 	humLoud   = 0.25 // s, over which loudness is taken
 	humSkip   = 2.0  // bins of a cross-spectrum on either side of hum that are left out
 	humWander = 2e-4 // by which the mains may wander, as a fraction, likewise
@@ -392,7 +395,15 @@ func takeOutHum(v1, v2 []float64, rate, highHz float64) (bases hum, found []Line
 			if !ok || bases.spoils(base*h, 1) {
 				continue
 			}
-			lo, hi := (float64(k)-1)*lineHz, (float64(k)+1)*lineHz
+			// Pauses far apart give a tone a comb of peaks: the highest counts.
+			at, most := 0.0, 0.0
+			for d := -humAround * lineHz; d <= humAround*lineHz; d += humStep * lineHz {
+				hz := float64(k)*lineHz + d
+				if s := strength(hz); s > most {
+					at, most = hz, s
+				}
+			}
+			lo, hi := at-humStep*lineHz, at+humStep*lineHz
 			for hi-lo > 1e-3*lineHz {
 				third := (hi - lo) / 3
 				if strength(lo+third) < strength(hi-third) {
@@ -464,7 +475,7 @@ func standsOut(power []float64, hz, reachHz, lineHz float64) (int, bool) {
 			count++
 		}
 	}
-	return top, power[top]*count > mainsOutstanding*sum
+	return top, power[top]*count > humTowers*sum
 }
 
 // turned returns the sum of x against a phasor of w radian a sample, by its

@@ -18,6 +18,7 @@ import (
 const hops = 3
 
 const (
+	leastBins     = 3    // that the noise near a cell is the mean of
 	shortestNoise = 6    // windows that a spectrum of the noise is the mean of
 	quietPart     = 0.1  // of all windows that are taken for the quiet ones
 	moreLengths   = 4    // times shorter is the next length of windows
@@ -178,17 +179,25 @@ func (w welch) bins(low, high float64) (from, to int) {
 	return min(from, top-1), min(to, top)
 }
 
-// noise returns the mean power of what sounds in the quiet windows in a bin
-// near low to high hertz, for windows of the given length, and of how many
-// numbers it is the mean.
-func (w welch) noise(low, high float64, length int) (n noise, count float64) {
+// noise returns the mean power of what sounds in the quiet windows in the bins
+// next to low to high hertz that are free of hum, for windows of the given
+// length, and of how many numbers it is the mean.
+func (w welch) noise(low, high float64, length int, mains hum) (n noise, count float64) {
 	from, to := w.bins(low, high)
-	from, to = max(1, from-1), min(len(w.quiet), to+1)
 	var sum cross
-	for _, c := range w.quiet[from:to] {
-		sum.add(c)
+	take := func(k int) {
+		if k >= 1 && k < len(w.quiet) && !mains.spoils(float64(k)*w.binHz, w.binHz) {
+			sum.add(w.quiet[k])
+			count += float64(w.quietOnes)
+		}
 	}
-	count = float64((to - from) * w.quietOnes)
+	for k := from; k < to; k++ {
+		take(k)
+	}
+	for wider := 1; count < float64(leastBins*w.quietOnes) && wider < len(w.quiet); wider++ {
+		take(from - wider)
+		take(to - 1 + wider)
+	}
 	scale := float64(length) / float64(w.length) / count
 	return noise{sum.p1 * scale, sum.p2 * scale, sum.p12 * complex(scale, 0)}, count
 }
