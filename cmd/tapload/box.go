@@ -9,6 +9,6 @@ func newBox(e env) *cobra.Command {
 		Args:  noArgs,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newBoxSheet(e))
+	c.AddCommand(newBoxSheet(e), newBoxVerify(e))
 	return c
 }
