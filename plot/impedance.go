@@ -38,6 +38,10 @@ type ImpedanceChart struct {
 	// that one is a hookup of: thin, without shade, and in the upper panel only.
 	Behind []Trace
 
+	// FirstBroad draws the first of Traces broad and pale, so that the others
+	// show on it where they agree.
+	FirstBroad bool
+
 	// TapOhm draws a level for each amplifier tap, in ohm, with a band from
 	// 80 % of it up to it. A load may be rated at the tap's value as long as
 	// its lowest |Z| is not below 80 % of it (IEC 60268-5, rated impedance):
@@ -281,11 +285,20 @@ func (c ImpedanceChart) look(d pen, i int) stroke {
 	if i >= len(c.Traces) {
 		return traceStroke(i, d.curveWidth()*behindWidth)
 	}
-	return traceStroke(i, d.curveWidth())
+	look := traceStroke(i, d.curveWidth())
+	if c.FirstBroad && i == 0 {
+		pale := hues[i%len(hues)]
+		pale.A = 0x80
+		look.color, look.width = pale, look.width*broadWidth
+	}
+	return look
 }
 
 // behindWidth is the width of a curve behind the others, as a part of theirs.
 const behindWidth = 0.6
+
+// broadWidth is that of the first with FirstBroad.
+const broadWidth = 2.6
 
 // modulusAxis holds every curve within the band and every tap; height is in units.
 func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {

@@ -81,7 +81,7 @@ func (r proved) object() proofObject {
 func (m metered) object() proofObject {
 	o := proofObject{
 		Verdict: m.Verdict.String(), Diagnosis: diagnosis(m.Causes), Warnings: []warningEntry{},
-		Words: m.Words, Hookup: m.set.Tree.String(), Equivalent: m.equivalent(), OddsRight: m.Right,
+		Words: m.Words, Hookup: m.set.Tree.String(), Equivalent: m.equivalent(), OddsRight: m.right(),
 		Same: append([]string{}, m.Same...), LeakBelow: aboveZero(m.LeakOhm), Expected: valueOf(m.Expected),
 	}
 	if !m.open() {

@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"tapload/fit/rating"
 	"tapload/fixtures/box"
 	"tapload/measure/impedance"
 	"tapload/plot"
@@ -39,7 +38,7 @@ func (r proved) print(w io.Writer) error {
 	p.under(2, "-", "joints and warm coils look alike; let all rest, or say --warmer")
 	same(&p, r.Same)
 	p.line("")
-	p.under(2, "-", unplug)
+	p.words(unplug)
 	return p.err
 }
 
@@ -154,7 +153,7 @@ func same(p *page, faults []string) {
 // chart draws what was measured against the right box and, where it explains
 // more or could be seen to differ, the best other explanation.
 func (r proved) chart() plot.ImpedanceChart {
-	c := plot.ImpedanceChart{Title: "Proof of " + r.set.Tree.String() + ": " + r.Verdict.String()}
+	c := plot.ImpedanceChart{Title: "Proof of " + r.set.Tree.String() + ": " + r.Verdict.String(), FirstBroad: true}
 	c.Traces = []plot.Trace{{Label: "measured through the boxes", Curve: r.Seen}}
 	line := func(label string, z []complex128) {
 		var curve impedance.Curve
@@ -164,10 +163,10 @@ func (r proved) chart() plot.ImpedanceChart {
 		c.Traces = append(c.Traces, plot.Trace{Label: label, Curve: curve})
 	}
 	if len(r.Predicted) > 0 {
-		line("wired right", r.Predicted)
+		line("if wired right", r.Predicted)
 	}
 	if len(r.Other) > 0 && (r.Verdict != box.Pass || farApart(r.Other, r.Predicted)) {
-		line(r.OtherName, r.Other)
+		line("if they make "+r.OtherName, r.Other)
 	}
 	c.LowHz, c.HighHz = chartBand(r.Seen)
 	return c
@@ -196,10 +195,22 @@ func (m metered) open() bool { return math.IsInf(m.readings.Seen, 1) }
 
 // equivalent is what the boxes most likely make.
 func (m metered) equivalent() string {
-	if len(m.Causes) > 0 && m.Causes[0].Odds > m.Right {
-		return m.Causes[0].Equivalent
+	makes := m.set.Tree.String()
+	if i := slices.IndexFunc(m.Causes, func(c box.Cause) bool { return c.Equivalent != makes }); i >= 0 && m.Causes[i].Odds > m.right() {
+		return m.Causes[i].Equivalent
 	}
-	return m.set.Tree.String()
+	return makes
+}
+
+// right are the odds that the boxes are wired right, whatever their joints.
+func (m metered) right() float64 {
+	odds := m.Right
+	for _, c := range m.Causes {
+		if c.Equivalent == m.set.Tree.String() {
+			odds += c.Odds
+		}
+	}
+	return odds
 }
 
 func (m metered) print(w io.Writer) error {
@@ -217,24 +228,21 @@ func (m metered) print(w io.Writer) error {
 	if !m.open() {
 		seen = plain(m.readings.Seen) + " ohm"
 	}
-	p.under(nameColumn, "read", fmt.Sprintf("%s, by a meter of %s", seen, strings.Replace(m.tolerance(), "%", " %", 1)))
+	p.under(nameColumn, "read", fmt.Sprintf("%s, by a meter of %s %%", seen, significant(100*m.readings.Tolerance, 2)))
 	p.line("")
-	explanations(&p, m.Right, m.set.Tree.String(), m.Causes)
+	explanations(&p, m.right(), m.set.Tree.String(), m.Causes)
 	p.line("")
 	p.line("what this cannot show:")
 	p.under(2, "-", "impedance at any frequency, and hookups that read the same; a measurement through the boxes (\"tapload sweep\") shows more")
 	p.under(2, "-", polarity)
-	p.under(2, "-", fmt.Sprintf("joints: %s ohm is allowed, and no meter of this kind is that sure", rating.Ohms(m.most)))
+	if m.Contact.U > 0 {
+		p.under(2, "-", fmt.Sprintf("joints: %s ohm is allowed, and these readings tell no less than %s ohm", plain(m.most), significant(2*m.Contact.U, 2)))
+	}
 	if m.LeakOhm > 0 {
 		p.under(2, "-", fmt.Sprintf("a leak of more than %s; look for it on the highest range with all plugs out", formatKilohm(m.LeakOhm)))
 	}
-	same(&p, slices.Clone(m.Same))
+	same(&p, m.Same)
 	p.line("")
-	p.under(2, "-", unplug)
+	p.words(unplug)
 	return p.err
-}
-
-func (m metered) tolerance() string {
-	f := fraction(m.readings.Tolerance)
-	return f.String()
 }
