@@ -77,7 +77,7 @@ func explanations(p *page, right float64, makes string, causes []box.Cause) {
 		row(right, makes, "the boxes are wired right")
 		for _, c := range shown {
 			if wiredRight(c) {
-				more(fmt.Sprintf("%s of it with %s", oddsPercent(c.Odds), c.Faults[0]))
+				more(fmt.Sprintf("of this %s with %s", oddsPercent(c.Odds), c.Faults[0]))
 			}
 		}
 		listed = true
@@ -228,7 +228,7 @@ func (m metered) print(w io.Writer) error {
 	if !m.open() {
 		seen = plain(m.readings.Seen) + " ohm"
 	}
-	p.under(nameColumn, "read", fmt.Sprintf("%s, by a meter of %s %%", seen, significant(100*m.readings.Tolerance, 2)))
+	p.under(nameColumn, "read", fmt.Sprintf("%s, by a meter of %.4g %%", seen, 100*m.readings.Tolerance))
 	p.line("")
 	explanations(&p, m.right(), m.set.Tree.String(), m.Causes)
 	p.line("")
