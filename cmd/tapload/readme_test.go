@@ -21,25 +21,30 @@ func TestReadmePages(t *testing.T) {
 	}
 	folder := t.TempDir()
 	cab := func(name string) string { return filepath.Join(folder, name+recordSuffix) }
-	tapload := func(t *testing.T, args ...string) string {
+	ends := func(t *testing.T, want int, args ...string) string {
 		var out, log strings.Builder
 		e := env{stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now}
-		if code := run(context.Background(), args, e); code != exitDone {
-			t.Fatalf("%v ended with %d: %s", args, code, log.String())
+		if code := run(context.Background(), args, e); code != want {
+			t.Fatalf("%v ended with %d, want %d: %s", args, code, want, log.String())
 		}
 		return out.String()
 	}
+	tapload := func(t *testing.T, args ...string) string { return ends(t, exitDone, args...) }
 	tapload(t, "sweep", "--bench", "../../testdata/bench/unmarked-cabinet.toml", "-o", cab("cab"), "--label", "unmarked cabinet")
 	tapload(t, "sweep", "--bench", "../../testdata/bench/sixteen-ohm-cabinet.toml", "-o", cab("small"))
+	tapload(t, "sweep", "--bench", "../../testdata/bench/second-sixteen-cabinet.toml", "-o", cab("second"))
+	tapload(t, "sweep", "--bench", "../../testdata/bench/box-common-sleeves.toml", "-o", cab("box"))
 	for _, page := range []struct {
 		begins string
 		args   []string
+		code   int
 	}{
-		{"unmarked cabinet: ", []string{"fit", cab("cab")}},
+		{"unmarked cabinet: ", []string{"fit", cab("cab")}, exitDone},
 		{"cab || small on ", []string{"hookup", "cab || small", "cab=" + cab("cab"), "small=" + cab("small"), "--tap", "4,8,16",
-			"--watts", "50", "--load-watts", "cab=60,small=15", "--cable-awg", "18", "--cable-m", "6"}},
+			"--watts", "50", "--load-watts", "cab=60,small=15", "--cable-awg", "18", "--cable-m", "6"}, exitDone},
 		{"8 hookups of 3 loads", []string{"plan", "cab=" + cab("cab"), "small=" + cab("small"), "other=16", "--tap", "4,8,16",
-			"--watts", "50", "--load-watts", "cab=60,small=15,other=30"}},
+			"--watts", "50", "--load-watts", "cab=60,small=15,other=30"}, exitDone},
+		{"Wrong: only cabinet a ", []string{"box", "verify", "--cab", cab("small"), "--cab", cab("second"), "--seen", cab("box")}, exitFail},
 	} {
 		t.Run(page.args[0], func(t *testing.T) {
 			_, want, _ := strings.Cut(string(readme), "```\n"+page.begins)
@@ -47,7 +52,7 @@ func TestReadmePages(t *testing.T) {
 			if !ok {
 				t.Fatalf("README.md shows no page that begins with %q", page.begins)
 			}
-			samePage(t, page.begins+want, tapload(t, page.args...))
+			samePage(t, page.begins+want, ends(t, page.code, page.args...))
 		})
 	}
 }
