@@ -131,6 +131,21 @@ func TestBehindIsThinAndAbove(t *testing.T) {
 	}
 }
 
+// With FirstBroad the first curve is wider than the others and lets them show.
+func TestFirstIsBroad(t *testing.T) {
+	c := ImpedanceChart{FirstBroad: true, Traces: []Trace{
+		{"measured", curve(eight.z, 20, 20000, 100, even(0.01))},
+		{"expected", curve(eight.z, 20, 20000, 100, even(0))},
+	}}
+	broad, other := c.look(pen{unit: 10}, 0), c.look(pen{unit: 10}, 1)
+	if _, _, _, a := broad.color.RGBA(); !(broad.width > 2*other.width) || a > 0xC000 {
+		t.Errorf("the first is drawn %v, the second %v", broad, other)
+	}
+	if _, _, _, a := other.color.RGBA(); a != 0xFFFF {
+		t.Errorf("the second is pale: %v", other)
+	}
+}
+
 // A solid-state amplifier has a lowest load and no tap.
 func TestLowestLoad(t *testing.T) {
 	c := hookupChart()

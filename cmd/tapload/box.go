@@ -6,8 +6,11 @@ func newBox(e env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "box",
 		Short: "Build the jumper boxes of a hookup and prove them right",
-		Args:  noArgs,
-		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
+		Example: `  tapload box sheet "a + b" a=left.sweep.json b=right.sweep.json --tap 4,8,16
+  tapload box verify --cab left.sweep.json --cab right.sweep.json \
+    --seen box.sweep.json`,
+		Args: noArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(newBoxSheet(e), newBoxVerify(e))
 	return c

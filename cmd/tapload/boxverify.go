@@ -358,7 +358,9 @@ func (k *kelvins) Set(s string) error {
 	}
 	if !strings.Contains(s, "=") {
 		v, err := read(s)
-		k.all, k.any = v, err == nil
+		if err == nil {
+			k.all, k.any = v, true
+		}
 		return err
 	}
 	of := maps.Clone(k.of)
@@ -383,8 +385,17 @@ func (k *kelvins) Set(s string) error {
 	k.of = of
 	return nil
 }
-func (k *kelvins) Type() string   { return "K" }
-func (k *kelvins) String() string { return "" }
+func (k *kelvins) Type() string { return "K" }
+func (k *kelvins) String() string {
+	var parts []string
+	if k.any {
+		parts = append(parts, plain(k.all))
+	}
+	for _, name := range slices.Sorted(maps.Keys(k.of)) {
+		parts = append(parts, name+"="+plain(k.of[name]))
+	}
+	return strings.Join(parts, ",")
+}
 
 // forAll returns the warmth of each cabinet that something was said of.
 func (k kelvins) forAll(names []string) map[string]float64 {
@@ -419,5 +430,10 @@ func (o *meterOhms) Set(s string) error {
 	*o = meterOhms(v)
 	return nil
 }
-func (o *meterOhms) Type() string   { return "ohm" }
-func (o *meterOhms) String() string { return "" }
+func (o *meterOhms) Type() string { return "ohm" }
+func (o *meterOhms) String() string {
+	if math.IsInf(float64(*o), 1) {
+		return "open"
+	}
+	return plain(float64(*o))
+}

@@ -18,6 +18,9 @@ func TestFlagValues(t *testing.T) {
 		in  inputs
 		tap taps
 		wl  wordLength
+		dc  meterOhms
+		all kelvins
+		per kelvins
 	)
 	tests := []struct {
 		to   pflag.Value
@@ -68,6 +71,25 @@ func TestFlagValues(t *testing.T) {
 		{&wl, "16", "16"},
 		{&wl, "32f", "32f"},
 		{&wl, "8", ""},
+		{&dc, "28", "28"},
+		{&dc, "0", "0"},
+		{&dc, "1.5k ohm", "1500"},
+		{&dc, "open", "open"},
+		{&dc, "OL", "open"},
+		{&dc, "-1", ""},
+		{&dc, "-inf", ""},
+		{&dc, "NaN", ""},
+		{&dc, "", ""},
+		{&all, "20", "20"},
+		{&all, "-5 K", "-5"},
+		{&all, "hot", ""},
+		{&all, "NaN", ""},
+		{&all, "201", ""},
+		{&per, "a=20, b=-1.5", "a=20,b=-1.5"},
+		{&per, "a=2", ""},
+		{&per, "c=", ""},
+		{&per, "=3", ""},
+		{&per, "c=3,4", ""},
 	}
 	for _, tt := range tests {
 		before := tt.to.String()
