@@ -53,8 +53,8 @@ of the signal that "tapload stimulus" writes for the same flags.
 With --signal listen it plays nothing and listens to whatever an amplifier plays
 through sense resistor and load; with --signal FILE.wav it plays that file, as
 it is, into an amplifier. Frequencies of which the music says too little are
-left out. On a sound card both ask for --amplifier-connected; a virtual bench (whose
-[music] plays) and a recording do not, since no amplifier is there.`,
+left out. On a sound card both ask for --amplifier-connected; a virtual bench
+(whose [music] plays) and a recording do not, since no amplifier is there.`,
 		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
   tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png
