@@ -89,30 +89,29 @@ func jackName(j int) string {
 	return fmt.Sprintf("jack %d", j)
 }
 
-// SetText returns a hookup with its boxes as an outline in plain ASCII, about
-// giving what to say of each load.
-func SetText(s box.Set, about func(load string) string) string {
+// SetText returns a hookup with its boxes as an outline, no line of it longer
+// than columns; about gives what to say of each load.
+func SetText(s box.Set, columns int, about func(load string) string) string {
 	var out strings.Builder
-	out.WriteString("amplifier\n")
-	var write func(n int, before string)
-	write = func(n int, before string) {
+	add := func(line string) { out.WriteString(cutTo(strings.TrimRight(line, " "), columns) + "\n") }
+	add("amplifier")
+	var write func(n int, first, before string)
+	write = func(n int, first, before string) {
 		b := s.Boxes[n-1]
-		fmt.Fprintf(&out, "box %d, %s\n", n, kindName(b.Kind))
+		add(fmt.Sprintf("%s+- box %d, %s", first, n, kindName(b.Kind)))
 		for j, jack := range b.Jacks[1:] {
 			bar := "|  "
 			if j == len(b.Jacks)-2 {
 				bar = "   "
 			}
-			out.WriteString(before + "+- ")
 			if jack.Box > 0 {
-				write(jack.Box, before+bar)
+				write(jack.Box, before, before+bar)
 				continue
 			}
-			out.WriteString(strings.TrimRight(oneLine(jack.Load)+"  "+about(jack.Load), " ") + "\n")
+			add(before + "+- " + oneLine(jack.Load) + "  " + about(jack.Load))
 		}
 	}
-	out.WriteString("+- ")
-	write(1, "   ")
+	write(1, "", "   ")
 	return out.String()
 }
 

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"codeberg.org/go-pdf/fpdf"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/vgimg"
@@ -50,9 +51,33 @@ func (f Format) check(name string) error {
 // picture is what every chart and drawing hands to write.
 type picture struct {
 	width, height vg.Length
-	title         string // may be empty
-	about         string // one sentence for those who cannot see the picture
+	title         string    // may be empty
+	about         string    // one sentence for those who cannot see the picture
+	unit          vg.Length // size of the body text; 0 is by the size of the picture
 	draw          func(pen)
+}
+
+func (p picture) pen(c vg.Canvas) pen {
+	if p.unit > 0 {
+		return penOf(c, p.width, p.height, p.unit)
+	}
+	return newPen(c, p.width, p.height)
+}
+
+// place draws p on the current page of a document that counts in points, its
+// upper left corner at x and y.
+func (p picture) place(doc *fpdf.Fpdf, x, y, scale float64) error {
+	_, height := doc.GetPageSize()
+	c := newPDFCanvas(doc, height)
+	c.Translate(vg.Point{X: vg.Points(x), Y: vg.Points(height - y - p.height.Points()*scale)})
+	c.Scale(scale, scale)
+	p.draw(p.pen(c))
+	doc.SetAlpha(1, "Normal")
+	doc.SetDashPattern(nil, 0)
+	if err := doc.Error(); err != nil {
+		return fmt.Errorf("drawing on the page: %w", err)
+	}
+	return nil
 }
 
 // write draws p and hands it to w in one piece, so that an error while
@@ -63,17 +88,17 @@ func (p picture) write(w io.Writer, f Format) error {
 	switch f {
 	case PNG:
 		c := vgimg.NewWith(vgimg.UseWH(p.width, p.height), vgimg.UseDPI(pngDPI))
-		p.draw(newPen(pngCanvas{c}, p.width, p.height))
+		p.draw(p.pen(pngCanvas{c}))
 		err = png.Encode(&buf, c.Image())
 	case SVG:
 		c := vgsvg.New(p.width, p.height)
-		p.draw(newPen(c, p.width, p.height))
+		p.draw(p.pen(c))
 		if _, err = c.WriteTo(&buf); err == nil {
 			buf = *bytes.NewBuffer(p.dressSVG(buf.Bytes()))
 		}
 	case PDF:
 		c := newPDFPage(p.width, p.height, p.title)
-		p.draw(newPen(c, p.width, p.height))
+		p.draw(p.pen(c))
 		err = c.doc.Output(&buf)
 	default:
 		return f.check(string(f))

@@ -40,9 +40,11 @@ type pdfState struct {
 
 var _ vg.Canvas = (*pdfCanvas)(nil)
 
-// newPDFPage returns a document of one page of the given size.
-func newPDFPage(w, h vg.Length, title string) *pdfCanvas {
-	doc := fpdf.NewCustom(&fpdf.InitType{UnitStr: "pt", Size: fpdf.SizeType{Wd: w.Points(), Ht: h.Points()}})
+// NewPDF returns a document without a page whose pages are of the given size,
+// in points from the upper left corner. The same content gives the same bytes.
+// Text in PDFFamily, plain or bold ("B"), has the font of the charts.
+func NewPDF(width, height float64, title string) *fpdf.Fpdf {
+	doc := fpdf.NewCustom(&fpdf.InitType{UnitStr: "pt", Size: fpdf.SizeType{Wd: width, Ht: height}})
 	// A fixed date keeps the file the same, byte for byte, for the same chart.
 	doc.SetCreationDate(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	doc.SetModificationDate(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
@@ -51,9 +53,46 @@ func newPDFPage(w, h vg.Length, title string) *pdfCanvas {
 	doc.SetCreator("tapload", true)
 	doc.SetMargins(0, 0, 0)
 	doc.SetAutoPageBreak(false, 0)
+	return doc
+}
+
+// PDFFamily is the name of the font of charts in a PDF.
+const PDFFamily = family
+
+// AddPDFFont makes the font known to doc, whose style is "" or "B".
+func AddPDFFont(doc *fpdf.Fpdf, style string) error {
+	face := sans(xfont.WeightNormal, 1)
+	if style == "B" {
+		face = sans(xfont.WeightBold, 1)
+	}
+	return addFont(doc, face, style)
+}
+
+func addFont(doc *fpdf.Fpdf, f font.Face, style string) error {
+	var ttf bytes.Buffer
+	if _, err := f.Face.WriteSourceTo(nil, &ttf); err != nil {
+		return err
+	}
+	doc.AddUTF8FontFromBytes(family, style, ttf.Bytes())
+	return doc.Error()
+}
+
+// PDFText makes s fit to be written as one line in the font of charts, which
+// has no glyph for every letter.
+func PDFText(s string) string { return drawable(sans(xfont.WeightNormal, 1), oneLine(s)) }
+
+// newPDFPage returns a document of one page of the given size.
+func newPDFPage(w, h vg.Length, title string) *pdfCanvas {
+	doc := NewPDF(w.Points(), h.Points(), title)
 	doc.AddPage()
+	return newPDFCanvas(doc, h.Points())
+}
+
+// newPDFCanvas is a canvas on the current page of a document that counts in
+// points, the page being so many high.
+func newPDFCanvas(doc *fpdf.Fpdf, height float64) *pdfCanvas {
 	doc.SetLineJoinStyle("round")
-	c := &pdfCanvas{doc: doc, height: h.Points(), fonts: map[string]bool{}}
+	c := &pdfCanvas{doc: doc, height: height, fonts: map[string]bool{}}
 	c.now.a, c.now.d = 1, 1
 	vg.Initialize(c)
 	return c
@@ -131,12 +170,10 @@ func (c *pdfCanvas) FillString(f font.Face, pt vg.Point, s string) {
 		style = "B"
 	}
 	if !c.fonts[style] {
-		var ttf bytes.Buffer
-		if _, err := f.Face.WriteSourceTo(nil, &ttf); err != nil {
+		if err := addFont(c.doc, f, style); err != nil {
 			c.doc.SetError(err)
 			return
 		}
-		c.doc.AddUTF8FontFromBytes(family, style, ttf.Bytes())
 		c.fonts[style] = true
 	}
 	c.doc.SetFont(family, style, f.Font.Size.Points()*c.now.scale())

@@ -25,7 +25,11 @@ type pen struct {
 func newPen(c vg.Canvas, width, height vg.Length) pen {
 	// Text shrinks with the picture, but slower, and stays legible.
 	span := min(width, height*18/14) / (180 * vg.Millimeter)
-	unit := vg.Points(min(max(9.5*math.Sqrt(float64(span)), 6), 12))
+	return penOf(c, width, height, vg.Points(min(max(9.5*math.Sqrt(float64(span)), 6), 12)))
+}
+
+// penOf is a pen for drawings, whose text has one size whatever theirs is.
+func penOf(c vg.Canvas, width, height, unit vg.Length) pen {
 	return pen{
 		Canvas: c, width: width, height: height, unit: unit,
 		body: sans(xfont.WeightNormal, unit),
@@ -155,4 +159,38 @@ func shorten(f font.Face, s string, width vg.Length) string {
 		}
 	}
 	return "…"
+}
+
+// bends is lines with its corners rounded.
+func (p pen) bends(s stroke, radius vg.Length, pts ...vg.Point) {
+	var way vg.Path
+	way.Move(pts[0])
+	for i := 1; i < len(pts)-1; i++ {
+		way.Line(towards(pts[i], pts[i-1], radius))
+		way.QuadTo(pts[i], towards(pts[i], pts[i+1], radius))
+	}
+	way.Line(pts[len(pts)-1])
+	p.SetColor(s.color)
+	p.SetLineWidth(s.width)
+	p.SetLineDash(nil, 0)
+	p.Stroke(way)
+}
+
+// towards is the point that lies so far from a on the way to b, at most half
+// way.
+func towards(a, b vg.Point, far vg.Length) vg.Point {
+	d := b.Sub(a)
+	length := vg.Length(math.Hypot(float64(d.X), float64(d.Y)))
+	if length == 0 {
+		return a
+	}
+	return a.Add(d.Scale(min(far/length, 0.5)))
+}
+
+// tag is a number in a circle.
+func (p pen) tag(col color.Color, c vg.Point, s string) {
+	radius := max(p.unit*0.75, p.note.Width(s)/2+p.unit*0.3)
+	p.dot(paper, c, radius)
+	p.ring(stroke{color: col, width: p.unit * 0.18}, c, radius)
+	p.text(p.note, ink, c, 0.5, 0.5, s)
 }

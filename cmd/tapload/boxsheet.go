@@ -2,6 +2,9 @@ package main
 
 import (
 	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -10,6 +13,7 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/plot"
 	sheet "tapload/plot/report"
 )
 
@@ -21,6 +25,10 @@ type boxSheetOptions struct {
 	plug    amount // mm
 	plastic bool
 	awg     int
+	paper   string
+	out     string
+	draw    string
+	drawn   int // number of the box
 	json    bool
 }
 
@@ -39,8 +47,9 @@ makes of a pulled plug.
 
 ` + cabinetsHelp,
 		Example: `  tapload box sheet "a + b" a=left.sweep.json b=right.sweep.json --tap 4,8,16
-  tapload box sheet "(a + b) || (c + d)" a=8 b=8 c=8 d=8 --tap 8 --plug-mm 16
-  tapload box sheet "a + b" a=16 b=16 --plastic`,
+  tapload box sheet "(a + b) || (c + d)" a=8 b=8 c=8 d=8 --tap 8 \
+    --plug-mm 16 -o sheet.pdf --draw box2.png --box 2
+  tapload box sheet "a + b" a=16 b=16 --plastic --paper letter -o sheet.html`,
 		Args: someArgs(2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := o.check(); err != nil {
@@ -66,6 +75,9 @@ makes of a pulled plug.
 			if err != nil {
 				return usage(c, err)
 			}
+			if o.drawn < 1 || o.drawn > len(set.Boxes) {
+				return usage(c, fmt.Errorf("--box %d: the boxes of this hookup are 1 to %d", o.drawn, len(set.Boxes)))
+			}
 			cabs, err := o.read(c.Context(), c, args[1:])
 			if err != nil {
 				return err
@@ -82,6 +94,10 @@ makes of a pulled plug.
 	f.Var(&o.plug, "plug-mm", "diameter of the plugs' bodies: measure yours")
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
 	f.IntVar(&o.awg, "awg", 18, "`gauge` of the wires inside")
+	f.StringVarP(&o.out, "output", "o", "", "write the sheet into this .pdf or .html `file`")
+	f.StringVar(&o.paper, "paper", sheet.A4.String(), "`size` to print on: a4 or letter")
+	f.StringVar(&o.draw, "draw", "", "draw the wiring of one box into this .png, .svg or .pdf `file`")
+	f.IntVar(&o.drawn, "box", 1, "`number` of the box for --draw")
 	o.ampFlags.register(f)
 	f.Var(&o.only, "only-tap", "use this tap and no other")
 	o.cabinetFlags.register(f)
@@ -100,13 +116,39 @@ func (o *boxSheetOptions) anyAmplifier(f *pflag.FlagSet) bool {
 }
 
 func (o *boxSheetOptions) check() error {
+	if _, err := sheet.ParsePaper(o.paper); err != nil {
+		return fmt.Errorf("--paper: %w", err)
+	}
 	if err := (amp.Wire{AWG: o.awg}).Check(); err != nil {
 		return fmt.Errorf("--awg: %w", err)
 	}
 	if o.plug.value < 5 || o.plug.value > 50 {
 		return fmt.Errorf("--plug-mm %s: a plug's body is 5 to 50 mm thick; measure yours", plain(o.plug.value))
 	}
+	if o.out != "" && sheetFormat(o.out) == "" {
+		return fmt.Errorf("-o %s: a sheet is a .pdf or an .html file", o.out)
+	}
+	if o.draw == "" {
+		return nil
+	}
+	if _, err := plot.ParseFormat(o.draw); err != nil {
+		return fmt.Errorf("--draw: %w", err)
+	}
+	if o.draw == o.out {
+		return fmt.Errorf("-o and --draw are both %s; name two files", o.out)
+	}
 	return nil
+}
+
+// sheetFormat is the ending that says what a sheet is written as; "" for none.
+func sheetFormat(path string) string {
+	switch ending := strings.ToLower(filepath.Ext(path)); ending {
+	case ".pdf":
+		return ending
+	case ".html", ".htm":
+		return ".html"
+	}
+	return ""
 }
 
 func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinets) error {
@@ -132,6 +174,28 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinet
 		return err
 	}
 	d := sheet.BoxSheet(s, a)
+	paper, err := sheet.ParsePaper(o.paper)
+	if err != nil {
+		return err
+	}
+	var files []file
+	if o.out != "" {
+		write := func(w io.Writer) error { return d.PDF(w, paper) }
+		if sheetFormat(o.out) == ".html" {
+			write = func(w io.Writer) error { return d.HTML(w, paper) }
+		}
+		files = append(files, file{path: o.out, force: true, write: write})
+	}
+	if o.draw != "" {
+		write, err := chartWriter(plot.BoxDrawing{Box: set.Boxes[o.drawn-1]}, o.draw)
+		if err != nil {
+			return err
+		}
+		files = append(files, file{path: o.draw, force: true, write: write})
+	}
+	if err := writeFiles(files...); err != nil {
+		return err
+	}
 	if o.json {
 		err = writeJSON(e.stdout, boxSheetJSON(s, cabs.warnings))
 	} else {

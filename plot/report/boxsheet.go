@@ -26,15 +26,11 @@ const mostNamed = 3
 func BoxSheet(s box.Sheet, amplifier *amp.Amplifier) Document {
 	p := boxPage{s, amplifier}
 	d := Document{Title: "Build sheet: " + s.Tree.String(), Lead: p.lead()}
-	d.Sections = append(d.Sections, p.hookup())
+	d.Sections = append(d.Sections, p.hookup(), p.drilling())
 	for i := range s.Parts {
 		d.Sections = append(d.Sections, p.box(i))
 	}
-	return d.with(p.drilling(), p.reading(), p.pulled(), p.labels())
-}
-
-func (d Document) with(more ...Section) Document {
-	d.Sections = append(d.Sections, more...)
+	d.Sections = append(d.Sections, p.reading(), p.pulled(), p.labels())
 	return d
 }
 
@@ -68,8 +64,8 @@ func (p boxPage) hookup() Section {
 	s.Pieces = append(s.Pieces,
 		Caution("The instructions of the makers, local codes and licensed practice come first. Switch the amplifier off before you plug or pull anything: an open load CAN damage a valve amplifier, and it holds lethal voltage after it is switched off."),
 		Figure{
-			About: "Schematic: " + p.outline(),
-			Plain: plot.SetText(p.Set, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
+			Picture: plot.Schematic{Set: p.Set, RatedOhm: p.Plan.RatedOhm},
+			Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
 		})
 	t := Table{Head: []string{"cabinet", "plugs into", "rated", "DC at its own plug"}}
 	for _, b := range p.Boxes {
@@ -89,15 +85,6 @@ func (p boxPage) hookup() Section {
 	}
 	s.Pieces = append(s.Pieces, t)
 	return s
-}
-
-// outline says what hangs on what.
-func (p boxPage) outline() string {
-	var all []string
-	for _, b := range p.Boxes {
-		all = append(all, fmt.Sprintf("box %d puts %s in %s", b.Number, p.plugged(b), kind(b)))
-	}
-	return "the amplifier feeds box 1; " + strings.Join(all, "; ")
 }
 
 // plugged names what plugs into b.
@@ -133,12 +120,11 @@ func jackName(j int) string {
 
 func (p boxPage) box(i int) Section {
 	b := p.Parts[i]
-	s := Section{Heading: fmt.Sprintf("Box %d: %s in %s", b.Number, p.plugged(b.Box), kind(b.Box))}
-	about := p.wiring(b)
+	s := Section{Heading: fmt.Sprintf("Box %d: %s in %s", b.Number, p.plugged(b.Box), kind(b.Box)), NewPage: true}
 	s.Pieces = append(s.Pieces, Figure{
-		About: fmt.Sprintf("Wiring of box %d, seen from the wiring side: %s", b.Number, about),
-		Plain: plot.BoxText(b.Box, textColumns),
-	}, Words("Seen from the wiring side; from outside left and right are exchanged."))
+		Picture: plot.BoxDrawing{Box: b.Box},
+		Plain:   plot.BoxText(b.Box, textColumns),
+	}, Words("Drawn from the wiring side: from outside, left and right are exchanged."))
 	if text := p.chassis(b); text != "" {
 		s.Pieces = append(s.Pieces, Words(text))
 	}
@@ -156,18 +142,6 @@ func (p boxPage) box(i int) Section {
 	parts = append(parts, fmt.Sprintf("%s of %d AWG stranded copper wire", millimetres(b.Metre), p.AWG))
 	s.Pieces = append(s.Pieces, parts, p.continuity(b.Number))
 	return s
-}
-
-// wiring says in words what a drawing shows.
-func (p boxPage) wiring(b box.Parts) string {
-	var all []string
-	for k, l := range b.Links {
-		all = append(all, fmt.Sprintf("wire %d from %s to %s", k+1, l.From, l.To))
-	}
-	if b.Washers > 0 {
-		all = append(all, "insulated from the chassis: "+p.insulated(b.Box))
-	}
-	return strings.Join(all, ", ")
 }
 
 // chassis says which sleeves must be kept off it and why.
@@ -289,7 +263,7 @@ func (p boxPage) rows() string {
 }
 
 func (p boxPage) reading() Section {
-	s := Section{Heading: "At the plug that goes to the amplifier"}
+	s := Section{Heading: "At the plug that goes to the amplifier", NewPage: true}
 	right := ohmsText(p.Reading.Right)
 	if p.Reading.Right.Practice {
 		right += " (of unmeasured cabinets by common practice, no source)"
@@ -314,10 +288,20 @@ func (p boxPage) reading() Section {
 			if !slices.Contains([]string{"open", "short"}, m.Equivalent) {
 				makes = append(makes, m.Equivalent)
 			}
-			faults = append(faults, m.Faults...)
 		}
 		if len(makes) == 0 {
 			makes = []string{w.Meanings[0].Equivalent}
+		}
+		for k := 0; ; k++ { // one of each meaning before the second of any
+			more := len(faults)
+			for _, m := range w.Meanings {
+				if k < len(m.Faults) {
+					faults = append(faults, m.Faults[k])
+				}
+			}
+			if len(faults) == more {
+				break
+			}
 		}
 		t.Rows = append(t.Rows, []string{reads, named(makes), named(faults)})
 	}
@@ -388,7 +372,7 @@ func (p boxPage) plug(pull box.Pull) string {
 }
 
 func (p boxPage) labels() Section {
-	s := Section{Heading: "Labels to fix on the boxes"}
+	s := Section{Heading: "Labels to fix on the boxes", NewPage: len(p.Parts) > 1}
 	for _, b := range p.Parts {
 		l := Label{fmt.Sprintf("BOX %d - %s", b.Number, strings.ToUpper(kind(b.Box)))}
 		l = append(l, "DO NOT PULL A PLUG WHILE THE AMPLIFIER IS ON")

@@ -4,7 +4,14 @@
 // chosen.
 package report
 
-import "slices"
+import (
+	"io"
+	"slices"
+
+	"codeberg.org/go-pdf/fpdf"
+
+	"tapload/plot"
+)
 
 // Document is what a page says, whatever it is written on.
 type Document struct {
@@ -16,6 +23,7 @@ type Document struct {
 // Section is a part of a Document with a heading of its own.
 type Section struct {
 	Heading string
+	NewPage bool // starts a page where there are pages
 	Pieces  []Piece
 }
 
@@ -40,8 +48,8 @@ type Table struct {
 
 // Figure is a picture. Plain stands for it where only text can.
 type Figure struct {
-	About string // for those who cannot see it
-	Plain string
+	Picture Picture
+	Plain   string
 }
 
 // Label is text to cut out and fix to something, its first line the largest.
@@ -54,9 +62,21 @@ func (Table) piece()   {}
 func (Figure) piece()  {}
 func (Label) piece()   {}
 
+// Picture is a drawing or chart that stands on a page.
+type Picture interface {
+	Write(io.Writer, plot.Format) error
+
+	// SizeMM is its width and height in millimetres.
+	SizeMM() (width, height float64)
+
+	// Place draws it on the current page of a document that counts in points,
+	// its upper left corner at x and y, scaled.
+	Place(doc *fpdf.Fpdf, x, y, scale float64) error
+}
+
 // widths returns the widths of columns whose longest cells have the given
 // lengths so that together they fit into room: the widest give way. None is
-// made narrower than its longest word.
+// made narrower than its longest word, unless the words alone do not fit.
 func widths(natural, word []float64, room float64) []float64 {
 	at := func(most float64) (w []float64, sum float64) {
 		for i := range natural {
@@ -68,6 +88,9 @@ func widths(natural, word []float64, room float64) []float64 {
 	low, high := 0., slices.Max(natural)
 	if w, sum := at(high); sum <= room {
 		return w
+	}
+	if w, sum := at(low); sum > room {
+		return widths(w, make([]float64, len(w)), room)
 	}
 	for range 40 {
 		if _, sum := at((low + high) / 2); sum > room {

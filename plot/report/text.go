@@ -16,7 +16,8 @@ func (d Document) Text(w io.Writer, columns int) error {
 	t.words("", "", d.Lead)
 	for _, s := range d.Sections {
 		t.line("")
-		t.line(strings.ToUpper(s.Heading))
+		t.words("", "", s.Heading)
+		t.line(strings.Repeat("-", min(utf8.RuneCountInString(s.Heading), t.columns)))
 		for i, p := range s.Pieces {
 			if i > 0 && apart(s.Pieces[i-1], p) {
 				t.line("")
