@@ -234,7 +234,7 @@ func (p boxPage) drilling() Section {
 		Points{
 			fmt.Sprintf("Hole for the bush of a jack: %.1f mm, 3/8 in (common practice, no source). With shoulder washers the hole is larger: measure yours.", box.BushHole*1e3),
 			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source). Measure your plugs and jacks; --plug-mm changes it.", p.Pitch*1e3, digits(p.Plug*1e3, 4), box.PlugGap*1e3),
-			fmt.Sprintf("The outermost centres of %s, and as much again from the last hole to the inside of a wall.", p.rows()),
+			fmt.Sprintf("The outermost centres of %s. Leave %.0f mm from the last centre to the inside of a wall.", p.rows(), p.Pitch*1e3),
 		},
 		Caution("Clamp the work, wear eye protection, start with a pilot hole, deburr both sides: an edge cuts a washer through."))
 	return s

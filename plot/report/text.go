@@ -48,13 +48,13 @@ type textPage struct {
 
 func (t *textPage) line(s string) { t.buf.WriteString(strings.TrimRight(s, " ") + "\n") }
 
-// words writes s folded behind first, the lines below behind rest.
+// words writes s folded, first ahead of it and rest ahead of the lines below.
 func (t *textPage) words(first, rest, s string) {
-	for i, l := range foldText(s, t.columns-utf8.RuneCountInString(first)) {
+	for i, l := range foldText(first+s, t.columns-utf8.RuneCountInString(rest)) {
 		if i > 0 {
-			first = rest
+			l = rest + l
 		}
-		t.line(first + l)
+		t.line(l)
 	}
 }
 
