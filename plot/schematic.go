@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -58,6 +59,9 @@ func (s Schematic) Place(doc *fpdf.Fpdf, x, y, scale float64) error {
 func (s Schematic) check() error {
 	if err := s.Set.Tree.Check(); err != nil {
 		return fmt.Errorf("schematic: %w", err)
+	}
+	if s.RatedOhm == nil {
+		return errors.New("schematic: the ratings of the cabinets are not given")
 	}
 	return nil
 }

@@ -71,6 +71,10 @@ func (t *textPage) piece(p Piece) {
 	case Table:
 		t.table(p)
 	case Figure:
+		if p.Plain == "" {
+			t.words("(", "", "the drawing is too wide for this page; the tables say the same)")
+			return
+		}
 		for _, l := range strings.Split(strings.TrimRight(p.Plain, "\n"), "\n") {
 			t.line(l)
 		}
