@@ -311,7 +311,7 @@ func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Curve,
 	}
 	for _, cab := range given {
 		if names := sharing[fileKey(cab.path)]; len(names) > 1 && names[0] == cab.name {
-			all.warn(strings.Join(names, ", "), []impedance.Warning{{Code: "one-record", Text: "one record stands for all of them; measure each, for no two cabinets are alike"}})
+			all.warnings = append(all.warnings, impedance.Warning{Code: "one-record", Text: fmt.Sprintf("one record stands for %s; measure each, for no two cabinets are alike", strings.Join(names, " and "))})
 		}
 	}
 	seen, err := measured(o.seen)

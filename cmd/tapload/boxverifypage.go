@@ -59,36 +59,39 @@ const (
 
 // explanations writes the right box and each other explanation with its odds.
 func explanations(p *page, right float64, makes string, causes []box.Cause) {
-	width := len("makes") + 2
-	shown := causes[:min(len(causes), mostCauses)]
-	for _, c := range shown {
-		width = min(max(width, len(c.Equivalent)+2), 26)
+	var joints, wrong []box.Cause
+	for _, c := range causes {
+		if c.Equivalent == makes {
+			joints = append(joints, c)
+		} else {
+			wrong = append(wrong, c)
+		}
 	}
-	width = min(max(width, len(makes)+2), 26)
-	const odds = 9
+	shown := wrong[:min(len(wrong), mostCauses)]
+	const odds, widest = 9, 26
+	width := len(makes) + 2
+	for _, c := range shown {
+		width = max(width, len(c.Equivalent)+2)
+	}
+	width = min(max(width, len("makes")+2), widest)
 	row := func(chance float64, makes, text string) {
 		p.under(odds+width, fmt.Sprintf("%-*s%-*s", odds, oddsPercent(chance), width, cutName(makes, width-2)), text)
 	}
 	more := func(text string) { p.under(odds+width, "", text) }
 	p.line(fmt.Sprintf("%-*s%-*s%s", odds, "odds", width, "makes", "if"))
-	wiredRight := func(c box.Cause) bool { return c.Equivalent == makes }
-	listed := false
-	writeRight := func() {
-		row(right, makes, "the boxes are wired right")
-		for _, c := range shown {
-			if wiredRight(c) {
-				more(fmt.Sprintf("of this %s with %s", oddsPercent(c.Odds), c.Faults[0]))
-			}
-		}
-		listed = true
+	at := 0 // of the right box
+	for at < len(shown) && shown[at].Odds > right {
+		at++
 	}
-	for _, c := range shown {
-		if !listed && (wiredRight(c) || right >= c.Odds) {
-			writeRight()
+	for i := range len(shown) + 1 {
+		if i == at {
+			row(right, makes, "the boxes are wired right")
+			writeJoints(more, joints)
 		}
-		if wiredRight(c) {
-			continue
+		if i == len(shown) {
+			break
 		}
+		c := shown[i]
 		text := c.Faults[0]
 		if c.Leak.Value > 0 {
 			text += ", of " + formatLeak(c)
@@ -102,11 +105,28 @@ func explanations(p *page, right float64, makes string, causes []box.Cause) {
 		}
 		more("check: " + c.Check)
 	}
-	if !listed {
-		writeRight()
-	}
-	if n := len(causes) - len(shown); n > 0 {
+	if n := len(wrong) - len(shown); n > 0 {
 		more(fmt.Sprintf("%d more (--json lists them)", n))
+	}
+}
+
+// writeJoints says how likely one joint is bad in boxes that are wired right.
+func writeJoints(more func(string), joints []box.Cause) {
+	if len(joints) == 0 {
+		return
+	}
+	const worthChecking = 0.05
+	sum := 0.
+	for _, c := range joints {
+		sum += c.Odds
+	}
+	text := fmt.Sprintf("of this %s with %s", oddsPercent(sum), joints[0].Faults[0])
+	if len(joints) > 1 {
+		text += "; or another joint"
+	}
+	more(text)
+	if sum >= worthChecking {
+		more("check: " + joints[0].Check)
 	}
 }
 

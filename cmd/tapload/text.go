@@ -74,7 +74,7 @@ func formatWithU(v, u float64, unit string) string {
 		return significant(v, 4) + unit
 	}
 	// No reading carries more than six digits, however small the noise.
-	places := min(1-exponent(expanded), 5-exponent(v))
+	places := min(1-exponent(expanded), 5-exponent(max(math.Abs(v), expanded)))
 	places = max(0, places)
 	return fmt.Sprintf("%.*f%s ± %.*f", places, v, unit, places, expanded)
 }
