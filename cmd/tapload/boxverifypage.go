@@ -186,7 +186,14 @@ func (r proved) chart() plot.ImpedanceChart {
 		line("if wired right", r.Predicted)
 	}
 	if len(r.Other) > 0 && (r.Verdict != box.Pass || farApart(r.Other, r.Predicted)) {
-		line("if they make "+r.OtherName, r.Other)
+		made := r.OtherName
+		switch made {
+		case "short":
+			made = "a short"
+		case "open":
+			made = "an open"
+		}
+		line("if they make "+made, r.Other)
 	}
 	c.LowHz, c.HighHz = chartBand(r.Seen)
 	return c
