@@ -1,0 +1,69 @@
+// Package recone compares drivers: one before and after it was reconed, one
+// against a group of its kind, and many with each other, to find those that
+// belong together.
+//
+// Units are SI; uncertainties are standard ones (k = 1).
+package recone
+
+import (
+	"tapload/fit"
+	"tapload/measure/impedance"
+)
+
+// Verdict is how a comparison came out.
+type Verdict uint8
+
+const (
+	Pass Verdict = iota
+	Fail
+	Undecided // a limit lies inside the uncertainty (k = 2)
+)
+
+// String returns the word for v in files and tables.
+func (v Verdict) String() string { return [...]string{"pass", "fail", "undecided"}[v] }
+
+// Side is one driver as it was measured at one time.
+type Side struct {
+	Label     string
+	Curve     impedance.Curve
+	Load      fit.Result     // of Curve
+	Constants *fit.Constants // nil where no added mass or known volume was measured
+	Celsius   *float64       // temperature of coil and room, in degrees Celsius; nil where nobody knows
+}
+
+// Limit is how far a quantity may change, in percent; a zero Limit is none.
+type Limit struct{ Low, High float64 }
+
+// Change is one quantity of both sides.
+type Change struct {
+	Name          string // "re", "fs", "q_ms", "q_es", "q_ts", "le_1khz", "z_min", "z_max", "mms", ...
+	Unit          string // SI, "" for a ratio
+	Before, After fit.Value
+	Percent       fit.Value // 100 (After - Before)/Before; what both share does not count
+	Significant   bool
+	Limit         Limit
+	Verdict       Verdict // against Limit
+}
+
+// Cause is one explanation of all changes together.
+type Cause struct {
+	Name   string    // "heavier cone", ...
+	Words  string    // what it means, in a sentence
+	Odds   float64   // 0 to 1; those of all causes sum to 1
+	Amount fit.Value // percent of the quantity that changed
+}
+
+// Deviation is where two curves differ most.
+type Deviation struct {
+	Percent fit.Value // |Zafter/Zbefore - 1|
+	Hz      float64
+}
+
+// Comparison is a driver before and after.
+type Comparison struct {
+	Verdict  Verdict
+	Changes  []Change
+	Causes   []Cause // best first
+	Worst    Deviation
+	Warnings []impedance.Warning
+}
