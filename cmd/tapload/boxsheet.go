@@ -23,6 +23,7 @@ type boxSheetOptions struct {
 
 	only    ohms
 	plug    amount // mm
+	washer  amount // mm
 	plastic bool
 	awg     int
 	paper   string
@@ -33,7 +34,7 @@ type boxSheetOptions struct {
 }
 
 func newBoxSheet(e env) *cobra.Command {
-	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: amount{15, "mm"}}
+	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: amount{15, "mm"}, washer: amount{unit: "mm"}}
 	c := &cobra.Command{
 		Use:   "sheet FORMULA [NAME=]LOAD...",
 		Short: "Say how to build the boxes of a hookup, and how to check them",
@@ -92,6 +93,7 @@ makes of a pulled plug.
 	f := c.Flags()
 	f.SortFlags = false
 	f.Var(&o.plug, "plug-mm", "diameter of the plugs' bodies: measure yours")
+	f.Var(&o.washer, "washer-mm", "diameter of the insulating washers' shoulder: measure yours")
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
 	f.IntVar(&o.awg, "awg", 18, "`gauge` of the wires inside")
 	f.StringVarP(&o.out, "output", "o", "", "write the sheet into this .pdf or .html `file`")
@@ -125,6 +127,9 @@ func (o *boxSheetOptions) check() error {
 	if o.plug.value < 5 || o.plug.value > 50 {
 		return fmt.Errorf("--plug-mm %s: a plug's body is 5 to 50 mm thick; measure yours", plain(o.plug.value))
 	}
+	if w := o.washer.value; w != 0 && (w <= box.BushHole*1e3 || w > box.MostShoulder*1e3) {
+		return fmt.Errorf("--washer-mm %s: a washer's shoulder is more than the %s mm of the bush and %s mm at most; measure yours", plain(w), plain(box.BushHole*1e3), plain(box.MostShoulder*1e3))
+	}
 	if o.out != "" && sheetFormat(o.out) == "" {
 		return fmt.Errorf("-o %s: a sheet is a .pdf or an .html file", o.out)
 	}
@@ -153,7 +158,7 @@ func sheetFormat(path string) string {
 
 func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinets) error {
 	plan := box.Plan{
-		Plug: o.plug.value / 1000, AWG: o.awg,
+		Plug: o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg,
 		RatedOhm: func(load string) float64 { return cabs.load(load).RatedOhm },
 		DC: func(load string) box.Ohms {
 			if re, ok := cabs.re[load]; ok {

@@ -18,6 +18,7 @@ type boxSheetObject struct {
 	Safe     *bool           `json:"safe"`
 	Metal    bool            `json:"metal_chassis"`
 	HoleMM   float64         `json:"hole_mm"`
+	WasherMM *float64        `json:"insulated_hole_mm"` // null where the washers are not known
 	PitchMM  float64         `json:"jack_pitch_mm"`
 	AWG      int             `json:"wire_awg"`
 	Loads    []boxLoadObject `json:"loads"`
@@ -55,6 +56,7 @@ type boxObject struct {
 	WireM      float64            `json:"wire_m"`
 	AddedOhm   float64            `json:"added_ohm"`
 	Lost       float64            `json:"lost_in_wire"` // fraction of the hookup's power
+	Shorted    []string           `json:"case_shorts"`  // when the metal case touches the amplifier's
 	Continuity []continuityObject `json:"continuity"`
 }
 
@@ -106,6 +108,10 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 		HoleMM: box.BushHole * 1e3, PitchMM: s.Pitch * 1e3, AWG: s.AWG,
 		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: []warningEntry{},
 	}
+	if s.Shoulder > 0 {
+		hole := s.Shoulder * 1e3
+		o.WasherMM = &hole
+	}
 	if s.On != nil {
 		grade := s.On.Grade.String()
 		o.TapOhm, o.Grade, o.Safe = &s.On.TapOhm, &grade, &s.On.Safe
@@ -119,7 +125,7 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 		todo[key(r)] = true
 	}
 	for _, p := range s.Parts {
-		b := boxObject{Number: p.Number, Kind: boxKind(p.Kind), Hookup: p.Tree.String(), RatedOhm: p.RatedOhm, Washers: p.Washers, WireM: p.Metre, AddedOhm: p.AddedOhm, Lost: p.Lost}
+		b := boxObject{Number: p.Number, Kind: boxKind(p.Kind), Hookup: p.Tree.String(), RatedOhm: p.RatedOhm, Washers: p.Washers, WireM: p.Metre, AddedOhm: p.AddedOhm, Lost: p.Lost, Shorted: append([]string{}, p.Shorted...)}
 		for _, j := range p.Jacks {
 			b.Jacks = append(b.Jacks, boxJackObject{j.Label, j.Insulated})
 		}

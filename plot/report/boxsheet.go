@@ -128,6 +128,9 @@ func (p boxPage) box(i int) Section {
 	if text := p.chassis(b); text != "" {
 		s.Pieces = append(s.Pieces, Words(text))
 	}
+	if len(b.Shorted) > 0 {
+		s.Pieces = append(s.Pieces, Caution(fmt.Sprintf("The metal case of this box is not at the amplifier's sleeve. Where it touches the amplifier, another box or anything grounded, it can short out %s. Keep it apart, or use a plastic case (--plastic).", and(b.Shorted))))
+	}
 	wires := Table{Head: []string{"wire", "solder from", "to", "cut", "adds"}}
 	for k, c := range b.Cuts {
 		wires.Rows = append(wires.Rows, []string{strconv.Itoa(k + 1), c.From.String(), c.To.String(), millimetres(c.Metre), milliohm(c.Ohm)})
@@ -232,12 +235,20 @@ func (p boxPage) drilling() Section {
 	s := Section{Heading: "Drilling"}
 	s.Pieces = append(s.Pieces,
 		Points{
-			fmt.Sprintf("Hole for the bush of a jack: %.1f mm, 3/8 in (common practice, no source). With shoulder washers the hole is larger: measure yours.", box.BushHole*1e3),
+			fmt.Sprintf("Hole for the bush of a jack: %.1f mm, 3/8 in (common practice, no source). %s", box.BushHole*1e3, p.washerHole()),
 			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source). Measure your plugs and jacks; --plug-mm changes it.", p.Pitch*1e3, digits(p.Plug*1e3, 4), box.PlugGap*1e3),
 			fmt.Sprintf("The outermost centres of %s. Leave %.0f mm from the last centre to the inside of a wall.", p.rows(), p.Pitch*1e3),
 		},
 		Caution("Clamp the work, wear eye protection, start with a pilot hole, deburr both sides: an edge cuts a washer through."))
 	return s
+}
+
+// washerHole is the hole of an insulated jack.
+func (p boxPage) washerHole() string {
+	if p.Shoulder == 0 {
+		return "With shoulder washers the hole is larger: measure yours (--washer-mm)."
+	}
+	return fmt.Sprintf("For an insulated jack: %s mm, the shoulder of its washers.", digits(p.Shoulder*1e3, 4))
 }
 
 // rows says how long each row of jacks is.
@@ -385,6 +396,9 @@ func (p boxPage) labels() Section {
 			line += fmt.Sprintf("; jack %d: %s", j+1, jack.Label)
 		}
 		l = append(l, line, fmt.Sprintf("%s = %s by ratings", b.Tree, ohmText(b.RatedOhm)), p.use(b), p.worst())
+		if len(b.Shorted) > 0 {
+			l = append(l, "Keep this case off the amplifier and other boxes")
+		}
 		s.Pieces = append(s.Pieces, l)
 	}
 	return s

@@ -39,7 +39,8 @@ type Points []string
 // Caution is a paragraph that nobody must miss.
 type Caution string
 
-// Table is rows of cells under a head, as many in each.
+// Table is rows of cells under a head, as many in each. The first cell of a row
+// is its name; where it is empty, that of the row above goes on.
 type Table struct {
 	Caption string
 	Head    []string

@@ -52,9 +52,37 @@ type htmlPiece struct {
 	Words   string
 	Points  []string
 	Caution string
-	Table   *Table
+	Table   *htmlTable
 	Figure  template.HTML
 	Label   []string
+}
+
+type htmlTable struct {
+	Caption string
+	Head    []string
+	Rows    []htmlRow
+}
+
+// htmlRow is a row whose name stands beside it and the rows after it, Span in
+// all; 0 where that of a row above does.
+type htmlRow struct {
+	Name  string
+	Span  int
+	Cells []string
+}
+
+func tableHTML(t Table) *htmlTable {
+	h := htmlTable{Caption: t.Caption, Head: t.Head}
+	named := 0
+	for i, row := range t.Rows {
+		r := htmlRow{Cells: row[1:]}
+		if i == 0 || row[0] != "" {
+			r.Name, named = row[0], i
+		}
+		h.Rows = append(h.Rows, r)
+		h.Rows[named].Span++
+	}
+	return &h
 }
 
 func toHTML(p Piece) (htmlPiece, error) {
@@ -66,7 +94,7 @@ func toHTML(p Piece) (htmlPiece, error) {
 	case Caution:
 		return htmlPiece{Caution: string(p)}, nil
 	case Table:
-		return htmlPiece{Table: &p}, nil
+		return htmlPiece{Table: tableHTML(p)}, nil
 	case Label:
 		return htmlPiece{Label: p}, nil
 	case Figure:
@@ -110,8 +138,8 @@ figure svg { max-width: 100%; min-width: min(24rem, 100vw); height: auto; }
 table { border-collapse: collapse; font-size: .92rem; font-variant-numeric: tabular-nums; }
 caption { text-align: left; padding-bottom: .3rem; font-size: 1rem; }
 th, td { text-align: left; vertical-align: top; padding: .25rem 1rem .25rem 0; border-bottom: 1px solid var(--rule); }
-td:first-child { white-space: nowrap; }
-th { border-bottom: 2px solid var(--quiet); }
+thead th { border-bottom: 2px solid var(--quiet); }
+tbody th { white-space: nowrap; font-weight: normal; }
 .caution { background: var(--warn); border-left: .3rem solid var(--bar); padding: .6rem .8rem; }
 .label { border: 2px dashed var(--quiet); padding: .7rem .9rem; max-width: 28rem; }
 .label p { margin: 0; }
@@ -159,7 +187,7 @@ th { border-bottom: 2px solid var(--quiet); }
 <caption>{{.Table.Caption}}</caption>{{end}}
 <thead><tr>{{range .Table.Head}}<th scope="col">{{.}}</th>{{end}}</tr></thead>
 <tbody>{{range .Table.Rows}}
-<tr>{{range .}}<td>{{.}}</td>{{end}}</tr>{{end}}
+<tr>{{if .Span}}<th scope="row"{{if gt .Span 1}} rowspan="{{.Span}}"{{end}}>{{.Name}}</th>{{end}}{{range .Cells}}<td>{{.}}</td>{{end}}</tr>{{end}}
 </tbody></table></div>
 {{- else if .Figure}}
 <figure>{{.Figure}}</figure>

@@ -2,8 +2,10 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -176,7 +178,7 @@ func (p *pdfPages) caution(s string) {
 func (p *pdfPages) size(f Figure) (width, height, scale float64) {
 	w, h := f.Picture.SizeMM()
 	const point = 72 / 25.4
-	scale = min(1, p.width/(w*point), 0.6*(p.bottom-pageMargin)/(h*point))
+	scale = min(1, p.width/(w*point), 0.5*(p.bottom-pageMargin)/(h*point))
 	return w * point * scale, h * point * scale, scale
 }
 
@@ -198,10 +200,14 @@ func (p *pdfPages) table(t Table) {
 	natural, word := t.measure(func(s string) float64 { return p.doc.GetStringWidth(plot.PDFText(s)) })
 	w := widths(natural, word, p.width-cellGap*float64(len(t.Head)-1))
 	p.row("B", w, t.Head)
+	name := ""
 	for _, row := range t.Rows {
+		name = cmp.Or(row[0], name)
 		if p.y+p.tall("", w, row) > p.bottom {
 			p.turn()
 			p.row("B", w, t.Head)
+			row = slices.Clone(row)
+			row[0] = name
 		}
 		p.row("", w, row)
 	}

@@ -76,6 +76,8 @@ func flat(s string) string { return strings.Join(strings.Fields(s), " ") }
 func TestBoxSheetFollowsTheData(t *testing.T) {
 	thick := usual()
 	thick.Plug, thick.AWG = 19e-3, 14
+	washers := usual()
+	washers.Shoulder = 12.7e-3
 	valve, high := &amp.Amplifier{TapOhm: []float64{8}}, &amp.Amplifier{TapOhm: []float64{4}, Watts: 50}
 	solid := &amp.Amplifier{Kind: amp.SolidState, MinOhm: 16}
 	for _, c := range []struct {
@@ -88,11 +90,14 @@ func TestBoxSheetFollowsTheData(t *testing.T) {
 			[]string{"1 box to build; 32 ohm", "must read 25.6 to 28.8 ohm (of unmeasured", "Insulate jack 1", "1 pair of insulating", "Centres 20 mm apart",
 				"260 mm of 18 AWG", "A pulled plug can leave NO LOAD", "sleeve 1 chassis open", "all input tip input sleeve 25.6 to 28.8 ohm (through a, b)",
 				"Only where the amplifier allows", "all jack sleeves touch the chassis"},
-			[]string{"for the amplifier", " W of "}},
+			[]string{"for the amplifier", " W of ", "Keep this case"}},
 		// 14 ohm and 5 %, twice (common practice: two of 14 read 28).
 		{"two measured in series", page(t, "a + b", usual(), nil, "a", "b"),
 			[]string{"must read 26.6 to 29.4 ohm.", "13.3 to 14.7 ohm, from its measured curve"}, []string{"80 to 90 %"}},
 		{"thicker plugs and wire", page(t, "a + b", thick, nil), []string{"Centres 24 mm apart: a plug body of 19 mm", "of 14 AWG", "2 sleeve 1 tip 2 85 mm"}, []string{"18 AWG"}},
+		{"washers measured", page(t, "a + b", washers, nil), []string{"For an insulated jack: 12.7 mm"}, []string{"measure yours ("}},
+		{"a case off the ground", page(t, "(a || b) + c", usual(), nil),
+			[]string{"it can short out c.", "Keep this case off the amplifier"}, nil},
 		{"on a tap", page(t, "a || b", usual(), valve),
 			[]string{"matched on the 8 ohm tap, safe", "no jack needs insulating", "Use the 8 ohm tap", "cabinet a, at box 1 jack 1 16 ohm b high, safe", "amplifier's no load nothing OPEN, not safe"},
 			[]string{"Insulate", "washers, for"}},
@@ -208,7 +213,7 @@ func TestHTML(t *testing.T) {
 			}
 		}
 	}
-	for _, w := range []string{"size: letter", `role="img" aria-label="Box 1: series`, `aria-label="Schematic`, `<th scope="col">must read</th>`, "prefers-color-scheme: dark", `lang="en"`, "width=device-width"} {
+	for _, w := range []string{"size: letter", `role="img" aria-label="Box 1: series`, `aria-label="Schematic`, `<th scope="col">must read</th>`, `<th scope="row" rowspan="7">nothing</th><td>input tip</td>`, `<th scope="row">jack 1 only</th>`, "prefers-color-scheme: dark", `lang="en"`, "width=device-width"} {
 		if !strings.Contains(got, w) {
 			t.Errorf("the HTML has no %q", w)
 		}
