@@ -55,8 +55,11 @@ type Cause struct {
 
 // Deviation is where two curves differ most.
 type Deviation struct {
-	Percent fit.Value // |Zafter/Zbefore - 1|
-	Hz      float64
+	Percent     fit.Value // |Zafter/Zbefore - 1|; 2 U either way holds at all points at once
+	Hz          float64
+	Significant bool
+	Limit       Limit
+	Verdict     Verdict // of all points against Limit.High
 }
 
 // Comparison is a driver before and after.

@@ -1,0 +1,231 @@
+package recone
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tapload/fit"
+)
+
+// The quantities that causes are read from: they are those that the fit finds
+// in the curve, the others follow from them.
+var seen = []int{qRe, qFs, qQms, qRes, qLe}
+
+// again is by how much each of the seen may differ between two measurements of
+// a driver that nobody touched (relative, k = 1): a suspension is not the same
+// twice, a coil does not rest at one temperature. Common practice, no source.
+// Causes alone count it: a change that the measurement shows is significant
+// whoever made it.
+var again = []float64{0.001, 0.002, 0.005, 0.005, 0.005}
+
+// A cause is one thing that may have changed, by an amount a in logarithms.
+// A driver's electrical parameters follow from its mechanical ones as
+//
+//	fs = sqrt(K/M)/2 pi, Qms = sqrt(K M)/Rms, Res = Bl^2/Rms
+//
+// which makes the direction in which each cause moves the seen: d ln seen/da.
+type cause struct {
+	moves [5]float64 // re, fs, q_ms, r_es, le
+	size  float64    // standard deviation of the amount beforehand
+	often float64    // beforehand, against the others
+	up    words      // the amount is above 0
+	down  words
+}
+
+type words struct{ name, text string }
+
+// What is usual beforehand is ours, from the trade: no source.
+var causes = []cause{
+	{[5]float64{0, -0.5, 0.5, 0, 0}, 0.10, 1,
+		words{"heavier cone", "the moving mass is %s higher: a heavier cone, dust cap or coil, or more glue"},
+		words{"lighter cone", "the moving mass is %s lower: a lighter cone, dust cap or coil, or a part that is missing"}},
+	{[5]float64{0, 0.5, 0.5, 0, 0}, 0.20, 1,
+		words{"stiffer surround", "the suspension is %s stiffer: another surround or spider, or new parts that have not worked in yet"},
+		words{"softer surround", "the suspension is %s softer: another surround or spider, one that has worked in, or one coming loose"}},
+	{[5]float64{0, 0, 0, 2, 0}, 0.10, 1,
+		words{"stronger magnet", "the force factor is %s higher: a coil with more turns, or one that sits deeper in the gap"},
+		words{"weaker magnet", "the force factor is %s lower: the magnet has lost strength, or the coil has fewer turns or sits out of the gap"}},
+	{[5]float64{1, 0, 0, 0, 0}, 0.05, 1,
+		words{"wrong coil", "Re alone is %s higher: a coil of another wire or length, or a bad joint at the lead-in wires"},
+		words{"wrong coil", "Re alone is %s lower: a coil of another wire or length, or one with shorted turns"}},
+	{[5]float64{0, 0, -1, -1, 0}, 0.20, 1,
+		words{"more friction", "mechanical losses are %s higher: the coil is not centred and rubs, or there is glue or dirt in the gap or on the suspension"},
+		words{"less friction", "mechanical losses are %s lower: a suspension with less damping, or a coil that no longer rubs"}},
+	{[5]float64{0, 0, 0, 0, 1}, 0.20, 1,
+		words{"more coil inductance", "the inductance alone is %s higher: a coil with more turns, or a shorting ring or copper cap that is missing"},
+		words{"less coil inductance", "the inductance alone is %s lower: a coil with fewer turns or with a shorted one, or one that sits out of the gap"}},
+}
+
+// warmth is offered where nobody knows the temperatures. 20 K is a coil that
+// has just played, or one that was warm when it was measured before.
+var warmth = cause{[5]float64{1, 0, 0, 0, 0}, 20 * perKelvin, 3,
+	words{"warm coil", "a coil that was %s warmer reads so: let it rest at room temperature and measure again, or give both temperatures"},
+	words{"warm coil before", "a coil that was %s warmer when it was measured before reads so: give both temperatures"}}
+
+const (
+	oftenNothing = 3
+	oftenSeveral = 0.3
+)
+
+// explain returns the causes of the changes d with the covariance cov, the
+// likeliest first. Each is a normal distribution of d: the covariance of the
+// measurement, what two measurements of one driver may differ by, and the
+// cause's own direction with its usual size. Its density at d is the evidence
+// for it, in closed form; it has the generalised least-squares estimate of the
+// amount in it, and pays for the size it could have had.
+//
+// warmer is by how many kelvin the coil was warmer as the temperatures say, nil
+// where one of them is not known.
+func explain(d [quantities]float64, cov *mat.SymDense, hasLe bool, warmer *float64) []Cause {
+	use := seen
+	if !hasLe {
+		use = seen[:len(seen)-1]
+	}
+	n := len(use)
+	y := mat.NewVecDense(n, nil)
+	base := mat.NewSymDense(n, nil)
+	for i, q := range use {
+		y.SetVec(i, d[q])
+		for k := i; k < n; k++ {
+			base.SetSym(i, k, cov.At(q, use[k]))
+		}
+		base.SetSym(i, i, base.At(i, i)+again[i]*again[i])
+	}
+
+	all := slices.Clone(causes)
+	if !hasLe {
+		all = slices.DeleteFunc(all, func(c cause) bool { return c.moves[4] != 0 })
+	}
+	free := len(all) // those that may act together
+	if warmer == nil {
+		all = append(all, warmth)
+	}
+
+	var list []Cause
+	var evidence []float64
+	add := func(c Cause, often float64, by ...cause) {
+		list = append(list, c)
+		evidence = append(evidence, math.Log(often)+logDensity(y, base, by))
+	}
+
+	nothing := Cause{Name: "nothing changed", Words: "all changes are within what two measurements of one driver differ by"}
+	if warmer != nil && math.Abs(*warmer) > 4*kelvin {
+		nothing = Cause{Name: "warm coil", Words: fmt.Sprintf("the coil was %s warmer, as the temperatures say, and nothing else changed", ofKelvin(*warmer)), Amount: fit.Value{Value: 100 * perKelvin * *warmer, U: 100 * perKelvin * kelvin * math.Sqrt2}}
+		if *warmer < 0 {
+			nothing.Name = "warm coil before"
+			nothing.Words = fmt.Sprintf("the coil was %s warmer before, as the temperatures say, and nothing else changed", ofKelvin(-*warmer))
+		}
+	}
+	add(nothing, oftenNothing)
+	for i, c := range all {
+		a := amounts(y, base, []cause{c})[0]
+		w := c.up
+		if a.Value < 0 {
+			w = c.down
+		}
+		size := ofPercent(a)
+		if i >= free {
+			size = ofKelvin(math.Abs(a.Value) / perKelvin)
+		}
+		add(Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: fit.Value{Value: 100 * a.Value, U: 100 * a.U}}, c.often, c)
+	}
+	add(several(y, base, all[:free]), oftenSeveral, all[:free]...)
+
+	most := slices.Max(evidence)
+	var sum float64
+	for i, e := range evidence {
+		list[i].Odds = math.Exp(e - most)
+		sum += list[i].Odds
+	}
+	for i := range list {
+		list[i].Odds /= sum
+	}
+	slices.SortStableFunc(list, func(a, b Cause) int {
+		switch {
+		case a.Odds > b.Odds:
+			return -1
+		case a.Odds < b.Odds:
+			return 1
+		}
+		return 0
+	})
+	return list
+}
+
+// several is that more than one thing changed, as most likely together.
+func several(y *mat.VecDense, base *mat.SymDense, by []cause) Cause {
+	c := Cause{Name: "several changes at once", Words: "no single change explains it"}
+	a := amounts(y, base, by)
+	first := true
+	for i, v := range a {
+		if math.Abs(v.Value) < 2*v.U || math.Abs(v.Value) < 0.005 {
+			continue
+		}
+		w := by[i].up
+		if v.Value < 0 {
+			w = by[i].down
+		}
+		join := ", "
+		if first {
+			join, first = "; likely together: ", false
+		}
+		c.Words += join + w.name + " by " + ofPercent(v)
+	}
+	return c
+}
+
+func ofPercent(v fit.Value) string { return fmt.Sprintf("%.2g %%", 100*math.Abs(v.Value)) }
+func ofKelvin(k float64) string    { return fmt.Sprintf("%.0f K", k) }
+
+// widened is base with what the causes by may add to it.
+func widened(base *mat.SymDense, by []cause) *mat.SymDense {
+	n := base.SymmetricDim()
+	v := mat.NewSymDense(n, nil)
+	v.CopySym(base)
+	for _, c := range by {
+		v.SymRankOne(v, c.size*c.size, mat.NewVecDense(n, slices.Clone(c.moves[:n])))
+	}
+	return v
+}
+
+// logDensity is the logarithm of the density of y, but for a constant, where
+// the causes by have any amount.
+func logDensity(y *mat.VecDense, base *mat.SymDense, by []cause) float64 {
+	var chol mat.Cholesky
+	if !chol.Factorize(widened(base, by)) {
+		return math.Inf(-1)
+	}
+	var x mat.VecDense
+	if err := chol.SolveVecTo(&x, y); err != nil {
+		return math.Inf(-1)
+	}
+	return -(mat.Dot(y, &x) + chol.LogDet()) / 2
+}
+
+// amounts returns the most likely amounts of the causes by together: mean and
+// standard deviation after y was seen,
+//
+//	mean = s^2 m' V^-1 y, variance = s^2 - s^4 m' V^-1 m
+//
+// with a cause's size s and moves m, and V the covariance of y with all of by.
+func amounts(y *mat.VecDense, base *mat.SymDense, by []cause) []fit.Value {
+	out := make([]fit.Value, len(by))
+	var chol mat.Cholesky
+	if !chol.Factorize(widened(base, by)) {
+		return out
+	}
+	n := y.Len()
+	for i, c := range by {
+		m := mat.NewVecDense(n, slices.Clone(c.moves[:n]))
+		var x mat.VecDense
+		if err := chol.SolveVecTo(&x, m); err != nil {
+			continue
+		}
+		s2 := c.size * c.size
+		out[i] = fit.Value{Value: s2 * mat.Dot(&x, y), U: math.Sqrt(max(s2-s2*s2*mat.Dot(&x, m), 0))}
+	}
+	return out
+}

@@ -1,0 +1,271 @@
+package recone
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"tapload/fit"
+	"tapload/measure/impedance"
+)
+
+// FamilyRate is how often one or more of all the changes of a comparison are
+// called significant where nothing changed, at most (method of Holm, 1979).
+const FamilyRate = 0.05
+
+// Options steers a comparison. The zero value of a field takes its default.
+type Options struct {
+	Limits Limits // default DefaultLimits()
+}
+
+// Compare holds the driver after against the driver before.
+//
+// Noise and misfit of the two sides count as independent; a source that both
+// share by its ID, such as one sense resistor, moves both and cancels in the
+// change as far as it moves them alike. Re and what depends on it is
+// corrected to 20 C where the temperature of both sides is known (copper,
+// 0.00393 per K). Where the two curves call for different models, both are
+// fitted again with the one that suits both best.
+//
+// Mechanical constants, where both sides have them, count as independent of
+// each other: a mass or a diameter that was used for both makes their u too
+// large, never too small.
+func Compare(before, after Side, o Options) (Comparison, error) {
+	c := Comparison{Warnings: []impedance.Warning{}}
+	for _, s := range []*Side{&before, &after} {
+		if err := s.check(); err != nil {
+			return Comparison{}, err
+		}
+	}
+	warn := func(code, format string, args ...any) {
+		c.Warnings = append(c.Warnings, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
+	}
+	limits := o.Limits
+	if limits == nil {
+		limits = DefaultLimits()
+	}
+
+	var warmer *float64
+	var warmBefore, warmAfter float64
+	switch {
+	case before.Celsius != nil && after.Celsius != nil:
+		warmBefore, warmAfter = *before.Celsius-reference, *after.Celsius-reference
+		d := warmAfter - warmBefore
+		warmer = &d
+	case before.Celsius != nil || after.Celsius != nil:
+		warn("temperature-of-one", "the temperature of one side alone is known, so Re is compared as it was measured: give both")
+		before.Celsius, after.Celsius = nil, nil
+	}
+
+	var same bool
+	if before, after, same = alike(before, after); !same {
+		warn("models-differ", "the curves call for different models, %s and %s: part of a change may be the model's; look at the plot of both", describe(before.Load), describe(after.Load))
+	}
+	b, a := logsOf(before, warmBefore), logsOf(after, warmAfter)
+	d, cov := difference(b, a)
+	hasLe := a.hasLe && b.hasLe
+
+	var p []float64
+	add := func(name, unit string, x, y fit.Value, u float64) {
+		ratio := y.Value / x.Value
+		ch := Change{Name: name, Unit: unit, Before: x, After: y, Percent: fit.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
+		ch.Verdict = ch.Limit.judge(ch.Percent.Value, ch.Percent.U)
+		c.Changes = append(c.Changes, ch)
+		p = append(p, twoSided(math.Log(ratio), u))
+	}
+	for i := range qRes {
+		if i == qLe && !hasLe {
+			continue
+		}
+		value := func(l logs) fit.Value {
+			v := math.Exp(l.value[i])
+			return fit.Value{Value: v, U: v * l.u(i)}
+		}
+		add(quantityNames[i], quantityUnits[i], value(b), value(a), math.Sqrt(max(cov.At(i, i), 0)))
+	}
+	if x, y := before.Constants, after.Constants; x != nil && y != nil {
+		for _, m := range []struct {
+			name, unit string
+			x, y       fit.Value
+		}{{"mms", "kg", x.Mms, y.Mms}, {"cms", "m/N", x.Cms, y.Cms}, {"bl", "T m", x.Bl, y.Bl}, {"vas", "m^3", x.Vas, y.Vas}} {
+			add(m.name, m.unit, m.x, m.y, math.Hypot(m.x.U/m.x.Value, m.y.U/m.y.Value))
+		}
+	}
+
+	first, second := atReference(before, warmBefore, "temperature before"), atReference(after, warmAfter, "temperature after")
+	if err := impedance.SameGrid(first, second); err != nil {
+		if second, err = onto(&first, second); err != nil {
+			return Comparison{}, fmt.Errorf("curves of %s and %s: %w", before.Label, after.Label, err)
+		}
+		warn("resampled", "the curves have different frequencies; %s was interpolated to those of %s: use one signal for both", after.Label, before.Label)
+	}
+	worst, chance := deviation(first, second, math.Hypot(before.Load.Misfit, after.Load.Misfit), limits["curve"])
+	c.Worst = worst
+
+	significant := holm(append(p, chance), FamilyRate)
+	for i := range c.Changes {
+		c.Changes[i].Significant = significant[i]
+	}
+	c.Worst.Significant = significant[len(p)]
+
+	c.Verdict = c.Worst.Verdict
+	for _, ch := range c.Changes {
+		c.Verdict = worse(c.Verdict, ch.Verdict)
+	}
+	c.Causes = explain(d, cov, hasLe, warmer)
+	return c, nil
+}
+
+// check returns an error where s is not what can be compared.
+func (s *Side) check() error {
+	if s.Load.Status != fit.Converged || len(s.Load.Resonances) == 0 {
+		return fmt.Errorf("%s has no fitted load (%v): fit its curve first", s.Label, s.Load.Status)
+	}
+	if err := s.Curve.Check(); err != nil {
+		return fmt.Errorf("curve of %s: %w", s.Label, err)
+	}
+	const coldest, hottest = -40, 300
+	if t := s.Celsius; t != nil && !(*t >= coldest && *t <= hottest) {
+		return fmt.Errorf("temperature of %s is %v C; it must be from %v to %v C", s.Label, *t, coldest, hottest)
+	}
+	return nil
+}
+
+func describe(r fit.Result) string {
+	return fmt.Sprintf("coil %v with %d resonances", r.Model.Coil, r.Model.Resonances)
+}
+
+// worse is the verdict of two together: one failure fails all.
+func worse(a, b Verdict) Verdict {
+	switch {
+	case a == Fail || b == Fail:
+		return Fail
+	case a == Undecided || b == Undecided:
+		return Undecided
+	}
+	return Pass
+}
+
+// twoSided is how often chance alone gives a normal deviate of x or more either
+// way.
+func twoSided(x, u float64) float64 {
+	if x == 0 {
+		return 1
+	}
+	return math.Erfc(math.Abs(x) / u / math.Sqrt2)
+}
+
+// holm reports which of the tests with these probabilities under chance are
+// significant, so that at most the rate of all families has one that is not.
+// Source: S. Holm, Scandinavian Journal of Statistics 6(2), 65-70, 1979 (from
+// memory).
+func holm(p []float64, rate float64) []bool {
+	order := make([]int, len(p))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(i, k int) int { return cmp.Compare(p[i], p[k]) })
+	out := make([]bool, len(p))
+	for rank, i := range order {
+		if p[i] > rate/float64(len(p)-rank) {
+			break
+		}
+		out[i] = true
+	}
+	return out
+}
+
+// onto cuts first to the band that both have and returns second at its
+// frequencies.
+func onto(first *impedance.Curve, second impedance.Curve) (impedance.Curve, error) {
+	low, high := second.Points[0].Hz, second.Points[len(second.Points)-1].Hz
+	cut := impedance.Curve{}
+	from, to := -1, 0
+	for i, p := range first.Points {
+		if p.Hz >= low && p.Hz <= high {
+			if from < 0 {
+				from = i
+			}
+			to = i + 1
+		}
+	}
+	if from < 0 {
+		return cut, fmt.Errorf("they have no frequency in common: %g to %g Hz and %g to %g Hz", first.Points[0].Hz, first.Points[len(first.Points)-1].Hz, low, high)
+	}
+	cut.Points = first.Points[from:to]
+	for _, s := range first.Shared {
+		cut.Shared = append(cut.Shared, impedance.Source{ID: s.ID, DZ: s.DZ[from:to]})
+	}
+	*first = cut
+	return second.Resample(cut.Hz())
+}
+
+// deviation returns where two curves of one grid differ most, and how often
+// chance alone gives a deviation as improbable as the most improbable one.
+//
+// Every point has its own chance to be the largest, so k = 2 is replaced by a
+// factor k_n that holds at all n points at once in 95 of 100 cases (Sidak: a
+// complex deviate is beyond k with the probability exp(-k^2/2)), and U is
+// half of that many standard uncertainties, for the reader to double. misfit
+// stands in for noise where the curves state none.
+func deviation(before, after impedance.Curve, misfit float64, limit Limit) (Deviation, float64) {
+	n := len(before.Points)
+	shared := map[string][2]*impedance.Source{}
+	for side, c := range []impedance.Curve{before, after} {
+		for i := range c.Shared {
+			pair := shared[c.Shared[i].ID]
+			pair[side] = &c.Shared[i]
+			shared[c.Shared[i].ID] = pair
+		}
+	}
+	ids := slices.Sorted(maps.Keys(shared))
+	wide := math.Sqrt(-2*math.Log(-math.Expm1(math.Log(1-FamilyRate)/float64(n)))) / 2
+
+	d := Deviation{Limit: limit, Percent: fit.Value{Value: -1}}
+	least := 1.0 // of the chances at one point
+	below, above := true, false
+	for i := range n {
+		zb, za := before.Points[i].Z, after.Points[i].Z
+		w := za/zb - 1
+		v := after.Points[i].Noise.Times(1 / zb).Add(before.Points[i].Noise.Times(za / (zb * zb)))
+		if v.RR+v.II == 0 {
+			v = impedance.Circular(misfit * misfit * (1 + real(w*cmplx.Conj(w))))
+		}
+		for _, id := range ids {
+			pair := shared[id]
+			var e complex128
+			if pair[1] != nil {
+				e += pair[1].DZ[i] / zb
+			}
+			if pair[0] != nil {
+				e -= pair[0].DZ[i] * za / (zb * zb)
+			}
+			v = v.Add(impedance.Cov{RR: real(e) * real(e), RI: real(e) * imag(e), II: imag(e) * imag(e)})
+		}
+		size, u := 100*cmplx.Abs(w), 100*wide*math.Sqrt(v.Along(w))
+		if size > d.Percent.Value {
+			d.Percent, d.Hz = fit.Value{Value: size, U: u}, before.Points[i].Hz
+		}
+		below = below && size+2*u <= limit.High
+		above = above || size-2*u > limit.High
+		if det := v.RR*v.II - v.RI*v.RI; det > 0 {
+			x, y := real(w), imag(w)
+			chi := (v.II*x*x - 2*v.RI*x*y + v.RR*y*y) / det
+			least = min(least, math.Exp(-chi/2))
+		} else if w != 0 {
+			least = 0
+		}
+	}
+	switch {
+	case limit == Limit{} || below:
+		d.Verdict = Pass
+	case above:
+		d.Verdict = Fail
+	default:
+		d.Verdict = Undecided
+	}
+	return d, -math.Expm1(float64(n) * math.Log1p(-min(least, 1-1e-16)))
+}

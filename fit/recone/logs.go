@@ -1,0 +1,286 @@
+package recone
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tapload/fit"
+	"tapload/measure/impedance"
+)
+
+const (
+	perKelvin = 0.00393 // of copper at 20 C (IACS, IEC 60028)
+	reference = 20.0    // C, to which Re is corrected
+
+	// A thermometer in the room and a coil that rested there agree to about
+	// this (k = 1; common practice, no source).
+	kelvin = 0.5
+
+	// A DC meter of the workshop reads ohms to about this part (k = 1; common
+	// practice, no source). It counts where Re was pinned to a reading.
+	meter = 0.005
+)
+
+// The quantities that are worked out of a fit. All of them are above 0, and
+// all work is done in their logarithms.
+const (
+	qRe = iota
+	qFs
+	qQms
+	qQes
+	qQts
+	qLe
+	qMin
+	qMax
+	qRes
+	quantities
+)
+
+var quantityNames = [...]string{"re", "fs", "q_ms", "q_es", "q_ts", "le_1khz", "z_min", "z_max"}
+var quantityUnits = [...]string{"ohm", "Hz", "", "", "", "H", "ohm", "ohm"}
+
+// logs are the logarithms of the quantities of one side with what makes them
+// uncertain: noise and misfit, which are its own, and shared sources by ID.
+type logs struct {
+	value  [quantities]float64
+	own    *mat.SymDense
+	shared map[string][]float64
+	hasLe  bool
+}
+
+// logsOf works out the logarithms for the driver of s, its coil brought from
+// warm kelvin above the reference temperature to it.
+func logsOf(s Side, warm float64) logs {
+	n := len(s.Load.Parameters)
+	p := make([]float64, n+2)
+	for i, q := range s.Load.Parameters {
+		p[i] = q.Value
+	}
+	p[n], p[n+1] = warm, 1
+	main := mainResonance(s.Load)
+	at := func(p []float64) [quantities]float64 { return quantitiesAt(s.Load, main, p) }
+
+	l := logs{value: at(p), own: mat.NewSymDense(quantities, nil), shared: map[string][]float64{}, hasLe: s.Load.Coil.Kind != fit.NoCoil}
+	g := mat.NewDense(quantities, n+2, nil)
+	for k := range p {
+		h := 1e-5 * p[k]
+		if k == n {
+			h = 1e-3
+		}
+		x := p[k]
+		p[k] = x + h
+		up := at(p)
+		p[k] = x - h
+		down := at(p)
+		p[k] = x
+		for i := range quantities {
+			g.Set(i, k, (up[i]-down[i])/(2*h))
+		}
+	}
+	c := mat.NewSymDense(n+2, nil)
+	for i, row := range s.Load.Covariance {
+		for k := i; k < len(row); k++ {
+			c.SetSym(i, k, row[k])
+		}
+	}
+	if s.Celsius != nil {
+		c.SetSym(n, n, kelvin*kelvin)
+	}
+	if s.Load.Pinned {
+		c.SetSym(n+1, n+1, meter*meter)
+	}
+	var left, both mat.Dense
+	left.Mul(g, c)
+	both.Mul(&left, g.T())
+	for i := range quantities {
+		for k := i; k < quantities; k++ {
+			l.own.SetSym(i, k, both.At(i, k))
+		}
+	}
+	// What the model leaves of the curve may lie on an extreme, half of its
+	// variance along Z.
+	for _, i := range []int{qMin, qMax} {
+		l.own.SetSym(i, i, l.own.At(i, i)+s.Load.Misfit*s.Load.Misfit/2)
+	}
+	for _, shift := range s.Load.Shifts {
+		d := make([]float64, quantities)
+		for i := range d {
+			for k, x := range shift.Parameters {
+				d[i] += g.At(i, k) * x
+			}
+		}
+		l.shared[shift.ID] = d
+	}
+	return l
+}
+
+// quantitiesAt returns the logarithms at the parameters p, which are followed
+// by the kelvin above the reference and by the factor on a pinned Re.
+func quantitiesAt(of fit.Result, main int, p []float64) (q [quantities]float64) {
+	n := len(of.Parameters)
+	r := of
+	r.Resonances = slices.Clone(of.Resonances)
+	for i, parameter := range of.Parameters {
+		set(&r, parameter.Name, p[i])
+	}
+	measured := r.Re.Value
+	re := measured * p[n+1] / (1 + perKelvin*p[n])
+	m := r.Resonances[main]
+	qms, res := m.Qms.Value, m.Res.Value
+	qes := qms * re / res
+	cooler := complex(re-measured, 0)
+	q[qRe], q[qFs], q[qQms], q[qQes], q[qRes] = re, m.Hz.Value, qms, qes, res
+	q[qQts] = qms * qes / (qms + qes)
+	q[qMin] = cmplx.Abs(r.Impedance(of.Min.Hz) + cooler)
+	q[qMax] = cmplx.Abs(r.Impedance(of.Max.Hz) + cooler)
+	q[qLe] = 1
+	if of.Coil.Kind != fit.NoCoil {
+		alone := fit.Result{Coil: r.Coil}
+		q[qLe] = imag(alone.Impedance(1000)) / (2 * math.Pi * 1000)
+	}
+	for i, x := range q {
+		q[i] = math.Log(x)
+	}
+	return q
+}
+
+// set puts the value of a parameter, named as in fit.Result, into r.
+func set(r *fit.Result, name string, x float64) {
+	switch name {
+	case "re":
+		r.Re.Value = x
+	case "l":
+		r.Coil.L.Value = x
+	case "l2":
+		r.Coil.L2.Value = x
+	case "r2":
+		r.Coil.R2.Value = x
+	case "k":
+		r.Coil.K.Value = x
+	case "n":
+		r.Coil.N.Value = x
+	}
+	for i := range r.Resonances {
+		switch m := &r.Resonances[i]; name {
+		case fmt.Sprintf("f%d", i+1):
+			m.Hz.Value = x
+		case fmt.Sprintf("qms%d", i+1):
+			m.Qms.Value = x
+		case fmt.Sprintf("res%d", i+1):
+			m.Res.Value = x
+		}
+	}
+}
+
+// mainResonance is the index of the highest peak.
+func mainResonance(r fit.Result) (main int) {
+	for i, m := range r.Resonances {
+		if m.Res.Value > r.Resonances[main].Res.Value {
+			main = i
+		}
+	}
+	return main
+}
+
+// u is the standard uncertainty of quantity i by itself.
+func (l logs) u(i int) float64 {
+	v := l.own.At(i, i)
+	for _, id := range slices.Sorted(maps.Keys(l.shared)) {
+		v += l.shared[id][i] * l.shared[id][i]
+	}
+	return math.Sqrt(v)
+}
+
+// difference returns the logarithms of after over before and their covariance.
+// Noise and misfit of the two do not depend on each other; what one source
+// does to both is subtracted before it is squared.
+func difference(before, after logs) (d [quantities]float64, cov *mat.SymDense) {
+	cov = mat.NewSymDense(quantities, nil)
+	cov.AddSym(before.own, after.own)
+	for i := range d {
+		d[i] = after.value[i] - before.value[i]
+	}
+	ids := map[string]bool{}
+	for id := range before.shared {
+		ids[id] = true
+	}
+	for id := range after.shared {
+		ids[id] = true
+	}
+	for _, id := range slices.Sorted(maps.Keys(ids)) {
+		x := mat.NewVecDense(quantities, nil)
+		if a, ok := after.shared[id]; ok {
+			x.AddVec(x, mat.NewVecDense(quantities, a))
+		}
+		if b, ok := before.shared[id]; ok {
+			x.SubVec(x, mat.NewVecDense(quantities, b))
+		}
+		cov.SymRankOne(cov, 1, x)
+	}
+	return d, cov
+}
+
+// alike returns both sides fitted by one model: the one that both curves
+// together call for. A coil modelled in two ways would otherwise pass for a
+// coil that changed. It reports false where no model fits both.
+func alike(before, after Side) (Side, Side, bool) {
+	if before.Load.Model == after.Load.Model {
+		return before, after, true
+	}
+	var best fit.Model
+	least := math.Inf(1)
+	for _, b := range before.Load.Candidates {
+		for _, a := range after.Load.Candidates {
+			if a.Model == b.Model && a.Err == nil && b.Err == nil && a.Criterion+b.Criterion < least {
+				best, least = a.Model, a.Criterion+b.Criterion
+			}
+		}
+	}
+	if math.IsInf(least, 1) {
+		return before, after, false
+	}
+	again := func(s *Side) bool {
+		if s.Load.Model == best {
+			return true
+		}
+		o := fit.Options{Models: []fit.Model{best}}
+		if s.Load.Pinned {
+			o.PinnedRe = s.Load.Re.Value
+		}
+		r, err := fit.Curve(s.Curve, o)
+		if err != nil {
+			return false
+		}
+		s.Load = r
+		return true
+	}
+	b, a := before, after
+	if !again(&b) || !again(&a) {
+		return before, after, false
+	}
+	return b, a, true
+}
+
+// atReference returns the curve of s with its coil brought from warm kelvin
+// above the reference temperature to it, and the temperature's uncertainty as
+// a source called id.
+func atReference(s Side, warm float64, id string) impedance.Curve {
+	if s.Celsius == nil {
+		return s.Curve
+	}
+	c := impedance.Curve{Points: slices.Clone(s.Curve.Points), Shared: slices.Clone(s.Curve.Shared)}
+	re := s.Load.Re.Value
+	cold := re / (1 + perKelvin*warm)
+	source := impedance.Source{ID: id, DZ: make([]complex128, len(c.Points))}
+	for i := range c.Points {
+		c.Points[i].Z += complex(cold-re, 0)
+		source.DZ[i] = complex(-cold*perKelvin/(1+perKelvin*warm)*kelvin, 0)
+	}
+	c.Shared = append(c.Shared, source)
+	return c
+}
