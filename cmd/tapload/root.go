@@ -81,7 +81,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
 		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
-		newFit(e), newHookup(e), newPlan(e), newBox(e), newPlot(e), newImport(e), newExport(e),
+		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e),
 	)
 	return root

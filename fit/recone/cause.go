@@ -130,7 +130,7 @@ func explain(d [quantities]float64, cov *mat.SymDense, hasLe bool, warmer *float
 		if i >= free {
 			size = ofKelvin(math.Abs(a.Value) / perKelvin)
 		}
-		add(Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: fit.Value{Value: 100 * a.Value, U: 100 * a.U}}, c.often, c)
+		add(Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: ofLog(a)}, c.often, c)
 	}
 	add(several(y, base, all[:free]), oftenSeveral, all[:free]...)
 
@@ -177,7 +177,12 @@ func several(y *mat.VecDense, base *mat.SymDense, by []cause) Cause {
 	return c
 }
 
-func ofPercent(v fit.Value) string { return fmt.Sprintf("%.2g %%", 100*math.Abs(v.Value)) }
+// ofLog returns a change of the logarithm as a change in percent.
+func ofLog(v fit.Value) fit.Value {
+	return fit.Value{Value: 100 * math.Expm1(v.Value), U: 100 * math.Exp(v.Value) * v.U}
+}
+
+func ofPercent(v fit.Value) string { return fmt.Sprintf("%.2g %%", math.Abs(ofLog(v).Value)) }
 func ofKelvin(k float64) string    { return fmt.Sprintf("%.0f K", k) }
 
 // widened is base with what the causes by may add to it.

@@ -1,0 +1,181 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tapload/fit"
+	"tapload/fit/recone"
+	"tapload/measure/impedance"
+	"tapload/plot"
+)
+
+type compareOptions struct {
+	limits        string
+	before, after float64 // degrees Celsius
+	out           string
+	json          bool
+}
+
+func newCompare(e env) *cobra.Command {
+	var o compareOptions
+	c := &cobra.Command{
+		Use:   "compare BEFORE.sweep.json AFTER.sweep.json",
+		Short: "Say whether a reconed driver is what it was",
+		Long: `Say whether a reconed driver is what it was: parameters side by side with their
+uncertainties (k = 2), what has changed beyond doubt, a verdict against limits,
+and what would explain all changes together. The verdict is pass, fail or
+undecided, and the exit code 0, 3 or 4.
+
+Measure both with one jig and one set of flags, the driver held the same way and
+at room temperature; give the temperatures where they differ. The limits are a
+starting point of ours, not a standard; --limits reads your own.`,
+		Example: `  tapload compare before.sweep.json after.sweep.json
+  tapload compare before.sweep.json after.sweep.json --before-celsius 20 \
+    --after-celsius 45 -o recone.png
+  tapload compare before.sweep.json after.sweep.json --limits limits.toml --json`,
+		Args: someArgs(2, 2, "the record before and the record after, such as before.sweep.json after.sweep.json"),
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := o.check(c.Flags(), args); err != nil {
+				return usage(c, err)
+			}
+			return o.run(e, c.Flags(), args)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.StringVar(&o.limits, "limits", "", "`file` of limits, TOML (default: ours, printed with the result)")
+	f.Float64Var(&o.before, "before-celsius", 20, "temperature of coil and room before, in `C`")
+	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
+	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
+	f.BoolVar(&o.json, "json", false, "print the result as JSON")
+	return c
+}
+
+// Temperatures that a workshop or a coil can have, in degrees Celsius.
+const (
+	coldest = -40.
+	hottest = 250.
+)
+
+func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
+	if fileKey(args[0]) == fileKey(args[1]) {
+		return fmt.Errorf("before and after are both %s; measure the driver again, after the work", args[0])
+	}
+	if f.Changed("before-celsius") != f.Changed("after-celsius") {
+		return errors.New("give both --before-celsius and --after-celsius; one alone says nothing of the change")
+	}
+	for _, c := range []float64{o.before, o.after} {
+		if !(c >= coldest && c <= hottest) {
+			return fmt.Errorf("a temperature of %g C must be between %g and %g", c, coldest, hottest)
+		}
+	}
+	if o.out != "" {
+		if _, err := plot.ParseFormat(o.out); err != nil {
+			return fmt.Errorf("-o: %w", err)
+		}
+	}
+	return nil
+}
+
+// compared is a comparison and what its page says besides.
+type compared struct {
+	recone.Comparison
+	labels   [2]string
+	limits   recone.Limits
+	own      bool // limits are the user's
+	warnings []impedance.Warning
+}
+
+func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
+	picture := file{path: o.out, force: true}
+	if o.out != "" {
+		if err := picture.check(); err != nil {
+			return err
+		}
+	}
+	r := compared{limits: recone.DefaultLimits(), own: o.limits != ""}
+	if r.own {
+		in, err := os.Open(o.limits)
+		if err != nil {
+			return fmt.Errorf("cannot read limits %s: %w", o.limits, plainPath(err))
+		}
+		defer in.Close()
+		if r.limits, err = recone.ReadLimits(in); err != nil {
+			return fmt.Errorf("limits %s: %w", o.limits, err)
+		}
+	}
+	var sides [2]recone.Side
+	for i, path := range args {
+		side, warnings, err := readSide(path)
+		if err != nil {
+			return err
+		}
+		if f.Changed("before-celsius") {
+			side.Celsius = []*float64{&o.before, &o.after}[i]
+		}
+		sides[i], r.labels[i] = side, side.Label
+		for _, w := range warnings {
+			w.Text = []string{"before", "after"}[i] + ": " + w.Text
+			r.warnings = append(r.warnings, w)
+		}
+	}
+	var err error
+	if r.Comparison, err = recone.Compare(sides[0], sides[1], recone.Options{Limits: r.limits}); err != nil {
+		return err
+	}
+	r.warnings = slices.Concat(r.warnings, r.Warnings)
+	if o.out != "" {
+		chart := plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
+			{Label: "before: " + sides[0].Label, Curve: sides[0].Curve},
+			{Label: "after: " + sides[1].Label, Curve: sides[1].Curve},
+		}}
+		if picture.write, err = chartWriter(chart, o.out); err != nil {
+			return err
+		}
+		if err := writeFiles(picture); err != nil {
+			return err
+		}
+	}
+	if o.json {
+		err = writeJSON(e.stdout, r.object())
+	} else {
+		err = r.print(e.stdout)
+	}
+	for _, w := range r.warnings {
+		e.warn(w.Text)
+	}
+	if err != nil {
+		return err
+	}
+	switch r.Verdict {
+	case recone.Pass:
+		return nil
+	case recone.Fail:
+		return &verdictError{exitFail}
+	default:
+		return &verdictError{exitUndecided}
+	}
+}
+
+// readSide reads a record and fits it.
+func readSide(path string) (recone.Side, []impedance.Warning, error) {
+	rec, err := measured(path)
+	if err != nil {
+		return recone.Side{}, nil, err
+	}
+	load, err := fitCurve(rec.Curve, fit.Options{})
+	if err != nil {
+		return recone.Side{}, nil, fmt.Errorf("%s: %w", path, err)
+	}
+	label := rec.Label
+	if label == "" {
+		label = path
+	}
+	return recone.Side{Label: label, Curve: rec.Curve, Load: load}, rec.Warnings, nil
+}

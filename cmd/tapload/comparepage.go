@@ -1,0 +1,143 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"tapload/fit"
+	"tapload/fit/recone"
+)
+
+// quantityText is how a quantity is called and shown on a page.
+type quantityText struct {
+	name  string
+	scale float64 // from SI
+	unit  string
+}
+
+var quantityTexts = map[string]quantityText{
+	"re":      {"Re", 1, "ohm"},
+	"fs":      {"fs", 1, "Hz"},
+	"q_ms":    {"Qms", 1, ""},
+	"q_es":    {"Qes", 1, ""},
+	"q_ts":    {"Qts", 1, ""},
+	"le_1khz": {"Le (1 kHz)", 1e3, "mH"},
+	"z_min":   {"lowest |Z|", 1, "ohm"},
+	"z_max":   {"highest |Z|", 1, "ohm"},
+	"mms":     {"Mms", 1e3, "g"},
+	"cms":     {"Cms", 1e3, "mm/N"},
+	"bl":      {"Bl", 1, "T m"},
+	"vas":     {"Vas", 1e3, "L"},
+}
+
+// words says the verdict and what speaks for it.
+func (r compared) words() string {
+	var out, near []string
+	significant := 0
+	for _, c := range r.Changes {
+		if c.Significant {
+			significant++
+		}
+		switch c.Verdict {
+		case recone.Fail:
+			out = append(out, quantityTexts[c.Name].name)
+		case recone.Undecided:
+			near = append(near, quantityTexts[c.Name].name)
+		}
+	}
+	switch r.Worst.Verdict {
+	case recone.Fail:
+		out = append(out, "the curves")
+	case recone.Undecided:
+		near = append(near, "the curves")
+	}
+	switch r.Verdict {
+	case recone.Fail:
+		return fmt.Sprintf("Fail: outside the limits: %s.", strings.Join(out, ", "))
+	case recone.Undecided:
+		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", strings.Join(near, ", "))
+	}
+	if significant == 0 {
+		return "Pass: no change that the measurements could tell."
+	}
+	return "Pass: what has changed lies inside the limits."
+}
+
+func (r compared) print(w io.Writer) error {
+	p := page{w: w}
+	p.words(r.words())
+	p.line("")
+	p.under(9, "before", r.labels[0])
+	p.under(9, "after", r.labels[1])
+	p.line("")
+	format := "%-12s%-18s%-18s%-18s%s"
+	p.line(strings.TrimRight(fmt.Sprintf(format, "± is k = 2", "before", "after", "change", "limits, %"), " "))
+	changed := false
+	for _, c := range r.Changes {
+		t := quantityTexts[c.Name]
+		show := func(v fit.Value) string { return formatWithU(t.scale*v.Value, t.scale*v.U, t.unit) }
+		mark := " "
+		if c.Significant {
+			mark, changed = "*", true
+		}
+		p.line(strings.TrimRight(fmt.Sprintf(format, t.name, show(c.Before), show(c.After), signedPercent(c.Percent)+" "+mark, limitsText(c.Limit, c.Verdict)), " "))
+	}
+	p.line(strings.TrimRight(fmt.Sprintf(format, "curves", "", "at "+formatHz(r.Worst.Hz), signedPercent(r.Worst.Percent), limitsText(r.Worst.Limit, r.Worst.Verdict)), " "))
+	if changed {
+		p.words(fmt.Sprintf("* beyond doubt; of comparisons where nothing changed, at most one in %.0f has a *", 1/recone.FamilyRate))
+	}
+	p.line("")
+	p.line("what would explain all changes together:")
+	for _, c := range r.Causes {
+		if c.Odds < leastShownCause {
+			break
+		}
+		text := c.Name
+		if c.Words != "" {
+			text += ": " + c.Words
+		}
+		p.under(9, oddsPercent(c.Odds), text)
+	}
+	p.line("")
+	whose := "these limits are a starting point of ours, not a standard; --limits reads yours"
+	if r.own {
+		whose = "limits from the file given"
+	}
+	p.under(2, "-", whose)
+	p.under(2, "-", "a cause is named from the electrical side alone; a cone, a glue joint or a spider is judged by eye and hand")
+	p.under(2, "-", "this cannot show polarity, how it sounds, or a rub that the sweep was too quiet to wake")
+	return p.err
+}
+
+// leastShownCause are the odds below which a cause is not on the page; --json
+// has all.
+const leastShownCause = 0.02
+
+// signedPercent writes a change with its sign, to a hundredth of a percent at
+// most: nobody builds or judges a driver finer.
+func signedPercent(v fit.Value) string {
+	places := 2
+	for unit := 0.01; places > 0 && 2*v.U >= 10*unit; unit *= 10 {
+		places--
+	}
+	change := fmt.Sprintf("%+.*f", places, v.Value)
+	if strings.Trim(change, "+-0.") == "" {
+		change = "0"
+	}
+	return fmt.Sprintf("%s %% ± %.*f", change, places, 2*v.U)
+}
+
+func limitsText(l recone.Limit, v recone.Verdict) string {
+	if l == (recone.Limit{}) {
+		return "none"
+	}
+	text := fmt.Sprintf("%g to %g", l.Low, l.High)
+	switch v {
+	case recone.Fail:
+		text += " FAIL"
+	case recone.Undecided:
+		text += " ?"
+	}
+	return text
+}
