@@ -163,7 +163,7 @@ func (s *search) run() *trial {
 			if t.Coil != Power && !s.wantsCoil(t.Coil) {
 				continue
 			}
-			if coilSize[t.Coil] > coilSize[Power] && slices.ContainsFunc(now, s.explains) {
+			if coilSize[t.Coil] > coilSize[Power] && slices.ContainsFunc(now, s.settles) {
 				continue // a coil of more parameters could only fit noise
 			}
 			next := s.extend(t, now, re, coils[t.Coil], hopeless*least)
@@ -178,7 +178,7 @@ func (s *search) run() *trial {
 				s.trials = append(s.trials, next)
 			}
 		}
-		if slices.ContainsFunc(now, s.explains) {
+		if slices.ContainsFunc(now, s.settles) {
 			break
 		}
 		last = slices.DeleteFunc(now, func(t *trial) bool { return t.misfit > hopeless*least })
@@ -228,6 +228,9 @@ func (s *search) explains(t *trial) bool {
 	dof := float64(2*len(t.residual) - t.size())
 	return chi < dof+3*math.Sqrt(2*dof)
 }
+
+// settles reports whether t explains the curve and may be the result.
+func (s *search) settles(t *trial) bool { return s.wants(t.Model) && s.explains(t) }
 
 // look follows one start far enough to tell it from others, on some of the
 // points.
