@@ -128,7 +128,7 @@ func explain(d [quantities]float64, cov *mat.SymDense, hasLe bool, warmer *float
 		}
 		size := ofPercent(a)
 		if i >= free {
-			size = ofKelvin(math.Abs(a.Value) / perKelvin)
+			size = ofKelvin(math.Expm1(math.Abs(a.Value)) / perKelvin)
 		}
 		add(Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: ofLog(a)}, c.often, c)
 	}

@@ -32,13 +32,16 @@ func (m mechanics) z(hz float64) complex128 {
 // measure is one measurement of m at 264 points from 10 Hz to 20 kHz, with
 // noise relative to |Z| and a sense resistor and channels that a jig has for
 // all its curves, drawn by the jig's number and off by a standard deviation of
-// 0.1 % each.
+// 0.1 % each. Jig 0 is without error.
 func (m mechanics) measure(t testing.TB, noise float64, seed, jig uint64) Side {
 	t.Helper()
 	r := rand.New(rand.NewPCG(seed, 0xd7))
 	j := rand.New(rand.NewPCG(jig, 0x719))
 	const off = 1e-3
 	sense, channel := complex(off*j.NormFloat64(), 0), complex(off*j.NormFloat64(), 0)
+	if jig == 0 {
+		sense, channel = 0, 0
+	}
 	var c impedance.Curve
 	bySense := impedance.Source{ID: fmt.Sprintf("jig %d sense resistor", jig)}
 	byChannel := impedance.Source{ID: fmt.Sprintf("jig %d channels", jig)}
@@ -53,12 +56,19 @@ func (m mechanics) measure(t testing.TB, noise float64, seed, jig uint64) Side {
 		bySense.DZ = append(bySense.DZ, off*z)
 		byChannel.DZ = append(byChannel.DZ, off*mismatch)
 	}
-	c.Shared = []impedance.Source{bySense, byChannel}
-	load, err := fit.Curve(c, fit.Options{})
+	if jig > 0 {
+		c.Shared = []impedance.Source{bySense, byChannel}
+	}
+	return fitted(t, fmt.Sprintf("driver %d", seed), c, fit.Options{})
+}
+
+func fitted(t testing.TB, label string, c impedance.Curve, o fit.Options) Side {
+	t.Helper()
+	load, err := fit.Curve(c, o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Side{Label: fmt.Sprintf("driver %d", seed), Curve: c, Load: load}
+	return Side{Label: label, Curve: c, Load: load}
 }
 
 func (s Side) at(celsius float64) Side {
@@ -112,16 +122,16 @@ func TestOneChangeIsNamed(t *testing.T) {
 		name   string
 		do     func(*mechanics)
 		want   string
-		amount float64 // percent, in the logarithm
+		amount float64 // percent
 	}{
-		{"mass +3 %", func(m *mechanics) { m.mass *= 1.03 }, "heavier cone", 2.96},
-		{"mass -3 %", func(m *mechanics) { m.mass *= 0.97 }, "lighter cone", -3.05},
-		{"stiffness +5 %", func(m *mechanics) { m.stiffness *= 1.05 }, "stiffer surround", 4.88},
-		{"stiffness -5 %", func(m *mechanics) { m.stiffness *= 0.95 }, "softer surround", -5.13},
-		{"Re +2 %", func(m *mechanics) { m.re *= 1.02 }, "wrong coil", 1.98},
-		{"force factor -5 %", func(m *mechanics) { m.bl *= 0.95 }, "weaker magnet", -5.13},
-		{"losses +20 %", func(m *mechanics) { m.loss *= 1.2 }, "more friction", 18.2},
-		{"inductance +10 %", func(m *mechanics) { m.le *= 1.1 }, "more coil inductance", 9.53},
+		{"mass +3 %", func(m *mechanics) { m.mass *= 1.03 }, "heavier cone", 3},
+		{"mass -3 %", func(m *mechanics) { m.mass *= 0.97 }, "lighter cone", -3},
+		{"stiffness +5 %", func(m *mechanics) { m.stiffness *= 1.05 }, "stiffer surround", 5},
+		{"stiffness -5 %", func(m *mechanics) { m.stiffness *= 0.95 }, "softer surround", -5},
+		{"Re +2 %", func(m *mechanics) { m.re *= 1.02 }, "wrong coil", 2},
+		{"force factor -5 %", func(m *mechanics) { m.bl *= 0.95 }, "weaker magnet", -5},
+		{"losses +20 %", func(m *mechanics) { m.loss *= 1.2 }, "more friction", 20},
+		{"inductance +10 %", func(m *mechanics) { m.le *= 1.1 }, "more coil inductance", 10},
 		{"nothing", func(m *mechanics) {}, "nothing changed", 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -143,5 +153,327 @@ func TestOneChangeIsNamed(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A coil that is 30 K warmer.
+func TestWarmCoil(t *testing.T) {
+	warm := guitarDriver
+	warm.re *= (1 + perKelvin*32) / (1 + perKelvin*2)
+	cold := guitarDriver.measure(t, 0.001, 1, 1)
+	hot := warm.measure(t, 0.001, 2, 1)
+
+	t.Run("temperatures given", func(t *testing.T) {
+		got := compare(t, cold.at(22), hot.at(52))
+		if got.Verdict != Pass || len(got.significant()) > 0 || got.Causes[0].Name != "warm coil" || got.Causes[0].Odds < 0.5 {
+			t.Error(tell(got))
+		}
+		if !strings.Contains(got.Causes[0].Words, "30 K") {
+			t.Error(got.Causes[0].Words)
+		}
+	})
+	t.Run("the other way round", func(t *testing.T) {
+		got := compare(t, hot.at(52), cold.at(22))
+		if got.Verdict != Pass || got.Causes[0].Name != "warm coil before" {
+			t.Error(tell(got))
+		}
+	})
+	t.Run("not given", func(t *testing.T) {
+		got := compare(t, cold, hot)
+		if !got.change("re").Significant || got.change("re").Verdict != Fail {
+			t.Error(tell(got))
+		}
+		best := got.Causes[0]
+		if best.Name != "warm coil" || best.Odds < 0.5 || math.Abs(best.Amount.Value-11.70) > 0.5 || !strings.Contains(best.Words, "30 K") {
+			t.Error(tell(got))
+		}
+		if got.change("fs").Significant || got.change("q_ms").Significant {
+			t.Errorf("a warm coil moves Re alone: %s", tell(got))
+		}
+	})
+	t.Run("of one side", func(t *testing.T) {
+		got := compare(t, cold.at(22), hot)
+		if len(got.Warnings) != 1 || got.Warnings[0].Code != "temperature-of-one" || got.Causes[0].Name != "warm coil" {
+			t.Error(tell(got))
+		}
+	})
+}
+
+// same compares a driver with itself and returns what is called significant.
+// Every other pair is of two jigs; so is the noise, in two sizes.
+func same(t testing.TB, i uint64) []string {
+	noise := []float64{0.0005, 0.001}[i/2%2]
+	got := compare(t, guitarDriver.measure(t, noise, 2*i+1000, 2*i+2), guitarDriver.measure(t, noise, 2*i+1001, 2*i+2+i%2))
+	return got.significant()
+}
+
+func TestSameDriverTwice(t *testing.T) {
+	// Of 40 pairs at a true rate of 5 %, 7 or more would be found significant
+	// in less than 0.4 % of all series (binomial).
+	const pairs, most = 40, 6
+	count := 0
+	for i := range uint64(pairs) {
+		if len(same(t, i)) > 0 {
+			count++
+		}
+	}
+	if count > most {
+		t.Errorf("%d of %d pairs of one driver differ significantly; the stated rate is %g", count, pairs, FamilyRate)
+	}
+}
+
+// BenchmarkSameDriverTwice is kept in testdata/figures/recone.txt.
+func BenchmarkSameDriverTwice(b *testing.B) {
+	const pairs = 2000
+	for b.Loop() {
+		count, by := 0, map[string]int{}
+		for i := range uint64(pairs) {
+			names := same(b, i)
+			if len(names) > 0 {
+				count++
+			}
+			for _, name := range names {
+				by[name]++
+			}
+		}
+		b.ReportMetric(100*float64(count)/pairs, "%significant")
+		b.Log(by)
+	}
+}
+
+// The uncertainty of each change is the scatter that it has.
+func BenchmarkChangeCoverage(b *testing.B) {
+	const pairs = 1000
+	for b.Loop() {
+		inside, all, names := map[string]int{}, 0, []string{}
+		for i := range uint64(pairs) {
+			got := compare(b, guitarDriver.measure(b, 0.001, 2*i+9000, 2*i+2), guitarDriver.measure(b, 0.001, 2*i+9001, 2*i+2+i%2))
+			all++
+			for _, ch := range got.Changes {
+				if !slices.Contains(names, ch.Name) {
+					names = append(names, ch.Name)
+				}
+				if math.Abs(ch.Percent.Value) < 1.959964*ch.Percent.U {
+					inside[ch.Name]++
+				}
+			}
+		}
+		for _, name := range names {
+			b.ReportMetric(100*float64(inside[name])/float64(all), "%"+name)
+		}
+	}
+}
+
+// One sense resistor behind both curves says nothing of a change; two that
+// are each 0.1 % uncertain do, and move every resistance by that much.
+func TestSharedSourcesCancel(t *testing.T) {
+	const noise, off = 1e-5, 1e-3
+	with := func(seed uint64, id string) Side {
+		c := guitarDriver.measure(t, noise, seed, 0).Curve
+		s := impedance.Source{ID: id}
+		for _, p := range c.Points {
+			s.DZ = append(s.DZ, off*p.Z)
+		}
+		c.Shared = []impedance.Source{s}
+		return fitted(t, id, c, fit.Options{})
+	}
+	before := with(1, "one")
+	one, two := compare(t, before, with(2, "one")), compare(t, before, with(3, "two"))
+	for _, name := range []string{"re", "z_min", "z_max", "le_1khz"} {
+		// 0.003 % is what noise of 0.001 % leaves of Le, the worst known.
+		if u := one.change(name).Percent.U; u > 0.003 {
+			t.Errorf("%s, one jig: u is %.5f %%", name, u)
+		}
+		if u, want := two.change(name).Percent.U, 100*off*math.Sqrt2; math.Abs(u/want-1) > 1e-3 {
+			t.Errorf("%s, two jigs: u is %.5f %%, want %.5f %%", name, u, want)
+		}
+		if ch := one.change(name); math.Abs(ch.Before.U/(off*ch.Before.Value)-1) > 1e-3 {
+			t.Errorf("%s itself has u %v at %v", name, ch.Before.U, ch.Before.Value)
+		}
+	}
+	for _, name := range []string{"fs", "q_ms", "q_es", "q_ts"} {
+		if u := two.change(name).Percent.U; u > 0.003 {
+			t.Errorf("%s does not depend on a scale: u is %.5f %%", name, u)
+		}
+	}
+	if one.Worst.Percent.U > 0.005 || two.Worst.Percent.U < 20*one.Worst.Percent.U {
+		t.Errorf("curves: one jig %+v, two %+v", one.Worst, two.Worst)
+	}
+}
+
+// The curves of a driver whose Re is 2 % higher differ by 0.02 Re/|Z|, most
+// where |Z| is least.
+func TestWorstDeviation(t *testing.T) {
+	other := guitarDriver
+	other.re *= 1.02
+	before, after := guitarDriver.measure(t, 1e-4, 1, 0), other.measure(t, 1e-4, 2, 0)
+	got := compare(t, before, after)
+	var want float64
+	for _, p := range before.Curve.Points {
+		want = max(want, 100*0.02*guitarDriver.re/cmplx.Abs(guitarDriver.z(p.Hz)))
+	}
+	if w := got.Worst; math.Abs(w.Percent.Value-want) > 2*w.Percent.U || !w.Significant || w.Verdict != Pass {
+		t.Errorf("%+v, want %v %%", w, want)
+	}
+	// Two curves, half of each variance along Z, and a complex deviate that is
+	// beyond k with the probability exp(-k^2/2) at one of 264 points.
+	k := math.Sqrt(-2 * math.Log(1-math.Pow(0.95, 1.0/264)))
+	if u := 100 * 1e-4 * k / 2; math.Abs(got.Worst.Percent.U/u-1) > 0.02 {
+		t.Errorf("u of the worst deviation is %v %%, want %v %%", got.Worst.Percent.U, u)
+	}
+	for _, c := range []struct {
+		high float64
+		want Verdict
+	}{{want - 0.2, Fail}, {want, Undecided}, {want + 0.2, Pass}} {
+		got, err := Compare(before, after, Options{Limits: Limits{"curve": {0, c.high}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.Verdict != c.want {
+			t.Errorf("limit of %v %%: %v, want %v", c.high, got.Verdict, c.want)
+		}
+	}
+}
+
+// A curve with other frequencies is compared in the band of both, and says so.
+func TestOtherFrequencies(t *testing.T) {
+	before, after := guitarDriver.measure(t, 1e-4, 1, 0), guitarDriver.measure(t, 1e-4, 2, 0)
+	after.Curve.Points = after.Curve.Points[10:]
+	before.Curve.Points = slices.DeleteFunc(slices.Clone(before.Curve.Points), func(p impedance.Point) bool { return p.Hz > 9000 })
+	got := compare(t, fitted(t, "a", before.Curve, fit.Options{}), fitted(t, "b", after.Curve, fit.Options{}))
+	if len(got.Warnings) != 1 || got.Warnings[0].Code != "resampled" || got.Worst.Significant || got.Worst.Percent.Value > 0.1 {
+		t.Error(tell(got))
+	}
+	after.Curve.Points = slices.DeleteFunc(slices.Clone(after.Curve.Points), func(p impedance.Point) bool { return p.Hz < 9100 })
+	if _, err := Compare(before, after, Options{}); err == nil || !strings.Contains(err.Error(), "no frequency in common") {
+		t.Errorf("error %v", err)
+	}
+}
+
+// A coil that one fit models in one way and the other in another is compared
+// in one way.
+func TestOneModelForBoth(t *testing.T) {
+	before, after := guitarDriver.measure(t, 0.001, 1, 0), guitarDriver.measure(t, 0.001, 2, 0)
+	alone := func(s Side, m fit.Model) Side {
+		return fitted(t, s.Label, s.Curve, fit.Options{Models: []fit.Model{m}})
+	}
+	got := compare(t, before, alone(after, fit.Model{Coil: fit.Ladder, Resonances: 1}))
+	if len(got.significant()) > 0 || len(got.Warnings) > 0 {
+		t.Error(tell(got))
+	}
+
+	rattle := fit.Result{Resonances: []fit.Resonance{{Hz: fit.Value{Value: 900}, Qms: fit.Value{Value: 12}, Res: fit.Value{Value: 2}}}}
+	for i := range after.Curve.Points {
+		p := &after.Curve.Points[i]
+		p.Z += rattle.Impedance(p.Hz)
+	}
+	got = compare(t, before, fitted(t, "rattling", after.Curve, fit.Options{}))
+	if len(got.Warnings) != 1 || got.Warnings[0].Code != "models-differ" || got.change("fs").Significant || !got.Worst.Significant {
+		t.Error(tell(got))
+	}
+}
+
+// A pinned Re is as uncertain as the meter that read it.
+func TestPinnedRe(t *testing.T) {
+	pinned := func(seed uint64, ohm float64) Side {
+		return fitted(t, "pinned", guitarDriver.measure(t, 0.001, seed, 0).Curve, fit.Options{PinnedRe: ohm})
+	}
+	got := compare(t, pinned(1, 6.60), pinned(2, 6.63)).change("re")
+	if got.Significant || math.Abs(got.Percent.U/(0.5*math.Sqrt2)-1) > 0.01 {
+		t.Errorf("%+v", got)
+	}
+}
+
+// Constants are compared where both sides have them.
+func TestConstants(t *testing.T) {
+	v := func(x float64) fit.Value { return fit.Value{Value: x, U: x / 100} }
+	before, after := guitarDriver.measure(t, 0.001, 1, 0), guitarDriver.measure(t, 0.001, 2, 0)
+	before.Constants = &fit.Constants{Mms: v(0.030), Cms: v(1e-4), Bl: v(11), Vas: v(0.1)}
+	if got := compare(t, before, after); slices.ContainsFunc(got.Changes, func(c Change) bool { return c.Name == "mms" }) {
+		t.Error(tell(got))
+	}
+	after.Constants = &fit.Constants{Mms: v(0.036), Cms: v(1e-4), Bl: v(11), Vas: v(0.1)}
+	got := compare(t, before, after)
+	m := got.change("mms")
+	if math.Abs(m.Percent.Value-20) > 1e-9 || math.Abs(m.Percent.U-1.2*math.Sqrt2) > 1e-9 || !m.Significant || m.Verdict != Fail || got.Verdict != Fail {
+		t.Error(tell(got))
+	}
+	for _, name := range []string{"cms", "bl", "vas"} {
+		if c := got.change(name); c.Percent.Value != 0 || c.Significant || c.Verdict != Pass {
+			t.Error(tell(got))
+		}
+	}
+}
+
+func TestSidesThatCannotBeCompared(t *testing.T) {
+	good := guitarDriver.measure(t, 0.001, 1, 0)
+	if _, err := Compare(good, Side{Label: "cone 2", Load: fit.Result{Status: fit.NoResonance}}, Options{}); err == nil || !strings.Contains(err.Error(), "cone 2 has no fitted load (no resonance)") {
+		t.Errorf("error %v", err)
+	}
+	for _, celsius := range []float64{-300, 1000, math.NaN()} {
+		if _, err := Compare(good.at(celsius), good, Options{}); err == nil || !strings.Contains(err.Error(), "temperature of driver 1") {
+			t.Errorf("%v C: error %v", celsius, err)
+		}
+	}
+}
+
+// Holm by its definition: the k-th smallest of n against rate/(n + 1 - k).
+func TestHolm(t *testing.T) {
+	for _, c := range []struct {
+		p    []float64
+		want []bool
+	}{
+		{[]float64{0.04}, []bool{true}},
+		{[]float64{0.03, 0.02}, []bool{true, true}},
+		{[]float64{0.03, 0.026}, []bool{false, false}},
+		{[]float64{0.9, 0.001, 0.03, 0.016}, []bool{false, true, false, true}},
+	} {
+		if got := holm(c.p, 0.05); !slices.Equal(got, c.want) {
+			t.Errorf("%v: %v, want %v", c.p, got, c.want)
+		}
+	}
+}
+
+func TestLimitVerdicts(t *testing.T) {
+	limit := Limit{-5, 5}
+	for _, c := range []struct {
+		value, u float64
+		want     Verdict
+	}{
+		{0, 1, Pass}, {3, 1, Pass}, {3.1, 1, Undecided}, {6.9, 1, Undecided}, {7.1, 1, Fail},
+		{-3.1, 1, Undecided}, {-7.1, 1, Fail}, {0, 10, Undecided},
+	} {
+		if got := limit.judge(c.value, c.u); got != c.want {
+			t.Errorf("%v, u %v: %v, want %v", c.value, c.u, got, c.want)
+		}
+	}
+	if (Limit{}).judge(1000, 1) != Pass {
+		t.Error("a zero limit is none")
+	}
+	for _, c := range []struct{ a, b, want Verdict }{{Pass, Pass, Pass}, {Pass, Undecided, Undecided}, {Undecided, Fail, Fail}, {Fail, Pass, Fail}} {
+		if got := worse(c.a, c.b); got != c.want {
+			t.Errorf("%v and %v: %v", c.a, c.b, got)
+		}
+	}
+}
+
+func TestComparisonVerdict(t *testing.T) {
+	heavy := guitarDriver
+	heavy.mass *= 1.05
+	before, after := guitarDriver.measure(t, 0.001, 1, 1), heavy.measure(t, 0.001, 2, 1)
+	for _, c := range []struct {
+		fs   Limit
+		want Verdict
+	}{
+		// fs falls by 1 - 1/sqrt(1.05) = 2.410 %.
+		{Limit{-3, 3}, Pass}, {Limit{-2, 2}, Fail}, {Limit{-2.41, 2.41}, Undecided},
+	} {
+		got, err := Compare(before, after, Options{Limits: Limits{"fs": c.fs}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.Verdict != c.want || got.change("fs").Verdict != c.want {
+			t.Errorf("limit %v: %s", c.fs, tell(got))
+		}
 	}
 }

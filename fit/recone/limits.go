@@ -141,19 +141,23 @@ func limitOf(name string, value any) (limit Limit, none bool, err error) {
 func lineOf(text []byte, name string) int {
 	var p unstable.Parser
 	p.Reset(text)
-	for p.NextExpression() {
-		for it := p.Expression().Key(); it.Next(); {
-			if string(it.Node().Data) == name {
-				return p.Shape(it.Node().Raw).Start.Line
+	line := func(keys unstable.Iterator) int {
+		for keys.Next() {
+			if string(keys.Node().Data) == name {
+				return p.Shape(keys.Node().Raw).Start.Line
 			}
 		}
-		if e := p.Expression(); e.Kind == unstable.KeyValue {
-			// percent = { re = ... }
-			for it := e.Value().Children(); it.Next(); {
-				for key := it.Node().Key(); key.Next(); {
-					if string(key.Node().Data) == name {
-						return p.Shape(key.Node().Raw).Start.Line
-					}
+		return 0
+	}
+	for p.NextExpression() {
+		e := p.Expression()
+		if at := line(e.Key()); at > 0 {
+			return at
+		}
+		if e.Kind == unstable.KeyValue && e.Value().Kind == unstable.InlineTable {
+			for in := e.Value().Children(); in.Next(); {
+				if at := line(in.Node().Key()); at > 0 {
+					return at
 				}
 			}
 		}

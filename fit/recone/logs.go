@@ -225,45 +225,55 @@ func difference(before, after logs) (d [quantities]float64, cov *mat.SymDense) {
 	return d, cov
 }
 
-// alike returns both sides fitted by one model: the one that both curves
-// together call for. A coil modelled in two ways would otherwise pass for a
-// coil that changed. It reports false where no model fits both.
+// worth is by how much the criterion of both fits may rise for a model that
+// they share: a rise of 10 is called very strong evidence (Kass and Raftery,
+// J. Am. Stat. Assoc. 90(430), 773-795, 1995, from memory), and there are two.
+const worth = 20
+
+// alike returns both sides fitted by one model, that of before or that of
+// after, whichever suits the two curves together. A coil modelled in two ways
+// would otherwise pass for a coil that changed. It reports false where neither
+// does, as when one curve has a resonance that the other has not.
 func alike(before, after Side) (Side, Side, bool) {
 	if before.Load.Model == after.Load.Model {
 		return before, after, true
 	}
-	var best fit.Model
-	least := math.Inf(1)
-	for _, b := range before.Load.Candidates {
-		for _, a := range after.Load.Candidates {
-			if a.Model == b.Model && a.Err == nil && b.Err == nil && a.Criterion+b.Criterion < least {
-				best, least = a.Model, a.Criterion+b.Criterion
-			}
+	b, a, same := before, after, false
+	least := criterion(before.Load) + criterion(after.Load) + worth
+	for _, m := range []fit.Model{before.Load.Model, after.Load.Model} {
+		first, errFirst := refitted(before, m)
+		second, errSecond := refitted(after, m)
+		if errFirst != nil || errSecond != nil {
+			continue
+		}
+		if c := criterion(first.Load) + criterion(second.Load); c < least {
+			b, a, same, least = first, second, true, c
 		}
 	}
-	if math.IsInf(least, 1) {
-		return before, after, false
+	return b, a, same
+}
+
+func refitted(s Side, m fit.Model) (Side, error) {
+	if s.Load.Model == m {
+		return s, nil
 	}
-	again := func(s *Side) bool {
-		if s.Load.Model == best {
-			return true
-		}
-		o := fit.Options{Models: []fit.Model{best}}
-		if s.Load.Pinned {
-			o.PinnedRe = s.Load.Re.Value
-		}
-		r, err := fit.Curve(s.Curve, o)
-		if err != nil {
-			return false
-		}
-		s.Load = r
-		return true
+	o := fit.Options{Models: []fit.Model{m}}
+	if s.Load.Pinned {
+		o.PinnedRe = s.Load.Re.Value
 	}
-	b, a := before, after
-	if !again(&b) || !again(&a) {
-		return before, after, false
+	var err error
+	s.Load, err = fit.Curve(s.Curve, o)
+	return s, err
+}
+
+// criterion is that of the model of r.
+func criterion(r fit.Result) float64 {
+	for _, c := range r.Candidates {
+		if c.Model == r.Model {
+			return c.Criterion
+		}
 	}
-	return b, a, true
+	return math.Inf(1)
 }
 
 // atReference returns the curve of s with its coil brought from warm kelvin
