@@ -34,6 +34,8 @@ func TestReadmePages(t *testing.T) {
 	tapload(t, "sweep", "--bench", "../../testdata/bench/sixteen-ohm-cabinet.toml", "-o", cab("small"))
 	tapload(t, "sweep", "--bench", "../../testdata/bench/second-sixteen-cabinet.toml", "-o", cab("second"))
 	tapload(t, "sweep", "--bench", "../../testdata/bench/box-common-sleeves.toml", "-o", cab("box"))
+	tapload(t, "sweep", "--bench", "../../testdata/bench/driver-before-recone.toml", "-o", cab("before"))
+	tapload(t, "sweep", "--bench", "../../testdata/bench/driver-after-recone.toml", "-o", cab("after"))
 	for _, page := range []struct {
 		begins string
 		args   []string
@@ -46,6 +48,7 @@ func TestReadmePages(t *testing.T) {
 			"--watts", "50", "--load-watts", "cab=60,small=15,other=30"}, exitDone},
 		{"Build sheet: a + b", []string{"box", "sheet", "a + b", "a=8", "b=8", "--tap", "4,8,16"}, exitDone},
 		{"Wrong: only cabinet a ", []string{"box", "verify", "--cab", cab("small"), "--cab", cab("second"), "--seen", cab("box")}, exitFail},
+		{"Fail: outside the limits: ", []string{"compare", cab("before"), cab("after")}, exitFail},
 	} {
 		t.Run(page.args[0], func(t *testing.T) {
 			_, want, _ := strings.Cut(string(readme), "```\n"+page.begins)
