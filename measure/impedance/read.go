@@ -124,6 +124,11 @@ func decodeRecord(data []byte) (Record, error) {
 				{key: keyWatt, read: s.number(&r.Drive.Watt), optional: true},
 			})
 		}, optional: true},
+		{key: keyDistortion, read: func(place string) error {
+			d, err := s.distortion(place)
+			r.Distortion = &d
+			return err
+		}, optional: true},
 		{key: keyShared, read: s.list(func(place string) error {
 			c.shared = append(c.shared, sharedColumns{})
 			sh := &c.shared[len(c.shared)-1]

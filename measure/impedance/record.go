@@ -46,7 +46,14 @@ const (
 	keyRMS        = "rms_volt"
 	keyPeakVolt   = "peak_volt"
 	keyWatt       = "watt"
+	keyDistortion = "distortion"
+	keyOrders     = "orders"
+	keyLevel      = "level_db"
+	keyFloor      = "floor_db"
+	keyResidual   = "residual_db"
 	valuesPerLine = 5
+
+	keyResidualFloor = "residual_floor_db"
 )
 
 // Warning is something about a measurement that its reader must be told but
@@ -82,6 +89,8 @@ type Record struct {
 
 	Coherence []float64 // of the two voltages at each point, 0 to 1; nil but for program material
 	Drive     *Drive    // nil where it is not known
+
+	Distortion *Distortion // nil where nobody asked for it
 }
 
 // check returns an error that names what in r cannot be written so that it
@@ -123,6 +132,11 @@ func (r Record) check() error {
 			}
 		}
 	}
+	if r.Distortion != nil {
+		if err := r.Distortion.check(); err != nil {
+			return err
+		}
+	}
 	return r.Curve.Check()
 }
 
@@ -156,7 +170,8 @@ func (r Record) texts() []placedText {
 // exactly, so the only loss is in the noise variances, whose square roots the
 // file holds: they come back within 2 parts in 10^16. The covariance of
 // resistance and reactance has its own array, cov_noise_ohm2, which is left
-// out when all of it is 0; so are coherence and load_level when there are none.
+// out when all of it is 0; so are coherence, load_level and distortion when there
+// are none.
 func (r Record) Write(w io.Writer) error {
 	if err := r.check(); err != nil {
 		return err
@@ -214,6 +229,9 @@ func (r Record) encode() ([]byte, error) {
 			text += ", " + quote(keyWatt) + ": " + number(d.Watt)
 		}
 		e.member(keyDrive, text+"}")
+	}
+	if r.Distortion != nil {
+		r.Distortion.encode(&e)
 	}
 	e.list(keyShared, len(r.Curve.Shared), func(i int) {
 		s := r.Curve.Shared[i]
@@ -282,6 +300,12 @@ func (e *encoder) trimComma() {
 
 func (e *encoder) array(key string, n int, value func(int) float64) {
 	e.open(quote(key) + ": [")
+	e.values(n, value)
+	e.close("]")
+}
+
+// values writes the elements of an array of numbers.
+func (e *encoder) values(n int, value func(int) float64) {
 	for i := range n {
 		switch {
 		case i%valuesPerLine == 0:
@@ -294,7 +318,6 @@ func (e *encoder) array(key string, n int, value func(int) float64) {
 			e.buf.WriteByte('\n')
 		}
 	}
-	e.close("]")
 }
 
 func (e *encoder) list(key string, n int, item func(int)) {

@@ -55,35 +55,10 @@ func (b begunSparse) Lines() []int { return b.lines }
 // alone, without leakage; whatever the lines between hold is noise. One
 // transform so gives both the ratio and, from its own data, the covariance.
 func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
-	f := sig.Frame()
-	start, err := locate(rec, sig)
+	s, seen, err := counted(rec, sig)
 	if err != nil {
 		return Ratio{}, err
 	}
-	seen := Seen{StartSeconds: float64(start) / float64(rec.RateHz)}
-
-	total := f.Period * f.Periods
-	drift := driftOf(rec.V1[start:], f)
-	v1, v2 := rec.V1[start:start+total], rec.V2[start:start+total]
-	if drift != 0 {
-		seen.ClockPPM = 1e6 * drift
-		v1, v2, err = onSignalClock(rec, start, total, drift, f.HighHz)
-		if err != nil {
-			return Ratio{}, err
-		}
-	}
-	if err := level(rec, f, start, drift); err != nil {
-		return Ratio{}, err
-	}
-	if err := steady(v1, v2, f, rec, start); err != nil {
-		return Ratio{}, err
-	}
-	s := transform(v1, v2, f, rec.RateHz)
-	if sparse, ok := sig.(signal.Sparse); ok {
-		s.lines = sparse.Lines()
-	}
-	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
-	seen.Mains = s.takeOutMains()
 	points := s.points(&seen)
 	seen.Distortion = s.distortion(points)
 	r := Ratio{Points: points, Seen: seen}
@@ -95,4 +70,39 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 		}
 	}
 	return r, nil
+}
+
+// counted returns the spectrum of the counted periods on the clock of the
+// signal, hum taken out, and what was seen on the way.
+func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
+	f := sig.Frame()
+	start, err := locate(rec, sig)
+	if err != nil {
+		return spectrum{}, Seen{}, err
+	}
+	seen := Seen{StartSeconds: float64(start) / float64(rec.RateHz)}
+
+	total := f.Period * f.Periods
+	drift := driftOf(rec.V1[start:], f)
+	v1, v2 := rec.V1[start:start+total], rec.V2[start:start+total]
+	if drift != 0 {
+		seen.ClockPPM = 1e6 * drift
+		v1, v2, err = onSignalClock(rec, start, total, drift, f.HighHz)
+		if err != nil {
+			return spectrum{}, Seen{}, err
+		}
+	}
+	if err := level(rec, f, start, drift); err != nil {
+		return spectrum{}, Seen{}, err
+	}
+	if err := steady(v1, v2, f, rec, start); err != nil {
+		return spectrum{}, Seen{}, err
+	}
+	s := transform(v1, v2, f, rec.RateHz)
+	if sparse, ok := sig.(signal.Sparse); ok {
+		s.lines = sparse.Lines()
+	}
+	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
+	seen.Mains = s.takeOutMains()
+	return s, seen, nil
 }

@@ -47,12 +47,8 @@ type Seen struct {
 // Of returns the ratio of V2 to V1 in rec, the recording of sig. An error is a
 // *card.Fault where the recording is to blame.
 func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
-	if rec.RateHz != sig.Rate() {
-		return Ratio{}, &card.Fault{
-			Cause:  card.WrongRate,
-			Text:   fmt.Sprintf("%s was recorded at %d Hz, the test signal is for %d Hz", rec.Source, rec.RateHz, sig.Rate()),
-			Advice: "use one rate for both",
-		}
+	if err := sameRate(rec, sig); err != nil {
+		return Ratio{}, err
 	}
 	switch s := sig.(type) {
 	case signal.Periodic:
@@ -63,6 +59,18 @@ func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
 		return ofMaterial(rec, s)
 	default:
 		return Ratio{}, fmt.Errorf("no estimator for a signal of type %T", sig)
+	}
+}
+
+// sameRate returns a Fault where rec has another sample rate than sig.
+func sameRate(rec card.Recording, sig signal.Signal) error {
+	if rec.RateHz == sig.Rate() {
+		return nil
+	}
+	return &card.Fault{
+		Cause:  card.WrongRate,
+		Text:   fmt.Sprintf("%s was recorded at %d Hz, the test signal is for %d Hz", rec.Source, rec.RateHz, sig.Rate()),
+		Advice: "use one rate for both",
 	}
 }
 
