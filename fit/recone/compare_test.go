@@ -18,14 +18,20 @@ import (
 type mechanics struct {
 	mass, stiffness, loss, bl, re float64
 	le, n                         float64 // |Zcoil| at 1 kHz in ohm and the exponent of its power law
+	l1, l2, r2                    float64 // of a ladder in its place
 }
 
 var guitarDriver = mechanics{mass: 0.030, stiffness: 10000, loss: 2.6, bl: 11, re: 6.6, le: 4.5, n: 0.68}
+
+var bassDriver = mechanics{mass: 0.080, stiffness: 3000, loss: 3.5, bl: 14, re: 5.4, l1: 0.4e-3, l2: 0.9e-3, r2: 7}
 
 // z is Re + Zcoil + Bl^2/(Rms + s M + K/s).
 func (m mechanics) z(hz float64) complex128 {
 	s := complex(0, 2*math.Pi*hz)
 	coil := complex(m.le, 0) * cmplx.Pow(s/complex(2*math.Pi*1000, 0), complex(m.n, 0))
+	if m.l1 > 0 {
+		coil = s*complex(m.l1, 0) + 1/(1/complex(m.r2, 0)+1/(s*complex(m.l2, 0)))
+	}
 	return complex(m.re, 0) + coil + complex(m.bl*m.bl, 0)/(complex(m.loss, 0)+s*complex(m.mass, 0)+complex(m.stiffness, 0)/s)
 }
 
@@ -117,23 +123,25 @@ func tell(c Comparison) string {
 
 // One change each, and what it must be called. The temperature is known of
 // both sides: without it a Re that is 2 % higher is a coil 5 K warmer.
+var oneChange = []struct {
+	name   string
+	do     func(*mechanics)
+	want   string
+	amount float64 // percent
+}{
+	{"mass +3 %", func(m *mechanics) { m.mass *= 1.03 }, "heavier cone", 3},
+	{"mass -3 %", func(m *mechanics) { m.mass *= 0.97 }, "lighter cone", -3},
+	{"stiffness +5 %", func(m *mechanics) { m.stiffness *= 1.05 }, "stiffer surround", 5},
+	{"stiffness -5 %", func(m *mechanics) { m.stiffness *= 0.95 }, "softer surround", -5},
+	{"Re +2 %", func(m *mechanics) { m.re *= 1.02 }, "wrong coil", 2},
+	{"force factor -5 %", func(m *mechanics) { m.bl *= 0.95 }, "weaker magnet", -5},
+	{"losses +20 %", func(m *mechanics) { m.loss *= 1.2 }, "more friction", 20},
+	{"inductance +10 %", func(m *mechanics) { m.le *= 1.1 }, "more coil inductance", 10},
+	{"nothing", func(m *mechanics) {}, "nothing changed", 0},
+}
+
 func TestOneChangeIsNamed(t *testing.T) {
-	for _, c := range []struct {
-		name   string
-		do     func(*mechanics)
-		want   string
-		amount float64 // percent
-	}{
-		{"mass +3 %", func(m *mechanics) { m.mass *= 1.03 }, "heavier cone", 3},
-		{"mass -3 %", func(m *mechanics) { m.mass *= 0.97 }, "lighter cone", -3},
-		{"stiffness +5 %", func(m *mechanics) { m.stiffness *= 1.05 }, "stiffer surround", 5},
-		{"stiffness -5 %", func(m *mechanics) { m.stiffness *= 0.95 }, "softer surround", -5},
-		{"Re +2 %", func(m *mechanics) { m.re *= 1.02 }, "wrong coil", 2},
-		{"force factor -5 %", func(m *mechanics) { m.bl *= 0.95 }, "weaker magnet", -5},
-		{"losses +20 %", func(m *mechanics) { m.loss *= 1.2 }, "more friction", 20},
-		{"inductance +10 %", func(m *mechanics) { m.le *= 1.1 }, "more coil inductance", 10},
-		{"nothing", func(m *mechanics) {}, "nothing changed", 0},
-	} {
+	for _, c := range oneChange {
 		t.Run(c.name, func(t *testing.T) {
 			changed := guitarDriver
 			c.do(&changed)
@@ -200,10 +208,11 @@ func TestWarmCoil(t *testing.T) {
 }
 
 // same compares a driver with itself and returns what is called significant.
-// Every other pair is of two jigs; so is the noise, in two sizes.
+// One jig or two, two sizes of noise and two drivers take turns.
 func same(t testing.TB, i uint64) []string {
 	noise := []float64{0.0005, 0.001}[i/2%2]
-	got := compare(t, guitarDriver.measure(t, noise, 2*i+1000, 2*i+2), guitarDriver.measure(t, noise, 2*i+1001, 2*i+2+i%2))
+	driver := []mechanics{guitarDriver, bassDriver}[i/4%2]
+	got := compare(t, driver.measure(t, noise, 2*i+1000, 2*i+2), driver.measure(t, noise, 2*i+1001, 2*i+2+i%2))
 	return got.significant()
 }
 
@@ -475,5 +484,34 @@ func TestComparisonVerdict(t *testing.T) {
 		if got.Verdict != c.want || got.change("fs").Verdict != c.want {
 			t.Errorf("limit %v: %s", c.fs, tell(got))
 		}
+	}
+}
+
+// BenchmarkCauses is kept in testdata/figures/recone.txt: how often one change
+// is named, of 200 pairs each at two sizes of noise.
+func BenchmarkCauses(b *testing.B) {
+	const pairs = 200
+	for _, c := range oneChange {
+		b.Run(strings.ReplaceAll(c.name, " ", "_"), func(b *testing.B) {
+			changed := guitarDriver
+			c.do(&changed)
+			for b.Loop() {
+				right, found, least := 0, 0, 1.0
+				for i := range uint64(pairs) {
+					noise := []float64{0.0005, 0.001}[i%2]
+					got := compare(b, guitarDriver.measure(b, noise, 2*i+5000, 2*i+2).at(21), changed.measure(b, noise, 2*i+5001, 2*i+2+i/2%2).at(21))
+					if got.Causes[0].Name == c.want {
+						right++
+						least = min(least, got.Causes[0].Odds)
+					}
+					if len(got.significant()) > 0 {
+						found++
+					}
+				}
+				b.ReportMetric(100*float64(right)/pairs, "%named")
+				b.ReportMetric(100*float64(found)/pairs, "%significant")
+				b.ReportMetric(least, "least-odds")
+			}
+		})
 	}
 }
