@@ -20,13 +20,16 @@ type compareOptions struct {
 	before, after float64 // degrees Celsius
 	out           string
 	json          bool
+
+	match string // pattern of file names
+	per   int
 }
 
 func newCompare(e env) *cobra.Command {
 	var o compareOptions
 	c := &cobra.Command{
 		Use:   "compare BEFORE.sweep.json AFTER.sweep.json",
-		Short: "Say whether a reconed driver is what it was",
+		Short: "Say whether a reconed driver is what it was, or which belong together",
 		Long: `Say whether a reconed driver is what it was: parameters side by side with their
 uncertainties (k = 2), what has changed beyond doubt, a verdict against limits,
 and what would explain all changes together. The verdict is pass, fail or
@@ -34,13 +37,22 @@ undecided, and the exit code 0, 3 or 4.
 
 Measure both with one jig and one set of flags, the driver held the same way and
 at room temperature; give the temperatures where they differ. The limits are a
-starting point of ours, not a standard; --limits reads your own.`,
+starting point of ours, not a standard; --limits reads your own.
+
+With --match the records of many drivers are put together in pairs or quads
+(--per) whose curves are closest, as a whole: the sum is the least there is.`,
 		Example: `  tapload compare before.sweep.json after.sweep.json
   tapload compare before.sweep.json after.sweep.json --before-celsius 20 \
     --after-celsius 45 -o recone.png
-  tapload compare before.sweep.json after.sweep.json --limits limits.toml --json`,
-		Args: someArgs(2, 2, "the record before and the record after, such as before.sweep.json after.sweep.json"),
+  tapload compare before.sweep.json after.sweep.json --limits limits.toml --json
+  tapload compare --match 'drivers/*.sweep.json' --per 2`,
 		RunE: func(c *cobra.Command, args []string) error {
+			if o.match != "" {
+				if err := o.checkMatch(c.Flags(), args); err != nil {
+					return usage(c, err)
+				}
+				return o.runMatch(c.Context(), e)
+			}
 			if err := o.check(c.Flags(), args); err != nil {
 				return usage(c, err)
 			}
@@ -53,6 +65,8 @@ starting point of ours, not a standard; --limits reads your own.`,
 	f.Float64Var(&o.before, "before-celsius", 20, "temperature of coil and room before, in `C`")
 	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
 	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
+	f.StringVar(&o.match, "match", "", "find which drivers belong together, of the records that the `pattern` names")
+	f.IntVar(&o.per, "per", 2, "how many belong together, 2 or 4 (`n`)")
 	f.BoolVar(&o.json, "json", false, "print the result as JSON")
 	return c
 }
@@ -64,6 +78,12 @@ const (
 )
 
 func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
+	switch {
+	case len(args) != 2:
+		return errors.New("name the record before and the record after, such as before.sweep.json after.sweep.json")
+	case f.Changed("per"):
+		return errors.New("--per is for --match, which names the records of many drivers")
+	}
 	if fileKey(args[0]) == fileKey(args[1]) {
 		return fmt.Errorf("before and after are both %s; measure the driver again, after the work", args[0])
 	}

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"tapload/fit/recone"
+	"tapload/measure/impedance"
+)
+
+// checkMatch is check for --match.
+func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
+	switch {
+	case len(args) > 0:
+		return fmt.Errorf("%q: --match takes the records from its pattern, and no others", args[0])
+	case o.per != 2 && o.per != 4:
+		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
+	}
+	for _, flag := range []string{"limits", "before-celsius", "after-celsius", "output"} {
+		if f.Changed(flag) {
+			return fmt.Errorf("--%s is for a driver before and after, not for --match", flag)
+		}
+	}
+	return nil
+}
+
+// matched is a matching and the names of its drivers.
+type matched struct {
+	recone.Matching
+	names    []string
+	warnings []impedance.Warning
+}
+
+func (o *compareOptions) runMatch(ctx context.Context, e env) error {
+	paths, err := filepath.Glob(o.match)
+	switch {
+	case err != nil:
+		return fmt.Errorf("--match %s is no pattern of file names: %w", o.match, err)
+	case len(paths) < o.per:
+		return fmt.Errorf("--match %s finds %d records; %d are needed", o.match, len(paths), o.per)
+	}
+	r := matched{names: make([]string, len(paths))}
+	sides := make([]recone.Side, len(paths))
+	type read struct {
+		side     recone.Side
+		warnings []impedance.Warning
+	}
+	err = inOrder(ctx, len(paths), func(i int) (read, error) {
+		rec, err := measured(paths[i])
+		if err != nil {
+			return read{}, err
+		}
+		return read{recone.Side{Label: rec.Label, Curve: rec.Curve}, rec.Warnings}, nil
+	}, func(i int, one read, err error) error {
+		if err != nil {
+			return err
+		}
+		sides[i] = one.side
+		r.names[i] = strings.TrimSuffix(filepath.Base(paths[i]), recordSuffix)
+		for _, w := range one.warnings {
+			if !slices.ContainsFunc(r.warnings, func(have impedance.Warning) bool { return have.Code == w.Code }) {
+				r.warnings = append(r.warnings, impedance.Warning{Code: w.Code, Text: r.names[i] + ", for one: " + w.Text})
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if r.Matching, err = recone.Match(sides, o.per); err != nil {
+		return err
+	}
+	r.warnings = append(r.warnings, r.Warnings...)
+	if o.json {
+		err = writeJSON(e.stdout, r.object())
+	} else {
+		err = r.print(e.stdout)
+	}
+	for _, w := range r.warnings {
+		e.warn(w.Text)
+	}
+	return err
+}
+
+func (r matched) group(members []int) []string {
+	names := []string{}
+	for _, i := range members {
+		names = append(names, r.names[i])
+	}
+	return names
+}
+
+func (r matched) print(w io.Writer) error {
+	p := page{w: w}
+	what := "pairs"
+	if r.Per == 4 {
+		what = "quads"
+	}
+	how := fmt.Sprintf("no other choice has a lower sum than these %s %%", significant(r.Total, 3))
+	if !r.Optimal {
+		how = fmt.Sprintf("their sum is %s %%, and no choice has less than %s %%", significant(r.Total, 3), significant(r.AtLeast, 3))
+	}
+	p.words(fmt.Sprintf("%d %s of %d drivers; %s", len(r.Groups), what, len(r.names), how))
+	p.line("")
+	p.line("apart    drivers")
+	for _, g := range r.Groups {
+		p.under(9, fmt.Sprintf("%.2f %%", g.Widest), strings.Join(r.group(g.Members), ", "))
+	}
+	if len(r.Left) > 0 {
+		p.under(9, "left", strings.Join(r.group(r.Left), ", "))
+	}
+	p.line("")
+	p.under(2, "-", "apart: rms difference of the two curves over log frequency, modulus and phase; of a quad the widest of its six")
+	if r.Noise > 0 {
+		p.under(2, "-", fmt.Sprintf("noise alone puts %s %% between two drivers", significant(r.Noise, 2)))
+	}
+	return p.err
+}
+
+// matchObject is what a matching tells programs.
+type matchObject struct {
+	Per      int            `json:"per"`
+	Groups   []groupObject  `json:"groups"` // closest first
+	Left     []string       `json:"left"`
+	Total    float64        `json:"total_percent"`
+	AtLeast  float64        `json:"at_least_percent"`
+	Optimal  bool           `json:"optimal"`
+	Noise    float64        `json:"noise_percent"`
+	Warnings []warningEntry `json:"warnings"`
+}
+
+type groupObject struct {
+	Drivers []string `json:"drivers"`
+	Percent float64  `json:"sum_percent"`
+	Widest  float64  `json:"widest_percent"`
+}
+
+func (r matched) object() matchObject {
+	o := matchObject{r.Per, []groupObject{}, r.group(r.Left), r.Total, r.AtLeast, r.Optimal, r.Noise, warningEntries(r.warnings)}
+	for _, g := range r.Groups {
+		o.Groups = append(o.Groups, groupObject{r.group(g.Members), g.Percent, g.Widest})
+	}
+	return o
+}
