@@ -18,7 +18,7 @@ import (
 type compareOptions struct {
 	limits        string
 	before, after float64 // degrees Celsius
-	out           string
+	out, changes  string
 	json          bool
 
 	match string // pattern of file names
@@ -65,6 +65,7 @@ With --match the records of many drivers are put together in pairs or quads
 	f.Float64Var(&o.before, "before-celsius", 20, "temperature of coil and room before, in `C`")
 	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
 	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
+	f.StringVar(&o.changes, "changes-plot", "", "draw each change against its limits into this `file`")
 	f.StringVar(&o.match, "match", "", "find which drivers belong together, of the records that the `pattern` names")
 	f.IntVar(&o.per, "per", 2, "how many belong together, 2 or 4 (`n`)")
 	f.BoolVar(&o.json, "json", false, "print the result as JSON")
@@ -95,9 +96,12 @@ func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
 			return fmt.Errorf("a temperature of %g C must be between %g and %g", c, coldest, hottest)
 		}
 	}
-	if o.out != "" {
-		if _, err := plot.ParseFormat(o.out); err != nil {
-			return fmt.Errorf("-o: %w", err)
+	for flag, path := range map[string]string{"-o": o.out, "--changes-plot": o.changes} {
+		if path == "" {
+			continue
+		}
+		if _, err := plot.ParseFormat(path); err != nil {
+			return fmt.Errorf("%s: %w", flag, err)
 		}
 	}
 	return nil
@@ -113,9 +117,11 @@ type compared struct {
 }
 
 func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
-	picture := file{path: o.out, force: true}
-	if o.out != "" {
-		if err := picture.check(); err != nil {
+	for _, path := range []string{o.out, o.changes} {
+		if path == "" {
+			continue
+		}
+		if err := (file{path: path, force: true}).check(); err != nil {
 			return err
 		}
 	}
@@ -150,17 +156,8 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 		return err
 	}
 	r.warnings = slices.Concat(r.warnings, r.Warnings)
-	if o.out != "" {
-		chart := plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
-			{Label: "before: " + sides[0].Label, Curve: sides[0].Curve},
-			{Label: "after: " + sides[1].Label, Curve: sides[1].Curve},
-		}}
-		if picture.write, err = chartWriter(chart, o.out); err != nil {
-			return err
-		}
-		if err := writeFiles(picture); err != nil {
-			return err
-		}
+	if err := o.draw(sides, r); err != nil {
+		return err
 	}
 	if o.json {
 		err = writeJSON(e.stdout, r.object())
@@ -181,6 +178,31 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	default:
 		return &verdictError{exitUndecided}
 	}
+}
+
+// draw writes the pictures that were asked for, all or none.
+func (o *compareOptions) draw(sides [2]recone.Side, r compared) error {
+	var files []file
+	for _, picture := range []struct {
+		path  string
+		chart chart
+	}{
+		{o.out, plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
+			{Label: "before: " + sides[0].Label, Curve: sides[0].Curve},
+			{Label: "after: " + sides[1].Label, Curve: sides[1].Curve},
+		}}},
+		{o.changes, r.chart()},
+	} {
+		if picture.path == "" {
+			continue
+		}
+		write, err := chartWriter(picture.chart, picture.path)
+		if err != nil {
+			return err
+		}
+		files = append(files, file{path: picture.path, force: true, write: write})
+	}
+	return writeFiles(files...)
 }
 
 // readSide reads a record and fits it.

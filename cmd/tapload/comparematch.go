@@ -22,7 +22,7 @@ func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
 	case o.per != 2 && o.per != 4:
 		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
 	}
-	for _, flag := range []string{"limits", "before-celsius", "after-celsius", "output"} {
+	for _, flag := range []string{"limits", "before-celsius", "after-celsius", "output", "changes-plot"} {
 		if f.Changed(flag) {
 			return fmt.Errorf("--%s is for a driver before and after, not for --match", flag)
 		}

@@ -7,6 +7,7 @@ import (
 
 	"tapload/fit"
 	"tapload/fit/recone"
+	"tapload/plot"
 )
 
 // quantityText is how a quantity is called and shown on a page.
@@ -108,6 +109,17 @@ func (r compared) print(w io.Writer) error {
 	p.under(2, "-", "a cause is named from the electrical side alone; a cone, a glue joint or a spider is judged by eye and hand")
 	p.under(2, "-", "this cannot show polarity, how it sounds, or a rub that the sweep was too quiet to wake")
 	return p.err
+}
+
+// chart is each change that has a limit.
+func (r compared) chart() plot.ChangeChart {
+	c := plot.ChangeChart{Title: "Changes against their limits"}
+	for _, ch := range r.Changes {
+		if ch.Limit != (recone.Limit{}) {
+			c.Changes = append(c.Changes, plot.Change{Label: quantityTexts[ch.Name].name, Percent: ch.Percent.Value, U: ch.Percent.U, Low: ch.Limit.Low, High: ch.Limit.High})
+		}
+	}
+	return c
 }
 
 // leastShownCause are the odds below which a cause is not on the page; --json
