@@ -58,7 +58,7 @@ func RunRepeated(ctx context.Context, s Setup, n int) (impedance.Record, []Repea
 		records = append(records, r)
 	}
 	mean := records[0]
-	mean.Coherence, mean.Drive = nil, nil // which are of one recording
+	mean.Coherence, mean.Drive, mean.Distortion = nil, nil, nil // which are of one recording
 	for _, r := range records[1:] {
 		for _, w := range r.Warnings {
 			if !slices.ContainsFunc(mean.Warnings, func(have impedance.Warning) bool { return have.Code == w.Code }) {

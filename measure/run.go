@@ -27,6 +27,10 @@ type Setup struct {
 	// 0 where nobody knows.
 	FullScaleVolt float64
 
+	// Distortion asks for the harmonics of the current too, which only a chirp
+	// tells apart.
+	Distortion bool
+
 	// Aim, when not nil, is what stepped tones are played for in further
 	// rounds. Other signals are played once, as tones are without an aim.
 	Aim *Aim
@@ -68,6 +72,17 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
 		Warnings: append(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), warnings(g)...),
+	}
+	if s.Distortion {
+		chirp, ok := s.Signal.(signal.Chirp)
+		if !ok {
+			return impedance.Record{}, fmt.Errorf("distortion by order is asked of a signal of type %T; only a chirp tells the orders apart", s.Signal)
+		}
+		d, err := ratio.Harmonics(recording, chirp)
+		if err != nil {
+			return impedance.Record{}, err
+		}
+		record.Distortion = &d
 	}
 	if h := g.Seen.Heard; h != nil {
 		record.Coherence = h.Coherence

@@ -46,6 +46,7 @@ var signalFlags = []struct {
 }{
 	{"periods", []string{chirp, multitone}},
 	{"period", []string{chirp, multitone}},
+	{"distortion", []string{chirp}},
 	{"points-per-octave", []string{multitone, tones}},
 	{"dwell", []string{tones}},
 	{"settle", []string{tones}},

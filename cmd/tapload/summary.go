@@ -27,15 +27,16 @@ func extremeAt(c impedance.Curve, i int) extreme {
 
 // summary is what a sweep tells people and programs of its result.
 type summary struct {
-	Label    string         `json:"label"`
-	File     string         `json:"file"`
-	Min      extreme        `json:"z_min"`
-	Max      extreme        `json:"z_max"`
-	Limit    string         `json:"limit"`
-	Warnings []warningEntry `json:"warnings"`
-	Drive    *driveEntry    `json:"load_level,omitempty"`
-	Repeats  []repeatEntry  `json:"repeats,omitempty"`
-	Budget   []budgetEntry  `json:"budget,omitempty"`
+	Label    string           `json:"label"`
+	File     string           `json:"file"`
+	Min      extreme          `json:"z_min"`
+	Max      extreme          `json:"z_max"`
+	Limit    string           `json:"limit"`
+	Warnings []warningEntry   `json:"warnings"`
+	Drive    *driveEntry      `json:"load_level,omitempty"`
+	Bends    *distortionEntry `json:"distortion,omitempty"`
+	Repeats  []repeatEntry    `json:"repeats,omitempty"`
+	Budget   []budgetEntry    `json:"budget,omitempty"`
 
 	dip, peak *extreme // the turns inside the band; nil where there is none
 }
@@ -70,6 +71,9 @@ func summarize(r impedance.Record, path string) summary {
 		if d.Watt > 0 {
 			s.Drive.Watt = &d.Watt
 		}
+	}
+	if r.Distortion != nil {
+		s.Bends = distortionOf(*r.Distortion)
 	}
 	for _, w := range r.Warnings {
 		s.Warnings = append(s.Warnings, warningEntry{w.Code, w.Text})
@@ -114,6 +118,7 @@ func (s summary) print(w io.Writer) {
 	if s.Drive != nil {
 		fmt.Fprintf(w, "level    %s\n", s.Drive.text())
 	}
+	s.Bends.print(w)
 	fmt.Fprintf(w, "limit    %s (± is k = 2)\n", s.Limit)
 	printRepeats(w, s.Repeats)
 	printBudget(w, s.Budget)

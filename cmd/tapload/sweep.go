@@ -32,6 +32,8 @@ type sweepOptions struct {
 	repeat int
 	budget bool
 
+	distortion bool
+
 	keep  string
 	plot  string
 	json  bool
@@ -54,10 +56,17 @@ With --signal listen it plays nothing and listens to whatever an amplifier plays
 through sense resistor and load; with --signal FILE.wav it plays that file, as
 it is, into an amplifier. Frequencies of which the music says too little are
 left out. On a sound card both ask for --amplifier-connected; a virtual bench
-(whose [music] plays) and a recording do not, since no amplifier is there.`,
+(whose [music] plays) and a recording do not, since no amplifier is there.
+
+With --distortion the record also has the harmonics of the current by order, and
+what lies above them, which a scraping coil raises. They are those of the load and
+of the amplifier together, at the level played: a driver bends and scrapes more
+with more excursion. What does not act back on the current does not show: a torn
+cone, a loose dust cap, a buzz of the cabinet. Listen for those.`,
 		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
   tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png
+  tapload sweep --card "USB Audio" --distortion -o driver.sweep.json
   tapload sweep --replay rec.wav -o cab.sweep.json
   tapload sweep --card "USB Audio" --signal listen --amplifier-connected \
     --full-scale-volt 2 --probe-ratio 10 --sense-ohm 0.47 -o box.sweep.json`,
@@ -83,6 +92,7 @@ left out. On a sound card both ask for --amplifier-connected; a virtual bench
 	f.Lookup("signal").Usage = "`kind` of test signal: chirp, tones (slow and sure) or multitone (shows distortion); or listen, or a .wav file"
 	f.IntVar(&o.repeat, "repeat", 1, "sweep `n` times, average, and watch the load for drift")
 	f.BoolVar(&o.budget, "budget", false, "also say what limits the answer, and what to do about it")
+	f.BoolVar(&o.distortion, "distortion", false, "also tell the harmonics of the current apart, and look for a scraping coil")
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
@@ -126,6 +136,8 @@ func (o *sweepOptions) check() error {
 		return errors.New("--repeat: a recording is the same every time; repeat with --card or --bench")
 	case o.repeat > 1 && o.signal.heard():
 		return errors.New("--repeat is for test signals; listen for longer, or play a longer file")
+	case o.repeat > 1 && o.distortion:
+		return errors.New("--distortion is of one recording; take it without --repeat")
 	case o.repeat > 1 && o.keep != "":
 		return errors.New("--keep holds one recording; keep it without --repeat")
 	}
@@ -174,7 +186,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		return err
 	}
 	defer end()
-	setup.Jig, setup.Label = j, o.label
+	setup.Jig, setup.Label, setup.Distortion = j, o.label, o.distortion
 	wasKept := false
 	if o.keep != "" {
 		setup.Keep = func(r card.Recording) error {

@@ -1,6 +1,9 @@
 package impedance
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+)
 
 // Distortion is what the current through a load holds beside its fundamental,
 // over the frequency of the fundamental. Lists that are shorter than Hz end
@@ -20,7 +23,7 @@ type Distortion struct {
 type Order struct {
 	Number int       // 2 for the second harmonic
 	Level  []float64 // dB
-	Floor  []float64 // what noise alone would give, dB
+	Floor  []float64 // what noise and the fundamental alone would give, dB
 }
 
 // check returns an error that names what in d cannot be.
@@ -108,4 +111,66 @@ func (s *scan) distortion(place string) (Distortion, error) {
 		d.Orders = append(d.Orders, Order{Number: int(n), Level: levels[i], Floor: floors[i]})
 	}
 	return d, nil
+}
+
+const (
+	// scrapeOverFloor is how far, in dB, a residual must stand above its noise,
+	// which scatters by about 1 dB.
+	scrapeOverFloor = 6.0
+
+	// leastFall is by how much, in dB, a smooth bend falls at least from two
+	// orders to the next two, as long as it is no more than bent.
+	leastFall = 12.0
+)
+
+// Scrape returns where something knocks or scrapes in every cycle: the index in
+// Hz of the residual that stands out most, or -1 where none does. It must stand
+// out of its noise and above what a smooth bend would still have beyond the last
+// orders, judged by how the four before fall, at two neighbours at least. The
+// rule is ours, no source.
+func (d Distortion) Scrape() int {
+	best, most, run := -1, 0.0, 0
+	for i, r := range d.Residual {
+		over := r - max(d.ResidualFloor[i]+scrapeOverFloor, d.smooth(i))
+		if over <= 0 {
+			run = 0
+			continue
+		}
+		if run++; run >= 2 && over > most {
+			best, most = i, over
+		}
+	}
+	return best
+}
+
+// smooth returns the level in dB of the orders after the last that continues
+// the fall of the last four.
+func (d Distortion) smooth(i int) float64 {
+	loudest := func(os []Order) float64 {
+		l := -math.MaxFloat64
+		for _, o := range os {
+			if i < len(o.Level) {
+				l = max(l, o.Level[i])
+			}
+		}
+		return l
+	}
+	n := len(d.Orders)
+	if n < 4 {
+		return -math.MaxFloat64
+	}
+	late, early := loudest(d.Orders[n-2:]), loudest(d.Orders[n-4:n-2])
+	return late - max(leastFall, early-late)
+}
+
+// Loudest returns the index in Hz at which o is highest of all where it stands
+// clear of its noise, or -1 where it does nowhere.
+func (o Order) Loudest() int {
+	best := -1
+	for i, l := range o.Level {
+		if l > o.Floor[i]+scrapeOverFloor && (best < 0 || l > o.Level[best]) {
+			best = i
+		}
+	}
+	return best
 }

@@ -73,3 +73,33 @@ func TestDistortionRefusals(t *testing.T) {
 		}
 	}
 }
+
+func TestScrape(t *testing.T) {
+	flat := func(db float64) []float64 { return []float64{db, db, db, db} }
+	made := func(odd [3]float64, residual ...float64) Distortion {
+		d := Distortion{Hz: []float64{20, 40, 80, 160}, Residual: residual, ResidualFloor: flat(-100)[:len(residual)]}
+		for k := 2; k <= 8; k++ {
+			l := -110.0
+			if k%2 == 1 {
+				l = odd[(k-3)/2]
+			}
+			d.Orders = append(d.Orders, Order{k, flat(l), flat(-110)})
+		}
+		return d
+	}
+	for name, c := range map[string]struct {
+		d    Distortion
+		want int
+	}{
+		"nothing":                            {made([3]float64{-60, -90, -110}, -100, -99, -101, -100), -1},
+		"a bend that goes on as it fell":     {made([3]float64{-20, -35, -50}, -100, -66, -65, -100), -1},
+		"more than the bend would have left": {made([3]float64{-20, -35, -50}, -100, -62, -60, -100), 2},
+		"one band alone":                     {made([3]float64{-60, -90, -110}, -100, -60, -100, -100), -1},
+		"orders that hardly fall":            {made([3]float64{-38, -41, -44}, -48, -47, -100), 1},
+		"no residual":                        {made([3]float64{-60, -90, -110}), -1},
+	} {
+		if got := c.d.Scrape(); got != c.want {
+			t.Errorf("%s: found at %d, want %d", name, got, c.want)
+		}
+	}
+}

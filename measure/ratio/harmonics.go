@@ -50,8 +50,8 @@ const (
 // band of the fundamental.
 //
 // A response of order k that rings for longer than L ln(k/(k-1)) blends into
-// that of order k-1; what lies below -100 dB is therefore best not trusted. The
-// noise floor comes from the lines between those of the signal.
+// that of order k-1. The floor is the noise, from the lines between those of the
+// signal, and what of the fundamental alone passes for the order.
 func Harmonics(rec card.Recording, c signal.Chirp) (impedance.Distortion, error) {
 	if err := sameRate(rec, c); err != nil {
 		return impedance.Distortion{}, err
@@ -116,7 +116,7 @@ func newSeparation(s spectrum, c signal.Chirp) *separation {
 
 // withoutBeginning takes out of the response what a linear load makes of the
 // chirp's beginning. That is less than a cycle long, holds frequencies above the
-// chirp's own, and so seems to be harmonics: -45 dB of them near the low end of
+// chirp's own, and so seems to be harmonics, of up to -45 dB near the low end of
 // the band. With a the played chirp's spectrum over X, and a' the part of it that
 // is no such echo, the response is taken times a'/a.
 func (p *separation) withoutBeginning() {
@@ -129,10 +129,15 @@ func (p *separation) withoutBeginning() {
 		}
 		played[k] /= p.chirp[k]
 	}
-	clean, _ := p.through(played, orderGate(1), 1)
+	full := math.Sqrt(p.c.StartHz * f.LowHz) // where the chirp has risen
+	early := orderGate(1)
+	early.from, early.fromBlend = 1, orderGate(2).toBlend // no part of it in the second's
+	clean, _ := p.through(played, early, 1)
 	for k := range p.response {
-		if hz := float64(k) * p.hz; hz >= f.LowHz && hz <= f.HighHz {
-			p.response[k] *= clean[k] / played[k]
+		hz := float64(k) * p.hz
+		if hz > full && hz <= f.HighHz {
+			w := complex(blend(math.Log(hz/full)/math.Log(f.LowHz/full)), 0)
+			p.response[k] *= 1 + w*(clean[k]/played[k]-1)
 		}
 	}
 }
@@ -252,6 +257,7 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 	}
 	for k := 2; k <= lastOrder; k++ {
 		spec, part := p.through(p.response, orderGate(k), float64(k))
+		own, _ := p.through(first, orderGate(k), float64(k))
 		o := impedance.Order{Number: k}
 		for i, hz := range d.Hz {
 			at := float64(k) * hz
@@ -260,7 +266,8 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 			}
 			line, _ := p.lines(at)
 			o.Level = append(o.Level, decibel(p.power(spec, at)/fundamental[i]))
-			o.Floor = append(o.Floor, decibel(p.noise(at)*part/abs2(p.chirp[line])/fundamental[i]))
+			noise := p.noise(at) * part / abs2(p.chirp[line])
+			o.Floor = append(o.Floor, decibel((noise+p.power(own, at))/fundamental[i]))
 		}
 		d.Orders = append(d.Orders, o)
 	}

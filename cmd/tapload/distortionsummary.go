@@ -1,0 +1,71 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"tapload/measure/impedance"
+)
+
+// distortionEntry is what a summary tells of the current's harmonics.
+type distortionEntry struct {
+	Orders  []orderEntry `json:"orders"`  // that stand clear of their noise
+	Scrapes *levelEntry  `json:"scrapes"` // where something knocks or scrapes in every cycle; null for nowhere
+}
+
+type orderEntry struct {
+	Order int `json:"order"`
+	levelEntry
+}
+
+// levelEntry is a level against the fundamental of the given frequency.
+type levelEntry struct {
+	Hz      float64 `json:"hz"`
+	LevelDB float64 `json:"level_db"`
+	FloorDB float64 `json:"floor_db"`
+}
+
+func distortionOf(d impedance.Distortion) *distortionEntry {
+	e := &distortionEntry{Orders: []orderEntry{}}
+	for _, o := range d.Orders {
+		if i := o.Loudest(); i >= 0 {
+			e.Orders = append(e.Orders, orderEntry{o.Number, levelEntry{d.Hz[i], o.Level[i], o.Floor[i]}})
+		}
+	}
+	if i := d.Scrape(); i >= 0 {
+		e.Scrapes = &levelEntry{d.Hz[i], d.Residual[i], d.ResidualFloor[i]}
+	}
+	return e
+}
+
+// print writes the highest two orders, and whether something scrapes.
+func (e *distortionEntry) print(w io.Writer) {
+	if e == nil {
+		return
+	}
+	var first, second *orderEntry
+	for i := range e.Orders {
+		switch o := &e.Orders[i]; {
+		case first == nil || o.LevelDB > first.LevelDB:
+			first, second = o, first
+		case second == nil || o.LevelDB > second.LevelDB:
+			second = o
+		}
+	}
+	var parts []string
+	for _, o := range []*orderEntry{first, second} {
+		if o != nil {
+			parts = append(parts, fmt.Sprintf("harmonic %d at most %.0f dB, at %s", o.Order, o.LevelDB, formatHz(o.Hz)))
+		}
+	}
+	if len(parts) == 0 {
+		parts = []string{"no harmonic of the current stands clear of the noise"}
+	}
+	fmt.Fprintf(w, "bends    %s\n", strings.Join(parts, "; "))
+	if s := e.Scrapes; s != nil {
+		fmt.Fprintf(w, "scrapes  high orders of %.0f dB at %s, where noise has %.0f dB: a scraping coil, something loose, or an amplifier that clips\n", s.LevelDB, formatHz(s.Hz), s.FloorDB)
+		return
+	}
+	fmt.Fprintln(w, "scrapes  no sign of it at this level")
+}
