@@ -21,8 +21,8 @@ type compareOptions struct {
 	out, changes  string
 	json          bool
 
-	match string // pattern of file names
-	per   int
+	group, match string // patterns of file names
+	per          int
 }
 
 func newCompare(e env) *cobra.Command {
@@ -39,14 +39,24 @@ Measure both with one jig and one set of flags, the driver held the same way and
 at room temperature; give the temperatures where they differ. The limits are a
 starting point of ours, not a standard; --limits reads your own.
 
+With --group one record is held against those of a reference group, of four or
+more: where it falls among them, and which of them do not belong.
+
 With --match the records of many drivers are put together in pairs or quads
 (--per) whose curves are closest, as a whole: the sum is the least there is.`,
 		Example: `  tapload compare before.sweep.json after.sweep.json
   tapload compare before.sweep.json after.sweep.json --before-celsius 20 \
     --after-celsius 45 -o recone.png
   tapload compare before.sweep.json after.sweep.json --limits limits.toml --json
+  tapload compare --group 'drivers/*.sweep.json' after.sweep.json
   tapload compare --match 'drivers/*.sweep.json' --per 2`,
 		RunE: func(c *cobra.Command, args []string) error {
+			if o.group != "" {
+				if err := o.checkGroup(c.Flags(), args); err != nil {
+					return usage(c, err)
+				}
+				return o.runGroup(c.Context(), e, args[0])
+			}
 			if o.match != "" {
 				if err := o.checkMatch(c.Flags(), args); err != nil {
 					return usage(c, err)
@@ -66,6 +76,7 @@ With --match the records of many drivers are put together in pairs or quads
 	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
 	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.changes, "changes-plot", "", "draw each change against its limits into this `file`")
+	f.StringVar(&o.group, "group", "", "hold one record against the group that the `pattern` names")
 	f.StringVar(&o.match, "match", "", "find which drivers belong together, of the records that the `pattern` names")
 	f.IntVar(&o.per, "per", 2, "how many belong together, 2 or 4 (`n`)")
 	f.BoolVar(&o.json, "json", false, "print the result as JSON")
@@ -170,14 +181,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err != nil {
 		return err
 	}
-	switch r.Verdict {
-	case recone.Pass:
-		return nil
-	case recone.Fail:
-		return &verdictError{exitFail}
-	default:
-		return &verdictError{exitUndecided}
-	}
+	return reconeExit(r.Verdict)
 }
 
 // draw writes the pictures that were asked for, all or none.

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -22,13 +21,11 @@ func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
 	case o.per != 2 && o.per != 4:
 		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
 	}
-	for _, flag := range []string{"limits", "before-celsius", "after-celsius", "output", "changes-plot"} {
-		if f.Changed(flag) {
-			return fmt.Errorf("--%s is for a driver before and after, not for --match", flag)
-		}
-	}
-	return nil
+	return o.only(f, "--match", "limits", "before-celsius", "after-celsius", "output", "changes-plot")
 }
+
+// nameOf is how a driver of many is called: by its file.
+func nameOf(path string) string { return strings.TrimSuffix(filepath.Base(path), recordSuffix) }
 
 // matched is a matching and the names of its drivers.
 type matched struct {
@@ -38,43 +35,13 @@ type matched struct {
 }
 
 func (o *compareOptions) runMatch(ctx context.Context, e env) error {
-	paths, err := filepath.Glob(o.match)
-	switch {
-	case err != nil:
-		return fmt.Errorf("--match %s is no pattern of file names: %w", o.match, err)
-	case len(paths) < o.per:
-		return fmt.Errorf("--match %s finds %d records; %d are needed", o.match, len(paths), o.per)
-	}
-	r := matched{names: make([]string, len(paths))}
-	sides := make([]recone.Side, len(paths))
-	type read struct {
-		side     recone.Side
-		warnings []impedance.Warning
-	}
-	err = inOrder(ctx, len(paths), func(i int) (read, error) {
-		rec, err := measured(paths[i])
-		if err != nil {
-			return read{}, err
-		}
-		return read{recone.Side{Label: rec.Label, Curve: rec.Curve}, rec.Warnings}, nil
-	}, func(i int, one read, err error) error {
-		if err != nil {
-			return err
-		}
-		sides[i] = one.side
-		r.names[i] = strings.TrimSuffix(filepath.Base(paths[i]), recordSuffix)
-		for _, w := range one.warnings {
-			if !slices.ContainsFunc(r.warnings, func(have impedance.Warning) bool { return have.Code == w.Code }) {
-				r.warnings = append(r.warnings, impedance.Warning{Code: w.Code, Text: r.names[i] + ", for one: " + w.Text})
-			}
-		}
-		return nil
-	})
+	sides, warnings, err := recordsOf(ctx, "--match", o.match, o.per, false, "")
 	if err != nil {
 		return err
 	}
-	if err := ctx.Err(); err != nil {
-		return err
+	r := matched{warnings: warnings}
+	for _, s := range sides {
+		r.names = append(r.names, s.Label)
 	}
 	if r.Matching, err = recone.Match(sides, o.per); err != nil {
 		return err

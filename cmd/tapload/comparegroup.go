@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+
+	"github.com/spf13/pflag"
+
+	"tapload/fit/recone"
+	"tapload/measure/impedance"
+)
+
+// checkGroup is check for --group.
+func (o *compareOptions) checkGroup(f *pflag.FlagSet, args []string) error {
+	if len(args) != 1 {
+		return errors.New("--group holds one record against a group; name that one, such as after.sweep.json")
+	}
+	return o.only(f, "--group", "match", "per", "limits", "before-celsius", "after-celsius", "output", "changes-plot")
+}
+
+// only refuses the flags that are for another use of the command.
+func (o *compareOptions) only(f *pflag.FlagSet, use string, others ...string) error {
+	for _, flag := range others {
+		if f.Changed(flag) {
+			return fmt.Errorf("--%s does not go with %s", flag, use)
+		}
+	}
+	return nil
+}
+
+// recordsOf reads the records that a pattern names, fitted or not; one record
+// can be left out. Each kind of warning is given for one record only.
+func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool, but string) (sides []recone.Side, warnings []impedance.Warning, err error) {
+	paths, err := filepath.Glob(pattern)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%s %s is no pattern of file names: %w", flag, pattern, err)
+	}
+	paths = slices.DeleteFunc(paths, func(p string) bool { return but != "" && fileKey(p) == fileKey(but) })
+	if len(paths) < least {
+		return nil, nil, fmt.Errorf("%s %s finds %d records; %d are needed", flag, pattern, len(paths), least)
+	}
+	type read struct {
+		side     recone.Side
+		warnings []impedance.Warning
+	}
+	err = inOrder(ctx, len(paths), func(i int) (read, error) {
+		if fitted {
+			side, w, err := readSide(paths[i])
+			return read{side, w}, err
+		}
+		rec, err := measured(paths[i])
+		return read{recone.Side{Curve: rec.Curve}, rec.Warnings}, err
+	}, func(i int, one read, err error) error {
+		if err != nil {
+			return err
+		}
+		one.side.Label = nameOf(paths[i])
+		sides = append(sides, one.side)
+		for _, w := range one.warnings {
+			if !slices.ContainsFunc(warnings, func(have impedance.Warning) bool { return have.Code == w.Code }) {
+				warnings = append(warnings, impedance.Warning{Code: w.Code, Text: one.side.Label + ", for one: " + w.Text})
+			}
+		}
+		return nil
+	})
+	if err == nil {
+		err = ctx.Err()
+	}
+	return sides, warnings, err
+}
+
+// stood is where a driver stands in a group.
+type stood struct {
+	recone.Standing
+	label    string
+	warnings []impedance.Warning
+}
+
+func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error {
+	const fewest = 4
+	group, warnings, err := recordsOf(ctx, "--group", o.group, fewest, true, path)
+	if err != nil {
+		return err
+	}
+	one, own, err := readSide(path)
+	if err != nil {
+		return err
+	}
+	one.Label = nameOf(path)
+	r := stood{label: one.Label, warnings: warnings}
+	for _, w := range own {
+		if !slices.ContainsFunc(warnings, func(have impedance.Warning) bool { return have.Code == w.Code }) {
+			r.warnings = append(r.warnings, w)
+		}
+	}
+	if r.Standing, err = recone.Group(group, one); err != nil {
+		return err
+	}
+	r.warnings = append(r.warnings, r.Warnings...)
+	if o.json {
+		err = writeJSON(e.stdout, r.object())
+	} else {
+		err = r.print(e.stdout)
+	}
+	for _, w := range r.warnings {
+		e.warn(w.Text)
+	}
+	if err != nil {
+		return err
+	}
+	return reconeExit(r.Verdict)
+}
+
+// reconeExit returns what makes the exit code of a verdict.
+func reconeExit(v recone.Verdict) error {
+	switch v {
+	case recone.Pass:
+		return nil
+	case recone.Fail:
+		return &verdictError{exitFail}
+	default:
+		return &verdictError{exitUndecided}
+	}
+}
