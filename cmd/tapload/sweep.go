@@ -59,9 +59,9 @@ left out. On a sound card both ask for --amplifier-connected; a virtual bench
 (whose [music] plays) and a recording do not, since no amplifier is there.
 
 With --distortion the record also has the harmonics of the current by order, and
-what lies above them, which a scraping coil raises. They are those of the load and
-of the amplifier together, at the level played: a driver bends and scrapes more
-with more excursion. What does not act back on the current does not show: a torn
+what lies above them, which a scraping coil raises. They are those of load and
+amplifier together, at the level played: a driver bends and scrapes more with
+more excursion. What does not act back on the current does not show: a torn
 cone, a loose dust cap, a buzz of the cabinet. Listen for those.`,
 		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
