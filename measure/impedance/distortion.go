@@ -118,6 +118,9 @@ const (
 	// which scatters by about 1 dB.
 	scrapeOverFloor = 6.0
 
+	// clearOfFloor is the same of a single order, into whose place the others ring.
+	clearOfFloor = 10.0
+
 	// leastFall is by how much, in dB, a smooth bend falls at least from two
 	// orders to the next two, as long as it is no more than bent.
 	leastFall = 12.0
@@ -168,7 +171,7 @@ func (d Distortion) smooth(i int) float64 {
 func (o Order) Loudest() int {
 	best := -1
 	for i, l := range o.Level {
-		if l > o.Floor[i]+scrapeOverFloor && (best < 0 || l > o.Level[best]) {
+		if l > o.Floor[i]+clearOfFloor && (best < 0 || l > o.Level[best]) {
 			best = i
 		}
 	}

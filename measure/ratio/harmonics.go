@@ -24,10 +24,14 @@ const (
 	orderRise, orderFall = 0.5, 0.5
 	orderBlend           = 0.3
 
-	ringOrders = 3.0 // L for which the fundamental is left to ring
+	// The fundamental is left to ring for mostRing L, or for what a narrow band
+	// leaves beside the orders, which must be leastRing at least.
+	mostRing, leastRing = 3.0, 0.7
+	spare               = 0.1 // L
+	leastSpan           = 16  // of the band that has room for that, with the chirp's ends beyond it
 
 	// quietest is the least level in dB that is told. Below it lies rounding.
-	quietest = -300.0
+	quietest = -200.0
 )
 
 // Harmonics returns the harmonics of the current in rec, the recording of c, by
@@ -53,6 +57,10 @@ const (
 // that of order k-1. The floor is the noise, from the lines between those of the
 // signal, and what of the fundamental alone passes for the order.
 func Harmonics(rec card.Recording, c signal.Chirp) (impedance.Distortion, error) {
+	ring := math.Log(c.StopHz/c.StartHz) - math.Log(lastOrder+orderRise) - spare
+	if ring < leastRing {
+		return impedance.Distortion{}, fmt.Errorf("a chirp from %g to %g Hz is too narrow to tell %d orders apart; let it reach from %g to %.0f Hz or more", c.Frame().LowHz, c.Frame().HighHz, lastOrder, c.Frame().LowHz, c.Frame().LowHz*leastSpan)
+	}
 	if err := sameRate(rec, c); err != nil {
 		return impedance.Distortion{}, err
 	}
@@ -60,7 +68,7 @@ func Harmonics(rec card.Recording, c signal.Chirp) (impedance.Distortion, error)
 	if err != nil {
 		return impedance.Distortion{}, err
 	}
-	return newSeparation(s, c).distortion(rec)
+	return newSeparation(s, c, min(mostRing, ring)).distortion(rec)
 }
 
 // separation is the response of the current to a chirp, before it is divided
@@ -71,6 +79,7 @@ type separation struct {
 	n    int     // samples of a period
 	rate float64 // Hz
 	rise float64 // L, s
+	ring float64 // L for which the fundamental is left to ring
 	hz   float64 // between lines of a period
 	fft  *fourier.FFT
 
@@ -78,8 +87,8 @@ type separation struct {
 	response []complex128 // by line, the fundamental's at time 0
 }
 
-func newSeparation(s spectrum, c signal.Chirp) *separation {
-	p := &separation{s: s, c: c, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
+func newSeparation(s spectrum, c signal.Chirp, ring float64) *separation {
+	p := &separation{s: s, c: c, ring: ring, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
 	p.fft = fourier.NewFFT(p.n)
 	p.chirp = make([]complex128, p.n/2+1)
 	whole := complex(float64(s.periods), 0)
@@ -130,8 +139,8 @@ func (p *separation) withoutBeginning() {
 		played[k] /= p.chirp[k]
 	}
 	full := math.Sqrt(p.c.StartHz * f.LowHz) // where the chirp has risen
-	early := orderGate(1)
-	early.from, early.fromBlend = 1, orderGate(2).toBlend // no part of it in the second's
+	early := p.orderGate(1)
+	early.from, early.fromBlend = 1, p.orderGate(2).toBlend // no part of it in the second's
 	clean, _ := p.through(played, early, 1)
 	for k := range p.response {
 		hz := float64(k) * p.hz
@@ -173,11 +182,11 @@ func (g gate) of(order float64) float64 {
 }
 
 // orderGate is that of order k. Neighbours add up to 1.
-func orderGate(k int) gate {
+func (p *separation) orderGate(k int) gate {
 	o := float64(k)
 	g := gate{o + orderRise - orderBlend, o + orderRise, o - orderFall, o - orderFall - orderBlend}
 	if k == 1 {
-		g.to, g.toBlend = math.Exp(-ringOrders+0.5), math.Exp(-ringOrders)
+		g.to, g.toBlend = math.Exp(-p.ring*5/6), math.Exp(-p.ring)
 	}
 	return g
 }
@@ -197,7 +206,7 @@ func (p *separation) through(response []complex128, g gate, lowest float64) (spe
 		}
 	}
 	x := p.overTime(spec)
-	latest := p.rise * ringOrders // the rest of the period is ahead of time 0
+	latest := p.rise * p.ring // the rest of the period is ahead of time 0
 	for i := range x {
 		t := float64(i) / p.rate
 		if t > latest {
@@ -244,7 +253,7 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 		}
 		d.Hz = append(d.Hz, hz)
 	}
-	first, _ := p.through(p.response, orderGate(1), 1)
+	first, _ := p.through(p.response, p.orderGate(1), 1)
 	fundamental := make([]float64, len(d.Hz))
 	for i, hz := range d.Hz {
 		if fundamental[i] = p.power(first, hz); fundamental[i] == 0 {
@@ -256,8 +265,8 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 		}
 	}
 	for k := 2; k <= lastOrder; k++ {
-		spec, part := p.through(p.response, orderGate(k), float64(k))
-		own, _ := p.through(first, orderGate(k), float64(k))
+		spec, part := p.through(p.response, p.orderGate(k), float64(k))
+		own, _ := p.through(first, p.orderGate(k), float64(k))
 		o := impedance.Order{Number: k}
 		for i, hz := range d.Hz {
 			at := float64(k) * hz
@@ -278,7 +287,7 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 // residual fills in what lies above the orders.
 func (p *separation) residual(d *impedance.Distortion, fundamental []float64) {
 	f := p.c.Frame()
-	last := math.Exp(float64(p.n)/p.rate/p.rise - ringOrders - 0.1)
+	last := math.Exp(float64(p.n)/p.rate/p.rise - p.ring - spare)
 	last = min(mostOrder, last)
 	g := gate{from: 0.9 * last, fromBlend: last, to: lastOrder + orderRise, toBlend: lastOrder + orderRise - orderBlend}
 	if g.from < g.to+1 {

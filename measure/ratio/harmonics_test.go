@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -188,4 +189,22 @@ func TestHarmonicsRefusals(t *testing.T) {
 	rec.RateHz = 44100
 	_, err = Harmonics(rec, c)
 	wantFault(t, err, card.WrongRate, "was recorded at 44100 Hz")
+	for high, refused := range map[float64]bool{100: true, 240: true, 320: false, 400: false} {
+		c := chirp(t, signal.ChirpOptions{LowHz: 20, HighHz: high})
+		y := hammerstein{c3: 0.1, h: func(float64) complex128 { return 0.5 }}
+		d, err := Harmonics(y.record(c, 1), c)
+		if refused {
+			if err == nil || !strings.Contains(err.Error(), "is too narrow to tell 8 orders apart; let it reach from 20 to 320 Hz or more") {
+				t.Errorf("up to %g Hz: error %v", high, err)
+			}
+			continue
+		}
+		if err != nil {
+			t.Errorf("up to %g Hz: %v", high, err)
+			continue
+		}
+		if l, want := d.Orders[1].Level[4], y.level(3, 30, c.Peak); math.Abs(l-want) > 0.5 {
+			t.Errorf("up to %g Hz: third harmonic %.2f dB, want %.2f", high, l, want)
+		}
+	}
 }
