@@ -62,10 +62,10 @@ type sample struct {
 // All is done in logarithms. The middle is the median, the spread is Qn, which
 // up to half of the members cannot upset. A driver does not belong where it is
 // more than Limit spreads from the median in any quantity. Limit depends on
-// the number of members: among as many from one normal distribution, 1 group in
-// 200 has any beyond it, in one quantity (BenchmarkStrangers; for all quantities
-// of good drivers together see testdata/figures/recone-group.txt). A small
-// group has a wide limit, since its spread is hardly known.
+// the number of members: of as many from one normal distribution, 1 group in
+// 200 has any beyond it, in one quantity. In one or more of all quantities it is
+// 8 % of good groups of 4, 3 % of 16 (testdata/figures/recone-group.txt). A
+// small group has a wide limit, since its spread is hardly known.
 //
 // Temperatures and frequencies are treated as in Distance; all loads are fitted
 // with the one of their models that suits all best, where one does.
