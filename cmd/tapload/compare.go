@@ -123,8 +123,22 @@ type compared struct {
 	recone.Comparison
 	labels   [2]string
 	limits   recone.Limits
-	own      bool // limits are the user's
+	own      bool                // limits are the user's
+	bends    [2]*distortionEntry // nil where the record has no distortion
 	warnings []impedance.Warning
+}
+
+// scraping warns of what scrapes after and did not before.
+func (r *compared) scraping() {
+	after := r.bends[1]
+	if after == nil || after.Scrapes == nil || r.bends[0] != nil && r.bends[0].Scrapes != nil {
+		return
+	}
+	than := "; before, it did not"
+	if r.bends[0] == nil {
+		than = ""
+	}
+	r.warnings = append(r.warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", formatHz(after.Scrapes.Hz), than)})
 }
 
 func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
@@ -149,15 +163,18 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	}
 	var sides [2]recone.Side
 	for i, path := range args {
-		side, warnings, err := readSide(path)
+		side, rec, err := readSide(path)
 		if err != nil {
 			return err
+		}
+		if rec.Distortion != nil {
+			r.bends[i] = distortionOf(*rec.Distortion)
 		}
 		if f.Changed("before-celsius") {
 			side.Celsius = []*float64{&o.before, &o.after}[i]
 		}
 		sides[i], r.labels[i] = side, side.Label
-		for _, w := range warnings {
+		for _, w := range rec.Warnings {
 			w.Text = []string{"before", "after"}[i] + ": " + w.Text
 			r.warnings = append(r.warnings, w)
 		}
@@ -167,6 +184,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 		return err
 	}
 	r.warnings = slices.Concat(r.warnings, r.Warnings)
+	r.scraping()
 	if err := o.draw(sides, r); err != nil {
 		return err
 	}
@@ -210,18 +228,18 @@ func (o *compareOptions) draw(sides [2]recone.Side, r compared) error {
 }
 
 // readSide reads a record and fits it.
-func readSide(path string) (recone.Side, []impedance.Warning, error) {
+func readSide(path string) (recone.Side, impedance.Record, error) {
 	rec, err := measured(path)
 	if err != nil {
-		return recone.Side{}, nil, err
+		return recone.Side{}, rec, err
 	}
 	load, err := fitCurve(rec.Curve, fit.Options{})
 	if err != nil {
-		return recone.Side{}, nil, fmt.Errorf("%s: %w", path, err)
+		return recone.Side{}, rec, fmt.Errorf("%s: %w", path, err)
 	}
 	label := rec.Label
 	if label == "" {
 		label = path
 	}
-	return recone.Side{Label: label, Curve: rec.Curve, Load: load}, rec.Warnings, nil
+	return recone.Side{Label: label, Curve: rec.Curve, Load: load}, rec, nil
 }

@@ -48,8 +48,8 @@ func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool
 	}
 	err = inOrder(ctx, len(paths), func(i int) (read, error) {
 		if fitted {
-			side, w, err := readSide(paths[i])
-			return read{side, w}, err
+			side, rec, err := readSide(paths[i])
+			return read{side, rec.Warnings}, err
 		}
 		rec, err := measured(paths[i])
 		return read{recone.Side{Curve: rec.Curve}, rec.Warnings}, err
@@ -85,13 +85,13 @@ func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error
 	if err != nil {
 		return err
 	}
-	one, own, err := readSide(path)
+	one, rec, err := readSide(path)
 	if err != nil {
 		return err
 	}
 	one.Label = nameOf(path)
 	r := stood{label: one.Label, warnings: warnings}
-	for _, w := range own {
+	for _, w := range rec.Warnings {
 		if !slices.ContainsFunc(warnings, func(have impedance.Warning) bool { return have.Code == w.Code }) {
 			r.warnings = append(r.warnings, w)
 		}

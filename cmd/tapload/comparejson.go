@@ -11,6 +11,9 @@ type comparisonObject struct {
 	Before string          `json:"before"`
 	After  string          `json:"after"`
 	Worst  deviationObject `json:"largest_deviation"`
+
+	DistortionBefore *distortionEntry `json:"distortion_before,omitempty"`
+	DistortionAfter  *distortionEntry `json:"distortion_after,omitempty"`
 }
 
 type changeObject struct {
@@ -48,7 +51,7 @@ type deviationObject struct {
 func (r compared) object() comparisonObject {
 	o := comparisonObject{
 		Verdict: r.Verdict.String(), Changes: []changeObject{}, Causes: []changeCause{}, Warnings: warningEntries(r.warnings),
-		Before: r.labels[0], After: r.labels[1],
+		Before: r.labels[0], After: r.labels[1], DistortionBefore: r.bends[0], DistortionAfter: r.bends[1],
 		Worst: deviationObject{r.Worst.Percent.Value, r.Worst.Percent.U, r.Worst.Hz, r.Worst.Significant, r.Worst.Verdict.String()},
 	}
 	for _, c := range r.Changes {

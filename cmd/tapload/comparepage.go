@@ -100,6 +100,7 @@ func (r compared) print(w io.Writer) error {
 		}
 		p.under(9, oddsPercent(c.Odds), text)
 	}
+	r.distortion(&p)
 	p.line("")
 	whose := "these limits are a starting point of ours, not a standard; --limits reads yours"
 	if r.own {
@@ -110,6 +111,42 @@ func (r compared) print(w io.Writer) error {
 	p.under(2, "-", "this cannot show polarity, how it sounds, or a rub that the sweep was too quiet to wake")
 	return p.err
 }
+
+// distortion writes the harmonics of the current of both, where both records
+// have them: each order where it is loudest.
+func (r compared) distortion(p *page) {
+	if r.bends[0] == nil || r.bends[1] == nil {
+		return
+	}
+	p.line("")
+	const format = "%-14s%-26s%s"
+	p.line(fmt.Sprintf(format, "harmonics", "before", "after"))
+	loudest := func(e *distortionEntry, order int) string {
+		for _, o := range e.Orders {
+			if o.Order == order {
+				return fmt.Sprintf("%.0f dB at %s", o.LevelDB, formatHz(o.Hz))
+			}
+		}
+		return "in the noise"
+	}
+	for order := 2; order <= mostOrder; order++ {
+		before, after := loudest(r.bends[0], order), loudest(r.bends[1], order)
+		if before == after && before == "in the noise" {
+			continue
+		}
+		p.line(fmt.Sprintf(format, fmt.Sprint("order ", order), before, after))
+	}
+	scrapes := func(e *distortionEntry) string {
+		if e.Scrapes == nil {
+			return "no sign of it"
+		}
+		return fmt.Sprintf("%.0f dB at %s", e.Scrapes.LevelDB, formatHz(e.Scrapes.Hz))
+	}
+	p.line(fmt.Sprintf(format, "scrapes", scrapes(r.bends[0]), scrapes(r.bends[1])))
+}
+
+// mostOrder is the highest order of harmonics on the page.
+const mostOrder = 8
 
 // chart is each change that has a limit.
 func (r compared) chart() plot.ChangeChart {
