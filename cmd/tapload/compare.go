@@ -3,6 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
+	"math"
+	"math/cmplx"
 	"os"
 	"slices"
 
@@ -19,6 +22,7 @@ type compareOptions struct {
 	limits        string
 	before, after float64 // degrees Celsius
 	out, changes  string
+	ratio         string
 	json          bool
 
 	group, match string // patterns of file names
@@ -76,6 +80,7 @@ With --match the records of many drivers are put together in pairs or quads
 	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
 	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.changes, "changes-plot", "", "draw each change against its limits into this `file`")
+	f.StringVar(&o.ratio, "ratio-plot", "", "draw |Z| after over before into this `file`")
 	f.StringVar(&o.group, "group", "", "hold one record against the group that the `pattern` names")
 	f.StringVar(&o.match, "match", "", "find which drivers belong together, of the records that the `pattern` names")
 	f.IntVar(&o.per, "per", 2, "how many belong together, 2 or 4 (`n`)")
@@ -107,7 +112,7 @@ func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
 			return fmt.Errorf("a temperature of %g C must be between %g and %g", c, coldest, hottest)
 		}
 	}
-	for flag, path := range map[string]string{"-o": o.out, "--changes-plot": o.changes} {
+	for flag, path := range map[string]string{"-o": o.out, "--changes-plot": o.changes, "--ratio-plot": o.ratio} {
 		if path == "" {
 			continue
 		}
@@ -142,7 +147,7 @@ func (r *compared) scraping() {
 }
 
 func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
-	for _, path := range []string{o.out, o.changes} {
+	for _, path := range []string{o.out, o.changes, o.ratio} {
 		if path == "" {
 			continue
 		}
@@ -214,6 +219,7 @@ func (o *compareOptions) draw(sides [2]recone.Side, r compared) error {
 			{Label: "after: " + sides[1].Label, Curve: sides[1].Curve},
 		}}},
 		{o.changes, r.chart()},
+		{o.ratio, ratioOf(sides[0].Curve, sides[1].Curve)},
 	} {
 		if picture.path == "" {
 			continue
@@ -226,6 +232,38 @@ func (o *compareOptions) draw(sides [2]recone.Side, r compared) error {
 	}
 	return writeFiles(files...)
 }
+
+// ratioOf draws |Z| after over before where both have a point; what both share
+// by its ID moves both.
+func ratioOf(before, after impedance.Curve) plot.RatioChart {
+	c := plot.RatioChart{Title: "After over before", Label: "|Z| after over before"}
+	if impedance.SameGrid(before, after) != nil {
+		moved, err := after.Resample(before.Hz())
+		if err != nil { // other bands: what cannot be compared is not drawn
+			return c
+		}
+		after = moved
+	}
+	for i, b := range before.Points {
+		a := after.Points[i]
+		ratio := cmplx.Abs(a.Z) / cmplx.Abs(b.Z)
+		v := a.Noise.Along(a.Z)/square(a.Z) + b.Noise.Along(b.Z)/square(b.Z)
+		shared := map[string]float64{}
+		for _, s := range after.Shared {
+			shared[s.ID] += real(s.DZ[i] / a.Z)
+		}
+		for _, s := range before.Shared {
+			shared[s.ID] -= real(s.DZ[i] / b.Z)
+		}
+		for _, id := range slices.Sorted(maps.Keys(shared)) {
+			v += shared[id] * shared[id]
+		}
+		c.Hz, c.Percent, c.U = append(c.Hz, b.Hz), append(c.Percent, 100*ratio), append(c.U, 100*ratio*math.Sqrt(v))
+	}
+	return c
+}
+
+func square(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
 // readSide reads a record and fits it.
 func readSide(path string) (recone.Side, impedance.Record, error) {
