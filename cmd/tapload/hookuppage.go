@@ -10,6 +10,7 @@ import (
 	"tapload/fit/rating"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/hookup"
+	"tapload/measure/impedance"
 )
 
 // print writes what a technician reads: the answer in words, then the numbers,
@@ -237,7 +238,7 @@ func (s assessed) driven() []string {
 		if measured {
 			low, high := -1, -1
 			for i, pt := range s.Combined.Curve.Points {
-				if !amp.InBand(pt.Hz, s.LowHz, s.HighHz) {
+				if !impedance.InBand(pt.Hz, s.LowHz, s.HighHz) {
 					continue
 				}
 				if low < 0 || watts[k][i] < watts[k][low] {

@@ -60,8 +60,9 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		before.Celsius, after.Celsius = nil, nil
 	}
 
-	var same bool
-	if before, after, same = alike(before, after); !same {
+	sides, same := oneModel([]Side{before, after})
+	before, after = sides[0], sides[1]
+	if !same {
 		warn("models-differ", "the curves call for different models, %s and %s: part of a change may be the model's; look at the plot of both", describe(before.Load), describe(after.Load))
 	}
 	b, a := logsOf(before, warmBefore), logsOf(after, warmAfter)
@@ -96,10 +97,12 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	}
 
 	first, second := atReference(before, warmBefore, "temperature before"), atReference(after, warmAfter, "temperature after")
-	if err := impedance.SameGrid(first, second); err != nil {
-		if second, err = onto(&first, second); err != nil {
-			return Comparison{}, fmt.Errorf("curves of %s and %s: %w", before.Label, after.Label, err)
-		}
+	resampled := impedance.SameGrid(first, second) != nil
+	first, second, err := onOne(first, second)
+	if err != nil {
+		return Comparison{}, fmt.Errorf("curves of %s and %s: %w", before.Label, after.Label, err)
+	}
+	if resampled {
 		warn("resampled", "the curves have different frequencies; %s was interpolated to those of %s: use one signal for both", after.Label, before.Label)
 	}
 	worst, chance := deviation(first, second, math.Hypot(before.Load.Misfit, after.Load.Misfit), limits["curve"])
@@ -178,29 +181,88 @@ func holm(p []float64, rate float64) []bool {
 	return out
 }
 
-// onto cuts first to the band that both have and returns second at its
-// frequencies.
-func onto(first *impedance.Curve, second impedance.Curve) (impedance.Curve, error) {
-	low, high := second.Points[0].Hz, second.Points[len(second.Points)-1].Hz
-	cut := impedance.Curve{}
-	from, to := -1, 0
-	for i, p := range first.Points {
-		if p.Hz >= low && p.Hz <= high {
-			if from < 0 {
-				from = i
-			}
-			to = i + 1
+// overlap returns the part of first in the band that second has too.
+func overlap(first, second impedance.Curve) (impedance.Curve, error) {
+	cut := first.Within(impedance.Common(first, second))
+	if len(cut.Points) == 0 {
+		a, b := first.Points, second.Points
+		return cut, fmt.Errorf("they have no frequency in common: %g to %g Hz and %g to %g Hz", a[0].Hz, a[len(a)-1].Hz, b[0].Hz, b[len(b)-1].Hz)
+	}
+	return cut, nil
+}
+
+// onOne returns two curves on the frequencies of the first, in the band that
+// both have; they are as they were where their frequencies are the same.
+func onOne(first, second impedance.Curve) (a, b impedance.Curve, err error) {
+	if impedance.SameGrid(first, second) == nil {
+		return first, second, nil
+	}
+	if first, err = overlap(first, second); err != nil {
+		return first, second, err
+	}
+	second, err = second.Resample(first.Hz())
+	return first, second, err
+}
+
+// Ratio is |Z| after over before at one frequency, in percent: 100 is no
+// change.
+type Ratio struct {
+	Hz      float64
+	Percent fit.Value
+}
+
+// Ratios returns |Z| of after over that of before in the band that both have,
+// at the frequencies of before. What one source does to both counts once, as
+// in Compare. It fails where they have no frequency in common.
+func Ratios(before, after impedance.Curve) ([]Ratio, error) {
+	before, after, err := onOne(before, after)
+	if err != nil {
+		return nil, err
+	}
+	sources := sharedPairs(before, after)
+	var all []Ratio
+	for i, b := range before.Points {
+		a := after.Points[i]
+		// Of the logarithm: a relative change along Z.
+		v := a.Noise.Times(1/a.Z).RR + b.Noise.Times(1/b.Z).RR
+		for _, s := range sources {
+			d := real(s.after(i)/a.Z - s.before(i)/b.Z)
+			v += d * d
+		}
+		ratio := 100 * cmplx.Abs(a.Z) / cmplx.Abs(b.Z)
+		all = append(all, Ratio{b.Hz, fit.Value{Value: ratio, U: ratio * math.Sqrt(v)}})
+	}
+	return all, nil
+}
+
+// pair is what one shared source does to two curves of one grid.
+type pair [2]*impedance.Source
+
+func (p pair) before(i int) complex128 { return p.change(0, i) }
+func (p pair) after(i int) complex128  { return p.change(1, i) }
+
+func (p pair) change(side, i int) complex128 {
+	if p[side] == nil {
+		return 0
+	}
+	return p[side].DZ[i]
+}
+
+// sharedPairs returns the shared sources of two curves by rising ID.
+func sharedPairs(before, after impedance.Curve) []pair {
+	of := map[string]pair{}
+	for side, c := range []impedance.Curve{before, after} {
+		for i := range c.Shared {
+			p := of[c.Shared[i].ID]
+			p[side] = &c.Shared[i]
+			of[c.Shared[i].ID] = p
 		}
 	}
-	if from < 0 {
-		return cut, fmt.Errorf("they have no frequency in common: %g to %g Hz and %g to %g Hz", first.Points[0].Hz, first.Points[len(first.Points)-1].Hz, low, high)
+	var all []pair
+	for _, id := range slices.Sorted(maps.Keys(of)) {
+		all = append(all, of[id])
 	}
-	cut.Points = first.Points[from:to]
-	for _, s := range first.Shared {
-		cut.Shared = append(cut.Shared, impedance.Source{ID: s.ID, DZ: s.DZ[from:to]})
-	}
-	*first = cut
-	return second.Resample(cut.Hz())
+	return all
 }
 
 // deviation returns where two curves of one grid differ most, and how often
@@ -213,15 +275,7 @@ func onto(first *impedance.Curve, second impedance.Curve) (impedance.Curve, erro
 // stands in for noise where the curves state none.
 func deviation(before, after impedance.Curve, misfit float64, limit Limit) (Deviation, float64) {
 	n := len(before.Points)
-	shared := map[string][2]*impedance.Source{}
-	for side, c := range []impedance.Curve{before, after} {
-		for i := range c.Shared {
-			pair := shared[c.Shared[i].ID]
-			pair[side] = &c.Shared[i]
-			shared[c.Shared[i].ID] = pair
-		}
-	}
-	ids := slices.Sorted(maps.Keys(shared))
+	sources := sharedPairs(before, after)
 	wide := math.Sqrt(-2*math.Log(-math.Expm1(math.Log(1-FamilyRate)/float64(n)))) / 2
 
 	d := Deviation{Limit: limit, Percent: fit.Value{Value: -1}}
@@ -234,15 +288,8 @@ func deviation(before, after impedance.Curve, misfit float64, limit Limit) (Devi
 		if v.RR+v.II == 0 {
 			v = impedance.Circular(misfit * misfit * (1 + real(w*cmplx.Conj(w))))
 		}
-		for _, id := range ids {
-			pair := shared[id]
-			var e complex128
-			if pair[1] != nil {
-				e += pair[1].DZ[i] / zb
-			}
-			if pair[0] != nil {
-				e -= pair[0].DZ[i] * za / (zb * zb)
-			}
+		for _, s := range sources {
+			e := s.after(i)/zb - s.before(i)*za/(zb*zb)
 			v = v.Add(impedance.Cov{RR: real(e) * real(e), RI: real(e) * imag(e), II: imag(e) * imag(e)})
 		}
 		size, u := 100*cmplx.Abs(w), 100*wide*math.Sqrt(v.Along(w))

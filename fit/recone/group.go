@@ -140,40 +140,6 @@ func Group(group []Side, one Side) (Standing, error) {
 	return st, nil
 }
 
-// oneModel returns all sides fitted by one model of theirs, the one that suits
-// all curves together, as alike does for two. It reports false, and returns
-// sides as they are, where none does.
-func oneModel(sides []Side) ([]Side, bool) {
-	var models []fit.Model
-	least := worth * float64(len(sides)-1)
-	for _, s := range sides {
-		if !slices.Contains(models, s.Load.Model) {
-			models = append(models, s.Load.Model)
-		}
-		least += criterion(s.Load)
-	}
-	if len(models) == 1 {
-		return sides, true
-	}
-	best, same := sides, false
-	for _, m := range models {
-		all := make([]Side, len(sides))
-		sum := 0.0
-		for i, s := range sides {
-			var err error
-			if all[i], err = refitted(s, m); err != nil {
-				sum = math.Inf(1)
-				break
-			}
-			sum += criterion(all[i].Load)
-		}
-		if sum < least {
-			best, same, least = all, true, sum
-		}
-	}
-	return best, same
-}
-
 // parameterSamples are the quantities of the fits; the last side is the one.
 func parameterSamples(sides []Side) (out []sample) {
 	n := len(sides) - 1

@@ -225,32 +225,45 @@ func difference(before, after logs) (d [quantities]float64, cov *mat.SymDense) {
 	return d, cov
 }
 
-// worth is by how much the criterion of both fits may rise for a model that
-// they share: a rise of 10 is called very strong evidence (Kass and Raftery,
-// J. Am. Stat. Assoc. 90(430), 773-795, 1995, from memory), and there are two.
+// worth is by how much the criterion of two fits together may rise for a model
+// that they share, and that of more for each beyond the first: a rise of 10 is
+// called very strong evidence (Kass and Raftery, J. Am. Stat. Assoc. 90(430),
+// 773-795, 1995, from memory), and there are two.
 const worth = 20
 
-// alike returns both sides fitted by one model, that of before or that of
-// after, whichever suits the two curves together. A coil modelled in two ways
-// would otherwise pass for a coil that changed. It reports false where neither
-// does, as when one curve has a resonance that the other has not.
-func alike(before, after Side) (Side, Side, bool) {
-	if before.Load.Model == after.Load.Model {
-		return before, after, true
-	}
-	b, a, same := before, after, false
-	least := criterion(before.Load) + criterion(after.Load) + worth
-	for _, m := range []fit.Model{before.Load.Model, after.Load.Model} {
-		first, errFirst := refitted(before, m)
-		second, errSecond := refitted(after, m)
-		if errFirst != nil || errSecond != nil {
-			continue
+// oneModel returns all sides fitted by one model of theirs, the one that suits
+// all curves together. A coil modelled in two ways would otherwise pass for a
+// coil that changed. It reports false, and returns sides as they are, where none
+// does, as when one curve has a resonance that another has not.
+func oneModel(sides []Side) ([]Side, bool) {
+	var models []fit.Model
+	least := worth * float64(len(sides)-1)
+	for _, s := range sides {
+		if !slices.Contains(models, s.Load.Model) {
+			models = append(models, s.Load.Model)
 		}
-		if c := criterion(first.Load) + criterion(second.Load); c < least {
-			b, a, same, least = first, second, true, c
+		least += criterion(s.Load)
+	}
+	if len(models) == 1 {
+		return sides, true
+	}
+	best, same := sides, false
+	for _, m := range models {
+		all := make([]Side, len(sides))
+		sum := 0.0
+		for i, s := range sides {
+			var err error
+			if all[i], err = refitted(s, m); err != nil {
+				sum = math.Inf(1)
+				break
+			}
+			sum += criterion(all[i].Load)
+		}
+		if sum < least {
+			best, same, least = all, true, sum
 		}
 	}
-	return b, a, same
+	return best, same
 }
 
 func refitted(s Side, m fit.Model) (Side, error) {

@@ -144,8 +144,8 @@ func onOneGrid(sides []Side) ([]impedance.Curve, []impedance.Warning, error) {
 			continue
 		}
 		other = append(other, sides[i].Label)
-		// onto cuts first to the band of both; interpolation comes below, once.
-		if _, err := onto(&first, c); err != nil {
+		var err error
+		if first, err = overlap(first, c); err != nil {
 			return nil, nil, fmt.Errorf("curves of %s and %s: %w", sides[0].Label, sides[i].Label, err)
 		}
 	}
