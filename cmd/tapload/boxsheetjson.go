@@ -106,7 +106,7 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 	o := boxSheetObject{
 		Hookup: s.Tree.String(), RatedOhm: s.RatedOhm, Metal: s.Boxes[0].Metal,
 		HoleMM: box.BushHole * 1e3, PitchMM: s.Pitch * 1e3, AWG: s.AWG,
-		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: []warningEntry{},
+		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: warningEntries(warnings),
 	}
 	if s.Shoulder > 0 {
 		hole := s.Shoulder * 1e3
@@ -119,10 +119,10 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 	for _, load := range s.Tree.Leaves() {
 		o.Loads = append(o.Loads, boxLoadObject{load, s.Plan.RatedOhm(load), boxOhms(s.Plan.DC(load))})
 	}
-	todo := map[[4]any]bool{}
+	probed := map[[4]any]bool{}
 	key := func(r box.Row) [4]any { return [4]any{r.Box, r.Plugs, r.From, r.To} }
 	for _, r := range s.Folded {
-		todo[key(r)] = true
+		probed[key(r)] = true
 	}
 	for _, p := range s.Parts {
 		b := boxObject{Number: p.Number, Kind: boxKind(p.Kind), Hookup: p.Tree.String(), RatedOhm: p.RatedOhm, Washers: p.Washers, WireM: p.Metre, AddedOhm: p.AddedOhm, Lost: p.Lost, Shorted: append([]string{}, p.Shorted...)}
@@ -134,7 +134,7 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 		}
 		for _, r := range s.Rows {
 			if r.Box == p.Number {
-				b.Continuity = append(b.Continuity, continuityObject{r.Plugs.String(), r.From.String(), r.To.String(), contactWord(r.Contact), boxOhms(r.Ohms), append([]string{}, r.Carries...), todo[key(r)]})
+				b.Continuity = append(b.Continuity, continuityObject{r.Plugs.String(), r.From.String(), r.To.String(), contactWord(r.Contact), boxOhms(r.Ohms), append([]string{}, r.Carries...), probed[key(r)]})
 			}
 		}
 		o.Boxes = append(o.Boxes, b)
@@ -156,9 +156,6 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 			pull.Grade, pull.Safe = &grade, &p.On.Safe
 		}
 		o.Pulls = append(o.Pulls, pull)
-	}
-	for _, w := range warnings {
-		o.Warnings = append(o.Warnings, warningEntry(w))
 	}
 	return o
 }

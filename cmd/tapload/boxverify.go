@@ -15,7 +15,6 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
-	"tapload/plot"
 )
 
 type boxVerifyOptions struct {
@@ -134,10 +133,8 @@ func (o *boxVerifyOptions) check(f *pflag.FlagSet) (provedSet, error) {
 			return p, fmt.Errorf("--seen and cabinet %s are both %s; measure once more, through the boxes", cab.name, o.seen)
 		}
 	}
-	if o.out != "" {
-		if _, err := plot.ParseFormat(o.out); err != nil {
-			return p, fmt.Errorf("-o: %w", err)
-		}
+	if err := o.picture().check(); err != nil {
+		return p, err
 	}
 	t, err := o.tree(p.cabs, flag)
 	if err != nil {
@@ -217,12 +214,11 @@ type proved struct {
 	warnings []impedance.Warning
 }
 
+func (o *boxVerifyOptions) picture() pictures { return asked(picture{"-o", o.out}) }
+
 func (o *boxVerifyOptions) run(e env, p provedSet) error {
-	picture := file{path: o.out, force: true}
-	if o.out != "" {
-		if err := picture.check(); err != nil {
-			return err
-		}
+	if err := o.picture().place(); err != nil {
+		return err
 	}
 	cabs, seen, err := o.records(p.cabs)
 	if err != nil {
@@ -234,26 +230,13 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 		return err
 	}
 	r.warnings = slices.Concat(cabs.warnings, r.Warnings)
-	if o.out != "" {
-		if picture.write, err = chartWriter(r.chart(), o.out); err != nil {
-			return err
-		}
-		if err := writeFiles(picture); err != nil {
-			return err
-		}
-	}
-	if o.json {
-		err = writeJSON(e.stdout, r.object())
-	} else {
-		err = r.print(e.stdout)
-	}
-	for _, w := range r.warnings {
-		e.warn(w.Text)
-	}
-	if err != nil {
+	if err := o.picture().write(func(string) (chart, error) { return r.chart(), nil }); err != nil {
 		return err
 	}
-	return boxVerdictExit(r.Verdict)
+	if err := show(e, o.json, r, r.warnings); err != nil {
+		return err
+	}
+	return verdictExit(r.Verdict == box.Pass, r.Verdict == box.Fail)
 }
 
 func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {
@@ -266,40 +249,24 @@ func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {
 		return err
 	}
 	m := metered{d, p.set, r, float64(o.most)}
-	if o.json {
-		err = writeJSON(e.stdout, m.object())
-	} else {
-		err = m.print(e.stdout)
-	}
-	if err != nil {
+	if err := show(e, o.json, m, nil); err != nil {
 		return err
 	}
-	return boxVerdictExit(d.Verdict)
-}
-
-// boxVerdictExit returns what makes the exit code of a verdict.
-func boxVerdictExit(v box.Verdict) error {
-	switch v {
-	case box.Pass:
-		return nil
-	case box.Fail:
-		return &verdictError{exitFail}
-	default:
-		return &verdictError{exitUndecided}
-	}
+	return verdictExit(d.Verdict == box.Pass, d.Verdict == box.Fail)
 }
 
 // records reads the records of the cabinets and of the boxes. Cabinets with
 // one file share one curve.
 func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Curve, error) {
 	var all cabinets
+	var about namedWarnings
 	on := map[string]impedance.Record{}
 	curves := map[string]*impedance.Curve{}
 	sharing := map[string][]string{}
 	for _, cab := range given {
 		key := fileKey(cab.path)
 		if curves[key] == nil {
-			rec, err := measured(cab.path)
+			rec, err := measured(cab.path, "a proof")
 			if err != nil {
 				return cabinets{}, impedance.Curve{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
 			}
@@ -307,34 +274,20 @@ func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Curve,
 		}
 		sharing[key] = append(sharing[key], cab.name)
 		all.loads = append(all.loads, hookup.Load{Name: cab.name, Curve: curves[key]})
-		all.warn(cab.name, on[key].Warnings)
+		about.add(cab.name, on[key].Warnings)
 	}
 	for _, cab := range given {
 		if names := sharing[fileKey(cab.path)]; len(names) > 1 && names[0] == cab.name {
-			all.warnings = append(all.warnings, impedance.Warning{Code: "one-record", Text: fmt.Sprintf("one record stands for %s; measure each, for no two cabinets are alike", strings.Join(names, " and "))})
+			about.say(impedance.Warning{Code: "one-record", Text: fmt.Sprintf("one record stands for %s; measure each, for no two cabinets are alike", strings.Join(names, " and "))})
 		}
 	}
-	seen, err := measured(o.seen)
+	seen, err := measured(o.seen, "a proof")
 	if err != nil {
 		return cabinets{}, impedance.Curve{}, fmt.Errorf("what was measured through the boxes: %w", err)
 	}
-	all.warn("through the boxes", seen.Warnings)
-	for i, w := range all.warnings {
-		all.warnings[i].Text = strings.Replace(w.Text, "\x00", ": ", 1)
-	}
+	about.add("through the boxes", seen.Warnings)
+	all.warnings = about.list()
 	return all, seen.Curve, nil
-}
-
-// measured reads a record and refuses a fit, which has no noise of its own.
-func measured(path string) (impedance.Record, error) {
-	data, err := readFile(path)
-	if err == nil && isFit(data) {
-		return impedance.Record{}, fmt.Errorf("%s is a fit; a proof needs the record that it was made from", path)
-	}
-	if err != nil {
-		return impedance.Record{}, err
-	}
-	return readRecord(path)
 }
 
 // kelvins is a flag for a difference of temperature of all cabinets, "20", or
@@ -363,36 +316,17 @@ func (k *kelvins) Set(s string) error {
 		}
 		return err
 	}
-	of := maps.Clone(k.of)
-	if of == nil {
-		of = map[string]float64{}
+	of, err := withNamed(k.of, s, "must be NAME=K for each cabinet, such as a=20,b=15", read)
+	if err == nil {
+		k.of = of
 	}
-	for _, part := range strings.Split(s, ",") {
-		i := strings.LastIndex(part, "=")
-		if i < 1 {
-			return errors.New("must be NAME=K for each cabinet, such as a=20,b=15")
-		}
-		name := strings.TrimSpace(part[:i])
-		v, err := read(part[i+1:])
-		if err != nil {
-			return fmt.Errorf("%s %w", name, err)
-		}
-		if _, twice := of[name]; twice {
-			return fmt.Errorf("names %s twice", name)
-		}
-		of[name] = v
-	}
-	k.of = of
-	return nil
+	return err
 }
 func (k *kelvins) Type() string { return "K" }
 func (k *kelvins) String() string {
-	var parts []string
+	parts := listNamed(k.of)
 	if k.any {
-		parts = append(parts, plain(k.all))
-	}
-	for _, name := range slices.Sorted(maps.Keys(k.of)) {
-		parts = append(parts, name+"="+plain(k.of[name]))
+		parts = append([]string{plain(k.all)}, parts...)
 	}
 	return strings.Join(parts, ",")
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
-	"tapload/measure/impedance"
 )
 
 // proofObject is what a proof tells programs. Uncertainties are standard ones
@@ -55,14 +54,6 @@ func aboveZero(v float64) *float64 {
 		return &v
 	}
 	return nil
-}
-
-func warningEntries(all []impedance.Warning) []warningEntry {
-	entries := []warningEntry{}
-	for _, w := range all {
-		entries = append(entries, warningEntry(w))
-	}
-	return entries
 }
 
 func (r proved) object() proofObject {

@@ -136,6 +136,7 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 	if err := o.curves(all.loads, on); err != nil {
 		return cabinets{}, err
 	}
+	var about namedWarnings
 	for i := range all.loads {
 		l := &all.loads[i]
 		l.Watts = o.watts.of[l.Name]
@@ -144,34 +145,55 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 			if s.re.Value > 0 {
 				all.re[l.Name] = s.re
 			}
-			all.warn(l.Name, s.warnings)
+			about.add(l.Name, s.warnings)
 		}
 		if ohm := o.rated.of[l.Name]; ohm > 0 {
 			l.RatedOhm = ohm
 		}
 	}
-	for i, w := range all.warnings {
-		all.warnings[i].Text = strings.Replace(w.Text, "\x00", ": ", 1)
-	}
+	all.warnings = about.list()
 	return all, nil
 }
 
-// warn adds warnings about a load. One that others have too is said once, with
-// all their names before it.
-func (a *cabinets) warn(name string, warnings []impedance.Warning) {
+// namedWarnings are warnings about loads. One that several have is said once,
+// with all their names before it.
+type namedWarnings []struct {
+	names []string // none for one that speaks for itself
+	impedance.Warning
+}
+
+func (n *namedWarnings) say(w impedance.Warning) {
+	*n = append(*n, struct {
+		names []string
+		impedance.Warning
+	}{nil, w})
+}
+
+func (n *namedWarnings) add(name string, warnings []impedance.Warning) {
 	for _, w := range warnings {
-		same := slices.IndexFunc(a.warnings, func(o impedance.Warning) bool {
-			_, text, _ := strings.Cut(o.Text, "\x00")
-			return o.Code == w.Code && text == w.Text
-		})
-		if same < 0 {
-			w.Text = name + "\x00" + w.Text
-			a.warnings = append(a.warnings, w)
-			continue
+		at := -1
+		for i, o := range *n {
+			if len(o.names) > 0 && o.Warning == w {
+				at = i
+			}
 		}
-		names, text, _ := strings.Cut(a.warnings[same].Text, "\x00")
-		a.warnings[same].Text = names + ", " + name + "\x00" + text
+		if at < 0 {
+			at = len(*n)
+			n.say(w)
+		}
+		(*n)[at].names = append((*n)[at].names, name)
 	}
+}
+
+func (n namedWarnings) list() []impedance.Warning {
+	var all []impedance.Warning
+	for _, w := range n {
+		if len(w.names) > 0 {
+			w.Text = strings.Join(w.names, ", ") + ": " + w.Text
+		}
+		all = append(all, w.Warning)
+	}
+	return all
 }
 
 // fileKey is one for every name of a file.
@@ -320,17 +342,12 @@ func (o cabinetFlags) curves(loads []hookup.Load, on []*source) error {
 	case first == nil:
 		grid = fitGrid()
 	case o.resample:
-		low, high := 0., math.Inf(1)
+		var all []impedance.Curve
 		for _, s := range measured {
-			p := s.curve.Points
-			low, high = math.Max(low, p[0].Hz), math.Min(high, p[len(p)-1].Hz)
+			all = append(all, *s.curve)
 		}
-		for _, hz := range first.curve.Hz() {
-			if hz >= low && hz <= high {
-				grid = append(grid, hz)
-			}
-		}
-		if len(grid) == 0 {
+		low, high := impedance.Common(all...)
+		if grid = first.curve.Within(low, high).Hz(); len(grid) == 0 {
 			return fmt.Errorf("the curves have no frequency in common: one ends at %s, another begins at %s", formatHz(high), formatHz(low))
 		}
 		for _, s := range measured {

@@ -3,9 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"maps"
-	"math"
-	"math/cmplx"
 	"os"
 	"slices"
 
@@ -112,15 +109,11 @@ func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
 			return fmt.Errorf("a temperature of %g C must be between %g and %g", c, coldest, hottest)
 		}
 	}
-	for flag, path := range map[string]string{"-o": o.out, "--changes-plot": o.changes, "--ratio-plot": o.ratio} {
-		if path == "" {
-			continue
-		}
-		if _, err := plot.ParseFormat(path); err != nil {
-			return fmt.Errorf("%s: %w", flag, err)
-		}
-	}
-	return nil
+	return o.pictures().check()
+}
+
+func (o *compareOptions) pictures() pictures {
+	return asked(picture{"-o", o.out}, picture{"--changes-plot", o.changes}, picture{"--ratio-plot", o.ratio})
 }
 
 // compared is a comparison and what its page says besides.
@@ -147,13 +140,8 @@ func (r *compared) scraping() {
 }
 
 func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
-	for _, path := range []string{o.out, o.changes, o.ratio} {
-		if path == "" {
-			continue
-		}
-		if err := (file{path: path, force: true}).check(); err != nil {
-			return err
-		}
+	if err := o.pictures().place(); err != nil {
+		return err
 	}
 	r := compared{limits: recone.DefaultLimits(), own: o.limits != ""}
 	if r.own {
@@ -193,81 +181,45 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err := o.draw(sides, r); err != nil {
 		return err
 	}
-	if o.json {
-		err = writeJSON(e.stdout, r.object())
-	} else {
-		err = r.print(e.stdout)
-	}
-	for _, w := range r.warnings {
-		e.warn(w.Text)
-	}
-	if err != nil {
+	if err := show(e, o.json, r, r.warnings); err != nil {
 		return err
 	}
-	return reconeExit(r.Verdict)
+	return verdictExit(r.Verdict == recone.Pass, r.Verdict == recone.Fail)
 }
 
 // draw writes the pictures that were asked for, all or none.
 func (o *compareOptions) draw(sides [2]recone.Side, r compared) error {
-	var files []file
-	for _, picture := range []struct {
-		path  string
-		chart chart
-	}{
-		{o.out, plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
+	return o.pictures().write(func(flag string) (chart, error) {
+		switch flag {
+		case "--changes-plot":
+			return r.chart(), nil
+		case "--ratio-plot":
+			return ratioOf(sides[0].Curve, sides[1].Curve)
+		}
+		return plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
 			{Label: "before: " + sides[0].Label, Curve: sides[0].Curve},
 			{Label: "after: " + sides[1].Label, Curve: sides[1].Curve},
-		}}},
-		{o.changes, r.chart()},
-		{o.ratio, ratioOf(sides[0].Curve, sides[1].Curve)},
-	} {
-		if picture.path == "" {
-			continue
-		}
-		write, err := chartWriter(picture.chart, picture.path)
-		if err != nil {
-			return err
-		}
-		files = append(files, file{path: picture.path, force: true, write: write})
-	}
-	return writeFiles(files...)
+		}}, nil
+	})
 }
 
-// ratioOf draws |Z| after over before where both have a point; what both share
-// by its ID moves both.
-func ratioOf(before, after impedance.Curve) plot.RatioChart {
+// ratioOf draws |Z| after over before.
+func ratioOf(before, after impedance.Curve) (plot.RatioChart, error) {
 	c := plot.RatioChart{Title: "After over before", Label: "|Z| after over before"}
-	if impedance.SameGrid(before, after) != nil {
-		moved, err := after.Resample(before.Hz())
-		if err != nil { // other bands: what cannot be compared is not drawn
-			return c
-		}
-		after = moved
+	all, err := recone.Ratios(before, after)
+	if err != nil {
+		return c, err
 	}
-	for i, b := range before.Points {
-		a := after.Points[i]
-		ratio := cmplx.Abs(a.Z) / cmplx.Abs(b.Z)
-		v := a.Noise.Along(a.Z)/square(a.Z) + b.Noise.Along(b.Z)/square(b.Z)
-		shared := map[string]float64{}
-		for _, s := range after.Shared {
-			shared[s.ID] += real(s.DZ[i] / a.Z)
-		}
-		for _, s := range before.Shared {
-			shared[s.ID] -= real(s.DZ[i] / b.Z)
-		}
-		for _, id := range slices.Sorted(maps.Keys(shared)) {
-			v += shared[id] * shared[id]
-		}
-		c.Hz, c.Percent, c.U = append(c.Hz, b.Hz), append(c.Percent, 100*ratio), append(c.U, 100*ratio*math.Sqrt(v))
+	for _, r := range all {
+		c.Hz, c.Percent, c.U = append(c.Hz, r.Hz), append(c.Percent, r.Percent.Value), append(c.U, r.Percent.U)
 	}
-	return c
+	c.LowHz, c.HighHz = chartBand(before.Within(all[0].Hz, all[len(all)-1].Hz))
+	return c, nil
 }
-
-func square(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
 // readSide reads a record and fits it.
 func readSide(path string) (recone.Side, impedance.Record, error) {
-	rec, err := measured(path)
+	rec, err := measured(path, "a comparison")
 	if err != nil {
 		return recone.Side{}, rec, err
 	}

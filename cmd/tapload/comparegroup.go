@@ -51,7 +51,7 @@ func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool
 			side, rec, err := readSide(paths[i])
 			return read{side, rec.Warnings}, err
 		}
-		rec, err := measured(paths[i])
+		rec, err := measured(paths[i], "a comparison")
 		return read{recone.Side{Curve: rec.Curve}, rec.Warnings}, err
 	}, func(i int, one read, err error) error {
 		if err != nil {
@@ -100,28 +100,8 @@ func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error
 		return err
 	}
 	r.warnings = append(r.warnings, r.Warnings...)
-	if o.json {
-		err = writeJSON(e.stdout, r.object())
-	} else {
-		err = r.print(e.stdout)
-	}
-	for _, w := range r.warnings {
-		e.warn(w.Text)
-	}
-	if err != nil {
+	if err := show(e, o.json, r, r.warnings); err != nil {
 		return err
 	}
-	return reconeExit(r.Verdict)
-}
-
-// reconeExit returns what makes the exit code of a verdict.
-func reconeExit(v recone.Verdict) error {
-	switch v {
-	case recone.Pass:
-		return nil
-	case recone.Fail:
-		return &verdictError{exitFail}
-	default:
-		return &verdictError{exitUndecided}
-	}
+	return verdictExit(r.Verdict == recone.Pass, r.Verdict == recone.Fail)
 }

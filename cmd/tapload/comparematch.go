@@ -47,15 +47,7 @@ func (o *compareOptions) runMatch(ctx context.Context, e env) error {
 		return err
 	}
 	r.warnings = append(r.warnings, r.Warnings...)
-	if o.json {
-		err = writeJSON(e.stdout, r.object())
-	} else {
-		err = r.print(e.stdout)
-	}
-	for _, w := range r.warnings {
-		e.warn(w.Text)
-	}
-	return err
+	return show(e, o.json, r, r.warnings)
 }
 
 func (r matched) group(members []int) []string {

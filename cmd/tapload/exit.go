@@ -45,6 +45,18 @@ func (v *verdictError) Error() string {
 	return "the test could not be decided"
 }
 
+// verdictExit returns what makes the exit code of a test that passed, failed,
+// or could not be decided.
+func verdictExit(passed, failed bool) error {
+	switch {
+	case passed:
+		return nil
+	case failed:
+		return &verdictError{exitFail}
+	}
+	return &verdictError{exitUndecided}
+}
+
 // report prints what went wrong, with a hint of what to do next, and returns
 // the exit code. It is the only place that turns errors into exit codes.
 func report(ctx context.Context, e env, err error) int {

@@ -57,7 +57,7 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
 			if err := goTogether(t, cabs.loads); err != nil {
 				return usage(c, err)
 			}
-			if o.pictures() && !anyCurve(cabs.loads) {
+			if len(o.pictures()) > 0 && !anyCurve(cabs.loads) {
 				return usage(c, errors.New("there is no measured curve to draw; measure a cabinet, or leave -o and --share-plot out"))
 			}
 			cabs.warnings = append(warnings, cabs.warnings...)
@@ -78,18 +78,13 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
 // mostLoads is how many loads a command line may name.
 const mostLoads = 64
 
-func (o hookupOptions) pictures() bool { return o.out != "" || o.share != "" }
+func (o hookupOptions) pictures() pictures {
+	return asked(picture{"-o", o.out}, picture{"--share-plot", o.share})
+}
 
 func (o hookupOptions) check() (amp.Amplifier, []impedance.Warning, error) {
-	for _, picture := range []struct{ flag, path string }{{"-o", o.out}, {"--share-plot", o.share}} {
-		if picture.path != "" {
-			if _, err := plot.ParseFormat(picture.path); err != nil {
-				return amp.Amplifier{}, nil, fmt.Errorf("%s: %w", picture.flag, err)
-			}
-		}
-	}
-	if o.out != "" && o.out == o.share {
-		return amp.Amplifier{}, nil, fmt.Errorf("-o and --share-plot are both %s; name two files", o.out)
+	if err := o.pictures().check(); err != nil {
+		return amp.Amplifier{}, nil, err
 	}
 	a, warnings, err := o.amplifier()
 	if err == nil {
@@ -148,39 +143,24 @@ func (o ampFlags) assess(a amp.Amplifier, t hookup.Tree, loads []hookup.Load, ta
 }
 
 func (o hookupOptions) run(e env, a amp.Amplifier, t hookup.Tree, cabs cabinets) error {
-	pictures := []file{{path: o.out, force: true}, {path: o.share, force: true}}
-	pictures = slices.DeleteFunc(pictures, func(f file) bool { return f.path == "" })
-	for _, p := range pictures {
-		if err := p.check(); err != nil {
-			return err
-		}
+	if err := o.pictures().place(); err != nil {
+		return err
 	}
 	s, err := o.assess(a, t, o.wired(cabs.loads), float64(o.only))
 	if err != nil {
 		return err
 	}
 	s.warnings = slices.Concat(cabs.warnings, s.warnings)
-	for i := range pictures {
-		var picture chart = s.loadChart()
-		if pictures[i].path == o.share {
-			picture = s.shareChart()
+	err = o.pictures().write(func(flag string) (chart, error) {
+		if flag == "--share-plot" {
+			return s.shareChart(), nil
 		}
-		if pictures[i].write, err = chartWriter(picture, pictures[i].path); err != nil {
-			return err
-		}
-	}
-	if err := writeFiles(pictures...); err != nil {
+		return s.loadChart(), nil
+	})
+	if err != nil {
 		return err
 	}
-	if o.json {
-		err = writeJSON(e.stdout, s.object())
-	} else {
-		err = s.print(e.stdout)
-	}
-	for _, w := range s.warnings {
-		e.warn(w.Text)
-	}
-	return err
+	return show(e, o.json, s, s.warnings)
 }
 
 // loadChart draws the combined load against the taps, its cabinets behind it.

@@ -60,7 +60,7 @@ type overdrivenObject struct {
 func (s assessed) object() hookupObject {
 	o := hookupObject{
 		Hookup: s.Tree.String(), RatedOhm: s.RatedOhm, TapOhm: s.TapOhm, Grade: s.Grade.String(), Boxes: s.Boxes,
-		Share: map[string]float64{}, Failures: []failureObject{}, Warnings: []warningEntry{},
+		Share: map[string]float64{}, Failures: []failureObject{}, Warnings: warningEntries(s.warnings),
 		Safe: s.Safe, GradedOhm: s.EffectiveOhm, LowHz: s.LowHz, HighHz: s.HighHz,
 		RatedShare: map[string]float64{}, UShare: map[string]float64{}, Lost: s.Lost,
 	}
@@ -89,9 +89,6 @@ func (s assessed) object() hookupObject {
 	}
 	for _, f := range s.Failures {
 		o.Failures = append(o.Failures, failureOf(f))
-	}
-	for _, w := range s.warnings {
-		o.Warnings = append(o.Warnings, warningEntry(w))
 	}
 	return o
 }

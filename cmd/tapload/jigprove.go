@@ -83,10 +83,8 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	warnings := []warningEntry{}
 	for _, w := range rec.Warnings {
 		e.warn(w.Text)
-		warnings = append(warnings, warningEntry{w.Code, w.Text})
 	}
 	if o.json {
 		err = writeJSON(e.stdout, struct {
@@ -97,7 +95,7 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 			U        float64        `json:"u"` // k = 1, ohm
 			Hz       float64        `json:"hz"`
 			Warnings []warningEntry `json:"warnings"`
-		}{p.Verdict.String(), float64(o.ohm), p.Allowed, p.Off, p.Expanded / 2, p.Hz, warnings})
+		}{p.Verdict.String(), float64(o.ohm), p.Allowed, p.Off, p.Expanded / 2, p.Hz, warningEntries(rec.Warnings)})
 	} else {
 		_, err = fmt.Fprintf(e.stdout, "verdict  %s\nworst    %s off %s ohm at %s; %s ohm is allowed (± is k = 2)\n",
 			p.Verdict, formatOhm(p.Off, p.Expanded/2), plain(float64(o.ohm)), formatHz(p.Hz), significant(p.Allowed, 2))
@@ -105,17 +103,5 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	return verdictExit(p.Verdict)
-}
-
-// verdictExit returns what makes the exit code of a verdict.
-func verdictExit(v jig.Verdict) error {
-	switch v {
-	case jig.Pass:
-		return nil
-	case jig.Fail:
-		return &verdictError{exitFail}
-	default:
-		return &verdictError{exitUndecided}
-	}
+	return verdictExit(p.Verdict == jig.Pass, p.Verdict == jig.Fail)
 }

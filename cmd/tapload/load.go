@@ -40,6 +40,23 @@ func readRecord(path string) (impedance.Record, error) {
 	if err != nil {
 		return impedance.Record{}, err
 	}
+	return decodeRecord(path, data)
+}
+
+// measured reads a record and refuses a fit, which has no noise of its own;
+// what names who needs the record.
+func measured(path, what string) (impedance.Record, error) {
+	data, err := readFile(path)
+	if err != nil {
+		return impedance.Record{}, err
+	}
+	if isFit(data) {
+		return impedance.Record{}, fmt.Errorf("%s is a fit; %s needs the record that it was made from", path, what)
+	}
+	return decodeRecord(path, data)
+}
+
+func decodeRecord(path string, data []byte) (impedance.Record, error) {
 	rec, err := impedance.ReadRecord(bytes.NewReader(data))
 	if err != nil {
 		return impedance.Record{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))

@@ -85,28 +85,26 @@ func (o planOptions) check() (amp.Amplifier, []impedance.Warning, error) {
 		err = fmt.Errorf("--max-boxes %d: must be 0 or more", o.boxes)
 	case o.top < 1:
 		err = fmt.Errorf("--top %d: must be 1 or more", o.top)
-	case o.out != "":
-		if _, bad := plot.ParseFormat(o.out); bad != nil {
-			err = fmt.Errorf("-o: %w", bad)
-		}
+	default:
+		err = o.picture().check()
 	}
 	return a, warnings, err
 }
+
+func (o planOptions) picture() pictures { return asked(picture{"-o", o.out}) }
 
 // planned is a finished search.
 type planned struct {
 	plan.Result
 	amp      amp.Amplifier
+	loads    []hookup.Load
 	hookups  []assessed // of Result.Hookups
 	warnings []impedance.Warning
 }
 
 func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs cabinets) error {
-	picture := file{path: o.out, force: true}
-	if o.out != "" {
-		if err := picture.check(); err != nil {
-			return err
-		}
+	if err := o.picture().place(); err != nil {
+		return err
 	}
 	loads := o.wired(cabs.loads)
 	bar := newPlanProgress(e)
@@ -119,7 +117,7 @@ func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs cabin
 	if err != nil {
 		return err
 	}
-	p := planned{Result: found, amp: a, warnings: cabs.warnings}
+	p := planned{Result: found, amp: a, loads: loads, warnings: cabs.warnings}
 	for _, h := range found.Hookups {
 		p.hookups = append(p.hookups, assessed{h.Assessment, o.outputOn(a, h.TapOhm), h.Assessment.Warnings})
 	}
@@ -130,22 +128,10 @@ func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs cabin
 			}
 		}
 	}
-	if o.out != "" {
-		if picture.write, err = chartWriter(p.matchChart(), o.out); err != nil {
-			return err
-		}
-		if err := writeFiles(picture); err != nil {
-			return err
-		}
+	if err := o.picture().write(func(string) (chart, error) { return p.matchChart(), nil }); err != nil {
+		return err
 	}
-	if o.json {
-		err = writeJSON(e.stdout, p.object())
-	} else {
-		err = p.print(e.stdout, loads)
-	}
-	for _, w := range p.warnings {
-		e.warn(w.Text)
-	}
+	err = show(e, o.json, p, p.warnings)
 	if err == nil && p.Safe == 0 {
 		return &verdictError{exitFail}
 	}
@@ -186,14 +172,11 @@ type plannedEntry struct {
 
 func (p planned) object() planObject {
 	o := planObject{
-		Considered: p.Considered, Hookups: []plannedEntry{}, Warnings: []warningEntry{},
+		Considered: p.Considered, Hookups: []plannedEntry{}, Warnings: warningEntries(p.warnings),
 		TooManyBoxes: p.TooManyBoxes, Safe: p.Safe, Advice: append([]string{}, p.Advice...),
 	}
 	for i, s := range p.hookups {
 		o.Hookups = append(o.Hookups, plannedEntry{s.object(), p.Hookups[i].Why, p.Hookups[i].Avoid})
-	}
-	for _, w := range p.warnings {
-		o.Warnings = append(o.Warnings, warningEntry(w))
 	}
 	return o
 }
@@ -207,11 +190,11 @@ func (s assessed) tapName() string {
 }
 
 // print writes the ranking for people.
-func (p planned) print(w io.Writer, loads []hookup.Load) error {
+func (p planned) print(w io.Writer) error {
 	pg := page{w: w}
-	head := fmt.Sprintf("%d hookups of %d loads", p.Considered, len(loads))
+	head := fmt.Sprintf("%d hookups of %d loads", p.Considered, len(p.loads))
 	if p.Considered == 1 {
-		head = fmt.Sprintf("one hookup of %d loads", len(loads))
+		head = fmt.Sprintf("one hookup of %d loads", len(p.loads))
 	}
 	if p.TooManyBoxes > 0 {
 		head += fmt.Sprintf(", %d of them with too many boxes", p.TooManyBoxes)
@@ -221,8 +204,8 @@ func (p planned) print(w io.Writer, loads []hookup.Load) error {
 	} else {
 		pg.words(head + ": NO HOOKUP OF THESE IS SAFE ON THIS AMPLIFIER")
 	}
-	with := "with " + loadList(loads)
-	if anyCurve(loads) {
+	with := "with " + loadList(p.loads)
+	if anyCurve(p.loads) {
 		with += "   (± is k = 2)"
 	}
 	pg.words(with)

@@ -149,35 +149,49 @@ type pairs struct {
 }
 
 func (p *pairs) Set(s string) error {
-	of := maps.Clone(p.of)
+	must := fmt.Sprintf("must be NAME=%s for each load, such as a=8,b=16", strings.ToUpper(p.unit))
+	of, err := withNamed(p.of, s, must, func(s string) (float64, error) { return parseQuantity(s, p.unit) })
+	if err == nil {
+		p.of = of
+	}
+	return err
+}
+func (p *pairs) Type() string { return "name=" + p.unit + ",..." }
+func (p *pairs) String() string {
+	return strings.Join(listNamed(p.of), ",")
+}
+
+// withNamed returns have with the numbers that s names, "a=30,b=60". must says
+// how to write them.
+func withNamed(have map[string]float64, s, must string, read func(string) (float64, error)) (map[string]float64, error) {
+	of := maps.Clone(have)
 	if of == nil {
 		of = map[string]float64{}
 	}
 	for _, part := range strings.Split(s, ",") {
 		i := strings.LastIndex(part, "=")
 		if i < 1 {
-			return fmt.Errorf("must be NAME=%s for each load, such as a=8,b=16", strings.ToUpper(p.unit))
+			return nil, errors.New(must)
 		}
 		name := strings.TrimSpace(part[:i])
-		v, err := parseQuantity(part[i+1:], p.unit)
+		v, err := read(part[i+1:])
 		if err != nil {
-			return fmt.Errorf("%s %w", name, err)
+			return nil, fmt.Errorf("%s %w", name, err)
 		}
 		if _, twice := of[name]; twice {
-			return fmt.Errorf("names %s twice", name)
+			return nil, fmt.Errorf("names %s twice", name)
 		}
 		of[name] = v
 	}
-	p.of = of
-	return nil
+	return of, nil
 }
-func (p *pairs) Type() string { return "name=" + p.unit + ",..." }
-func (p *pairs) String() string {
+
+func listNamed(of map[string]float64) []string {
 	var parts []string
-	for _, name := range slices.Sorted(maps.Keys(p.of)) {
-		parts = append(parts, name+"="+plain(p.of[name]))
+	for _, name := range slices.Sorted(maps.Keys(of)) {
+		parts = append(parts, name+"="+plain(of[name]))
 	}
-	return strings.Join(parts, ",")
+	return parts
 }
 
 // amount is a flag for a number above 0 in a unit of its own: "10", "10 g".

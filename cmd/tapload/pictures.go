@@ -1,0 +1,68 @@
+package main
+
+import (
+	"fmt"
+
+	"tapload/plot"
+)
+
+// picture is a chart that a flag asks for; without a path it does not.
+type picture struct{ flag, path string }
+
+// pictures are those of a command line.
+type pictures []picture
+
+// asked returns the pictures that have a path.
+func asked(all ...picture) pictures {
+	var p pictures
+	for _, one := range all {
+		if one.path != "" {
+			p = append(p, one)
+		}
+	}
+	return p
+}
+
+// check returns an error that names a flag whose file is of no picture format,
+// or is the file of another flag.
+func (p pictures) check() error {
+	for i, one := range p {
+		if _, err := plot.ParseFormat(one.path); err != nil {
+			return fmt.Errorf("%s: %w", one.flag, err)
+		}
+		for _, other := range p[:i] {
+			if other.path == one.path {
+				return fmt.Errorf("%s and %s are both %s; name two files", other.flag, one.flag, one.path)
+			}
+		}
+	}
+	return nil
+}
+
+// place returns an error where a picture could not be written, before there is
+// the work of making it.
+func (p pictures) place() error {
+	for _, one := range p {
+		if err := (file{path: one.path, force: true}).check(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// write writes the chart of each flag, all or none.
+func (p pictures) write(of func(flag string) (chart, error)) error {
+	var files []file
+	for _, one := range p {
+		c, err := of(one.flag)
+		if err != nil {
+			return fmt.Errorf("%s: %w", one.flag, err)
+		}
+		write, err := chartWriter(c, one.path)
+		if err != nil {
+			return err
+		}
+		files = append(files, file{path: one.path, force: true, write: write})
+	}
+	return writeFiles(files...)
+}
