@@ -84,7 +84,14 @@ func (r compared) print(w io.Writer) error {
 		}
 		p.line(strings.TrimRight(fmt.Sprintf(format, t.name, show(c.Before), show(c.After), signedPercent(c.Percent)+" "+mark, limitsText(c.Limit, c.Verdict)), " "))
 	}
-	p.line(strings.TrimRight(fmt.Sprintf(format, "curves", "", "at "+formatHz(r.Worst.Hz), signedPercent(r.Worst.Percent), limitsText(r.Worst.Limit, r.Worst.Verdict)), " "))
+	if w := r.Worst; w.Hz > 0 {
+		mark := " "
+		if w.Significant {
+			mark, changed = "*", true
+		}
+		apart := strings.TrimPrefix(signedPercent(w.Percent), "+")
+		p.line(strings.TrimRight(fmt.Sprintf("%-48s%-18s%s", "curves apart, beside fs: most at "+formatHz(w.Hz), apart+" "+mark, limitsText(w.Limit, w.Verdict)), " "))
+	}
 	if changed {
 		p.words(fmt.Sprintf("* beyond doubt; of comparisons where nothing changed, at most one in %.0f has a *", 1/recone.FamilyRate))
 	}

@@ -105,8 +105,12 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	if resampled {
 		warn("resampled", "the curves have different frequencies; %s was interpolated to those of %s: use one signal for both", after.Label, before.Label)
 	}
-	worst, chance := deviation(first, second, math.Hypot(before.Load.Misfit, after.Load.Misfit), limits["curve"])
+	low, high := besideResonance(before.Load, after.Load)
+	worst, chance := deviation(first, second, math.Hypot(before.Load.Misfit, after.Load.Misfit), limits["curve"], func(hz float64) bool { return hz < low || hz > high })
 	c.Worst = worst
+	if worst.Hz == 0 {
+		warn("curves-not-judged", "both curves lie within an octave of the resonance, from %.0f to %.0f Hz, and were not held against each other: sweep a wider band", low, high)
+	}
 
 	significant := holm(append(p, chance), FamilyRate)
 	for i := range c.Changes {
@@ -265,23 +269,43 @@ func sharedPairs(before, after impedance.Curve) []pair {
 	return all
 }
 
-// deviation returns where two curves of one grid differ most, and how often
-// chance alone gives a deviation as improbable as the most improbable one.
+// besideResonance returns the ends of what is left to the quantities of the
+// main resonance: within an octave of it two curves differ by a multiple of
+// what fs has moved, which no limit on curves could both allow and be of use.
+func besideResonance(before, after fit.Result) (low, high float64) {
+	b, a := before.Resonances[mainResonance(before)].Hz.Value, after.Resonances[mainResonance(after)].Hz.Value
+	return min(b, a) / 2, max(b, a) * 2
+}
+
+// deviation returns where two curves of one grid differ most, of the
+// frequencies that count, and how often chance alone gives a deviation as
+// improbable as the most improbable one. Where no frequency counts its Hz is 0.
 //
 // Every point has its own chance to be the largest, so k = 2 is replaced by a
 // factor k_n that holds at all n points at once in 95 of 100 cases (Sidak: a
 // complex deviate is beyond k with the probability exp(-k^2/2)), and U is
 // half of that many standard uncertainties, for the reader to double. misfit
 // stands in for noise where the curves state none.
-func deviation(before, after impedance.Curve, misfit float64, limit Limit) (Deviation, float64) {
-	n := len(before.Points)
+func deviation(before, after impedance.Curve, misfit float64, limit Limit, counts func(hz float64) bool) (Deviation, float64) {
+	n := 0
+	for _, p := range before.Points {
+		if counts(p.Hz) {
+			n++
+		}
+	}
+	if n == 0 {
+		return Deviation{Limit: limit}, 1
+	}
 	sources := sharedPairs(before, after)
 	wide := math.Sqrt(-2*math.Log(-math.Expm1(math.Log(1-FamilyRate)/float64(n)))) / 2
 
 	d := Deviation{Limit: limit, Percent: fit.Value{Value: -1}}
 	least := 1.0 // of the chances at one point
 	below, above := true, false
-	for i := range n {
+	for i := range before.Points {
+		if !counts(before.Points[i].Hz) {
+			continue
+		}
 		zb, za := before.Points[i].Z, after.Points[i].Z
 		w := za/zb - 1
 		v := after.Points[i].Noise.Times(1 / zb).Add(before.Points[i].Noise.Times(za / (zb * zb)))

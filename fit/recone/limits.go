@@ -16,7 +16,7 @@ import (
 
 // Limits say by how many percent each quantity may change, by the name that it
 // has in Change. What is not in it has no limit. "curve" is for the largest
-// deviation of the two curves, which is never below 0.
+// deviation of the two curves beside their resonance, which is never below 0.
 type Limits map[string]Limit
 
 // limitNames are all quantities that can have a limit, in the order of a page.
@@ -29,7 +29,7 @@ func DefaultLimits() Limits {
 		"re": {-5, 5}, "fs": {-10, 10}, "q_ms": {-25, 25}, "q_es": {-15, 15}, "q_ts": {-15, 15},
 		"le_1khz": {-20, 20}, "z_min": {-7, 7}, "z_max": {-25, 25},
 		"mms": {-10, 10}, "cms": {-20, 20}, "bl": {-7.5, 7.5}, "vas": {-20, 20},
-		"curve": {0, 100},
+		"curve": {0, 25},
 	}
 }
 

@@ -53,10 +53,11 @@ type Cause struct {
 	Amount fit.Value // percent of the quantity that changed
 }
 
-// Deviation is where two curves differ most.
+// Deviation is where two curves differ most, more than an octave away from
+// their main resonance, whose quantities are compared by themselves.
 type Deviation struct {
-	Percent     fit.Value // |Zafter/Zbefore - 1|; 2 U either way holds at all points at once
-	Hz          float64
+	Percent     fit.Value // |Zafter/Zbefore - 1|, complex, so never below 0; 2 U either way holds at all points at once
+	Hz          float64   // 0 where the curves end within that octave
 	Significant bool
 	Limit       Limit
 	Verdict     Verdict // of all points against Limit.High
