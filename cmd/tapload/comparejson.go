@@ -8,9 +8,9 @@ type comparisonObject struct {
 	Causes   []changeCause  `json:"causes"`
 	Warnings []warningEntry `json:"warnings"`
 
-	Before string          `json:"before"`
-	After  string          `json:"after"`
-	Worst  deviationObject `json:"largest_deviation"`
+	Before string           `json:"before"`
+	After  string           `json:"after"`
+	Worst  *deviationObject `json:"largest_deviation"` // null where both curves end within an octave of fs
 
 	DistortionBefore *distortionEntry `json:"distortion_before,omitempty"`
 	DistortionAfter  *distortionEntry `json:"distortion_after,omitempty"`
@@ -52,7 +52,9 @@ func (r compared) object() comparisonObject {
 	o := comparisonObject{
 		Verdict: r.Verdict.String(), Changes: []changeObject{}, Causes: []changeCause{}, Warnings: warningEntries(r.warnings),
 		Before: r.labels[0], After: r.labels[1], DistortionBefore: r.bends[0], DistortionAfter: r.bends[1],
-		Worst: deviationObject{r.Worst.Percent.Value, r.Worst.Percent.U, r.Worst.Hz, r.Worst.Significant, r.Worst.Verdict.String()},
+	}
+	if w := r.Worst; w.Hz > 0 {
+		o.Worst = &deviationObject{w.Percent.Value, w.Percent.U, w.Hz, w.Significant, w.Verdict.String()}
 	}
 	for _, c := range r.Changes {
 		o.Changes = append(o.Changes, changeObject{
