@@ -26,8 +26,8 @@ type Order struct {
 	Floor  []float64 // what noise and the fundamental alone would give, dB
 }
 
-// check returns an error that names what in d cannot be.
-func (d Distortion) check() error {
+// Check returns an error that names what in d cannot be.
+func (d Distortion) Check() error {
 	if len(d.Hz) == 0 {
 		return fmt.Errorf("%s.%s is empty; it holds at least one frequency", keyDistortion, keyHz)
 	}
@@ -171,9 +171,18 @@ func (d Distortion) smooth(i int) float64 {
 func (o Order) Loudest() int {
 	best := -1
 	for i, l := range o.Level {
-		if l > o.Floor[i]+clearOfFloor && (best < 0 || l > o.Level[best]) {
+		if o.Clear(i) && (best < 0 || l > o.Level[best]) {
 			best = i
 		}
 	}
 	return best
+}
+
+// Clear tells whether o stands clear of its noise at Hz[i]. The rule is ours, no
+// source.
+func (o Order) Clear(i int) bool { return o.Level[i] > o.Floor[i]+clearOfFloor }
+
+// ResidualClear tells the same of what lies above the orders.
+func (d Distortion) ResidualClear(i int) bool {
+	return d.Residual[i] > d.ResidualFloor[i]+scrapeOverFloor
 }

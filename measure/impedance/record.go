@@ -133,7 +133,7 @@ func (r Record) check() error {
 		}
 	}
 	if r.Distortion != nil {
-		if err := r.Distortion.check(); err != nil {
+		if err := r.Distortion.Check(); err != nil {
 			return err
 		}
 	}
