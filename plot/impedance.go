@@ -513,7 +513,7 @@ func (c ImpedanceChart) curve(d pen, p panel, i int, trace []sample, q quantity)
 		for _, s := range run {
 			v, _, _ := q.of(s)
 			at := p.at(s.hz, v)
-			if marked && at.X >= p.Min.X && at.X <= p.Max.X && at.Y >= p.Min.Y && at.Y <= p.Max.Y {
+			if marked && p.holds(at) {
 				d.dot(look.color, at, d.unit*markRadius)
 			}
 		}

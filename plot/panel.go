@@ -22,6 +22,11 @@ func (p panel) at(x, y float64) vg.Point {
 // level returns how high the value y is.
 func (p panel) level(y float64) vg.Length { return p.at(p.x.min, y).Y }
 
+// holds tells whether a point lies within the panel.
+func (p panel) holds(at vg.Point) bool {
+	return at.X >= p.Min.X && at.X <= p.Max.X && at.Y >= p.Min.Y && at.Y <= p.Max.Y
+}
+
 // clip returns the parts of a line that lie within the panel.
 func (p panel) clip(pts []vg.Point) [][]vg.Point {
 	c := draw.Canvas{Rectangle: p.Rectangle}
