@@ -20,6 +20,7 @@ type compareOptions struct {
 	before, after float64 // degrees Celsius
 	out, changes  string
 	ratio         string
+	harmonics     string
 	json          bool
 
 	group, match string // patterns of file names
@@ -78,6 +79,7 @@ With --match the records of many drivers are put together in pairs or quads
 	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.changes, "changes-plot", "", "draw each change against its limits into this `file`")
 	f.StringVar(&o.ratio, "ratio-plot", "", "draw |Z| after over before into this `file`")
+	f.StringVar(&o.harmonics, "distortion-plot", "", "draw the harmonics of both into this `file`")
 	f.StringVar(&o.group, "group", "", "hold one record against the group that the `pattern` names")
 	f.StringVar(&o.match, "match", "", "find which drivers belong together, of the records that the `pattern` names")
 	f.IntVar(&o.per, "per", 2, "how many belong together, 2 or 4 (`n`)")
@@ -113,7 +115,7 @@ func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
 }
 
 func (o *compareOptions) pictures() pictures {
-	return asked(picture{"-o", o.out}, picture{"--changes-plot", o.changes}, picture{"--ratio-plot", o.ratio})
+	return asked(picture{"-o", o.out}, picture{"--changes-plot", o.changes}, picture{"--ratio-plot", o.ratio}, picture{"--distortion-plot", o.harmonics})
 }
 
 // compared is a comparison and what its page says besides.
@@ -139,6 +141,9 @@ func (r *compared) scraping() {
 	r.warnings = append(r.warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", formatHz(after.Scrapes.Hz), than)})
 }
 
+// sideNames are the names of what is compared.
+var sideNames = [2]string{"before", "after"}
+
 func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err := o.pictures().place(); err != nil {
 		return err
@@ -155,20 +160,24 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 		}
 	}
 	var sides [2]recone.Side
+	var harmonics []plot.Harmonics
 	for i, path := range args {
 		side, rec, err := readSide(path)
 		if err != nil {
 			return err
 		}
-		if rec.Distortion != nil {
-			r.bends[i] = distortionOf(*rec.Distortion)
+		if d := rec.Distortion; d != nil {
+			r.bends[i] = distortionOf(*d)
+			harmonics = append(harmonics, plot.Harmonics{Label: sideNames[i] + ": " + side.Label, Short: sideNames[i], Distortion: *d})
+		} else if o.harmonics != "" {
+			return fmt.Errorf("--distortion-plot: %s holds no harmonics; measure both with \"tapload sweep --distortion\"", path)
 		}
 		if f.Changed("before-celsius") {
 			side.Celsius = []*float64{&o.before, &o.after}[i]
 		}
 		sides[i], r.labels[i] = side, side.Label
 		for _, w := range rec.Warnings {
-			w.Text = []string{"before", "after"}[i] + ": " + w.Text
+			w.Text = sideNames[i] + ": " + w.Text
 			r.warnings = append(r.warnings, w)
 		}
 	}
@@ -178,7 +187,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	}
 	r.warnings = slices.Concat(r.warnings, r.Warnings)
 	r.scraping()
-	if err := o.draw(sides, r); err != nil {
+	if err := o.draw(sides, harmonics, r); err != nil {
 		return err
 	}
 	if err := show(e, o.json, r, r.warnings); err != nil {
@@ -188,13 +197,15 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 }
 
 // draw writes the pictures that were asked for, all or none.
-func (o *compareOptions) draw(sides [2]recone.Side, r compared) error {
+func (o *compareOptions) draw(sides [2]recone.Side, harmonics []plot.Harmonics, r compared) error {
 	return o.pictures().write(func(flag string) (chart, error) {
 		switch flag {
 		case "--changes-plot":
 			return r.chart(), nil
 		case "--ratio-plot":
 			return ratioOf(sides[0].Curve, sides[1].Curve)
+		case "--distortion-plot":
+			return plot.DistortionChart{Title: "Harmonics of the current, before and after", Records: harmonics}, nil
 		}
 		return plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
 			{Label: "before: " + sides[0].Label, Curve: sides[0].Curve},

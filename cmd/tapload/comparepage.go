@@ -115,7 +115,7 @@ func (r compared) print(w io.Writer) error {
 	}
 	p.under(2, "-", whose)
 	p.under(2, "-", "a cause is named from the electrical side alone; a cone, a glue joint or a spider is judged by eye and hand")
-	p.under(2, "-", "this cannot show polarity, how it sounds, or a rub that the sweep was too quiet to wake")
+	p.under(2, "-", unheard)
 	return p.err
 }
 

@@ -6,7 +6,17 @@ import (
 	"strings"
 
 	"tapload/measure/impedance"
+	"tapload/plot"
 )
+
+// unheard is what no measurement of the current shows, wherever harmonics are
+// spoken of.
+const unheard = "an electrical measurement cannot show a torn cone or surround that does not load the coil, a loose dust cap, a buzzing cabinet, polarity, how it sounds, or a rub that the sweep was too quiet to wake"
+
+// distortionChart draws the harmonics of a record by itself.
+func distortionChart(label string, d impedance.Distortion) plot.DistortionChart {
+	return plot.DistortionChart{Title: "Harmonics of the current", Records: []plot.Harmonics{{Label: label, Distortion: d}}}
+}
 
 // distortionEntry is what a summary tells of the current's harmonics.
 type distortionEntry struct {

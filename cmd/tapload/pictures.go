@@ -52,17 +52,26 @@ func (p pictures) place() error {
 
 // write writes the chart of each flag, all or none.
 func (p pictures) write(of func(flag string) (chart, error)) error {
+	files, err := p.files(of)
+	if err != nil {
+		return err
+	}
+	return writeFiles(files...)
+}
+
+// files are those that write writes, for a command that has others with them.
+func (p pictures) files(of func(flag string) (chart, error)) ([]file, error) {
 	var files []file
 	for _, one := range p {
 		c, err := of(one.flag)
 		if err != nil {
-			return fmt.Errorf("%s: %w", one.flag, err)
+			return nil, fmt.Errorf("%s: %w", one.flag, err)
 		}
 		write, err := chartWriter(c, one.path)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		files = append(files, file{path: one.path, force: true, write: write})
 	}
-	return writeFiles(files...)
+	return files, nil
 }

@@ -34,10 +34,11 @@ type sweepOptions struct {
 
 	distortion bool
 
-	keep  string
-	plot  string
-	json  bool
-	force bool
+	keep      string
+	plot      string
+	harmonics string
+	json      bool
+	force     bool
 }
 
 func newSweep(e env) *cobra.Command {
@@ -61,8 +62,8 @@ left out. On a sound card both ask for --amplifier-connected; a virtual bench
 With --distortion the record also has the harmonics of the current by order, and
 what lies above them, which a scraping coil raises. They are those of load and
 amplifier together, at the level played: a driver bends and scrapes more with
-more excursion. What does not act back on the current does not show: a torn
-cone, a loose dust cap, a buzz of the cabinet. Listen for those.`,
+more excursion.
+` + paragraph("Look and listen besides: "+unheard+"."),
 		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
   tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png
@@ -95,6 +96,7 @@ cone, a loose dust cap, a buzz of the cabinet. Listen for those.`,
 	f.BoolVar(&o.distortion, "distortion", false, "also tell the harmonics of the current apart, and look for a scraping coil")
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
+	f.StringVar(&o.harmonics, "distortion-plot", "", "also draw the harmonics of --distortion, into this `file`")
 	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
 	return c
 }
@@ -115,10 +117,11 @@ func (o *sweepOptions) check() error {
 	case o.label == "":
 		o.label = labelOf(o.out)
 	}
-	if o.plot != "" {
-		if _, err := plot.ParseFormat(o.plot); err != nil {
-			return fmt.Errorf("--plot: %w", err)
-		}
+	if err := o.pictures().check(); err != nil {
+		return err
+	}
+	if o.harmonics != "" && !o.distortion {
+		return errors.New("--distortion-plot draws what --distortion measures; give both")
 	}
 	if o.keep != "" && !strings.EqualFold(filepath.Ext(o.keep), ".wav") {
 		return fmt.Errorf("--keep %q: the recording is a WAV file; its name ends in .wav", o.keep)
@@ -144,6 +147,10 @@ func (o *sweepOptions) check() error {
 	return o.signal.checkFor(o.source)
 }
 
+func (o *sweepOptions) pictures() pictures {
+	return asked(picture{"--plot", o.plot}, picture{"--distortion-plot", o.harmonics})
+}
+
 const recordSuffix = ".sweep.json"
 
 // labelOf returns the label that a record of that file name gets.
@@ -162,15 +169,17 @@ func fileName(label string) string {
 
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	record := file{path: o.out, force: o.force}
-	picture := file{path: o.plot, force: true}
 	kept := file{path: o.keep, force: o.force}
-	for _, f := range []file{record, picture, kept} {
+	for _, f := range []file{record, kept} {
 		if f.path == "" {
 			continue
 		}
 		if err := f.check(); err != nil {
 			return err
 		}
+	}
+	if err := o.pictures().place(); err != nil {
+		return err
 	}
 	j, err := o.jig.open(o.jigFile)
 	if err != nil {
@@ -211,14 +220,16 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	}
 
 	record.write = result.Write
-	files := []file{record}
-	if o.plot != "" {
-		chart := plot.ImpedanceChart{Title: result.Label, Traces: []plot.Trace{{Label: result.Label, Curve: result.Curve}}}
-		if picture.write, err = chartWriter(chart, o.plot); err != nil {
-			return err
+	drawn, err := o.pictures().files(func(flag string) (chart, error) {
+		if flag == "--distortion-plot" {
+			return distortionChart(result.Label, *result.Distortion), nil
 		}
-		files = append(files, picture)
+		return plot.ImpedanceChart{Title: result.Label, Traces: []plot.Trace{{Label: result.Label, Curve: result.Curve}}}, nil
+	})
+	if err != nil {
+		return err
 	}
+	files := append([]file{record}, drawn...)
 	for _, f := range files {
 		if name := f.earlier(); name != "" {
 			e.say("note: the earlier " + f.path + " is now " + name)

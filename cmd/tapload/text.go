@@ -41,6 +41,11 @@ func fold(s string, width int) string {
 	return b.String()
 }
 
+// paragraph folds s for the help of a command, all lines from the same margin.
+func paragraph(s string) string {
+	return strings.ReplaceAll(fold(s, pageColumns), "\n  ", "\n")
+}
+
 // formatHz writes a frequency with three significant digits.
 func formatHz(hz float64) string {
 	if hz >= 999.5 {
