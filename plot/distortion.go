@@ -44,6 +44,9 @@ const (
 	// levelSpan is the most that the level axis shows, in dB: far more than any
 	// recording holds, and what a virtual bench without noise has.
 	levelSpan = 160.
+
+	// farLevel is beyond all that a level axis can be asked for, in dB.
+	farLevel = 1000.
 )
 
 // Write checks c, draws it and writes the picture to w. Nothing is written if
@@ -58,9 +61,9 @@ func (c DistortionChart) Write(w io.Writer, f Format) error {
 		return fmt.Errorf("distortion chart: %w", err)
 	}
 	panels := c.panels()
-	y, ok := levels(panels, frame)
-	if !ok {
-		return fmt.Errorf("distortion chart: there is no harmonic from %g to %g Hz; choose another band", frame.LowHz, frame.HighHz)
+	y, err := levels(panels, frame)
+	if err != nil {
+		return fmt.Errorf("distortion chart: %w", err)
 	}
 	about := fmt.Sprintf("Harmonics of the current in dB against the fundamental, over its frequency, %s to %s:", frequency(frame.LowHz), frequency(frame.HighHz))
 	for i, r := range c.Records {
@@ -146,9 +149,9 @@ func (c DistortionChart) panels() []overtones {
 	if highest == 4 {
 		loudest.name = "order 4"
 	}
-	above := overtones{name: "everything above the fundamental", above: true}
+	above := overtones{name: "all above the fundamental", above: true}
 	if highest > 0 {
-		above.name = fmt.Sprintf("everything above order %d", highest)
+		above.name = fmt.Sprintf("all above order %d", highest)
 	}
 	all := []overtones{{name: "order 2"}, {name: "order 3"}, loudest, above}
 	for _, r := range c.Records {
@@ -200,8 +203,7 @@ func loudestOf(d impedance.Distortion, low, high int) []overtone {
 
 // levels returns the axis that holds whatever stands clear of its floor within
 // the band of frame, and every floor with some of its shade; without its ticks.
-// False if there is nothing in the band.
-func levels(panels []overtones, frame ImpedanceChart) (y axis, ok bool) {
+func levels(panels []overtones, frame ImpedanceChart) (y axis, err error) {
 	least, most := math.Inf(1), math.Inf(-1)
 	for _, p := range panels {
 		for _, line := range p.lines {
@@ -212,10 +214,16 @@ func levels(panels []overtones, frame ImpedanceChart) (y axis, ok bool) {
 			}
 		}
 	}
+	switch {
+	case math.IsInf(most, 0):
+		return y, fmt.Errorf("there is no harmonic from %g to %g Hz; choose another band", frame.LowHz, frame.HighHz)
+	case math.Abs(most) > farLevel:
+		return y, fmt.Errorf("the highest level is %g dB, which no harmonic has; it must be from -%g to %g dB", most, farLevel, farLevel)
+	}
 	const step, margin = 10, 4
 	y.max = step * math.Ceil((most+margin)/step)
 	y.min = math.Max(step*math.Floor((least-margin)/step), y.max-levelSpan)
-	return y, least < math.Inf(1)
+	return y, nil
 }
 
 // inNoise is the look of line number i where it does not stand clear.
@@ -262,12 +270,18 @@ func (c DistortionChart) draw(d pen, frame ImpedanceChart, panels []overtones, y
 		}
 		p.frame(d, left, i == len(panels)-1)
 		at := vg.Point{X: p.Min.X, Y: p.Max.Y + d.unit*0.45}
-		d.text(d.body, ink, at, 0, 0, o.name)
+		name := shorten(d.body, o.name, (right-p.Min.X)*0.6)
+		d.text(d.body, ink, at, 0, 0, name)
 		if o.above {
-			c.scrapes(d, p, frame, at.Add(vg.Point{X: d.body.Width(o.name) + d.unit*1.5}))
+			at.X += d.body.Width(name) + d.unit*1.5
+			c.scrapes(d, p, frame, at, right-at.X)
 		}
 	}
-	d.upright(d.body, ink, vg.Point{X: left + d.unit*0.5, Y: (bottom + top) / 2}, "level against the fundamental (dB)")
+	name := "level against the fundamental (dB)"
+	if d.body.Width(name) > top-bottom {
+		name = "level (dB)"
+	}
+	d.upright(d.body, ink, vg.Point{X: left + d.unit*0.5, Y: (bottom + top) / 2}, name)
 }
 
 // keys lists what the legend explains.
@@ -330,44 +344,49 @@ func overtoneLine(d pen, p panel, i int, line []overtone) {
 }
 
 // scrapes rings where something scrapes on the lines of p, and says so in the
-// row above it, from at on.
-func (c DistortionChart) scrapes(d pen, p panel, frame ImpedanceChart, at vg.Point) {
-	type found struct {
-		hz, level  float64
-		col        color.Color
-		who, words string
+// row above it, from at on, in as many words as there is room for.
+func (c DistortionChart) scrapes(d pen, p panel, frame ImpedanceChart, at vg.Point, room vg.Length) {
+	radius, beside, gap := d.unit*0.42, d.unit*1.2, d.unit*1.2
+	ring := func(col color.Color, at vg.Point) { d.ring(stroke{color: col, width: d.unit * 0.16}, at, radius) }
+	write := func(col color.Color, says string) {
+		ring(col, at.Add(vg.Point{X: radius, Y: d.body.Font.Size * capHeight / 2}))
+		d.text(d.body, ink, at.Add(vg.Point{X: beside}), 0, 0, says)
+		at.X += beside + d.body.Width(says) + gap
 	}
-	var all []found
+	var marks []color.Color
+	var says [3][]string // of each mark, from many words to few
 	for i, r := range c.Records {
 		k := r.Distortion.Scrape()
 		if k < 0 || !frame.inBand(r.Distortion.Hz[k]) {
 			continue
 		}
-		f := found{r.Distortion.Hz[k], r.Distortion.Residual[k], hues[i%len(hues)], "", ""}
+		col, hz, level := hues[i%len(hues)], r.Distortion.Hz[k], r.Distortion.Residual[k]
+		ring(col, p.at(hz, level))
+		who := ""
 		if short := oneLine(r.Short); short != "" && len(c.Records) > 1 {
-			f.who = short + ": "
+			who = short + ": "
 		}
-		all = append(all, f)
+		where := who + "something scrapes at " + frequency(hz)
+		marks = append(marks, col)
+		for form, words := range []string{fmt.Sprintf("%s, %s dB", where, degrees(math.Round(level))), where, who + "scrapes"} {
+			says[form] = append(says[form], words)
+		}
 	}
-	radius := d.unit * 0.42
-	ring := func(f found, at vg.Point) { d.ring(stroke{color: f.col, width: d.unit * 0.16}, at, radius) }
-	for _, f := range all {
-		ring(f, p.at(f.hz, f.level))
-	}
-	if len(all) == 0 {
+	if len(marks) == 0 {
 		return
 	}
-	beside := d.unit * 1.2 // ring and gap before the words
-	room := (p.Max.X-at.X)/vg.Length(len(all)) - beside
-	for _, f := range all {
-		place := "something scrapes at " + frequency(f.hz)
-		for _, words := range []string{fmt.Sprintf("%s, %s dB", place, degrees(math.Round(f.level))), place, "scrapes"} {
-			if f.words = f.who + words; d.body.Width(f.words) <= room {
-				break
-			}
+	for _, words := range says {
+		width := -gap
+		for _, w := range words {
+			width += beside + d.body.Width(w) + gap
 		}
-		ring(f, at.Add(vg.Point{X: radius, Y: d.body.Font.Size * capHeight / 2}))
-		d.text(d.body, ink, at.Add(vg.Point{X: beside}), 0, 0, shorten(d.body, f.words, room))
-		at.X += room + beside
+		if width <= room {
+			for i, col := range marks {
+				write(col, words[i])
+			}
+			return
+		}
 	}
+	// The hues of the rings on the lines say whose they are.
+	write(ink, shorten(d.body, "scrapes", room-beside))
 }
