@@ -255,7 +255,8 @@ func (c DistortionChart) draw(d pen, frame ImpedanceChart, panels []overtones, y
 		step *= 2
 	}
 	y.ticks = evenTicks(y.min, y.max, step, func(v float64) string { return degrees(v + 0) }) // + 0: no -0
-	frameLeft, frameRight := left+besideFrame(d, y), right-d.unit*0.8                         // half of the last frequency's label
+
+	frameLeft, frameRight := left+besideFrame(d, y), right-d.unit*0.8 // half of the last frequency's label
 	of := frame.panels(d, frameLeft, frameRight)
 	for i, o := range panels {
 		low := bottom + each*vg.Length(len(panels)-1-i)
