@@ -39,7 +39,8 @@ undecided, and the exit code 0, 3 or 4.
 
 Measure both with one jig and one set of flags, the driver held the same way and
 at room temperature; give the temperatures where they differ. The limits are a
-starting point of ours, not a standard; --limits reads your own.
+starting point of ours, not a standard; --limits reads your own. Where both were
+swept with --distortion, a coil that scrapes after and did not before fails too.
 
 With --group one record is held against those of a reference group, of four or
 more: where it falls among them, and which of them do not belong.
@@ -125,15 +126,18 @@ type compared struct {
 	limits   recone.Limits
 	own      bool                // limits are the user's
 	bends    [2]*distortionEntry // nil where the record has no distortion
+	scrapes  bool                // after, and not before
 	warnings []impedance.Warning
 }
 
-// scraping warns of what scrapes after and did not before.
+// scraping fails what scrapes after and did not before, whatever its curve
+// says.
 func (r *compared) scraping() {
 	after := r.bends[1]
 	if after == nil || after.Scrapes == nil || r.bends[0] != nil && r.bends[0].Scrapes != nil {
 		return
 	}
+	r.scrapes, r.Verdict = true, recone.Fail
 	than := "; before, it did not"
 	if r.bends[0] == nil {
 		than = ""

@@ -55,7 +55,14 @@ func (r compared) words() string {
 	}
 	switch r.Verdict {
 	case recone.Fail:
-		return fmt.Sprintf("Fail: outside the limits: %s.", strings.Join(out, ", "))
+		var why []string
+		if r.scrapes {
+			why = append(why, "something scrapes or knocks")
+		}
+		if len(out) > 0 {
+			why = append(why, "outside the limits: "+strings.Join(out, ", "))
+		}
+		return "Fail: " + strings.Join(why, "; ") + "."
 	case recone.Undecided:
 		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", strings.Join(near, ", "))
 	}
