@@ -11,15 +11,15 @@ import (
 )
 
 // The quantities that causes are read from: they are those that the fit finds
-// in the curve, the others follow from them.
-var seen = []int{qRe, qFs, qQms, qRes, qLe}
+// in the curve, and the moving mass; the others follow from them.
+var seen = []int{qRe, qFs, qQms, qRes, qMms, qLe}
 
 // again is by how much each of the seen may differ between two measurements of
 // a driver that nobody touched (relative, k = 1): a suspension is not the same
 // twice, a coil does not rest at one temperature. Common practice, no source.
 // Causes alone count it: a change that the measurement shows is significant
-// whoever made it.
-var again = []float64{0.001, 0.002, 0.005, 0.005, 0.005}
+// whoever made it. A mass is not fixed to a cone twice in the same place.
+var again = []float64{0.001, 0.002, 0.005, 0.005, 0.01, 0.005}
 
 // A cause is one thing that may have changed, by an amount a in logarithms.
 // A driver's electrical parameters follow from its mechanical ones as
@@ -28,7 +28,7 @@ var again = []float64{0.001, 0.002, 0.005, 0.005, 0.005}
 //
 // which makes the direction in which each cause moves the seen: d ln seen/da.
 type cause struct {
-	moves [5]float64 // re, fs, q_ms, r_es, le
+	moves [6]float64 // of the seen; in explain, of those that it uses
 	size  float64    // standard deviation of the amount beforehand
 	often float64    // beforehand, against the others
 	up    words      // the amount is above 0
@@ -39,29 +39,29 @@ type words struct{ name, text string }
 
 // What is usual beforehand is ours, from the trade: no source.
 var causes = []cause{
-	{[5]float64{0, -0.5, 0.5, 0, 0}, 0.10, 1,
+	{[6]float64{0, -0.5, 0.5, 0, 1, 0}, 0.10, 1,
 		words{"heavier cone", "the moving mass is %s higher: a heavier cone, dust cap or coil, or more glue"},
 		words{"lighter cone", "the moving mass is %s lower: a lighter cone, dust cap or coil, or a part that is missing"}},
-	{[5]float64{0, 0.5, 0.5, 0, 0}, 0.20, 1,
+	{[6]float64{0, 0.5, 0.5, 0, 0, 0}, 0.20, 1,
 		words{"stiffer surround", "the suspension is %s stiffer: another surround or spider, or new parts that have not worked in yet"},
 		words{"softer surround", "the suspension is %s softer: another surround or spider, one that has worked in, or one coming loose"}},
-	{[5]float64{0, 0, 0, 2, 0}, 0.10, 1,
+	{[6]float64{0, 0, 0, 2, 0, 0}, 0.10, 1,
 		words{"stronger magnet", "the force factor is %s higher: a coil with more turns, or one that sits deeper in the gap"},
 		words{"weaker magnet", "the force factor is %s lower: the magnet has lost strength, or the coil has fewer turns or sits out of the gap"}},
-	{[5]float64{1, 0, 0, 0, 0}, 0.05, 1,
+	{[6]float64{1, 0, 0, 0, 0, 0}, 0.05, 1,
 		words{"wrong coil", "Re alone is %s higher: a coil of another wire or length, or a bad joint at the lead-in wires"},
 		words{"wrong coil", "Re alone is %s lower: a coil of another wire or length, or one with shorted turns"}},
-	{[5]float64{0, 0, -1, -1, 0}, 0.20, 1,
+	{[6]float64{0, 0, -1, -1, 0, 0}, 0.20, 1,
 		words{"more friction", "mechanical losses are %s higher: the coil is not centred and rubs, or there is glue or dirt in the gap or on the suspension"},
 		words{"less friction", "mechanical losses are %s lower: a suspension with less damping, or a coil that no longer rubs"}},
-	{[5]float64{0, 0, 0, 0, 1}, 0.20, 1,
+	{[6]float64{0, 0, 0, 0, 0, 1}, 0.20, 1,
 		words{"more coil inductance", "the inductance alone is %s higher: a coil with more turns, or a shorting ring or copper cap that is missing"},
 		words{"less coil inductance", "the inductance alone is %s lower: a coil with fewer turns or with a shorted one, or one that sits out of the gap"}},
 }
 
 // warmth is offered where nobody knows the temperatures. 20 K is a coil that
 // has just played, or one that was warm when it was measured before.
-var warmth = cause{[5]float64{1, 0, 0, 0, 0}, 20 * perKelvin, 3,
+var warmth = cause{[6]float64{1, 0, 0, 0, 0, 0}, 20 * perKelvin, 3,
 	words{"warm coil", "a coil that was %s warmer reads so: let it rest at room temperature and measure again, or give both temperatures"},
 	words{"warm coil before", "a coil that was %s warmer when it was measured before reads so: give both temperatures"}}
 
@@ -77,31 +77,40 @@ const (
 // for it, in closed form; it has the generalised least-squares estimate of the
 // amount in it, and pays for the size it could have had.
 //
+// Without a coil or without mechanical constants those quantities have no part.
 // warmer is by how many kelvin the coil was warmer as the temperatures say, nil
 // where one of them is not known.
-func explain(d [quantities]float64, cov *mat.SymDense, hasLe bool, warmer *float64) []Cause {
-	use := seen
-	if !hasLe {
-		use = seen[:len(seen)-1]
+func explain(d [quantities]float64, cov *mat.SymDense, hasLe, mechanical bool, warmer *float64) []Cause {
+	var use []int // of seen
+	for i, q := range seen {
+		if (q != qLe || hasLe) && (q != qMms || mechanical) {
+			use = append(use, i)
+		}
 	}
 	n := len(use)
 	y := mat.NewVecDense(n, nil)
 	base := mat.NewSymDense(n, nil)
-	for i, q := range use {
-		y.SetVec(i, d[q])
+	for i, at := range use {
+		y.SetVec(i, d[seen[at]])
 		for k := i; k < n; k++ {
-			base.SetSym(i, k, cov.At(q, use[k]))
+			base.SetSym(i, k, cov.At(seen[at], seen[use[k]]))
 		}
-		base.SetSym(i, i, base.At(i, i)+again[i]*again[i])
+		base.SetSym(i, i, base.At(i, i)+again[at]*again[at])
 	}
 
 	all := slices.Clone(causes)
 	if !hasLe {
-		all = slices.DeleteFunc(all, func(c cause) bool { return c.moves[4] != 0 })
+		all = slices.DeleteFunc(all, func(c cause) bool { return c.moves[5] != 0 })
 	}
 	free := len(all) // those that may act together
 	if warmer == nil {
 		all = append(all, warmth)
+	}
+	for i := range all {
+		moves := all[i].moves
+		for k, at := range use {
+			all[i].moves[k] = moves[at]
+		}
 	}
 
 	var list []Cause

@@ -19,6 +19,7 @@ const FamilyRate = 0.05
 // Options steers a comparison. The zero value of a field takes its default.
 type Options struct {
 	Limits Limits // default DefaultLimits()
+	Added  Added  // what was done to both sides that are Moved
 }
 
 // Compare holds the driver after against the driver before.
@@ -30,9 +31,8 @@ type Options struct {
 // 0.00393 per K). Where the two curves call for different models, both are
 // fitted again with the one that suits both best.
 //
-// Mechanical constants, where both sides have them, count as independent of
-// each other: a mass or a diameter that was used for both makes their u too
-// large, never too small.
+// Where both sides were measured with one mass or box too, their mechanical
+// constants are compared; that mass or box and the diameter cancel in a change.
 func Compare(before, after Side, o Options) (Comparison, error) {
 	c := Comparison{Warnings: []impedance.Warning{}}
 	for _, s := range []*Side{&before, &after} {
@@ -66,6 +66,10 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		warn("models-differ", "the curves call for different models, %s and %s: part of a change may be the model's; look at the plot of both", describe(before.Load), describe(after.Load))
 	}
 	b, a := logsOf(before, warmBefore), logsOf(after, warmAfter)
+	both, mechanical, err := o.Added.constantsOf([2]Side{before, after}, [2]*logs{&b, &a}, [2]float64{warmBefore, warmAfter})
+	if err != nil {
+		return Comparison{}, err
+	}
 	d, cov := difference(b, a)
 	hasLe := a.hasLe && b.hasLe
 
@@ -87,18 +91,19 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		}
 		add(quantityNames[i], quantityUnits[i], value(b), value(a), math.Sqrt(max(cov.At(i, i), 0)))
 	}
-	if x, y := before.Constants, after.Constants; x != nil && y != nil {
-		for _, m := range []struct {
+	if mechanical {
+		x, y := both[0], both[1]
+		for i, m := range []struct {
 			name, unit string
 			x, y       fit.Value
 		}{{"mms", "kg", x.Mms, y.Mms}, {"cms", "m/N", x.Cms, y.Cms}, {"bl", "T m", x.Bl, y.Bl}, {"vas", "m^3", x.Vas, y.Vas}} {
-			add(m.name, m.unit, m.x, m.y, math.Hypot(m.x.U/m.x.Value, m.y.U/m.y.Value))
+			add(m.name, m.unit, m.x, m.y, math.Sqrt(cov.At(qMms+i, qMms+i)))
 		}
 	}
 
 	first, second := atReference(before, warmBefore, "temperature before"), atReference(after, warmAfter, "temperature after")
 	resampled := impedance.SameGrid(first, second) != nil
-	first, second, err := onOne(first, second)
+	first, second, err = onOne(first, second)
 	if err != nil {
 		return Comparison{}, fmt.Errorf("curves of %s and %s: %w", before.Label, after.Label, err)
 	}
@@ -122,7 +127,7 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	for _, ch := range c.Changes {
 		c.Verdict = worse(c.Verdict, ch.Verdict)
 	}
-	c.Causes = explain(d, cov, hasLe, warmer)
+	c.Causes = explain(d, cov, hasLe, mechanical, warmer)
 	return c, nil
 }
 

@@ -430,27 +430,6 @@ func TestPinnedRe(t *testing.T) {
 	}
 }
 
-// Constants are compared where both sides have them.
-func TestConstants(t *testing.T) {
-	v := func(x float64) fit.Value { return fit.Value{Value: x, U: x / 100} }
-	before, after := guitarDriver.measure(t, 0.001, 1, 0), guitarDriver.measure(t, 0.001, 2, 0)
-	before.Constants = &fit.Constants{Mms: v(0.030), Cms: v(1e-4), Bl: v(11), Vas: v(0.1)}
-	if got := compare(t, before, after); slices.ContainsFunc(got.Changes, func(c Change) bool { return c.Name == "mms" }) {
-		t.Error(tell(got))
-	}
-	after.Constants = &fit.Constants{Mms: v(0.036), Cms: v(1e-4), Bl: v(11), Vas: v(0.1)}
-	got := compare(t, before, after)
-	m := got.change("mms")
-	if math.Abs(m.Percent.Value-20) > 1e-9 || math.Abs(m.Percent.U-1.2*math.Sqrt2) > 1e-9 || !m.Significant || m.Verdict != Fail || got.Verdict != Fail {
-		t.Error(tell(got))
-	}
-	for _, name := range []string{"cms", "bl", "vas"} {
-		if c := got.change(name); c.Percent.Value != 0 || c.Significant || c.Verdict != Pass {
-			t.Error(tell(got))
-		}
-	}
-}
-
 func TestSidesThatCannotBeCompared(t *testing.T) {
 	good := guitarDriver.measure(t, 0.001, 1, 0)
 	if _, err := Compare(good, Side{Label: "cone 2", Load: fit.Result{Status: fit.NoResonance}}, Options{}); err == nil || !strings.Contains(err.Error(), "cone 2 has no fitted load (no resonance)") {

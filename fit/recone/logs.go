@@ -38,7 +38,13 @@ const (
 	qMin
 	qMax
 	qRes
+	qMms // those from here on up to a factor that both sides share
+	qCms
+	qBl
+	qVas
 	quantities
+
+	constants = quantities - qMms
 )
 
 var quantityNames = [...]string{"re", "fs", "q_ms", "q_es", "q_ts", "le_1khz", "z_min", "z_max"}
@@ -50,7 +56,8 @@ type logs struct {
 	value  [quantities]float64
 	own    *mat.SymDense
 	shared map[string][]float64
-	hasLe  bool
+
+	hasLe, hasConstants bool
 }
 
 // logsOf works out the logarithms for the driver of s, its coil brought from
@@ -138,7 +145,7 @@ func quantitiesAt(of fit.Result, main int, p []float64) (q [quantities]float64) 
 	q[qQts] = qms * qes / (qms + qes)
 	q[qMin] = cmplx.Abs(r.Impedance(of.Min.Hz) + cooler)
 	q[qMax] = cmplx.Abs(r.Impedance(of.Max.Hz) + cooler)
-	q[qLe] = 1
+	q[qLe], q[qMms], q[qCms], q[qBl], q[qVas] = 1, 1, 1, 1, 1
 	if of.Coil.Kind != fit.NoCoil {
 		alone := fit.Result{Coil: r.Coil}
 		q[qLe] = imag(alone.Impedance(1000)) / (2 * math.Pi * 1000)

@@ -24,11 +24,11 @@ func (v Verdict) String() string { return [...]string{"pass", "fail", "undecided
 
 // Side is one driver as it was measured at one time.
 type Side struct {
-	Label     string
-	Curve     impedance.Curve
-	Load      fit.Result     // of Curve
-	Constants *fit.Constants // nil where no added mass or known volume was measured
-	Celsius   *float64       // temperature of coil and room, in degrees Celsius; nil where nobody knows
+	Label   string
+	Curve   impedance.Curve
+	Load    fit.Result  // of Curve
+	Moved   *fit.Result // of a second curve, with a mass on the cone or on a closed box; nil where there is none
+	Celsius *float64    // temperature of coil and room, in degrees Celsius; nil where nobody knows
 }
 
 // Limit is how far a quantity may change, in percent; a zero Limit is none.

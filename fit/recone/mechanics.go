@@ -1,0 +1,148 @@
+package recone
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tapload/fit"
+)
+
+// Added is what was done to both drivers for their mechanical constants: one
+// mass fixed to the cone, or one closed box set on the driver. Mass and Volume
+// exclude each other.
+type Added struct {
+	Mass     fit.Value // kg
+	Volume   fit.Value // m^3
+	Diameter fit.Value // of the cone, middle of surround to middle of surround, m
+}
+
+// constants returns those of a driver by its resonance alone and with a.
+func (a Added) constants(alone, moved logs) (fit.Constants, error) {
+	x, y := alone.free(), moved.free()
+	if a.Mass.Value > 0 {
+		return fit.ByAddedMass(x, y.Hz, a.Mass, a.Diameter, fit.RoomAir)
+	}
+	return fit.ByKnownVolume(fit.KnownVolume, x, y, a.Volume, a.Diameter, fit.RoomAir)
+}
+
+// free is the driver's resonance, whatever makes it uncertain.
+func (l logs) free() fit.Free {
+	of := func(i int) fit.Value {
+		v := math.Exp(l.value[i])
+		return fit.Value{Value: v, U: v * l.u(i)}
+	}
+	return fit.Free{Hz: of(qFs), Qms: of(qQms), Qes: of(qQes), Re: of(qRe)}
+}
+
+// mechanics returns the logarithms of Mms, Cms, Bl and Vas of a driver by those
+// of its resonance alone and with what was added. Mass, volume, diameter and air
+// are factors: they are left out, since they cancel in a change.
+func (a Added) mechanics(alone, moved [quantities]float64) [constants]float64 {
+	r := moved[qFs] - alone[qFs]
+	w := alone[qFs] + math.Log(2*math.Pi)
+	var mms float64
+	if a.Mass.Value > 0 {
+		mms = -math.Log(math.Expm1(-2 * r))
+	} else {
+		vas := math.Log(math.Expm1(r + moved[qQes] - alone[qQes]))
+		mms = -2*w - vas
+	}
+	cms := -2*w - mms
+	return [constants]float64{mms, cms, (w + alone[qRe] + mms - alone[qQes]) / 2, cms}
+}
+
+// withMechanics returns l with the logarithms of the constants, which follow
+// from l and from those with what was added, and how they hang together.
+func (l logs) withMechanics(moved logs, a Added) logs {
+	at := a.mechanics(l.value, moved.value)
+	slope := func(of *[quantities]float64) *mat.Dense { // by the logarithms that are in of
+		g := mat.NewDense(constants, quantities, nil)
+		for _, k := range []int{qRe, qFs, qQes} {
+			const h = 1e-6
+			x := of[k]
+			of[k] = x + h
+			up := a.mechanics(l.value, moved.value)
+			of[k] = x - h
+			down := a.mechanics(l.value, moved.value)
+			of[k] = x
+			for i := range constants {
+				g.Set(i, k, (up[i]-down[i])/(2*h))
+			}
+		}
+		return g
+	}
+	byAlone, byMoved := slope(&l.value), slope(&moved.value)
+
+	own := mat.NewSymDense(quantities, nil)
+	own.CopySym(l.own)
+	var cross, part, from mat.Dense
+	cross.Mul(byAlone, l.own) // with what was known before
+	part.Mul(&cross, byAlone.T())
+	from.Product(byMoved, moved.own, byMoved.T())
+	for i := range constants {
+		for k := range qMms {
+			own.SetSym(qMms+i, k, cross.At(i, k))
+		}
+		for k := i; k < constants; k++ {
+			own.SetSym(qMms+i, qMms+k, part.At(i, k)+from.At(i, k))
+		}
+	}
+	l.own = own
+
+	shared := map[string][]float64{}
+	for id, d := range l.shared {
+		shared[id] = slices.Clone(d)
+	}
+	add := func(id string, g *mat.Dense, d []float64) {
+		if shared[id] == nil {
+			shared[id] = make([]float64, quantities)
+		}
+		var x mat.VecDense
+		x.MulVec(g, mat.NewVecDense(quantities, d))
+		for i := range constants {
+			shared[id][qMms+i] += x.AtVec(i)
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(l.shared)) {
+		add(id, byAlone, l.shared[id])
+	}
+	for _, id := range slices.Sorted(maps.Keys(moved.shared)) {
+		add(id, byMoved, moved.shared[id])
+	}
+	l.shared = shared
+	copy(l.value[qMms:], at[:])
+	l.hasConstants = true
+	return l
+}
+
+// constantsOf completes the logarithms of both sides, where something was added
+// to both, and returns the constants of each.
+func (a Added) constantsOf(sides [2]Side, of [2]*logs, warm [2]float64) (both [2]fit.Constants, found bool, err error) {
+	if sides[0].Moved == nil && sides[1].Moved == nil {
+		return both, false, nil
+	}
+	if sides[0].Moved == nil || sides[1].Moved == nil {
+		return both, false, errors.New("mechanical constants of one side say nothing of a change: measure both with the same mass or box")
+	}
+	if (a.Mass.Value > 0) == (a.Volume.Value > 0) {
+		return both, false, fmt.Errorf("the added mass is %v kg and the volume of the box %v m^3; one of them must be above 0", a.Mass.Value, a.Volume.Value)
+	}
+	for i, s := range sides {
+		for _, r := range []fit.Result{s.Load, *s.Moved} {
+			if r.Status != fit.Converged || len(r.Resonances) != 1 {
+				return both, false, fmt.Errorf("%s has %d resonances; mechanical constants need a driver in free air, with the mass or on the closed box, which has one", s.Label, len(r.Resonances))
+			}
+		}
+		moved := logsOf(Side{Label: s.Label, Load: *s.Moved, Celsius: s.Celsius}, warm[i])
+		if both[i], err = a.constants(*of[i], moved); err != nil {
+			return both, false, fmt.Errorf("%s: %w", s.Label, err)
+		}
+		*of[i] = of[i].withMechanics(moved, a)
+	}
+	return both, true, nil
+}
