@@ -23,6 +23,9 @@ type compareOptions struct {
 	harmonics     string
 	json          bool
 
+	addedFlags
+	with [2]string // records with what was added, before and after
+
 	group, match string // patterns of file names
 	per          int
 }
@@ -42,6 +45,10 @@ at room temperature; give the temperatures where they differ. The limits are a
 starting point of ours, not a standard; --limits reads your own. Where both were
 swept with --distortion, a coil that scrapes after and did not before fails too.
 
+With sweeps of both with one mass on the cone, or on one closed box, the
+mechanical constants are compared too: moving mass (Mms), compliance (Cms),
+force factor (Bl) and Vas. Mass, box and diameter cancel in a change.
+
 With --group one record is held against those of a reference group, of four or
 more: where it falls among them, and which of them do not belong.
 
@@ -51,6 +58,9 @@ With --match the records of many drivers are put together in pairs or quads
   tapload compare before.sweep.json after.sweep.json --before-celsius 20 \
     --after-celsius 45 -o recone.png
   tapload compare before.sweep.json after.sweep.json --limits limits.toml --json
+  tapload compare before.sweep.json after.sweep.json --added-mass-g 10 \
+    --before-with before-mass.sweep.json --after-with after-mass.sweep.json \
+    --diameter-mm 250
   tapload compare --group 'drivers/*.sweep.json' after.sweep.json
   tapload compare --match 'drivers/*.sweep.json' --per 2`,
 		RunE: func(c *cobra.Command, args []string) error {
@@ -77,6 +87,9 @@ With --match the records of many drivers are put together in pairs or quads
 	f.StringVar(&o.limits, "limits", "", "`file` of limits, TOML (default: ours, printed with the result)")
 	f.Float64Var(&o.before, "before-celsius", 20, "temperature of coil and room before, in `C`")
 	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
+	o.addedFlags.register(f, "--before-with and --after-with")
+	f.StringVar(&o.with[0], "before-with", "", "`record` of the driver before, with the mass or on the box")
+	f.StringVar(&o.with[1], "after-with", "", "`record` of the driver after, with the mass or on the box")
 	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.changes, "changes-plot", "", "draw each change against its limits into this `file`")
 	f.StringVar(&o.ratio, "ratio-plot", "", "draw |Z| after over before into this `file`")
@@ -111,6 +124,12 @@ func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
 		if !(c >= coldest && c <= hottest) {
 			return fmt.Errorf("a temperature of %g C must be between %g and %g", c, coldest, hottest)
 		}
+	}
+	if (o.with[0] == "") != (o.with[1] == "") {
+		return errors.New("give both --before-with and --after-with; the constants of one side say nothing of the change")
+	}
+	if err := o.addedFlags.check("--before-with and --after-with", o.with[0] != ""); err != nil {
+		return err
 	}
 	return o.pictures().check()
 }
@@ -179,6 +198,13 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 		if f.Changed("before-celsius") {
 			side.Celsius = []*float64{&o.before, &o.after}[i]
 		}
+		if o.with[i] != "" {
+			moved, _, err := readSide(o.with[i])
+			if err != nil {
+				return err
+			}
+			side.Moved = &moved.Load
+		}
 		sides[i], r.labels[i] = side, side.Label
 		for _, w := range rec.Warnings {
 			w.Text = sideNames[i] + ": " + w.Text
@@ -186,7 +212,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 		}
 	}
 	var err error
-	if r.Comparison, err = recone.Compare(sides[0], sides[1], recone.Options{Limits: r.limits}); err != nil {
+	if r.Comparison, err = recone.Compare(sides[0], sides[1], recone.Options{Limits: r.limits, Added: o.added()}); err != nil {
 		return err
 	}
 	r.warnings = slices.Concat(r.warnings, r.Warnings)

@@ -18,7 +18,7 @@ func (o *compareOptions) checkGroup(f *pflag.FlagSet, args []string) error {
 	if len(args) != 1 {
 		return errors.New("--group holds one record against a group; name that one, such as after.sweep.json")
 	}
-	return o.only(f, "--group", "match", "per", "limits", "before-celsius", "after-celsius", "output", "changes-plot", "ratio-plot", "distortion-plot")
+	return o.only(f, "--group", "match", "per", "limits", "before-celsius", "after-celsius", "added-mass-g", "box-l", "diameter-mm", "before-with", "after-with", "output", "changes-plot", "ratio-plot", "distortion-plot")
 }
 
 // only refuses the flags that are for another use of the command.

@@ -21,7 +21,7 @@ func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
 	case o.per != 2 && o.per != 4:
 		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
 	}
-	return o.only(f, "--match", "limits", "before-celsius", "after-celsius", "output", "changes-plot", "ratio-plot", "distortion-plot")
+	return o.only(f, "--match", "limits", "before-celsius", "after-celsius", "added-mass-g", "box-l", "diameter-mm", "before-with", "after-with", "output", "changes-plot", "ratio-plot", "distortion-plot")
 }
 
 // nameOf is how a driver of many is called: by its file.

@@ -27,7 +27,7 @@ var quantityTexts = map[string]quantityText{
 	"z_min":   {"lowest |Z|", 1, "ohm"},
 	"z_max":   {"highest |Z|", 1, "ohm"},
 	"mms":     {"Mms", 1e3, "g"},
-	"cms":     {"Cms", 1e3, "mm/N"},
+	"cms":     {"Cms", 1e6, "um/N"}, // which fits the column, where mm/N does not
 	"bl":      {"Bl", 1, "T m"},
 	"vas":     {"Vas", 1e3, "L"},
 }

@@ -24,15 +24,15 @@ type fitOptions struct {
 	drivers int
 	marked  ohms
 
-	mass, box, diameter amount
-	with                string
+	addedFlags
+	with string
 
 	json, explain bool
 	plot          string
 }
 
 func newFit(e env) *cobra.Command {
-	o := fitOptions{mass: amount{unit: "g"}, box: amount{unit: "l"}, diameter: amount{unit: "mm"}}
+	var o fitOptions
 	c := &cobra.Command{
 		Use:   "fit RECORD.sweep.json...",
 		Short: "Say what a load is: rating, resonances, Re",
@@ -70,10 +70,8 @@ of a known volume, its mechanical constants come too.`,
 	f.Var(&o.high, "high", "upper end of the rated frequency range (default 10000)")
 	f.IntVar(&o.drivers, "drivers", 0, "`number` of drivers in the cabinet, to find a dead one")
 	f.Var(&o.marked, "marked-ohm", "rating marked on the cabinet, to find a dead driver")
-	f.Var(&o.mass, "added-mass-g", "mass on the cone in the sweep of --with, in grams")
-	f.Var(&o.box, "box-l", "volume of the closed box in the sweep of --with, in litres")
+	o.addedFlags.register(f, "--with")
 	f.StringVar(&o.with, "with", "", "`record` of the driver with the mass or on the box")
-	f.Var(&o.diameter, "diameter-mm", "diameter of the cone, middle of surround to middle of surround")
 	f.StringVar(&o.plot, "plot", "", "draw curve, fit and what it leaves into this .png, .svg or .pdf `file`")
 	f.BoolVar(&o.explain, "explain", false, "also show which models were tried and which cabinets might read so")
 	f.BoolVar(&o.json, "json", false, "print the result as JSON, one object a line")
@@ -98,20 +96,10 @@ func (o fitOptions) check(records int) error {
 	if o.low > 0 && o.high > 0 && o.high <= o.low {
 		return fmt.Errorf("--high %s must be above --low %s", formatHz(float64(o.high)), formatHz(float64(o.low)))
 	}
-	constants := o.mass.value > 0 || o.box.value > 0
-	switch {
-	case o.mass.value > 0 && o.box.value > 0:
-		return errors.New("--added-mass-g and --box-l are two methods; use one at a time")
-	case constants && o.with == "":
-		return errors.New("name the sweep with the mass or on the box with --with RECORD.sweep.json")
-	case constants && o.diameter.value == 0:
-		return errors.New("the driver's constants need the diameter of its cone; give --diameter-mm")
-	case !constants && (o.with != "" || o.diameter.value > 0):
-		return errors.New("--with and --diameter-mm belong to --added-mass-g or --box-l; give one of those")
-	case constants && records > 1:
+	if o.any() && records > 1 {
 		return errors.New("--added-mass-g and --box-l are about one driver; name one record")
 	}
-	return nil
+	return o.addedFlags.check("--with", o.with != "")
 }
 
 // fitted is a load and all that is known of it.
@@ -252,14 +240,6 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 	return load, err
 }
 
-// Relative standard uncertainties of what is measured with scales and rulers:
-// our estimates, told in the help of what uses them.
-const (
-	uMass     = 0.005
-	uVolume   = 0.01
-	uDiameter = 0.01
-)
-
 // constants finds the driver's mechanical constants from a second record.
 func (o fitOptions) constants(f *fitted) error {
 	rec, err := readRecord(o.with)
@@ -275,13 +255,10 @@ func (o fitOptions) constants(f *fitted) error {
 			return fmt.Errorf("the load has %d resonances; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", len(r.Resonances))
 		}
 	}
-	si := func(a amount, scale, u float64) fit.Value {
-		return fit.Value{Value: a.value * scale, U: u * a.value * scale}
-	}
-	diameter := si(o.diameter, 1e-3, uDiameter)
+	added := o.added()
 	free, moved := f.load.Resonances[0].Free(f.load.Re), second.Resonances[0].Free(second.Re)
 	if o.mass.value > 0 {
-		c, err := fit.ByAddedMass(free, moved.Hz, si(o.mass, 1e-3, uMass), diameter, fit.RoomAir)
+		c, err := fit.ByAddedMass(free, moved.Hz, added.Mass, added.Diameter, fit.RoomAir)
 		if err != nil {
 			return err
 		}
@@ -289,7 +266,7 @@ func (o fitOptions) constants(f *fitted) error {
 		return nil
 	}
 	for _, m := range []fit.Method{fit.KnownVolume, fit.KnownVolumeFrequency} {
-		c, err := fit.ByKnownVolume(m, free, moved, si(o.box, 1e-3, uVolume), diameter, fit.RoomAir)
+		c, err := fit.ByKnownVolume(m, free, moved, added.Volume, added.Diameter, fit.RoomAir)
 		if err != nil {
 			return err
 		}
