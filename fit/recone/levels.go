@@ -1,0 +1,100 @@
+package recone
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"tapload/fit"
+	"tapload/measure/impedance"
+)
+
+// LeastBend is by how many percent |Z| must change with level, beyond doubt,
+// before a driver counts as bent: less is of no use to anybody. Ours, no source.
+const LeastBend = 2.0
+
+// LevelChange is what a driver does at one level, against the quietest.
+type LevelChange struct {
+	Percent fit.Value // of |Z|, the largest change either way; 2 U holds at all points of all levels at once
+	Hz      float64   // where
+	Sure    bool      // some change stands beyond 2 U
+	Bends   bool      // some change stands beyond 2 U and is more than LeastBend
+
+	// WarmOhm is the resistance that, added at every frequency, explains the
+	// change to within LeastBend or doubt; 0 where none does, or nothing bends.
+	WarmOhm float64
+}
+
+// Levels holds the curves of one driver at several levels, the quietest first,
+// against the first. Shared sources cancel as in Compare. The result has one
+// entry for each curve but the first.
+func Levels(curves []impedance.Curve) ([]LevelChange, error) {
+	if len(curves) < 2 {
+		return nil, errors.New("one level says nothing of what changes with level: measure at two or more")
+	}
+	var all []LevelChange
+	for i, c := range curves[1:] {
+		ratios, err := Ratios(curves[0], c)
+		if err != nil {
+			return nil, fmt.Errorf("level %d: %w", i+2, err)
+		}
+		// Every point of every level has its own chance to stand out (Sidak).
+		n := float64(len(ratios) * (len(curves) - 1))
+		k := math.Sqrt2 * math.Erfinv(math.Pow(1-FamilyRate, 1/n))
+		l := judgeLevel(ratios, k, func(Ratio) float64 { return 0 })
+		if l.Bends {
+			l.WarmOhm = warmed(curves[0], ratios, k)
+		}
+		all = append(all, l)
+	}
+	return all, nil
+}
+
+// judgeLevel judges what of each ratio is left after the percent that explained
+// takes off.
+func judgeLevel(ratios []Ratio, k float64, explained func(Ratio) float64) (l LevelChange) {
+	most, surest := -1.0, -1.0 // of all, and of those beyond doubt
+	for _, r := range ratios {
+		change := r.Percent.Value - 100 - explained(r)
+		size, wide := math.Abs(change), k*r.Percent.U
+		if sure := size > wide; sure {
+			l.Sure = true
+			l.Bends = l.Bends || size > LeastBend
+			if size <= surest {
+				continue
+			}
+			surest = size
+		} else if l.Sure || size <= most {
+			continue
+		}
+		most = size
+		l.Percent, l.Hz = fit.Value{Value: change, U: wide / 2}, r.Hz
+	}
+	return l
+}
+
+// warmed returns the resistance d >= 0 that best explains the ratios to first
+// order,
+//
+//	|Zloud|/|Zquiet| - 1 = d Re(1/Zquiet),
+//
+// by weighted least squares, or 0 where what it leaves bends still. A warm coil
+// does that; excursion moves the curve about the resonance alone.
+func warmed(quiet impedance.Curve, ratios []Ratio, k float64) float64 {
+	along := map[float64]float64{} // of 1/Z, by Hz
+	for _, p := range quiet.Points {
+		along[p.Hz] = real(1 / p.Z)
+	}
+	var xy, xx float64
+	for _, r := range ratios {
+		x, y, w := along[r.Hz], r.Percent.Value/100-1, 1/(r.Percent.U*r.Percent.U)
+		xy += w * x * y
+		xx += w * x * x
+	}
+	d := xy / xx
+	left := judgeLevel(ratios, k, func(r Ratio) float64 { return 100 * d * along[r.Hz] })
+	if !(d > 0) || left.Bends {
+		return 0
+	}
+	return d
+}
