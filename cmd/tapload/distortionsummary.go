@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"tapload/measure/impedance"
@@ -49,25 +51,20 @@ func distortionOf(d impedance.Distortion) *distortionEntry {
 	return e
 }
 
+// loudest are the orders that stand clear, the highest level first.
+func (e *distortionEntry) loudest() []orderEntry {
+	return slices.SortedStableFunc(slices.Values(e.Orders), func(a, b orderEntry) int { return cmp.Compare(b.LevelDB, a.LevelDB) })
+}
+
 // print writes the highest two orders, and whether something scrapes.
 func (e *distortionEntry) print(w io.Writer) {
 	if e == nil {
 		return
 	}
-	var first, second *orderEntry
-	for i := range e.Orders {
-		switch o := &e.Orders[i]; {
-		case first == nil || o.LevelDB > first.LevelDB:
-			first, second = o, first
-		case second == nil || o.LevelDB > second.LevelDB:
-			second = o
-		}
-	}
 	var parts []string
-	for _, o := range []*orderEntry{first, second} {
-		if o != nil {
-			parts = append(parts, fmt.Sprintf("harmonic %d at most %.0f dB, at %s", o.Order, o.LevelDB, formatHz(o.Hz)))
-		}
+	loudest := e.loudest()
+	for _, o := range loudest[:min(2, len(loudest))] {
+		parts = append(parts, fmt.Sprintf("harmonic %d at most %.0f dB, at %s", o.Order, o.LevelDB, formatHz(o.Hz)))
 	}
 	if len(parts) == 0 {
 		parts = []string{"no harmonic of the current stands clear of the noise"}

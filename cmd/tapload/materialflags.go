@@ -96,7 +96,7 @@ func (o signalOptions) makeMaterial() (signal.Signal, error) {
 		return nil, fmt.Errorf("%s is at %d Hz and --rate says %d Hz: nothing is resampled; leave --rate away, or make the file anew at that rate", o.kind, w.RateHz, o.rate)
 	}
 	sum := sha256.Sum256(data)
-	return signal.NewProgram(w.RateHz, filepath.Base(o.kind), hex.EncodeToString(sum[:]), w.Samples[0], o.level.fraction(), b)
+	return signal.NewProgram(w.RateHz, filepath.Base(o.kind), hex.EncodeToString(sum[:]), w.Samples[0], o.level().fraction(), b)
 }
 
 // connectedCaution stands before every measurement with an amplifier.

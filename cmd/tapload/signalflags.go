@@ -16,7 +16,8 @@ type signalOptions struct {
 	kind      string
 	low, high hertz
 	rate      int
-	level     decibel
+	levels    levels
+	series    bool // several levels are taken
 
 	periods   int
 	period    seconds
@@ -63,7 +64,7 @@ var signalFlags = []struct {
 func defaultSignal() signalOptions {
 	return signalOptions{
 		kind: chirp, low: signal.DefaultLowHz, high: signal.DefaultHighHz, rate: signal.DefaultRateHz,
-		level: -6, periods: signal.DefaultPeriods, period: signal.DefaultSeconds,
+		levels: levels{-6}, periods: signal.DefaultPeriods, period: signal.DefaultSeconds,
 		dwell: signal.DefaultDwell, settle: signal.DefaultSettle,
 		wanted: 0.001, limit: 120,
 		given: func(string) bool { return false },
@@ -84,7 +85,7 @@ func (o *signalOptions) registerSignal(f *pflag.FlagSet) {
 	f.Var(&o.low, "low", "low end of the measured band")
 	f.Var(&o.high, "high", "high end of the measured band")
 	f.IntVar(&o.rate, "rate", o.rate, "sample rate, in `hz`")
-	f.Var(&o.level, "level", "loudest sample, relative to full scale")
+	f.Var(&o.levels, "level", "loudest sample, relative to full scale")
 	f.IntVar(&o.periods, "periods", o.periods, "how often chirp or multitone is measured, `n` times, 2 or more")
 	f.Var(&o.period, "period", "length of one chirp or multitone; the nearest that suits is taken")
 	f.Lookup("period").DefValue = "5.46" // of which all digits would only confuse
@@ -122,6 +123,9 @@ func (o signalOptions) fits() error {
 			return fmt.Errorf("--%s is for --signal %s; this one is %s", f.name, strings.Join(f.kinds, " or "), o.kind)
 		}
 	}
+	if len(o.levels) > 1 && !o.series {
+		return fmt.Errorf("--level %s: one level here; a series of levels is for \"tapload sweep\"", o.levels.String())
+	}
 	// The library would take a zero for "use the default".
 	if o.rate == 0 || o.periods == 0 {
 		return fmt.Errorf("--rate and --periods must be above 0")
@@ -135,9 +139,13 @@ func (o signalOptions) fits() error {
 	return nil
 }
 
+// level is that of the first sweep, and of the only one where there is no
+// series.
+func (o signalOptions) level() decibel { return o.levels[0] }
+
 func (o signalOptions) multitone() signal.MultitoneOptions {
 	return signal.MultitoneOptions{
-		RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level.fraction(),
+		RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level().fraction(),
 		PeriodSeconds: float64(o.period), Periods: o.periods, PerOctave: o.perOctave,
 	}
 }
@@ -154,13 +162,13 @@ func (o signalOptions) make() (signal.Signal, error) {
 		return signal.NewMultitone(o.multitone())
 	case tones:
 		return signal.NewTones(signal.TonesOptions{
-			RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level.fraction(),
+			RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level().fraction(),
 			PerOctave: o.perOctave, DwellSeconds: float64(o.dwell), SettleSeconds: float64(o.settle),
 		})
 	default:
 		return signal.NewChirp(signal.ChirpOptions{
 			RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high),
-			Peak: o.level.fraction(), PeriodSeconds: float64(o.period), Periods: o.periods,
+			Peak: o.level().fraction(), PeriodSeconds: float64(o.period), Periods: o.periods,
 		})
 	}
 }

@@ -59,6 +59,9 @@ it is, into an amplifier. Frequencies of which the music says too little are
 left out. On a sound card both ask for --amplifier-connected; a virtual bench
 (whose [music] plays) and a recording do not, since no amplifier is there.
 
+With several levels (--level -30,-20,-10) it sweeps at each, the quietest first,
+into a file for each, and says where the load stops being linear.
+
 With --distortion the record also has the harmonics of the current by order, and
 what lies above them, which a scraping coil raises. They are those of load and
 amplifier together, at the level played: a driver bends and scrapes more with
@@ -68,6 +71,7 @@ more excursion.
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
   tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png
   tapload sweep --card "USB Audio" --distortion -o driver.sweep.json
+  tapload sweep --card "USB Audio" --level -30,-20,-10 -o driver.sweep.json
   tapload sweep --replay rec.wav -o cab.sweep.json
   tapload sweep --card "USB Audio" --signal listen --amplifier-connected \
     --full-scale-volt 2 --probe-ratio 10 --sense-ohm 0.47 -o box.sweep.json`,
@@ -75,6 +79,9 @@ more excursion.
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := o.check(); err != nil {
 				return usage(c, err)
+			}
+			if len(o.signal.levels) > 1 {
+				return sweepSeries(c.Context(), e, o)
 			}
 			return sweep(c.Context(), e, o)
 		},
@@ -89,7 +96,8 @@ more excursion.
 	o.jig.register(f)
 	o.signal.register(f)
 	o.material.register(f)
-	o.signal.material = &o.material
+	o.signal.material, o.signal.series = &o.material, true
+	f.Lookup("level").Usage = "loudest sample, relative to full scale; several are a series, such as -30,-20,-10"
 	f.Lookup("signal").Usage = "`kind` of test signal: chirp, tones (slow and sure) or multitone (shows distortion); or listen, or a .wav file"
 	f.IntVar(&o.repeat, "repeat", 1, "sweep `n` times, average, and watch the load for drift")
 	f.BoolVar(&o.budget, "budget", false, "also say what limits the answer, and what to do about it")
@@ -143,6 +151,11 @@ func (o *sweepOptions) check() error {
 		return errors.New("--distortion is of one recording; take it without --repeat")
 	case o.repeat > 1 && o.keep != "":
 		return errors.New("--keep holds one recording; keep it without --repeat")
+	}
+	if len(o.signal.levels) > 1 {
+		if err := o.checkSeries(); err != nil {
+			return err
+		}
 	}
 	return o.signal.checkFor(o.source)
 }

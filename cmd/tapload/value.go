@@ -101,6 +101,42 @@ func (d *decibel) String() string    { return plain(float64(*d)) }
 func (d decibel) fraction() float64  { return math.Pow(10, float64(d)/20) }
 func toDecibel(peak float64) float64 { return 20 * math.Log10(peak) }
 
+// mostLevels is how many levels a series may have: as many as a picture keeps
+// apart.
+const mostLevels = 7
+
+// levels is a flag for one level or a series of them, the quietest first
+// however they were given: "-12", "-30,-20,-10".
+type levels []decibel
+
+func (l *levels) Set(s string) error {
+	var all levels
+	for part := range strings.SplitSeq(s, ",") {
+		var one decibel
+		if err := one.Set(part); err != nil {
+			return err
+		}
+		if slices.Contains(all, one) {
+			return fmt.Errorf("has the level %s dB twice", plain(float64(one)))
+		}
+		all = append(all, one)
+	}
+	if len(all) > mostLevels {
+		return fmt.Errorf("has %d levels; a series has %d at most", len(all), mostLevels)
+	}
+	slices.Sort(all)
+	*l = all
+	return nil
+}
+func (l *levels) Type() string { return "dB" }
+func (l *levels) String() string {
+	var parts []string
+	for _, one := range *l {
+		parts = append(parts, one.String())
+	}
+	return strings.Join(parts, ",")
+}
+
 // inputs is a flag for the two inputs that hear V1 and V2: "1,2".
 type inputs [2]int
 
