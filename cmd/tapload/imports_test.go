@@ -30,11 +30,12 @@ var mayImport = map[string][]string{
 	"fixtures/plan":              {"measure/impedance", "fixtures/hookup", "fixtures/amp"},
 	"fixtures/box":               {"measure/impedance", "fixtures/netlist", "fixtures/hookup", "fixtures/amp"},
 	"fixtures/bench":             {"measure/card", "measure/signal", "measure/impedance", "fixtures/netlist"},
+	"fixtures/job":               {"fixtures/hookup"},
 	"fit":                        {"measure/impedance"},
 	"fit/rating":                 {"measure/impedance", "fit"},
 	"fit/recone":                 {"measure/impedance", "fit"},
 	"plot":                       {"measure/impedance", "fit", "fixtures/hookup", "fixtures/amp", "fixtures/box"},
-	"plot/report":                {"measure/impedance", "fit", "fixtures/netlist", "fixtures/hookup", "fixtures/amp", "fixtures/box", "fit/rating", "fit/recone", "plot"},
+	"plot/report":                {"measure/impedance", "fit", "fixtures/netlist", "fixtures/hookup", "fixtures/amp", "fixtures/box", "fit/rating", "fit/recone", "fixtures/job", "plot"},
 	"cmd/tapload":                nil, // all
 }
 
