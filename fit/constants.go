@@ -104,7 +104,7 @@ func ByAddedMass(free Free, loadedHz, mass, diameter Value, air Air) (Constants,
 	}
 	switch apart := free.Hz.Value - loadedHz.Value; {
 	case apart <= 0:
-		return Constants{}, fmt.Errorf("the added mass of %v kg moved the resonance from %v to %v Hz; a mass must lower it, so check that it sits on the cone and which record is which", mass.Value, free.Hz.Value, loadedHz.Value)
+		return Constants{}, fmt.Errorf("the added mass of %v kg moved the resonance from %.4g to %.4g Hz; a mass must lower it, so check that it sits on the cone and which record is which", mass.Value, free.Hz.Value, loadedHz.Value)
 	case apart <= 2*math.Hypot(free.Hz.U, loadedHz.U):
 		return Constants{}, fmt.Errorf("the added mass of %v kg lowered the resonance by %.2g Hz, which is within its uncertainty (k = 2); use a larger mass", mass.Value, apart)
 	}
@@ -131,12 +131,12 @@ func ByKnownVolume(method Method, free, boxed Free, volume, diameter Value, air 
 	}
 	switch apart := boxed.Hz.Value - free.Hz.Value; {
 	case apart <= 0:
-		return Constants{}, fmt.Errorf("the box of %v m^3 moved the resonance from %v to %v Hz; a closed box must raise it, so check that it is tight and which record is which", volume.Value, free.Hz.Value, boxed.Hz.Value)
+		return Constants{}, fmt.Errorf("the box of %v m^3 moved the resonance from %.4g to %.4g Hz; a closed box must raise it, so check that it is tight and which record is which", volume.Value, free.Hz.Value, boxed.Hz.Value)
 	case apart <= 2*math.Hypot(free.Hz.U, boxed.Hz.U):
 		return Constants{}, fmt.Errorf("the box of %v m^3 raised the resonance by %.2g Hz, which is within its uncertainty (k = 2); use a smaller box", volume.Value, apart)
 	}
 	if method == KnownVolume && boxed.Hz.Value*boxed.Qes.Value <= free.Hz.Value*free.Qes.Value {
-		return Constants{}, fmt.Errorf("the box lowered Qes from %v to %v while the resonance rose from %v to %v Hz; a closed box raises both, so check that it is tight", free.Qes.Value, boxed.Qes.Value, free.Hz.Value, boxed.Hz.Value)
+		return Constants{}, fmt.Errorf("the box lowered Qes from %.4g to %.4g while the resonance rose from %.4g to %.4g Hz; a closed box raises both, so check that it is tight", free.Qes.Value, boxed.Qes.Value, free.Hz.Value, boxed.Hz.Value)
 	}
 	return constants(method, free, diameter, air, []Value{boxed.Hz, boxed.Qes, volume}, func(c *constantsOf, v []float64) {
 		ratio := v[0] / c.hz

@@ -19,7 +19,8 @@ type Change struct {
 
 // ChangeChart shows each change as a dot with its interval (k = 2), on a scale
 // of its own limits: all limits stand at the same two places, and the numbers
-// beside them say what they are. What lies far outside is held at the edge.
+// beside them say what they are. What lies far outside is an arrow at
+// the edge.
 type ChangeChart struct {
 	Title   string
 	Changes []Change
@@ -104,13 +105,21 @@ func (c ChangeChart) draw(d pen) {
 		if ch.Percent < ch.Low || ch.Percent > ch.High {
 			col = hues[1]
 		}
+		d.text(d.note, ink, vg.Point{X: right + d.unit*0.6, Y: y}, 0, 0.5, fmt.Sprintf("%+.2f %% (%g to %g)", math.Round(100*ch.Percent)/100+0, ch.Low, ch.High)) // + 0: no -0
 		bar := stroke{color: col, width: d.unit * 0.22}
+		if part := ch.of(ch.Percent); math.Abs(part) == reach {
+			// An arrow, whose tip is at the edge, says that it goes on.
+			back := vg.Length(math.Copysign(0.45, part)) * d.unit
+			for _, tip := range []vg.Length{0, back} {
+				d.lines(bar, vg.Point{X: x(part) - tip - back, Y: y + d.unit*0.4}, vg.Point{X: x(part) - tip, Y: y}, vg.Point{X: x(part) - tip - back, Y: y - d.unit*0.4})
+			}
+			continue
+		}
 		low, high := x(ch.of(ch.Percent-2*ch.U)), x(ch.of(ch.Percent+2*ch.U))
 		d.lines(bar, vg.Point{X: low, Y: y}, vg.Point{X: high, Y: y})
 		for _, end := range []vg.Length{low, high} {
 			d.lines(bar, vg.Point{X: end, Y: y - d.unit*0.35}, vg.Point{X: end, Y: y + d.unit*0.35})
 		}
 		d.dot(col, vg.Point{X: x(ch.of(ch.Percent)), Y: y}, d.unit*0.32)
-		d.text(d.note, ink, vg.Point{X: right + d.unit*0.6, Y: y}, 0, 0.5, fmt.Sprintf("%+.2f %% (%g to %g)", math.Round(100*ch.Percent)/100+0, ch.Low, ch.High)) // + 0: no -0
 	}
 }
