@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/measure/card"
-	"tapload/measure/card/portaudio"
 )
 
 type cardsOptions struct {
@@ -46,7 +45,7 @@ type cardEntry struct {
 }
 
 func cards(e env, o cardsOptions) error {
-	infos, chatter, err := portaudio.List()
+	infos, chatter, err := e.sound.list()
 	if o.verbose && chatter != "" {
 		fmt.Fprintln(e.stderr, strings.TrimRight(chatter, "\n"))
 	}

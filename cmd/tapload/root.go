@@ -18,10 +18,11 @@ type env struct {
 	getenv         func(string) string
 	now            func() time.Time
 	columns        int // width of the terminal that stderr is; 0 when it is none
+	sound          soundSystem
 }
 
 func systemEnv() env {
-	e := env{stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now}
+	e := env{stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}}
 	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" {
 		e.columns = 80
 		if w, _, err := term.GetSize(fd); err == nil && w > 0 {

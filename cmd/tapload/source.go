@@ -58,10 +58,10 @@ func (o sourceOptions) check() error {
 // live reports whether sound will be played for real.
 func (o sourceOptions) live() bool { return o.given("card") }
 
-// open returns the card that the flags name. A recording brings its own
-// sample rate, which sig then takes unless the flags insist on another. Let go
-// of the card with close.
-func (o sourceOptions) open(sig *signalOptions) (c card.Card, close func() error, err error) {
+// open returns the card that the flags name, of a sound system where they name
+// a sound card. A recording brings its own sample rate, which sig then takes
+// unless the flags insist on another. Let go of the card with close.
+func (o sourceOptions) open(sound soundSystem, sig *signalOptions) (c card.Card, close func() error, err error) {
 	close = func() error { return nil }
 	switch {
 	case o.bench != "":
@@ -86,11 +86,36 @@ func (o sourceOptions) open(sig *signalOptions) (c card.Card, close func() error
 		}
 		return r, close, nil
 	}
-	p, err := portaudio.Open(portaudio.Options{Name: o.card, Output: o.player, Inputs: o.inputs})
+	p, err := sound.open(portaudio.Options{Name: o.card, Output: o.player, Inputs: o.inputs})
 	if err != nil {
 		return nil, nil, err
 	}
 	return p, p.Close, nil
+}
+
+// soundSystem lists the sound cards that there are, with what it says of itself
+// meanwhile, and opens one of them.
+type soundSystem interface {
+	list() (infos []portaudio.Info, chatter string, err error)
+	open(portaudio.Options) (soundCard, error)
+}
+
+// soundCard is a card to be let go of.
+type soundCard interface {
+	card.Card
+	Close() error
+}
+
+// hardware is the sound system of this computer.
+type hardware struct{}
+
+func (hardware) list() ([]portaudio.Info, string, error) { return portaudio.List() }
+func (hardware) open(o portaudio.Options) (soundCard, error) {
+	c, err := portaudio.Open(o)
+	if err != nil {
+		return nil, err // and not a card that is nil inside
+	}
+	return c, nil
 }
 
 // inSeries returns c as a card for several plays: those of a virtual bench then

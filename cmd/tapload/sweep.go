@@ -198,7 +198,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(&o.signal)
+	source, closeSource, err := o.source.open(e.sound, &o.signal)
 	if err != nil {
 		return err
 	}
