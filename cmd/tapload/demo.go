@@ -31,7 +31,7 @@ func newDemo(e env) *cobra.Command {
 leave the bench's description, the record and a picture in a folder. Files that
 an earlier demo left there are replaced.`,
 		Example: `  tapload demo
-  tapload demo -o /tmp/demo`,
+  tapload demo -o hall`,
 		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return demo(c.Context(), e, folder) },
 	}

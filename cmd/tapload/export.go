@@ -27,7 +27,7 @@ file, .csv or .s1p; --format overrides it. Without -o, or with -o -, the text
 goes to standard output.`,
 		Example: `  tapload export cab.sweep.json -o cab.csv
   tapload export cab.sweep.json -o cab.s1p
-  tapload export cab.sweep.json --format csv | head`,
+  tapload export cab.sweep.json --format csv`,
 		Args: someArgs(1, 1, "one RECORD.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
 			write, err := o.writer()

@@ -147,15 +147,15 @@ func newJigStandard(e env, kind jig.Kind) *cobra.Command {
 	case jig.Short:
 		do = "a short thick wire from clamp to clamp"
 	case jig.Known:
-		do = "a resistor of known value between the clamps, best near the\nsense resistor or the loads to come"
+		do = "a resistor of known value between the clamps, best near the sense resistor or the loads to come"
 		c.Example += " --ohm 10 --tolerance 0.1%"
 	}
 	c.Short = "Measure the " + kind.String() + " standard into a jig file"
-	c.Long = fmt.Sprintf(`Measure the %s standard: %s.
+	c.Long = paragraph(fmt.Sprintf("Measure the %s standard: %s.", kind, do)) + `
 
 The jig file is begun by the first standard and extended by the next ones; a
 standard that is there already is replaced. A virtual bench puts the standard
-in place of its load by itself.`, kind, do)
+in place of its load by itself.`
 	f := c.Flags()
 	f.SortFlags = false
 	o.source.register(f)

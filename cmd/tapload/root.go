@@ -50,11 +50,11 @@ func newRoot(e env) *cobra.Command {
 
 Wire it as: card output - sense resistor - load - ground. Input 1 hears the
 voltage before the resistor, input 2 the voltage at the load.`,
-		Example: `  tapload demo                                   see it work, without hardware
-  tapload cards                                  which sound cards are there
-  tapload sweep --card NAME -o cab.sweep.json    measure a load
-  tapload fit cab.sweep.json                     say what it is
-  tapload plan a=cab.sweep.json b=8 --tap 4,8,16 find the hookup that suits`,
+		Example: `  tapload demo       # see it work, without hardware
+  tapload cards      # which sound cards are there
+  tapload sweep --card "USB Audio" -o cab.sweep.json   # measure a load
+  tapload fit cab.sweep.json                           # say what it is
+  tapload plan a=cab.sweep.json b=8 --tap 4,8,16       # find its hookup`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args: func(c *cobra.Command, args []string) error {

@@ -16,7 +16,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"tapload": main})
+	testscript.Main(m, map[string]func(){"tapload": main, "tapload-on-stand-in": onStandIn})
 }
 
 func TestScripts(t *testing.T) {

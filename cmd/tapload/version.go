@@ -11,10 +11,13 @@ import (
 func newVersion(e env) *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use:     "version",
-		Short:   "Print the version",
-		Example: "  tapload version --json",
-		Args:    noArgs,
+		Use:   "version",
+		Short: "Print the version",
+		Long: `Print the version, the commit that it was built from, and with what it was
+built for which system.`,
+		Example: `  tapload version
+  tapload version --json`,
+		Args: noArgs,
 		RunE: func(*cobra.Command, []string) error {
 			v := readVersion()
 			if asJSON {
