@@ -2,14 +2,16 @@
 # make test   all tests, the sound-card path included
 # make check  what else a change must pass: format, lint, race, cross-builds
 # make bench  the kept benchmarks
-# make build  ./build/tapload        make install  into Go's bin folder
+# make build  ./build/tapload
+# make install, make uninstall   program, manual pages and completions, under
+#             PREFIX: /usr/local, or ~/.local when you are not root
 
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo build install test check bench deps deps-test clean
+.PHONY: demo build install uninstall test check bench deps deps-test clean
 .NOTPARALLEL:
 
 demo: build
@@ -18,8 +20,25 @@ demo: build
 build: deps
 	@go build -buildvcs=$(BUILDVCS) -o build/tapload ./cmd/tapload
 
-install: deps
-	go install -buildvcs=$(BUILDVCS) ./cmd/tapload
+PROGRAM = build/tapload
+PREFIX ?= $(shell test "$$(id -u)" = 0 && echo /usr/local || echo "$$HOME/.local")
+BIN = $(DESTDIR)$(PREFIX)/bin
+SHARE = $(DESTDIR)$(PREFIX)/share
+BASH_COMPLETION = $(SHARE)/bash-completion/completions/tapload
+ZSH_COMPLETION = $(SHARE)/zsh/site-functions/_tapload
+FISH_COMPLETION = $(SHARE)/fish/vendor_completions.d/tapload.fish
+
+install: build
+	install -d "$(BIN)" "$(SHARE)/man/man1" "$(dir $(BASH_COMPLETION))" "$(dir $(ZSH_COMPLETION))" "$(dir $(FISH_COMPLETION))"
+	install -m 755 "$(PROGRAM)" "$(BIN)/tapload"
+	"$(PROGRAM)" manual -o "$(SHARE)/man/man1"
+	"$(PROGRAM)" completion bash >"$(BASH_COMPLETION)"
+	"$(PROGRAM)" completion zsh >"$(ZSH_COMPLETION)"
+	"$(PROGRAM)" completion fish >"$(FISH_COMPLETION)"
+
+uninstall:
+	rm -f "$(BIN)/tapload" "$(SHARE)/man/man1/tapload.1" "$(SHARE)/man/man1"/tapload-*.1
+	rm -f "$(BASH_COMPLETION)" "$(ZSH_COMPLETION)" "$(FISH_COMPLETION)"
 
 test: deps-test
 	TAPLOAD_REQUIRE_RIG=1 go test ./...

@@ -83,8 +83,9 @@ voltage before the resistor, input 2 the voltage at the load.`,
 	root.AddCommand(
 		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
 		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newPlot(e), newImport(e), newExport(e),
-		newDemo(e), newVersion(e),
+		newDemo(e), newVersion(e), newManual(e),
 	)
+	offer(root)
 	return root
 }
 
