@@ -40,7 +40,7 @@ inputs, their gain knobs and one set of signal flags.`,
   tapload sweep --jig jig.json --card "USB Audio" -o cab.sweep.json`,
 		Args: func(c *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usage(c, fmt.Errorf("there is no command jig %q; there are open, short, known, show and prove", args[0]))
+				return usage(c, fmt.Errorf("there is no command jig %q; there are open, short, known, show, prove and wiring", args[0]))
 			}
 			return nil
 		},
@@ -48,7 +48,7 @@ inputs, their gain knobs and one set of signal flags.`,
 	}
 	c.AddCommand(
 		newJigStandard(e, jig.Open), newJigStandard(e, jig.Short), newJigStandard(e, jig.Known),
-		newJigShow(e), newJigProve(e),
+		newJigShow(e), newJigProve(e), newJigWiring(),
 	)
 	return c
 }

@@ -64,7 +64,7 @@ func TestManual(t *testing.T) {
 			}
 		}
 		c.NonInheritedFlags().VisitAll(func(f *pflag.Flag) {
-			if !f.Hidden && !regexp.MustCompile(`(?m)^ +(-\w, )?--` + regexp.QuoteMeta(f.Name) + `( |$)`).MatchString(page.String()) {
+			if !f.Hidden && !regexp.MustCompile(`(?m)^ +(-\w, )?--`+regexp.QuoteMeta(f.Name)+`( |$)`).MatchString(page.String()) {
 				t.Errorf("%s does not list --%s", path, f.Name)
 			}
 		})
