@@ -101,6 +101,49 @@ func TestImportTableRunsOneWay(t *testing.T) {
 	}
 }
 
+// TestImportTableOfDevelopers: the table in DEVELOPERS.md has a row for each
+// package, and in it all that the package imports of ours.
+func TestImportTableOfDevelopers(t *testing.T) {
+	text, err := os.ReadFile("../../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, table, _ := strings.Cut(string(text), "## Who imports whom")
+	table, _, _ = strings.Cut(table, "\n## ")
+	rows, above := map[string][]string{}, []string{}
+	for line := range strings.Lines(table) {
+		cells := strings.Split(strings.Trim(strings.TrimSpace(line), "|"), "|")
+		name := strings.Trim(cells[0], " `")
+		if len(cells) != 2 || mayImport[name] == nil && name != command {
+			continue
+		}
+		imports, _, _ := strings.Cut(strings.TrimSpace(cells[1]), ";")
+		switch imports {
+		case "nothing":
+			rows[name] = []string{}
+		case "the above":
+			rows[name] = slices.Clone(above)
+		default:
+			rows[name] = strings.Split(imports, ", ")
+		}
+		above = append(above, name)
+	}
+	for _, p := range listPackages(t, "1") {
+		name := strings.TrimPrefix(p.ImportPath, "tapload/")
+		row, known := rows[name]
+		if !known {
+			t.Errorf("DEVELOPERS.md has no row for %s in its import table", name)
+			continue
+		}
+		for _, path := range p.Imports {
+			dep, ours := strings.CutPrefix(path, "tapload/")
+			if ours && name != command && !slices.ContainsFunc(row, func(r string) bool { return dep == r || strings.HasSuffix(dep, "/"+r) }) {
+				t.Errorf("%s imports %s, which its row in DEVELOPERS.md does not say", name, dep)
+			}
+		}
+	}
+}
+
 type listedPackage struct {
 	ImportPath string
 	Imports    []string
