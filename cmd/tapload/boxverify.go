@@ -36,7 +36,7 @@ type boxVerifyOptions struct {
 func newBoxVerify(e env) *cobra.Command {
 	o := boxVerifyOptions{most: box.MaxContactOhm, tolerance: 0.01}
 	c := &cobra.Command{
-		Use:   "verify --cab [NAME=]RECORD.sweep.json... --seen BOX.sweep.json",
+		Use:   "verify --cab [NAME=]RECORD... --seen RECORD",
 		Short: "Prove that the boxes of a hookup are right",
 		Long: `Prove that the jumper boxes of a hookup are right: what was measured through
 them is held against what the cabinets' own records make, wired right and with

@@ -34,7 +34,7 @@ func newCompare(e env) *cobra.Command {
 	var o compareOptions
 	c := &cobra.Command{
 		Use:   "compare BEFORE.sweep.json AFTER.sweep.json",
-		Short: "Say whether a reconed driver is what it was, or which belong together",
+		Short: "Say whether a reconed driver is what it was, or find which match",
 		Long: `Say whether a reconed driver is what it was: parameters side by side with their
 uncertainties (k = 2), what has changed beyond doubt, a verdict against limits,
 and what would explain all changes together. The verdict is pass, fail or

@@ -132,7 +132,7 @@ type standardOptions struct {
 func newJigStandard(e env, kind jig.Kind) *cobra.Command {
 	o := standardOptions{kind: kind, within: 0.01}
 	c := &cobra.Command{
-		Use:     kind.String() + " (--card NAME | --bench FILE | --replay WAV) -o JIG.json",
+		Use:     kind.String() + " (--card NAME | --bench FILE | --replay WAV) -o FILE",
 		Example: fmt.Sprintf("  tapload jig %s --card \"USB Audio\" -o jig.json", kind),
 		Args:    noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {

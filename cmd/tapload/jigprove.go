@@ -22,7 +22,7 @@ type proveOptions struct {
 func newJigProve(e env) *cobra.Command {
 	o := proveOptions{within: 0.01}
 	c := &cobra.Command{
-		Use:   "prove JIG.json (--card NAME | --bench FILE | --replay WAV) --ohm OHM",
+		Use:   "prove JIG.json --ohm OHM --card NAME",
 		Short: "Prove a jig file with a second resistor",
 		Long: `Prove a jig file: measure a second resistor as a load. It passes when it comes
 back within its tolerance at every frequency from 20 Hz to 20 kHz, the

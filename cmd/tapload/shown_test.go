@@ -155,7 +155,7 @@ func TestEveryCommandHasHelp(t *testing.T) {
 		case len(commandLines(c.Example, "  ")) == 0:
 			t.Errorf("%s has no example that begins with its name", c.CommandPath())
 		}
-		for line := range strings.Lines(c.Long + "\n" + c.Example) {
+		for line := range strings.Lines(c.Long + "\n" + c.UsageString()) {
 			if n := len([]rune(strings.TrimRight(line, "\n"))); n > 80 {
 				t.Errorf("%s: a line of its help is %d columns wide: %s", c.CommandPath(), n, line)
 			}

@@ -66,6 +66,7 @@ With --distortion the record also has the harmonics of the current by order, and
 what lies above them, which a scraping coil raises. They are those of load and
 amplifier together, at the level played: a driver bends and scrapes more with
 more excursion.
+
 ` + paragraph("Look and listen besides: "+unheard+"."),
 		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
