@@ -29,8 +29,8 @@ var endsWith = map[string]int{
 
 // TestShownCommands runs every command that README.md and the help show, as it
 // is printed. What a command names is there, and what it says it writes must be
-// there afterwards. Those of one block of README.md run one after another in one
-// folder, each other in a folder of its own.
+// there afterwards. The blocks of one section of README.md run one after another
+// in one folder, each other command in a folder of its own.
 func TestShownCommands(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs a hundred processes, in which a race shows no sooner than in the tests of each command")
@@ -84,16 +84,21 @@ func readmeBlocks(t *testing.T) []shownBlock {
 		t.Fatal(err)
 	}
 	var blocks []shownBlock
-	for i, part := range strings.Split("\n"+string(readme), "\n```") {
-		if i%2 == 1 {
-			_, text, _ := strings.Cut(part, "\n") // after the name of a language
-			if lines := commandLines(text, ""); len(lines) > 0 {
-				blocks = append(blocks, shownBlock{"README/" + strings.Join(strings.Fields(lines[0])[1:], " "), lines})
+	for section := range strings.SplitSeq("\n"+string(readme), "\n## ") {
+		title, _, _ := strings.Cut(section, "\n")
+		all := shownBlock{where: "README/" + title}
+		for i, part := range strings.Split(section, "\n```") {
+			if i%2 == 1 {
+				_, text, _ := strings.Cut(part, "\n") // after the name of a language
+				all.lines = append(all.lines, commandLines(text, "")...)
+				continue
 			}
-			continue
+			for _, m := range inlineCommand.FindAllStringSubmatch(strings.ReplaceAll(part, "\n", " "), -1) {
+				blocks = append(blocks, shownBlock{"README/text/" + strings.TrimPrefix(m[1], "tapload "), []string{m[1]}})
+			}
 		}
-		for _, m := range inlineCommand.FindAllStringSubmatch(strings.ReplaceAll(part, "\n", " "), -1) {
-			blocks = append(blocks, shownBlock{"README/text/" + strings.TrimPrefix(m[1], "tapload "), []string{m[1]}})
+		if len(all.lines) > 0 {
+			blocks = append(blocks, all)
 		}
 	}
 	if len(blocks) < 10 {
