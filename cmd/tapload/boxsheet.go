@@ -51,13 +51,16 @@ makes of a pulled plug.
   tapload box sheet "(a + b) || (c + d)" a=8 b=8 c=8 d=8 --tap 8 \
     --plug-mm 16 -o sheet.pdf --draw box2.png --box 2
   tapload box sheet "a + b" a=16 b=16 --plastic --paper letter -o sheet.html`,
-		Args: someArgs(2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
+		Args: orJob(1, 2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := o.check(); err != nil {
 				return usage(c, err)
 			}
 			var a *amp.Amplifier
 			var warnings []impedance.Warning
+			if err := o.ampFlags.fromJob(e, c); err != nil {
+				return err
+			}
 			if o.anyAmplifier(c.Flags()) {
 				found, w, err := o.amplifier()
 				if err == nil {
@@ -79,7 +82,11 @@ makes of a pulled plug.
 			if o.drawn < 1 || o.drawn > len(set.Boxes) {
 				return usage(c, fmt.Errorf("--box %d: the boxes of this hookup are 1 to %d", o.drawn, len(set.Boxes)))
 			}
-			cabs, err := o.read(c.Context(), c, args[1:])
+			loads, err := o.cabinetFlags.fromJob(e, c, args[1:], &t)
+			if err != nil {
+				return err
+			}
+			cabs, err := o.read(c.Context(), c, loads)
 			if err != nil {
 				return err
 			}
@@ -112,7 +119,7 @@ func (o *boxSheetOptions) anyAmplifier(f *pflag.FlagSet) bool {
 	var about ampFlags
 	own := pflag.NewFlagSet("", pflag.ContinueOnError)
 	about.register(own)
-	given := f.Changed("only-tap")
+	given := f.Changed("only-tap") || len(o.taps) > 0 || o.min > 0 // which a job may have given
 	own.VisitAll(func(flag *pflag.Flag) { given = given || f.Changed(flag.Name) })
 	return given
 }

@@ -57,6 +57,9 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
   tapload box verify --dc-cab 14 --dc-cab 13.6 --dc-ohm 28`,
 		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
+			if err := o.fromJob(e, c); err != nil {
+				return err
+			}
 			p, err := o.check(c.Flags())
 			if err != nil {
 				return usage(c, err)

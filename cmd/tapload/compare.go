@@ -18,6 +18,7 @@ import (
 type compareOptions struct {
 	limits        string
 	before, after float64 // degrees Celsius
+	known         bool    // both temperatures, by a job
 	out, changes  string
 	ratio         string
 	harmonics     string
@@ -75,6 +76,10 @@ With --match the records of many drivers are put together in pairs or quads
 					return usage(c, err)
 				}
 				return o.runMatch(c.Context(), e)
+			}
+			args, err := o.fromJob(e, c, args)
+			if err != nil {
+				return err
 			}
 			if err := o.check(c.Flags(), args); err != nil {
 				return usage(c, err)
@@ -195,7 +200,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 		} else if o.harmonics != "" {
 			return fmt.Errorf("--distortion-plot: %s holds no harmonics; measure both with \"tapload sweep --distortion\"", path)
 		}
-		if f.Changed("before-celsius") {
+		if f.Changed("before-celsius") || o.known {
 			side.Celsius = []*float64{&o.before, &o.after}[i]
 		}
 		if o.with[i] != "" {

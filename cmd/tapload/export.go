@@ -34,6 +34,10 @@ goes to standard output.`,
 			if err != nil {
 				return usage(c, err)
 			}
+			args, err = labelled(e, c, args)
+			if err != nil {
+				return err
+			}
 			return export(e, args[0], o.out, write)
 		},
 	}
@@ -69,12 +73,12 @@ func (o exportOptions) writer() (recordWriter, error) {
 }
 
 func export(e env, in, out string, write recordWriter) error {
-	rec, err := readRecord(in)
+	l, err := readLoad(in)
 	if err != nil {
 		return err
 	}
 	if out == "-" {
-		return write(rec, e.stdout)
+		return write(l.record, e.stdout)
 	}
-	return writeFiles(file{path: out, force: true, write: func(w io.Writer) error { return write(rec, w) }})
+	return writeFiles(file{path: out, force: true, write: func(w io.Writer) error { return write(l.record, w) }})
 }

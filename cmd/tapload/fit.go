@@ -59,6 +59,10 @@ of a known volume, its mechanical constants come too.`,
 			if err := o.check(len(args)); err != nil {
 				return usage(c, err)
 			}
+			args, err := labelled(e, c, args)
+			if err != nil {
+				return err
+			}
 			return fitRecords(c.Context(), e, args, o)
 		},
 	}

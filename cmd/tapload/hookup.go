@@ -40,8 +40,11 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
   tapload hookup "(a + b) || c" a=cab.sweep.json b=cab.sweep.json c=16 \
     --tap 8 --cable-awg 18 --cable-m 6
   tapload hookup "a || b" a=8 b=8 --amp-min-ohm 4`,
-		Args: someArgs(2, 1+mostLoads, "a formula and its loads, such as \"a || b\" a=8 b=cab.sweep.json"),
+		Args: orJob(1, 2, 1+mostLoads, "a formula and its loads, such as \"a || b\" a=8 b=cab.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
+			if err := o.ampFlags.fromJob(e, c); err != nil {
+				return err
+			}
 			a, warnings, err := o.check()
 			if err != nil {
 				return usage(c, err)
@@ -50,7 +53,11 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
 			if err != nil {
 				return usage(c, err)
 			}
-			cabs, err := o.read(c.Context(), c, args[1:])
+			loads, err := o.cabinetFlags.fromJob(e, c, args[1:], &t)
+			if err != nil {
+				return err
+			}
+			cabs, err := o.read(c.Context(), c, loads)
 			if err != nil {
 				return err
 			}

@@ -44,14 +44,21 @@ that people try first but should not. Ends with 3 when no hookup is safe.
     --watts 50 --load-watts a=30,b=60,c=25 -o ratios.png
   tapload plan a=8 b=8 c=8 d=8 --tap 8,16 --max-boxes 1 --jacks 2
   tapload plan a=8 b=8 --amp-min-ohm 4 --json`,
-		Args: someArgs(1, mostLoads, "one or more loads, such as a=8 b=cab.sweep.json"),
+		Args: orJob(0, 1, mostLoads, "one or more loads, such as a=8 b=cab.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.boxesSet = c.Flags().Changed("max-boxes")
+			if err := o.ampFlags.fromJob(e, c); err != nil {
+				return err
+			}
 			a, warnings, err := o.check()
 			if err != nil {
 				return usage(c, err)
 			}
-			cabs, err := o.read(c.Context(), c, args)
+			loads, err := o.cabinetFlags.fromJob(e, c, args, nil)
+			if err != nil {
+				return err
+			}
+			cabs, err := o.read(c.Context(), c, loads)
 			if err != nil {
 				return err
 			}

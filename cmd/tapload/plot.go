@@ -35,6 +35,10 @@ the modulus is drawn as text, for a quick look.`,
 			if err := o.check(); err != nil {
 				return usage(c, err)
 			}
+			args, err := labelled(e, c, args)
+			if err != nil {
+				return err
+			}
 			return draw(e, args, o)
 		},
 	}

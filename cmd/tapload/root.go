@@ -69,6 +69,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 		},
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
+	root.PersistentFlags().String(jobFlag, "", "`folder` of the job to use (default: the current folder, where it holds a job.toml)")
 	root.SetOut(e.stdout)
 	root.SetErr(e.stderr)
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usage(c, flagError(err)) })
@@ -82,7 +83,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
 		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
-		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newPlot(e), newImport(e), newExport(e),
+		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)
 	offer(root)

@@ -1,0 +1,203 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"tapload/fixtures/job"
+)
+
+func newJob(e env) *cobra.Command {
+	c := &cobra.Command{
+		Use:   "job",
+		Short: "Keep a customer's job in a folder: cabinets, hookup, proofs",
+		Long: `Keep a customer's job in a folder: what was asked, the amplifier, the cabinets
+with their records, the chosen hookup, the proof of its boxes, and reconed
+drivers. job.toml holds it, beside the records. Edit it by hand as you like.
+
+In such a folder, or with --job FOLDER, every command that takes loads takes the
+labels of the job's cabinets, and its amplifier where no flag gives another.`,
+		Example: `  tapload job new lantern-hall --reference A-17 --asked "run both cabinets" \
+    --amp-name "house amplifier" --tap 4,8,16 --watts 50
+  tapload job add cabinet cab --job lantern-hall --record cab.sweep.json
+  tapload job status --job lantern-hall`,
+		Args: noArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(newJobNew(e), newJobAdd(e), newJobStatus(e))
+	return c
+}
+
+// jobAmpFlags describe a job's amplifier.
+type jobAmpFlags struct {
+	name            string
+	taps            taps
+	kind            string
+	min             ohms
+	watts           amount
+	jacks           int
+	output, primary ohms
+}
+
+func (o *jobAmpFlags) register(c *cobra.Command) {
+	f := c.Flags()
+	o.watts.unit = "W"
+	f.StringVar(&o.name, "amp-name", "", "`name` of the amplifier")
+	f.Var(&o.taps, "tap", "taps of a valve amplifier, such as 4,8,16")
+	f.StringVar(&o.kind, "amp", "", "`kind` of output: valve or solid-state")
+	f.Var(&o.min, "amp-min-ohm", "lowest load that a solid-state amplifier may drive")
+	f.Var(&o.watts, "watts", "rated power of the amplifier")
+	f.IntVar(&o.jacks, "jacks", 0, "`number` of output jacks in parallel")
+	f.Var(&o.output, "output-ohm", "output resistance at the tap in use")
+	f.Var(&o.primary, "primary-ohm", "load that a valve amplifier's primary is made for, plate to plate")
+}
+
+// amplifier returns what the flags describe, and whether they describe any.
+func (o jobAmpFlags) amplifier() (job.Amplifier, bool) {
+	a := job.Amplifier{
+		Name: o.name, Kind: o.kind, TapsOhm: o.taps, MinOhm: float64(o.min), Watts: o.watts.value,
+		Jacks: o.jacks, OutputOhm: float64(o.output), PrimaryOhm: float64(o.primary),
+	}
+	return a, o.name != "" || o.kind != "" || len(o.taps) > 0 || o.min > 0 || o.watts.value > 0 || o.jacks > 0
+}
+
+func newJobNew(e env) *cobra.Command {
+	var reference, asked string
+	var a jobAmpFlags
+	c := &cobra.Command{
+		Use:   "new FOLDER",
+		Short: "Begin a job in a folder",
+		Long: `Begin a job in a folder, which is made where it is not there. Nothing that is in
+it is touched. The reference is the workshop's or the customer's own number or
+word; no person's name is needed. What is not known yet can be added later.`,
+		Example: `  tapload job new lantern-hall --reference A-17
+  tapload job new lantern-hall --reference A-17 --asked "run both cabinets" \
+    --amp-name "house amplifier" --tap 4,8,16 --watts 50`,
+		Args: someArgs(1, 1, "the folder of the job"),
+		RunE: func(c *cobra.Command, args []string) error {
+			if strings.TrimSpace(reference) == "" {
+				return usage(c, errors.New("give the job a --reference, such as the number on its ticket"))
+			}
+			path := filepath.Join(args[0], job.FileName)
+			if isFile(path) {
+				return fmt.Errorf("there is a job in %s already; \"tapload job add --job %s\" adds to it", args[0], args[0])
+			}
+			f := job.NewFile(args[0], reference, asked)
+			if amplifier, any := a.amplifier(); any {
+				f.SetAmplifier(amplifier)
+			}
+			if _, err := f.Check(); err != nil {
+				return usage(c, err)
+			}
+			if err := os.MkdirAll(args[0], 0o777); err != nil {
+				return fmt.Errorf("cannot make the folder %s: %w", args[0], plainPath(err))
+			}
+			if err := writeFiles(jobFile(f, path)); err != nil {
+				return err
+			}
+			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     tapload job add cabinet LABEL --job %s --record CAB%s\n", path, reference, shellWord(args[0]), recordSuffix)
+			return nil
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.StringVar(&reference, "reference", "", "the customer's or the workshop's `word` for the job")
+	f.StringVar(&asked, "asked", "", "what the customer wants, in a `sentence`")
+	a.register(c)
+	return c
+}
+
+func jobFile(f job.File, path string) file {
+	return file{path: path, force: true, write: func(w io.Writer) error { _, err := w.Write(f.Text()); return err }}
+}
+
+// shellWord quotes s for a shell where it must be.
+func shellWord(s string) string {
+	if s != "" && !strings.ContainsFunc(s, func(r rune) bool {
+		return !strings.ContainsRune("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-./,=:@%+", r)
+	}) {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}
+
+// jobEdit is a job to which something is added: its text, and the files that
+// come into its folder with it.
+type jobEdit struct {
+	job.File
+	of     *job.Job
+	copies []file
+}
+
+func editJob(c *cobra.Command) (*jobEdit, error) {
+	j, err := theJob(c)
+	if err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(filepath.Join(j.Folder, job.FileName))
+	if err != nil {
+		return nil, fmt.Errorf("cannot read %s: %w", filepath.Join(j.Folder, job.FileName), plainPath(err))
+	}
+	return &jobEdit{File: job.Edit(j.Folder, text), of: j}, nil
+}
+
+// bring returns the name of a file inside the folder, and has it copied there
+// where it is outside.
+func (d *jobEdit) bring(path string) (string, error) {
+	if path == "" {
+		return "", nil
+	}
+	data, err := readFile(path)
+	if err != nil {
+		return "", err
+	}
+	folder, file1 := fileKey(d.of.Folder), fileKey(path)
+	if in, err := filepath.Rel(folder, file1); err == nil && filepath.IsLocal(in) {
+		return filepath.ToSlash(in), nil
+	}
+	name := filepath.Base(path)
+	place := filepath.Join(d.of.Folder, name)
+	there, err := os.ReadFile(place)
+	switch {
+	case err == nil && !bytes.Equal(there, data):
+		return "", fmt.Errorf("%s would be copied to %s, where another file is; rename one of them", path, place)
+	case err != nil && !errors.Is(err, fs.ErrNotExist):
+		return "", fmt.Errorf("cannot read %s: %w", place, plainPath(err))
+	case err != nil:
+		d.copies = append(d.copies, file{path: place, force: true, write: func(w io.Writer) error { _, err := w.Write(data); return err }})
+	}
+	return name, nil
+}
+
+// write brings the copies and then the text to disk, all or nothing. Only then
+// are the files there for job.toml to be checked, so a job that is wrong takes
+// its copies back.
+func (d *jobEdit) write(e env, what string) error {
+	if err := writeFiles(d.copies...); err != nil {
+		return err
+	}
+	path := filepath.Join(d.of.Folder, job.FileName)
+	_, err := d.Check()
+	if err == nil {
+		err = writeFiles(jobFile(d.File, path))
+	}
+	if err != nil {
+		for _, f := range d.copies {
+			err = errors.Join(err, removeIfThere(f.path))
+		}
+		return err
+	}
+	fmt.Fprintf(e.stdout, "added    %s to %s\n", what, path)
+	for _, f := range d.copies {
+		fmt.Fprintf(e.stdout, "copied   %s\n", f.path)
+	}
+	return nil
+}

@@ -1,0 +1,271 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"tapload/fixtures/hookup"
+	"tapload/fixtures/job"
+)
+
+// jobFlag names the folder of a job, for every command.
+const jobFlag = "job"
+
+// jobOf returns the job that --job names or that the current folder holds, nil
+// where there is none.
+func jobOf(c *cobra.Command) (*job.Job, error) {
+	f := c.Flag(jobFlag)
+	folder := "."
+	if f != nil && f.Changed {
+		folder = f.Value.String()
+	}
+	j, err := job.Read(folder)
+	switch {
+	case errors.Is(err, job.ErrNone) && folder == "." && (f == nil || !f.Changed):
+		return nil, nil
+	case errors.Is(err, job.ErrNone):
+		return nil, fmt.Errorf("%w; \"tapload job new %s\" makes one", err, folder)
+	case err != nil:
+		return nil, err
+	}
+	return &j, nil
+}
+
+// theJob is jobOf where a job must be.
+func theJob(c *cobra.Command) (*job.Job, error) {
+	j, err := jobOf(c)
+	if err == nil && j == nil {
+		err = fmt.Errorf("%w in this folder; make one with \"tapload job new FOLDER\", or name its folder with --job", job.ErrNone)
+	}
+	return j, err
+}
+
+// orJob is a rule for arguments: from low to high of them, or at least some
+// where a job has the rest.
+func orJob(least, low, high int, what string) cobra.PositionalArgs {
+	want := someArgs(low, high, what)
+	return func(c *cobra.Command, args []string) error {
+		if len(args) >= low || len(args) < least {
+			return want(c, args)
+		}
+		j, err := jobOf(c)
+		if err != nil {
+			return err
+		}
+		if j == nil {
+			return want(c, args)
+		}
+		return nil
+	}
+}
+
+// labelled returns args with each label of a job's cabinet in place of its
+// record. A file of that name goes first.
+func labelled(e env, c *cobra.Command, args []string) ([]string, error) {
+	out := slices.Clone(args)
+	var j *job.Job
+	var from []string
+	for i, arg := range args {
+		if strings.Contains(arg, "=") || isFile(arg) {
+			continue
+		}
+		if j == nil {
+			var err error
+			if j, err = jobOf(c); err != nil || j == nil {
+				return args, err
+			}
+		}
+		cab := j.Cabinet(arg)
+		if cab == nil {
+			continue
+		}
+		if cab.Record == "" {
+			return nil, fmt.Errorf("cabinet %s of the job is known by its rating alone; measure it, and name its record in %s", arg, job.FileName)
+		}
+		out[i] = arg + "=" + j.Path(cab.Record)
+		from = append(from, arg)
+	}
+	sayFrom(e, j, from)
+	return out, nil
+}
+
+func isFile(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
+}
+
+// sayFrom tells what a job stood for.
+func sayFrom(e env, j *job.Job, what []string) {
+	if len(what) == 0 {
+		return
+	}
+	verb := "are those"
+	if len(what) == 1 {
+		verb = "is that"
+	}
+	e.say(fmt.Sprintf("note: %s %s of %s", inWords(what), verb, filepath.Join(j.Folder, job.FileName)))
+}
+
+// inWords lists things as a sentence does.
+func inWords(what []string) string {
+	if len(what) < 2 {
+		return strings.Join(what, "")
+	}
+	return strings.Join(what[:len(what)-1], ", ") + " and " + what[len(what)-1]
+}
+
+// fromJob completes a command line of loads: labels become what they stand for,
+// with rating and watts where no flag gives others, and no loads at all are
+// those of the formula, or with nil all of the job.
+func (o *cabinetFlags) fromJob(e env, c *cobra.Command, args []string, formula *hookup.Tree) ([]string, error) {
+	bare := func(arg string) bool { return !strings.Contains(arg, "=") && !isFile(arg) }
+	if len(args) > 0 && !slices.ContainsFunc(args, bare) {
+		return args, nil
+	}
+	j, err := jobOf(c)
+	if err != nil || j == nil {
+		return args, err
+	}
+	if len(args) == 0 {
+		if formula != nil {
+			args = formula.Leaves()
+		} else {
+			for _, cab := range j.Cabinets {
+				args = append(args, cab.Label)
+			}
+		}
+		if len(args) == 0 {
+			return nil, usage(c, fmt.Errorf("the job has no cabinets yet; \"tapload job add cabinet\" adds one"))
+		}
+	}
+	out := slices.Clone(args)
+	var from []string
+	for i, arg := range args {
+		cab := j.Cabinet(arg)
+		if cab == nil || !bare(arg) {
+			continue
+		}
+		out[i] = o.cabinet(j, *cab)
+		from = append(from, arg)
+	}
+	sayFrom(e, j, from)
+	return out, nil
+}
+
+// cabinet returns what a cabinet of a job is on a command line, and puts its
+// rating and watts into o.
+func (o *cabinetFlags) cabinet(j *job.Job, cab job.Cabinet) string {
+	give := func(p *pairs, x float64) {
+		if _, given := p.of[cab.Label]; x > 0 && !given {
+			if p.of == nil {
+				p.of = map[string]float64{}
+			}
+			p.of[cab.Label] = x
+		}
+	}
+	give(&o.watts, cab.Watts)
+	if cab.Record == "" {
+		return cab.Label + "=" + plain(cab.RatedOhm)
+	}
+	give(&o.rated, cab.RatedOhm)
+	return cab.Label + "=" + j.Path(cab.Record)
+}
+
+// fromJob takes the amplifier of a job where no flag describes one.
+func (o *ampFlags) fromJob(e env, c *cobra.Command) error {
+	for _, flag := range []string{"tap", "amp", "amp-min-ohm"} {
+		if c.Flags().Changed(flag) {
+			return nil
+		}
+	}
+	j, err := jobOf(c)
+	if err != nil || j == nil || j.Amplifier == nil {
+		return err
+	}
+	o.amplifierOf(*j.Amplifier, c.Flags().Changed)
+	sayFrom(e, j, []string{"the amplifier"})
+	return nil
+}
+
+// amplifierOf puts a into o, but for what flags have changed.
+func (o *ampFlags) amplifierOf(a job.Amplifier, changed func(flag string) bool) {
+	o.taps, o.kind, o.min = slices.Clone(a.TapsOhm), a.Kind, ohms(a.MinOhm)
+	if !changed("watts") {
+		o.watts.value = a.Watts
+	}
+	if !changed("jacks") && a.Jacks > 0 {
+		o.jacks = a.Jacks
+	}
+	if !changed("output-ohm") && !changed("damping") {
+		o.output = ohms(a.OutputOhm)
+	}
+	if !changed("primary-ohm") {
+		o.primary = ohms(a.PrimaryOhm)
+	}
+}
+
+// fromJob completes a proof: a label is a cabinet's record, and no cabinets at
+// all are those of the job's hookup.
+func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) (err error) {
+	f := c.Flags()
+	if f.Changed("dc-ohm") || f.Changed("dc-cab") {
+		return nil
+	}
+	if f.Changed("cab") {
+		o.cabs, err = labelled(e, c, o.cabs)
+		return err
+	}
+	j, err := jobOf(c)
+	if err != nil || j == nil {
+		return err
+	}
+	if o.hookup == "" {
+		if j.Hookup == nil {
+			return nil
+		}
+		o.hookup = j.Hookup.Formula
+		o.plastic = o.plastic || j.Hookup.Plastic
+	}
+	t, err := hookup.Parse(o.hookup)
+	if err != nil {
+		return nil // check says what is wrong with it
+	}
+	o.cabs, err = labelled(e, c, t.Leaves())
+	return err
+}
+
+// fromJob puts the two records of a job's driver in the place of its label.
+func (o *compareOptions) fromJob(e env, c *cobra.Command, args []string) ([]string, error) {
+	if len(args) != 1 || isFile(args[0]) {
+		return args, nil
+	}
+	j, err := jobOf(c)
+	if err != nil || j == nil {
+		return args, err
+	}
+	for _, d := range j.Drivers {
+		if d.Label != args[0] {
+			continue
+		}
+		o.driverOf(j, d, c.Flags().Changed)
+		sayFrom(e, j, []string{d.Label})
+		return []string{j.Path(d.Before), j.Path(d.After)}, nil
+	}
+	return args, nil
+}
+
+// driverOf puts what the job says of d into o, but for what flags have changed.
+func (o *compareOptions) driverOf(j *job.Job, d job.Driver, changed func(flag string) bool) {
+	if d.BeforeCelsius != nil && !changed("before-celsius") && !changed("after-celsius") {
+		o.before, o.after, o.known = *d.BeforeCelsius, *d.AfterCelsius, true
+	}
+	if !changed("limits") {
+		o.limits = j.Path(d.Limits)
+	}
+}
