@@ -64,6 +64,24 @@ func (p picture) pen(c vg.Canvas) pen {
 	return newPen(c, p.width, p.height)
 }
 
+// PagePicture is a chart that stands on a page, of its own size.
+type PagePicture struct{ picture }
+
+// Write writes the picture to w by itself. Nothing is written if there is an
+// error.
+func (p PagePicture) Write(w io.Writer, f Format) error { return p.write(w, f) }
+
+// SizeMM is the width and height of the picture in millimetres.
+func (p PagePicture) SizeMM() (width, height float64) {
+	return float64(p.width / vg.Millimeter), float64(p.height / vg.Millimeter)
+}
+
+// Place draws the picture on the current page of a document that counts in
+// points, its upper left corner at x and y.
+func (p PagePicture) Place(doc *fpdf.Fpdf, x, y, scale float64) error {
+	return p.place(doc, x, y, scale)
+}
+
 // place draws p on the current page of a document that counts in points, its
 // upper left corner at x and y.
 func (p picture) place(doc *fpdf.Fpdf, x, y, scale float64) error {

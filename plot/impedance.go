@@ -83,10 +83,20 @@ const (
 // there is an error: no traces, a curve that fails its Check, no point in the
 // band, a tap that is not a positive number, an unknown format.
 func (c ImpedanceChart) Write(w io.Writer, f Format) error {
+	p, err := c.OnPage()
+	if err != nil {
+		return err
+	}
+	return p.Write(w, f)
+}
+
+// OnPage checks c and returns it as what stands on a page. Errors are those of
+// Write.
+func (c ImpedanceChart) OnPage() (PagePicture, error) {
 	c = c.complete()
 	sampled, err := c.check()
 	if err != nil {
-		return fmt.Errorf("impedance chart: %w", err)
+		return PagePicture{}, fmt.Errorf("impedance chart: %w", err)
 	}
 	var names []string
 	for _, t := range c.all() {
@@ -94,7 +104,7 @@ func (c ImpedanceChart) Write(w io.Writer, f Format) error {
 	}
 	about := fmt.Sprintf("Modulus in ohm and phase in degrees over frequency, %s to %s: %s",
 		frequency(c.LowHz), frequency(c.HighHz), strings.Join(names, "; "))
-	return c.picture(about, func(d pen) { c.draw(d, sampled) }).write(w, f)
+	return PagePicture{c.picture(about, func(d pen) { c.draw(d, sampled) })}, nil
 }
 
 // picture is a picture of the size and title of c.

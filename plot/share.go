@@ -34,13 +34,23 @@ type ShareChart struct {
 // Write checks c, draws it and writes the picture to w. Nothing is written if
 // there is an error.
 func (c ShareChart) Write(w io.Writer, f Format) error {
+	p, err := c.OnPage()
+	if err != nil {
+		return err
+	}
+	return p.Write(w, f)
+}
+
+// OnPage checks c and returns it as what stands on a page. Errors are those of
+// Write.
+func (c ShareChart) OnPage() (PagePicture, error) {
 	p := c.panel()
 	err := c.check()
 	if err == nil {
 		err = p.check("share in percent")
 	}
 	if err != nil {
-		return fmt.Errorf("share chart: %w", err)
+		return PagePicture{}, fmt.Errorf("share chart: %w", err)
 	}
 	var names []string
 	for _, t := range p.frame.Traces {
@@ -48,7 +58,7 @@ func (c ShareChart) Write(w io.Writer, f Format) error {
 	}
 	about := fmt.Sprintf("Share of the power in percent over frequency, %s to %s: %s",
 		frequency(p.frame.LowHz), frequency(p.frame.HighHz), strings.Join(names, "; "))
-	return p.frame.picture(about, p.draw).write(w, f)
+	return PagePicture{p.frame.picture(about, p.draw)}, nil
 }
 
 func (c ShareChart) check() error {
