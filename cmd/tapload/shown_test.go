@@ -15,6 +15,9 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"tapload/fixtures/hookup"
+	"tapload/fixtures/job"
 )
 
 // endsWith are the exit codes of shown commands whose answer is no.
@@ -226,6 +229,7 @@ var outputFlags = map[string]bool{
 // earlier command has left them there.
 func (b *shownBench) provide(t *testing.T, folder string, words []string) {
 	t.Helper()
+	b.provideJob(t, folder, words)
 	for i, word := range words {
 		if i > 0 && outputFlags[words[i-1]] {
 			continue
@@ -256,11 +260,54 @@ func (b *shownBench) provide(t *testing.T, folder string, words []string) {
 	}
 }
 
+// provideJob makes the job that a command works on, unless an earlier one did:
+// what is to be added is not in it yet.
+func (b *shownBench) provideJob(t *testing.T, folder string, words []string) {
+	t.Helper()
+	at := standIn{args: words}.value("--job")
+	adds := ""
+	switch {
+	case words[1] == "job" && words[2] == "add":
+		adds = words[3]
+	case words[1] == "job" && words[2] == "status", words[1] == "report", words[1] != "job" && at != "":
+	default:
+		return
+	}
+	at = filepath.Join(folder, at)
+	path := filepath.Join(at, job.FileName)
+	if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
+		return
+	}
+	f := job.NewFile(at, "A-17", "run both cabinets")
+	if adds != "amplifier" {
+		f.SetAmplifier(job.Amplifier{Name: "house amplifier", TapsOhm: []float64{4, 8, 16}, Watts: 50})
+	}
+	labels := []string{"cab", "small"}
+	if adds == "hookup" {
+		tree, err := hookup.Parse(words[4])
+		if err != nil {
+			t.Fatal(err)
+		}
+		labels = tree.Leaves()
+	} else if adds != "cabinet" {
+		f.SetHookup(job.Hookup{Formula: "cab || small"})
+	}
+	for _, label := range labels {
+		if adds == "cabinet" && words[4] == label {
+			continue
+		}
+		record := label + recordSuffix
+		copyFile(t, b.keep(t, words, record), filepath.Join(at, record))
+		f.AddCabinet(job.Cabinet{Label: label, Record: record, Watts: 60})
+	}
+	writeText(t, path, string(f.Text()))
+}
+
 // quickly are the signal flags of records that are held against each other
 // alone; measuredToo are those that meet records which a shown command makes.
 var (
 	quickly     = []string{"--low", "20", "--period", "1"}
-	measuredToo = []string{"left", "right", "small", "cab", "box", boxOfThree}
+	measuredToo = []string{"left", "right", "small", "cab", "box", "box2", "a", "b", "c", boxOfThree}
 )
 
 // keep returns the path of a file that a command wants to read, made once for
