@@ -163,7 +163,8 @@ func sheetFormat(path string) string {
 	return ""
 }
 
-func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinets) error {
+// sheet works the sheet of set out, and adds to what cabs warn of.
+func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs *cabinets) (box.Sheet, error) {
 	plan := box.Plan{
 		Plug: o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg,
 		RatedOhm: func(load string) float64 { return cabs.load(load).RatedOhm },
@@ -175,13 +176,17 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinet
 		},
 	}
 	if a != nil {
-		on, err := o.on(a, set, &cabs)
+		on, err := o.on(a, set, cabs)
 		if err != nil {
-			return err
+			return box.Sheet{}, err
 		}
 		plan.On = &on
 	}
-	s, err := box.NewSheet(set, plan)
+	return box.NewSheet(set, plan)
+}
+
+func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinets) error {
+	s, err := o.sheet(a, set, &cabs)
 	if err != nil {
 		return err
 	}

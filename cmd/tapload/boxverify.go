@@ -223,16 +223,10 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 	if err := o.picture().place(); err != nil {
 		return err
 	}
-	cabs, seen, err := o.records(p.cabs)
+	r, err := o.prove(p)
 	if err != nil {
 		return err
 	}
-	opt := box.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())}
-	r := proved{set: p.set, most: float64(o.most)}
-	if r.Proof, err = box.Verify(p.set, cabs.loads, seen, opt); err != nil {
-		return err
-	}
-	r.warnings = slices.Concat(cabs.warnings, r.Warnings)
 	if err := o.picture().write(func(string) (chart, error) { return r.chart(), nil }); err != nil {
 		return err
 	}
@@ -240,6 +234,21 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 		return err
 	}
 	return verdictExit(r.Verdict == box.Pass, r.Verdict == box.Fail)
+}
+
+// prove holds the record of the boxes against those of the cabinets.
+func (o *boxVerifyOptions) prove(p provedSet) (proved, error) {
+	cabs, seen, err := o.records(p.cabs)
+	if err != nil {
+		return proved{}, err
+	}
+	opt := box.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())}
+	r := proved{set: p.set, most: float64(o.most)}
+	if r.Proof, err = box.Verify(p.set, cabs.loads, seen, opt); err != nil {
+		return proved{}, err
+	}
+	r.warnings = slices.Concat(cabs.warnings, r.Warnings)
+	return r, nil
 }
 
 func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {

@@ -176,37 +176,51 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	r := compared{limits: recone.DefaultLimits(), own: o.limits != ""}
+	r, sides, harmonics, err := o.compare(f.Changed, args)
+	if err != nil {
+		return err
+	}
+	if err := o.draw(sides, harmonics, r); err != nil {
+		return err
+	}
+	if err := show(e, o.json, r, r.warnings); err != nil {
+		return err
+	}
+	return verdictExit(r.Verdict == recone.Pass, r.Verdict == recone.Fail)
+}
+
+// compare holds the record after against the record before, and returns what
+// its pictures are made of too.
+func (o *compareOptions) compare(changed func(flag string) bool, args []string) (r compared, sides [2]recone.Side, harmonics []plot.Harmonics, err error) {
+	r = compared{limits: recone.DefaultLimits(), own: o.limits != ""}
 	if r.own {
 		in, err := os.Open(o.limits)
 		if err != nil {
-			return fmt.Errorf("cannot read limits %s: %w", o.limits, plainPath(err))
+			return r, sides, nil, fmt.Errorf("cannot read limits %s: %w", o.limits, plainPath(err))
 		}
 		defer in.Close()
 		if r.limits, err = recone.ReadLimits(in); err != nil {
-			return fmt.Errorf("limits %s: %w", o.limits, err)
+			return r, sides, nil, fmt.Errorf("limits %s: %w", o.limits, err)
 		}
 	}
-	var sides [2]recone.Side
-	var harmonics []plot.Harmonics
 	for i, path := range args {
 		side, rec, err := readSide(path)
 		if err != nil {
-			return err
+			return r, sides, nil, err
 		}
 		if d := rec.Distortion; d != nil {
 			r.bends[i] = distortionOf(*d)
 			harmonics = append(harmonics, plot.Harmonics{Label: sideNames[i] + ": " + side.Label, Short: sideNames[i], Distortion: *d})
 		} else if o.harmonics != "" {
-			return fmt.Errorf("--distortion-plot: %s holds no harmonics; measure both with \"tapload sweep --distortion\"", path)
+			return r, sides, nil, fmt.Errorf("--distortion-plot: %s holds no harmonics; measure both with \"tapload sweep --distortion\"", path)
 		}
-		if f.Changed("before-celsius") || o.known {
+		if changed("before-celsius") || o.known {
 			side.Celsius = []*float64{&o.before, &o.after}[i]
 		}
 		if o.with[i] != "" {
 			moved, _, err := readSide(o.with[i])
 			if err != nil {
-				return err
+				return r, sides, nil, err
 			}
 			side.Moved = &moved.Load
 		}
@@ -216,19 +230,12 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 			r.warnings = append(r.warnings, w)
 		}
 	}
-	var err error
 	if r.Comparison, err = recone.Compare(sides[0], sides[1], recone.Options{Limits: r.limits, Added: o.added()}); err != nil {
-		return err
+		return r, sides, nil, err
 	}
 	r.warnings = slices.Concat(r.warnings, r.Warnings)
 	r.scraping()
-	if err := o.draw(sides, harmonics, r); err != nil {
-		return err
-	}
-	if err := show(e, o.json, r, r.warnings); err != nil {
-		return err
-	}
-	return verdictExit(r.Verdict == recone.Pass, r.Verdict == recone.Fail)
+	return r, sides, harmonics, nil
 }
 
 // draw writes the pictures that were asked for, all or none.
