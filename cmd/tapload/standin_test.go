@@ -161,8 +161,11 @@ func (s standIn) load(unmarked []netlist.Branch) ([]netlist.Branch, error) {
 	if base == "d" || strings.HasPrefix(base, "member") {
 		base = "driver"
 	}
-	if name == boxOfThree {
-		return s.three()
+	switch name {
+	case boxOfThree: // (left + right) || small
+		return s.besideSmall("box-right")
+	case "pair": // cab || small
+		return s.besideSmall("unmarked-cabinet")
 	}
 	for _, known := range []struct{ name, bench string }{
 		{"left", "sixteen-ohm-cabinet"}, {"small", "sixteen-ohm-cabinet"}, {"right", "second-sixteen-cabinet"}, {"box", "box-right"},
@@ -184,11 +187,13 @@ func (s standIn) loadOf(name string) ([]netlist.Branch, error) {
 	return b.Load, nil
 }
 
-// boxOfThree is what the cabinets left, right and small make as (a + b) || c.
+// boxOfThree is the record of what the cabinets left, right and small make as
+// (a + b) || c.
 const boxOfThree = "box-of-three"
 
-func (s standIn) three() ([]netlist.Branch, error) {
-	load, err := s.loadOf("box-right")
+// besideSmall returns the load of a bench with the cabinet small in parallel.
+func (s standIn) besideSmall(name string) ([]netlist.Branch, error) {
+	load, err := s.loadOf(name)
 	if err != nil {
 		return nil, err
 	}
