@@ -246,7 +246,7 @@ func addNote(e env) *cobra.Command {
 		`Add a note to the job; the report shows it.`,
 		`  tapload job add note "came without feet"`,
 		"the text of the note, in quotes", func(_ *cobra.Command, d *jobEdit, text string) (string, error) {
-			d.AddNote(d.of.Notes, text)
+			d.AddNote(text)
 			return "a note", nil
 		})
 }
