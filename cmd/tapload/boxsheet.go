@@ -33,8 +33,16 @@ type boxSheetOptions struct {
 	json    bool
 }
 
+// What a box is built of where no flag says otherwise.
+var (
+	defaultPlug   = amount{15, "mm"}
+	defaultWasher = amount{unit: "mm"}
+)
+
+const defaultInnerAWG = 18
+
 func newBoxSheet(e env) *cobra.Command {
-	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: amount{15, "mm"}, washer: amount{unit: "mm"}}
+	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: defaultPlug, washer: defaultWasher}
 	c := &cobra.Command{
 		Use:   "sheet FORMULA [NAME=]LOAD...",
 		Short: "Say how to build the boxes of a hookup, and how to check them",
@@ -102,7 +110,7 @@ makes of a pulled plug.
 	f.Var(&o.plug, "plug-mm", "diameter of the plugs' bodies: measure yours")
 	f.Var(&o.washer, "washer-mm", "diameter of the insulating washers' shoulder: measure yours")
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
-	f.IntVar(&o.awg, "awg", 18, "`gauge` of the wires inside")
+	f.IntVar(&o.awg, "awg", defaultInnerAWG, "`gauge` of the wires inside")
 	f.StringVarP(&o.out, "output", "o", "", "write the sheet into this .pdf or .html `file`")
 	f.StringVar(&o.paper, "paper", sheet.A4.String(), "`size` to print on: a4 or letter")
 	f.StringVar(&o.draw, "draw", "", "draw the wiring of one box into this .png, .svg or .pdf `file`")

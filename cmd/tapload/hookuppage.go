@@ -286,8 +286,8 @@ type failureRow struct {
 	of   amp.Failure
 }
 
-// failureTable writes what can go wrong, what has the same failureRow in one row.
-func (s assessed) failureTable(p *page) {
+// failureRows are what can go wrong, what comes to the same in one row.
+func (s assessed) failureRows() []failureRow {
 	var rows []failureRow
 	for _, f := range s.Failures {
 		i := slices.IndexFunc(rows, func(o failureRow) bool {
@@ -299,31 +299,45 @@ func (s assessed) failureTable(p *page) {
 		}
 		rows[i].what = append(rows[i].what, f.What)
 	}
+	return rows
+}
+
+// left is the load that a failure leaves.
+func (o failureRow) left() string {
+	switch {
+	case math.IsInf(o.of.RatedOhm, 1):
+		return "no load"
+	case o.of.RatedOhm == 0:
+		return "0 ohm"
+	}
+	return rating.Ohms(o.of.RatedOhm) + " ohm"
+}
+
+// text says what fails, and who of all still plays.
+func (o failureRow) text(all int) string {
+	text := strings.Join(o.what, ", ") + ": "
+	switch {
+	case len(o.of.Plays) == 0:
+		text += "nothing plays"
+	case o.of.Alone:
+		text += o.of.Plays[0] + " plays alone, with all the power"
+	case len(o.of.Plays) == all:
+		text += "all play"
+	default:
+		text += strings.Join(o.of.Plays, ", ") + " play"
+	}
+	if len(o.of.Overdriven) > 0 {
+		text += "; OVERDRIVEN: " + strings.Join(o.of.Overdriven, ", ")
+	}
+	return text
+}
+
+// failureTable writes what can go wrong.
+func (s assessed) failureTable(p *page) {
 	const ohms, grade = 11, 19
 	p.line(fmt.Sprintf("%-*s%-*s%s", ohms, "leaves", grade, "grade", "what goes wrong, and who still plays"))
-	for _, o := range rows {
-		left := rating.Ohms(o.of.RatedOhm) + " ohm"
-		switch {
-		case math.IsInf(o.of.RatedOhm, 1):
-			left = "no load"
-		case o.of.RatedOhm == 0:
-			left = "0 ohm"
-		}
-		text := strings.Join(o.what, ", ") + ": "
-		switch {
-		case len(o.of.Plays) == 0:
-			text += "nothing plays"
-		case o.of.Alone:
-			text += o.of.Plays[0] + " plays alone, with all the power"
-		case len(o.of.Plays) == len(s.Parts):
-			text += "all play"
-		default:
-			text += strings.Join(o.of.Plays, ", ") + " play"
-		}
-		if len(o.of.Overdriven) > 0 {
-			text += "; OVERDRIVEN: " + strings.Join(o.of.Overdriven, ", ")
-		}
-		p.under(ohms+grade, fmt.Sprintf("%-*s%-*s", ohms, left, grade, verdict(o.of.Grade, o.of.Safe)), text)
+	for _, o := range s.failureRows() {
+		p.under(ohms+grade, fmt.Sprintf("%-*s%-*s", ohms, o.left(), grade, verdict(o.of.Grade, o.of.Safe)), o.text(len(s.Parts)))
 	}
 	p.words("(with plain boxes, whose jacks do not switch; boxes are numbered from the amplifier)")
 }

@@ -83,7 +83,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
 		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
-		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newPlot(e), newImport(e), newExport(e),
+		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newReport(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)
 	offer(root)

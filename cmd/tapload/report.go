@@ -1,0 +1,397 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"tapload/fit/recone"
+	"tapload/fixtures/amp"
+	"tapload/fixtures/box"
+	"tapload/fixtures/hookup"
+	"tapload/fixtures/jig"
+	"tapload/fixtures/job"
+	"tapload/fixtures/plan"
+	"tapload/measure/impedance"
+	sheet "tapload/plot/report"
+)
+
+type reportOptions struct {
+	out      []string
+	paper    string
+	resample bool
+	json     bool
+}
+
+func newReport(e env) *cobra.Command {
+	o := reportOptions{paper: sheet.A4.String()}
+	c := &cobra.Command{
+		Use:   "report",
+		Short: "Write the job sheet: a page for the customer, and the bench record",
+		Long: `Write the job sheet of a job's folder: a first page for the customer in plain
+words, and the bench record with each load, the chosen hookup and why, the power
+shared, what a pulled plug does, the boxes, their proof and reconed drivers.
+Every number is worked out anew from the records in the folder.
+
+It is one HTML file that needs no other and no network, and the same as PDF;
+without -o they are report.html and report.pdf in the job's folder.`,
+		Example: `  tapload report
+  tapload report --job lantern-hall --paper letter
+  tapload report -o hall.pdf -o hall.txt`,
+		Args: noArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			paper, err := sheet.ParsePaper(o.paper)
+			if err != nil {
+				return usage(c, fmt.Errorf("--paper: %w", err))
+			}
+			for _, path := range o.out {
+				if reportFormat(path) == "" {
+					return usage(c, fmt.Errorf("-o %q: must end in .html, .pdf or .txt", path))
+				}
+			}
+			j, err := theJob(c)
+			if err != nil {
+				return err
+			}
+			return o.run(c.Context(), e, c, j, paper)
+		},
+	}
+	f := c.Flags()
+	f.SortFlags = false
+	f.StringArrayVarP(&o.out, "output", "o", nil, "`file` to write, .html, .pdf or .txt; once for each")
+	f.StringVar(&o.paper, "paper", o.paper, "`size` to print on: a4 or letter")
+	f.BoolVar(&o.resample, "resample", false, "put curves of different frequencies on those of the first")
+	f.BoolVar(&o.json, "json", false, "print what was written, and the verdicts, as JSON")
+	return c
+}
+
+// reportFormat is the ending that says what a report is written as; "" for none.
+func reportFormat(path string) string {
+	if strings.EqualFold(filepath.Ext(path), ".txt") {
+		return ".txt"
+	}
+	return sheetFormat(path)
+}
+
+// jobFindings are all that a report says, worked out of a job's records.
+type jobFindings struct {
+	job      *job.Job
+	cabinets []cabinetFinding
+	amp      *amp.Amplifier // nil where the job has none
+	whole    *assessed      // nil without a hookup or an amplifier
+	others   *plan.Result   // the hookups that there are; nil with more than the search can do
+	sheet    *box.Sheet     // nil without a hookup
+	proofs   []proofFinding
+	drivers  []driverFinding
+	jig      *jig.Calibration // nil where the job names none
+	warnings []impedance.Warning
+}
+
+type cabinetFinding struct {
+	job.Cabinet
+	ohm float64 // what it counts as
+	fit *fitted // nil where it is not measured, or no loudspeaker fits
+	rec *impedance.Record
+}
+
+type proofFinding struct {
+	job.Proof
+	proved
+	rec impedance.Record
+}
+
+type driverFinding struct {
+	job.Driver
+	compared
+	recs [2]impedance.Record // before, after
+}
+
+// findings works everything out by what the commands themselves do.
+func (o reportOptions) findings(ctx context.Context, c *cobra.Command, j *job.Job) (jobFindings, error) {
+	r := jobFindings{job: j}
+	cabs, err := o.loads(ctx, c, j, &r)
+	if err != nil {
+		return r, err
+	}
+	r.warnings = slices.Clone(cabs.warnings)
+	flags := ampFlags{jacks: 1}
+	if j.Amplifier != nil {
+		flags.amplifierOf(*j.Amplifier, func(string) bool { return false })
+		a, warnings, err := flags.amplifier()
+		if err != nil {
+			return r, fmt.Errorf("amplifier of %s: %w", job.FileName, err)
+		}
+		r.amp, r.warnings = &a, append(r.warnings, warnings...)
+	}
+	if j.Hookup != nil {
+		if err := r.hookup(ctx, flags, cabs); err != nil {
+			return r, err
+		}
+	}
+	for _, p := range j.Proofs {
+		found, err := proofOf(j, p)
+		if err != nil {
+			return r, fmt.Errorf("proof %s: %w", p.Label, err)
+		}
+		r.proofs = append(r.proofs, found)
+	}
+	for _, d := range j.Drivers {
+		var own compareOptions
+		own.driverOf(j, d, func(string) bool { return false })
+		v, _, _, err := own.compare(func(string) bool { return false }, []string{j.Path(d.Before), j.Path(d.After)})
+		if err != nil {
+			return r, fmt.Errorf("driver %s: %w", d.Label, err)
+		}
+		found := driverFinding{Driver: d, compared: v}
+		for i, path := range []string{d.Before, d.After} {
+			if found.recs[i], err = readRecord(j.Path(path)); err != nil {
+				return r, err
+			}
+		}
+		r.drivers = append(r.drivers, found)
+	}
+	if j.Jig != "" {
+		k, err := readJig(j.Path(j.Jig))
+		if err != nil {
+			return r, err
+		}
+		r.jig = &k
+	}
+	return r, nil
+}
+
+// loads reads and fits the cabinets.
+func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, r *jobFindings) (cabinets, error) {
+	flags := cabinetFlags{resample: o.resample, wantRe: true}
+	var args []string
+	for _, cab := range j.Cabinets {
+		args = append(args, flags.cabinet(j, cab))
+	}
+	cabs, err := flags.read(ctx, c, args)
+	if err != nil {
+		return cabs, err
+	}
+	for i, cab := range j.Cabinets {
+		f := cabinetFinding{Cabinet: cab, ohm: cabs.loads[i].RatedOhm}
+		if cab.Record != "" {
+			data, err := readFile(j.Path(cab.Record))
+			if err != nil {
+				return cabs, err
+			}
+			if !isFit(data) {
+				rec, err := decodeRecord(j.Path(cab.Record), data)
+				if err != nil {
+					return cabs, err
+				}
+				f.rec = &rec
+				if found, err := (fitOptions{dc: ohms(cab.DCOhm)}).of(load{cab.Label, rec}); err == nil {
+					f.fit = &found
+				}
+			}
+		}
+		r.cabinets = append(r.cabinets, f)
+	}
+	return cabs, nil
+}
+
+// hookup puts the chosen hookup on the amplifier and makes its boxes.
+func (r *jobFindings) hookup(ctx context.Context, flags ampFlags, cabs cabinets) error {
+	h := r.job.Hookup
+	t, err := hookup.Parse(h.Formula)
+	if err != nil {
+		return err
+	}
+	flags.awg, flags.cable.value = h.CableAWG, h.CableM
+	var used cabinets // those of the formula
+	used.re = cabs.re
+	for _, l := range cabs.loads {
+		if slices.Contains(t.Leaves(), l.Name) {
+			used.loads = append(used.loads, l)
+		}
+	}
+	if r.amp != nil {
+		s, err := flags.assess(*r.amp, t, flags.wired(used.loads), h.TapOhm)
+		if err != nil {
+			return err
+		}
+		r.whole = &s
+		r.warnings = append(r.warnings, s.warnings...)
+		if len(used.loads) <= mostReported {
+			found, err := plan.Find(ctx, *r.amp, flags.wired(used.loads), plan.Options{Top: mostAlternatives})
+			if err != nil {
+				return err
+			}
+			r.others = &found
+		}
+	}
+	set, err := box.Build(t, !h.Plastic)
+	if err != nil {
+		return err
+	}
+	own := boxSheetOptions{ampFlags: flags, awg: defaultInnerAWG, only: ohms(h.TapOhm)}
+	own.plug, own.washer = defaultPlug, defaultWasher
+	if h.PlugMM > 0 {
+		own.plug.value = h.PlugMM
+	}
+	s, err := own.sheet(r.amp, set, &used)
+	if err != nil {
+		return err
+	}
+	r.sheet = &s
+	return nil
+}
+
+const (
+	mostReported     = 6 // loads for which all hookups are searched
+	mostAlternatives = 4 // of those on the page
+)
+
+func proofOf(j *job.Job, p job.Proof) (proofFinding, error) {
+	formula := p.Formula
+	if formula == "" {
+		formula = j.Hookup.Formula
+	}
+	t, err := hookup.Parse(formula)
+	if err != nil {
+		return proofFinding{}, err
+	}
+	o := boxVerifyOptions{hookup: formula, seen: j.Path(p.Seen), most: box.MaxContactOhm, warmer: kelvins{of: p.WarmerK}}
+	o.plastic = j.Hookup != nil && j.Hookup.Plastic
+	for _, name := range t.Leaves() {
+		cab := j.Cabinet(name)
+		if cab.Record == "" {
+			return proofFinding{}, fmt.Errorf("cabinet %s is known by its rating alone, which proves nothing; measure it", name)
+		}
+		o.cabs = append(o.cabs, name+"="+j.Path(cab.Record))
+	}
+	set, err := o.check(pflag.NewFlagSet("", pflag.ContinueOnError))
+	if err != nil {
+		return proofFinding{}, err
+	}
+	f := proofFinding{Proof: p}
+	if f.proved, err = o.prove(set); err != nil {
+		return f, err
+	}
+	f.rec, err = readRecord(j.Path(p.Seen))
+	return f, err
+}
+
+func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.Job, paper sheet.Paper) error {
+	out := o.out
+	if len(out) == 0 {
+		out = []string{filepath.Join(j.Folder, "report.html"), filepath.Join(j.Folder, "report.pdf")}
+	}
+	for _, path := range out {
+		if err := (file{path: path, force: true}).check(); err != nil {
+			return err
+		}
+	}
+	r, err := o.findings(ctx, c, j)
+	if err != nil {
+		return err
+	}
+	d, err := r.document(e.now())
+	if err != nil {
+		return err
+	}
+	var files []file
+	for _, path := range out {
+		write := func(w io.Writer) error { return d.HTML(w, paper) }
+		switch reportFormat(path) {
+		case ".pdf":
+			write = func(w io.Writer) error { return d.PDF(w, paper) }
+		case ".txt":
+			write = func(w io.Writer) error { return d.Text(w, pageColumns) }
+		}
+		files = append(files, file{path: path, force: true, write: write})
+	}
+	if err := writeFiles(files...); err != nil {
+		return err
+	}
+	return show(e, o.json, reported{r, out}, r.warnings)
+}
+
+// reported is a report that was written.
+type reported struct {
+	jobFindings
+	files []string
+}
+
+func (r reported) print(w io.Writer) error {
+	p := page{w: w}
+	p.words(r.answer())
+	p.line("")
+	p.under(9, "written", strings.Join(r.files, ", "))
+	return p.err
+}
+
+type reportObject struct {
+	Reference string            `json:"reference"`
+	Files     []string          `json:"files"`
+	Answer    string            `json:"answer"`
+	Grade     string            `json:"grade"` // of the hookup; empty where none is chosen
+	Safe      bool              `json:"safe"`
+	Proofs    map[string]string `json:"proofs"`  // verdicts by label
+	Drivers   map[string]string `json:"drivers"` // verdicts by label
+	Warnings  []warningEntry    `json:"warnings"`
+}
+
+func (r reported) object() reportObject {
+	o := reportObject{Reference: r.job.Reference, Files: r.files, Answer: r.answer(), Proofs: map[string]string{}, Drivers: map[string]string{}, Warnings: warningEntries(r.warnings)}
+	if r.whole != nil {
+		o.Grade, o.Safe = r.whole.Grade.String(), r.whole.Safe
+	}
+	for _, p := range r.proofs {
+		o.Proofs[p.Label] = p.Verdict.String()
+	}
+	for _, d := range r.drivers {
+		o.Drivers[d.Label] = d.Verdict.String()
+	}
+	return o
+}
+
+// passed tells whether a proof of the chosen hookup passed, the last of them.
+func (r jobFindings) passed() (passed, any bool) {
+	for _, p := range r.proofs {
+		if r.job.Hookup != nil && p.set.Tree.String() == r.sheet.Tree.String() {
+			passed, any = p.Verdict == box.Pass, true
+		}
+	}
+	return passed, any
+}
+
+// answer is the whole job in a sentence or two.
+func (r jobFindings) answer() string {
+	if r.job.Hookup == nil {
+		return "No hookup is chosen yet."
+	}
+	text := "Hookup " + r.sheet.Tree.String()
+	if r.whole != nil {
+		text += " " + r.whole.onTap() + ": " + verdict(r.whole.Grade, r.whole.Safe) + "."
+		for _, p := range r.whole.Parts {
+			if overdriven(p) {
+				text += " At full power " + p.Load.Name + " gets more than it is rated for."
+			}
+		}
+	} else {
+		text += ": no amplifier is named, so nothing is said of its taps."
+	}
+	switch passed, any := r.passed(); {
+	case passed:
+		text += " The finished boxes were measured and are right."
+	case any:
+		text += " The boxes as last measured are NOT right: do not use them."
+	case len(r.sheet.Parts) > 0:
+		text += " The boxes are not proved yet."
+	}
+	for _, d := range r.drivers {
+		text += " Driver " + d.Label + ": " + map[recone.Verdict]string{recone.Pass: "as it was.", recone.Fail: "NOT as it was.", recone.Undecided: "undecided."}[d.Verdict]
+	}
+	return text
+}

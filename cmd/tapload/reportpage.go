@@ -1,0 +1,539 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"tapload/fit"
+	"tapload/fit/rating"
+	"tapload/fit/recone"
+	"tapload/fixtures/amp"
+	"tapload/fixtures/box"
+	"tapload/measure/impedance"
+	"tapload/measure/signal"
+	"tapload/plot"
+	sheet "tapload/plot/report"
+)
+
+// document lays the findings out: the customer's page, then the bench record.
+func (r jobFindings) document(now time.Time) (sheet.Document, error) {
+	d := sheet.Document{Title: "Job " + r.job.Reference, Lead: r.answer()}
+	d.Sections = append(d.Sections, r.asked(), r.loadsInWords())
+	if r.sheet != nil {
+		d.Sections = append(d.Sections, r.plugging())
+	}
+	d.Sections = append(d.Sections, r.safety())
+	if len(r.drivers) > 0 {
+		d.Sections = append(d.Sections, r.driversInWords())
+	}
+	record := sheet.Section{Heading: "Bench record", NewPage: true, Pieces: []sheet.Piece{sheet.Words(fmt.Sprintf(
+		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. Made on %s.", now.Format("2006-01-02")))}}
+	d.Sections = append(d.Sections, record)
+	for _, make := range []func() ([]sheet.Section, error){r.measured, r.onAmplifier, r.boxes, r.proved, r.compared} {
+		s, err := make()
+		if err != nil {
+			return d, err
+		}
+		d.Sections = append(d.Sections, s...)
+	}
+	d.Sections = append(d.Sections, r.instruments(), r.warned())
+	return d, nil
+}
+
+func (r jobFindings) asked() sheet.Section {
+	s := sheet.Section{Heading: "What was asked"}
+	asked := r.job.Asked
+	if asked == "" {
+		asked = "Nothing is noted."
+	}
+	s.Pieces = append(s.Pieces, sheet.Words(asked))
+	if r.job.Amplifier != nil {
+		s.Pieces = append(s.Pieces, sheet.Words("Amplifier: "+amplifierWords(*r.job.Amplifier)+"."))
+	}
+	if len(r.job.Notes) > 0 {
+		s.Pieces = append(s.Pieces, sheet.Points(r.job.Notes))
+	}
+	return s
+}
+
+// loadsInWords is the customer's table of cabinets.
+func (r jobFindings) loadsInWords() sheet.Section {
+	s := sheet.Section{Heading: "Your cabinets"}
+	if len(r.cabinets) == 0 {
+		s.Pieces = append(s.Pieces, sheet.Words("None is noted yet."))
+		return s
+	}
+	t := sheet.Table{Head: []string{"cabinet", "what it is", "its part of the power"}}
+	for _, c := range r.cabinets {
+		what := rating.Ohms(c.ohm) + " ohm"
+		switch {
+		case c.rec == nil && c.Record == "":
+			what += " as marked, not measured"
+		case c.RatedOhm > 0:
+			what += " as marked"
+		default:
+			what += ", measured"
+		}
+		t.Rows = append(t.Rows, []string{c.Label, what + ofWatts(c.Watts), r.partOf(c.Label)})
+	}
+	s.Pieces = append(s.Pieces, t)
+	return s
+}
+
+// partOf says how much of the power a cabinet gets.
+func (r jobFindings) partOf(label string) string {
+	if r.whole == nil {
+		return "not known yet"
+	}
+	for _, p := range r.whole.Parts {
+		if p.Load.Name != label {
+			continue
+		}
+		text := percent(p.Share.Value)
+		if r.amp.Watts > 0 {
+			text += ", up to " + significant(p.Watts.Value, 3) + " W"
+		}
+		if overdriven(p) {
+			text += ": TOO MUCH for it when the amplifier plays at full power"
+		} else if p.Load.Watts > 0 && r.amp.Watts > 0 {
+			text += ", which it can take"
+		}
+		return text
+	}
+	return "not in use"
+}
+
+func (r jobFindings) plugging() sheet.Section {
+	s := sheet.Section{Heading: "How to plug it together"}
+	s.Pieces = append(s.Pieces, sheet.Figure{
+		Picture: plot.Schematic{Set: r.sheet.Set, RatedOhm: r.sheet.Plan.RatedOhm},
+		Plain:   plot.SetText(r.sheet.Set, textColumns, func(load string) string { return rating.Ohms(r.sheet.Plan.RatedOhm(load)) + " ohm" }),
+	})
+	if r.whole != nil && r.whole.amp.Kind == amp.Valve {
+		s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Use the %s ohm tap of the amplifier, and no other.", rating.Ohms(r.whole.TapOhm))))
+	}
+	if r.job.Hookup.Why != "" {
+		s.Pieces = append(s.Pieces, sheet.Words("Why this one: "+r.job.Hookup.Why+"."))
+	}
+	return s
+}
+
+// The cautions are common practice, no source, but for the last.
+func (r jobFindings) safety() sheet.Section {
+	points := sheet.Points{
+		"Switch the amplifier off before you plug or pull anything.",
+		"Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.",
+	}
+	if r.amp == nil || r.amp.Kind == amp.Valve {
+		points = append(points, "Never run a valve amplifier without its load: that CAN damage it, and it holds lethal voltage after it is switched off.")
+	}
+	return sheet.Section{Heading: "Keep it safe", Pieces: []sheet.Piece{points,
+		sheet.Caution("The instructions of the amplifier's maker, local codes and licensed practice come before this sheet.")}}
+}
+
+func (r jobFindings) driversInWords() sheet.Section {
+	t := sheet.Table{Head: []string{"driver", "result"}}
+	for _, d := range r.drivers {
+		text := map[recone.Verdict]string{
+			recone.Pass: "Like before the work, within the limits.", recone.Fail: "Not like before the work.",
+			recone.Undecided: "Not decided by this measurement.",
+		}[d.Verdict]
+		if c := d.Causes; d.Verdict == recone.Fail && len(c) > 0 && c[0].Words != "" {
+			text += " Most likely " + c[0].Words + "."
+		}
+		t.Rows = append(t.Rows, []string{d.Label, text})
+	}
+	return sheet.Section{Heading: "Reconed drivers", Pieces: []sheet.Piece{t}}
+}
+
+// picture is a chart on a page.
+func figure(c interface {
+	OnPage() (plot.PagePicture, error)
+}, plain string) (sheet.Figure, error) {
+	p, err := c.OnPage()
+	return sheet.Figure{Picture: p, Plain: plain}, err
+}
+
+// Charts on a page are lower than by themselves.
+const reportChartMM = 105
+
+// measured is each cabinet by itself.
+func (r jobFindings) measured() ([]sheet.Section, error) {
+	var all []sheet.Section
+	for _, c := range r.cabinets {
+		s := sheet.Section{Heading: "Cabinet " + c.Label}
+		if c.Notes != "" {
+			s.Pieces = append(s.Pieces, sheet.Words(c.Notes))
+		}
+		switch {
+		case c.rec == nil && c.Record == "":
+			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Known by its rating of %s ohm alone; a label is no measurement.", rating.Ohms(c.ohm))))
+		case c.rec == nil:
+			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Counts as %s ohm, by the fit kept in %s.", rating.Ohms(c.ohm), c.Record)))
+		default:
+			if err := c.pieces(&s, r.amp); err != nil {
+				return nil, err
+			}
+		}
+		all = append(all, s)
+	}
+	return all, nil
+}
+
+func (c cabinetFinding) pieces(s *sheet.Section, a *amp.Amplifier) error {
+	chart := plot.ImpedanceChart{Title: c.Label, Traces: []plot.Trace{{Label: c.Label, Curve: c.rec.Curve}}, HeightMM: reportChartMM}
+	if a != nil {
+		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
+	}
+	chart.LowHz, chart.HighHz = chartBand(c.rec.Curve)
+	low, high := c.rec.Curve.Extremes()
+	lowest, highest := extremeAt(c.rec.Curve, low), extremeAt(c.rec.Curve, high)
+	f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)", formatOhm(lowest.Ohm, lowest.U), formatHz(lowest.Hz), formatOhm(highest.Ohm, highest.U), formatHz(highest.Hz)))
+	if err != nil {
+		return fmt.Errorf("cabinet %s: %w", c.Label, err)
+	}
+	s.Pieces = append(s.Pieces, f)
+	if c.fit == nil {
+		s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", rating.Ohms(c.ohm))))
+		return nil
+	}
+	s.Pieces = append(s.Pieces, sheet.Words(c.fit.headline()+"."))
+	v := c.fit
+	t := sheet.Table{Head: []string{"quantity", "value (± is k = 2)"}}
+	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
+	if c.RatedOhm > 0 {
+		add("marked", rating.Ohms(c.RatedOhm)+" ohm, which counts")
+	}
+	add("Re", withU(v.load.Re, 1, "ohm"))
+	if c.DCOhm > 0 {
+		add("DC meter", plain(c.DCOhm)+" ohm")
+	}
+	for _, m := range v.load.Resonances {
+		add("resonance", fmt.Sprintf("%s; Qms %s, Qes %s, Qts %s", withU(m.Hz, 1, "Hz"), withU(m.Qms, 1, ""), withU(m.Qes, 1, ""), withU(m.Qts, 1, "")))
+	}
+	add("peak", withU(v.load.Max.Ohm, 1, "ohm")+" at "+formatHz(v.load.Max.Hz))
+	add("minimum", withU(v.rating.MinOhm, 1, "ohm")+" at "+formatHz(v.rating.MinHz))
+	add("rating", v.ratingText())
+	for _, text := range coilText(v.load.Coil) {
+		add("coil", text)
+	}
+	add("model", modelText(v.load.Model)+"; off by "+percentText(100*v.load.Misfit)+" of |Z|")
+	s.Pieces = append(s.Pieces, t)
+	return nil
+}
+
+// onAmplifier is the chosen hookup against the amplifier.
+func (r jobFindings) onAmplifier() ([]sheet.Section, error) {
+	s := sheet.Section{Heading: "The hookup on the amplifier"}
+	if r.whole == nil {
+		lack := "No hookup is chosen yet."
+		if r.job.Hookup != nil {
+			lack = "No amplifier is named, so the hookup is held against none."
+		}
+		s.Pieces = append(s.Pieces, sheet.Words(lack))
+		return []sheet.Section{s}, nil
+	}
+	w := r.whole
+	s.Pieces = append(s.Pieces, sheet.Words(w.headline()+". "+w.amp.Explain(w.EffectiveOhm, w.TapOhm)+"."))
+	if w.Measured {
+		chart := w.loadChart()
+		chart.HeightMM = reportChartMM
+		f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
+			formatOhm(w.Lowest.Value, w.Lowest.U), formatHz(w.LowestHz), formatOhm(w.Highest.Value, w.Highest.U), formatHz(w.HighestHz)))
+		if err != nil {
+			return nil, err
+		}
+		s.Pieces = append(s.Pieces, f)
+	}
+	s.Pieces = append(s.Pieces, w.levelsTable(), w.sharesTable())
+	if f := w.Overdriven; f != nil {
+		s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, formatWatts(f.AmpWatts))))
+	}
+	s.Pieces = append(s.Pieces, w.failuresTable())
+	if r.others != nil {
+		t := sheet.Table{Caption: fmt.Sprintf("The best of the %d hookups of these cabinets, %d of them safe", r.others.Considered, r.others.Safe), Head: []string{"hookup", "on", "why"}}
+		for _, c := range r.others.Hookups {
+			name := c.Tree.String()
+			if c.Avoid {
+				name = "do not use: " + name
+			}
+			t.Rows = append(t.Rows, []string{name, rating.Ohms(c.TapOhm) + " ohm", c.Why})
+		}
+		s.Pieces = append(s.Pieces, t)
+	}
+	return []sheet.Section{s}, nil
+}
+
+func (s assessed) levelsTable() sheet.Table {
+	t := sheet.Table{Caption: "Load against the taps", Head: []string{"against", "by rated ohms", "lowest |Z|", "verdict"}}
+	for _, level := range s.amp.Levels() {
+		name := rating.Ohms(level) + " ohm tap"
+		if s.amp.Kind == amp.SolidState {
+			name = "lowest load, " + rating.Ohms(level) + " ohm"
+		}
+		if level == s.TapOhm && len(s.amp.Levels()) > 1 {
+			name += ", in use"
+		}
+		lowest := "not measured"
+		if s.Measured {
+			lowest = significant(s.Lowest.Value/level, 3) + " of it"
+		}
+		t.Rows = append(t.Rows, []string{name, significant(s.RatedOhm/level, 3) + " of it", lowest, verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))})
+	}
+	return t
+}
+
+func (s assessed) sharesTable() sheet.Table {
+	t := sheet.Table{Caption: "Power shared", Head: []string{"cabinet", "by rated ohms", "over the band"}}
+	if s.amp.Watts > 0 {
+		t.Head = append(t.Head, "at "+plain(s.amp.Watts)+" W")
+	}
+	t.Head = append(t.Head, "rated for")
+	for _, p := range s.Parts {
+		row := []string{p.Load.Name, sharePercent(p.RatedShare, 0), "not measured"}
+		if s.Measured {
+			row[2] = sharePercent(p.Share.Value, p.Share.U)
+		}
+		if s.amp.Watts > 0 {
+			row = append(row, formatWatts(p.Watts))
+		}
+		own := "not known"
+		if p.Load.Watts > 0 {
+			own = plain(p.Load.Watts) + " W"
+		}
+		if overdriven(p) {
+			own += ": OVERDRIVEN"
+		}
+		t.Rows = append(t.Rows, append(row, own))
+	}
+	return t
+}
+
+func (s assessed) failuresTable() sheet.Table {
+	t := sheet.Table{Caption: "What a pulled plug or a short does", Head: []string{"leaves", "grade", "what goes wrong, and who still plays"}}
+	for _, row := range s.failureRows() {
+		t.Rows = append(t.Rows, []string{row.left(), verdict(row.of.Grade, row.of.Safe), row.text(len(s.Parts))})
+	}
+	return t
+}
+
+// boxes are the sections of the build sheet. Its cautions have been given.
+func (r jobFindings) boxes() ([]sheet.Section, error) {
+	if r.sheet == nil || len(r.sheet.Parts) == 0 {
+		return nil, nil
+	}
+	var a *amp.Amplifier
+	if r.whole != nil {
+		a = &r.whole.amp
+	}
+	d := sheet.BoxSheet(*r.sheet, a)
+	for i := range d.Sections {
+		d.Sections[i].Pieces = slices.DeleteFunc(d.Sections[i].Pieces, func(p sheet.Piece) bool {
+			_, given := p.(sheet.Caution)
+			return given && i == 0
+		})
+	}
+	d.Sections[0].Heading = "Build sheet"
+	d.Sections[0].Pieces = append([]sheet.Piece{sheet.Words(d.Lead + ".")}, d.Sections[0].Pieces...)
+	return d.Sections, nil
+}
+
+func (r jobFindings) proved() ([]sheet.Section, error) {
+	if len(r.proofs) == 0 {
+		if r.sheet == nil || len(r.sheet.Parts) == 0 {
+			return nil, nil
+		}
+		return []sheet.Section{{Heading: "Proof of the boxes", Pieces: []sheet.Piece{sheet.Words("Nobody has measured through the finished boxes yet.")}}}, nil
+	}
+	var all []sheet.Section
+	for _, p := range r.proofs {
+		s := sheet.Section{Heading: "Proof: " + p.Label + ": " + p.Verdict.String()}
+		s.Pieces = append(s.Pieces, sheet.Words(p.Words))
+		chart := p.chart()
+		chart.HeightMM = reportChartMM
+		f, err := figure(chart, "(picture: measured through the boxes, and what the cabinets make)")
+		if err != nil {
+			return nil, err
+		}
+		s.Pieces = append(s.Pieces, f)
+		t := sheet.Table{Head: []string{"odds", "makes", "if"}}
+		t.Rows = append(t.Rows, []string{oddsPercent(p.Right), p.set.Tree.String(), "the boxes are wired right"})
+		for _, c := range p.Causes {
+			if c.Odds < leastShownOdds || len(t.Rows) > mostCauses {
+				break
+			}
+			if c.Equivalent == p.set.Tree.String() {
+				continue
+			}
+			t.Rows = append(t.Rows, []string{oddsPercent(c.Odds), c.Equivalent, strings.Join(c.Faults[:min(len(c.Faults), mostFaults)], "; or ") + ". Check: " + c.Check})
+		}
+		s.Pieces = append(s.Pieces, t)
+		if p.Verdict != box.Fail {
+			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Joints: %s at most in the current of one cabinet; %s ohm is allowed.", formatOhm(p.Contact.Value, p.Contact.U), plain(p.most))))
+		}
+		s.Pieces = append(s.Pieces, sheet.Words("A measurement does not show the "+polarity+"."))
+		if p.Notes != "" {
+			s.Pieces = append(s.Pieces, sheet.Words(p.Notes))
+		}
+		all = append(all, s)
+	}
+	return all, nil
+}
+
+func (r jobFindings) compared() ([]sheet.Section, error) {
+	var all []sheet.Section
+	for _, d := range r.drivers {
+		s := sheet.Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String()}
+		s.Pieces = append(s.Pieces, sheet.Words(d.compared.words()))
+		chart := d.chart()
+		f, err := figure(chart, "(picture: each change against its limits)")
+		if err != nil {
+			return nil, err
+		}
+		s.Pieces = append(s.Pieces, f)
+		t := sheet.Table{Head: []string{"quantity", "before", "after", "change", "limits, %"}}
+		for _, c := range d.Changes {
+			q := quantityTexts[c.Name]
+			value := func(v fit.Value) string { return withU(v, q.scale, q.unit) }
+			mark := ""
+			if c.Significant {
+				mark = ", beyond doubt"
+			}
+			t.Rows = append(t.Rows, []string{q.name, value(c.Before), value(c.After), signedPercent(c.Percent) + mark, limitsText(c.Limit, c.Verdict)})
+		}
+		s.Pieces = append(s.Pieces, t)
+		causes := sheet.Table{Caption: "What would explain all changes together", Head: []string{"odds", "cause"}}
+		for _, c := range d.Causes {
+			if c.Odds < leastShownCause {
+				break
+			}
+			text := c.Name
+			if c.Words != "" {
+				text += ": " + c.Words
+			}
+			causes.Rows = append(causes.Rows, []string{oddsPercent(c.Odds), text})
+		}
+		s.Pieces = append(s.Pieces, causes)
+		whose := "Limits are a starting point of ours, not a standard."
+		if d.own {
+			whose = "Limits are those of " + d.Driver.Limits + "."
+		}
+		s.Pieces = append(s.Pieces, sheet.Words(whose+" This cannot show "+unheard+"."))
+		if d.Notes != "" {
+			s.Pieces = append(s.Pieces, sheet.Words(d.Notes))
+		}
+		all = append(all, s)
+	}
+	return all, nil
+}
+
+// instruments says what was measured with what.
+func (r jobFindings) instruments() sheet.Section {
+	s := sheet.Section{Heading: "Instruments"}
+	if r.jig != nil {
+		text := fmt.Sprintf("Jig %s: sense resistor of %s ohm", r.jig.Name, plain(r.jig.SenseOhm))
+		if r.jig.Card != "" {
+			text += ", on card " + r.jig.Card
+		}
+		var standards []string
+		for _, one := range r.jig.Standards {
+			if one != nil {
+				name := "a standard"
+				if one.Resistor.Ohm > 0 {
+					name = plain(one.Resistor.Ohm) + " ohm known to " + significant(100*one.Resistor.Tolerance, 2) + " %"
+				}
+				standards = append(standards, name+" on "+one.Taken.Format("2006-01-02"))
+			}
+		}
+		s.Pieces = append(s.Pieces, sheet.Words(text+"; calibrated with "+inWords(standards)+"."))
+	} else {
+		s.Pieces = append(s.Pieces, sheet.Words("The job names no calibration of the jig."))
+	}
+	t := sheet.Table{Head: []string{"record", "taken", "sense resistor", "signal"}}
+	add := func(name string, rec impedance.Record) {
+		jig := "uncalibrated"
+		if rec.Jig != nil {
+			jig = "calibrated"
+		}
+		ohm := "unknown"
+		if rec.SenseOhm > 0 {
+			ohm = plain(rec.SenseOhm) + " ohm, " + jig
+		}
+		t.Rows = append(t.Rows, []string{name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal)})
+	}
+	for _, c := range r.cabinets {
+		if c.rec != nil {
+			add(c.Record, *c.rec)
+		}
+	}
+	for _, p := range r.proofs {
+		add(p.Proof.Seen, p.rec)
+	}
+	for _, d := range r.drivers {
+		add(d.Driver.Before, d.recs[0])
+		add(d.Driver.After, d.recs[1])
+	}
+	if len(t.Rows) > 0 {
+		s.Pieces = append(s.Pieces, t)
+	}
+	v := readVersion()
+	s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("tapload %s, commit %s.", v.Version, v.Commit)))
+	return s
+}
+
+// signalWords says what a record was measured with.
+func signalWords(law json.RawMessage) string {
+	if len(law) == 0 {
+		return "imported"
+	}
+	sig, err := signal.Decode(law)
+	if err != nil {
+		return "of another kind"
+	}
+	seconds := math.Round(10*float64(len(sig.Samples()))/float64(sig.Rate())) / 10
+	kind := "program material"
+	switch sig.(type) {
+	case signal.Chirp:
+		kind = chirp
+	case signal.Multitone:
+		kind = multitone
+	case signal.Tones:
+		kind = "stepped tones"
+	}
+	return fmt.Sprintf("%s of %s s at %d Hz", kind, plain(seconds), sig.Rate())
+}
+
+func (r jobFindings) warned() sheet.Section {
+	s := sheet.Section{Heading: "Warnings"}
+	all := warningTexts(r.warnings)
+	for _, p := range r.proofs {
+		for _, w := range p.warnings {
+			all = append(all, "proof "+p.Label+": "+w.Text)
+		}
+	}
+	for _, d := range r.drivers {
+		for _, w := range d.warnings {
+			all = append(all, "driver "+d.Label+": "+w.Text)
+		}
+	}
+	if len(all) == 0 {
+		s.Pieces = append(s.Pieces, sheet.Words("None."))
+		return s
+	}
+	s.Pieces = append(s.Pieces, sheet.Points(all))
+	return s
+}
+
+func warningTexts(all []impedance.Warning) []string {
+	var texts []string
+	for _, w := range all {
+		if !slices.Contains(texts, w.Text) {
+			texts = append(texts, w.Text)
+		}
+	}
+	return texts
+}
