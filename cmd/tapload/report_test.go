@@ -1,0 +1,240 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"image/png"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"tapload/fixtures/job"
+	"tapload/measure/impedance"
+)
+
+// smallJob makes a job of two cabinets, a proof and a driver in a folder.
+func smallJob(t *testing.T) (folder string, tapload func(args ...string) string) {
+	t.Helper()
+	folder = t.TempDir()
+	tapload = func(args ...string) string {
+		t.Helper()
+		var out, log strings.Builder
+		e := env{stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now}
+		if code := run(context.Background(), append(args, "--job", folder), e); code != exitDone {
+			t.Fatalf("%v ended with %d: %s", args, code, log.String())
+		}
+		return out.String()
+	}
+	in := func(name string) string { return filepath.Join(folder, name+recordSuffix) }
+	for name, bench := range map[string]string{
+		"left": "sixteen-ohm-cabinet", "right": "second-sixteen-cabinet", "box": "box-right",
+		"before": "driver-before-recone", "after": "driver-after-recone",
+	} {
+		tapload("sweep", "--bench", "../../testdata/bench/"+bench+".toml", "-o", in(name), "--period", "1.4")
+	}
+	f := job.NewFile(folder, "T-1", "run both")
+	f.SetAmplifier(job.Amplifier{Name: "test amplifier", TapsOhm: []float64{4, 8, 16}, Watts: 50})
+	f.AddCabinet(job.Cabinet{Label: "left", Record: "left" + recordSuffix, Watts: 30})
+	f.AddCabinet(job.Cabinet{Label: "right", Record: "right" + recordSuffix, Watts: 30})
+	f.SetHookup(job.Hookup{Formula: "left + right", TapOhm: 16})
+	f.AddProof(job.Proof{Label: "first", Seen: "box" + recordSuffix})
+	f.AddDriver(job.Driver{Label: "twelve", Before: "before" + recordSuffix, After: "after" + recordSuffix})
+	if err := os.WriteFile(filepath.Join(folder, job.FileName), f.Text(), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	return folder, tapload
+}
+
+// What a report says of a cabinet comes from that cabinet's record: with every
+// ohm of one of them 10 % higher, what depends on it follows, and what does not
+// stays.
+func TestReportComesFromTheRecords(t *testing.T) {
+	folder, tapload := smallJob(t)
+	text := filepath.Join(folder, "r.txt")
+	pages := func() map[string]string { // sections by heading
+		tapload("report", "-o", text)
+		data, err := os.ReadFile(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		of := map[string]string{}
+		heading := ""
+		lines := strings.Split(string(data), "\n")
+		for i, line := range lines {
+			if i+1 < len(lines) && line != "" && strings.Trim(lines[i+1], "-") == "" && lines[i+1] != "" {
+				heading = line
+			}
+			of[heading] += line + "\n"
+		}
+		return of
+	}
+	before := pages()
+	path := filepath.Join(folder, "left"+recordSuffix)
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec, err := impedance.ReadRecord(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range rec.Curve.Points {
+		rec.Curve.Points[i].Z *= 1.1
+	}
+	for _, s := range rec.Curve.Shared {
+		for i := range s.DZ {
+			s.DZ[i] *= 1.1
+		}
+	}
+	var b bytes.Buffer
+	if err := rec.Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, b.Bytes(), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	after := pages()
+	changed := func(heading string, want bool) {
+		t.Helper()
+		if before[heading] == "" {
+			t.Fatalf("there is no section %q", heading)
+		}
+		if got := before[heading] != after[heading]; got != want {
+			t.Errorf("section %q changed: %v, want %v\n%s\n%s", heading, got, want, before[heading], after[heading])
+		}
+	}
+	changed("Cabinet left", true)
+	changed("Your cabinets", true)
+	changed("The hookup on the amplifier", true)
+	changed("Cabinet right", false)
+	changed("Driver twelve: fail", false)
+	changed("Drilling", false)
+	if _, still := after["Proof: first: pass"]; before["Proof: first: pass"] == "" || still {
+		t.Error("the box still passes with another cabinet's record")
+	}
+	if r := fitOf(t, rec); !strings.Contains(after["Cabinet left"], r) {
+		t.Errorf("the section does not say %q:\n%s", r, after["Cabinet left"])
+	}
+}
+
+// fitOf is Re as the fit command writes it.
+func fitOf(t *testing.T, rec impedance.Record) string {
+	f, err := (fitOptions{}).of(load{"left", rec})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return withU(f.load.Re, 1, "ohm")
+}
+
+// A browser shows the report in light and dark, on paper and on a phone, and
+// asks no other machine for anything.
+func TestReportInABrowser(t *testing.T) {
+	browser, err := exec.LookPath("chromium")
+	if err != nil {
+		if os.Getenv("TAPLOAD_REQUIRE_RIG") != "" {
+			t.Fatal("there is no chromium, which must be there for this run; install Debian's package chromium")
+		}
+		t.Skip("there is no chromium; install Debian's package chromium")
+	}
+	folder, tapload := smallJob(t)
+	tapload("report", "-o", filepath.Join(folder, "report.html"))
+	netlog := filepath.Join(folder, "net.json")
+	page := filepath.Join(folder, "report.html")
+	show := func(page string, args ...string) []byte {
+		t.Helper()
+		ctx, stop := context.WithTimeout(t.Context(), 90*time.Second)
+		defer stop()
+		base := []string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+			"--disable-component-update", "--disable-sync", "--hide-scrollbars", "--user-data-dir=" + t.TempDir()}
+		c := exec.CommandContext(ctx, browser, append(append(base, args...), "file://"+page)...)
+		var log bytes.Buffer
+		c.Stderr = &log
+		out, err := c.Output()
+		if err != nil {
+			t.Fatalf("%v: %v\n%s", args, err, log.String())
+		}
+		return out
+	}
+	light, dark := filepath.Join(folder, "light.png"), filepath.Join(folder, "dark.png")
+	show(page, "--window-size=360,1200", "--screenshot="+light)
+	show(page, "--window-size=360,1200", "--screenshot="+dark, "--blink-settings=preferredColorScheme=0")
+	if a, b := brightness(t, light), brightness(t, dark); a < 0.7 || b > 0.5 {
+		t.Errorf("brightness of the page in light %.2f, in dark %.2f", a, b)
+	}
+	dom := string(show(page, "--log-net-log="+netlog, "--dump-dom"))
+	for _, want := range []string{"<html lang=\"en\"", "Bench record", "How to plug it together", "role=\"img\" aria-label=", "<th scope=\"col\">"} {
+		if !strings.Contains(dom, want) {
+			t.Errorf("the page has no %s", want)
+		}
+	}
+	if strings.Count(dom, "<svg ") != strings.Count(dom, `role="img" aria-label="`) || strings.Contains(dom, `aria-label=""`) {
+		t.Error("a picture has no text for those who cannot see it")
+	}
+	if urls := requests(t, netlog); len(urls) > 0 {
+		t.Errorf("the page asked for %v", urls)
+	}
+
+	// A page that does ask is found out.
+	asking := filepath.Join(folder, "asking.html")
+	if err := os.WriteFile(asking, []byte(`<img src="http://picture.invalid/x.png">`), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	show(asking, "--log-net-log="+netlog, "--dump-dom")
+	if urls := requests(t, netlog); len(urls) == 0 || urls[0] != "http://picture.invalid/x.png" {
+		t.Errorf("a page that asks for a picture asked for %v", urls)
+	}
+}
+
+// brightness is the mean of a picture, 0 to 1.
+func brightness(t *testing.T, path string) float64 {
+	t.Helper()
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	img, err := png.Decode(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sum, n float64
+	for y := img.Bounds().Min.Y; y < img.Bounds().Max.Y; y += 7 {
+		for x := img.Bounds().Min.X; x < img.Bounds().Max.X; x += 7 {
+			r, g, b, _ := img.At(x, y).RGBA()
+			sum += float64(r+g+b) / (3 * 0xffff)
+			n++
+		}
+	}
+	return sum / n
+}
+
+// requests are the addresses that a page asked the network for, by the browser's
+// log. The browser's own requests come from no page.
+func requests(t *testing.T, path string) (urls []string) {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var log struct {
+		Events []struct {
+			Params struct {
+				URL       string `json:"url"`
+				Initiator string `json:"initiator"`
+			} `json:"params"`
+		} `json:"events"`
+	}
+	if err := json.Unmarshal(data, &log); err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range log.Events {
+		if p := e.Params; p.URL != "" && p.Initiator != "" && p.Initiator != "not an origin" {
+			urls = append(urls, e.Params.URL)
+		}
+	}
+	return urls
+}
