@@ -1,4 +1,4 @@
-# make demo   measures an invented cabinet on the virtual bench, into ./demo
+# make demo   does a whole invented job on the virtual bench, into ./demo
 # make test   all tests, the sound-card path included
 # make check  what else a change must pass: format, lint, race, cross-builds
 # make bench  the kept benchmarks
