@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -81,6 +82,7 @@ func parseCabinet(arg string) (cabinetArg, error) {
 type source struct {
 	path     string
 	label    string
+	taken    time.Time // zero where that is not known
 	curve    *impedance.Curve
 	fit      *keptFit  // instead of a curve, until there are frequencies for one
 	ohm      float64   // rating; 0 where none was asked for
@@ -265,7 +267,7 @@ func (o cabinetFlags) source(path, key string, rate bool) (*source, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.label, s.curve, s.warnings = rec.Label, &rec.Curve, rec.Warnings
+	s.label, s.taken, s.curve, s.warnings = rec.Label, rec.Taken, &rec.Curve, rec.Warnings
 	switch {
 	case rate:
 		if err := s.rate(rec); err != nil {

@@ -69,6 +69,10 @@ With --match the records of many drivers are put together in pairs or quads
 				if err := o.checkGroup(c.Flags(), args); err != nil {
 					return usage(c, err)
 				}
+				args, err := labelledPaths(e, c, args)
+				if err != nil {
+					return err
+				}
 				return o.runGroup(c.Context(), e, args[0])
 			}
 			if o.match != "" {

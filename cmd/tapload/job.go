@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -60,13 +61,25 @@ func (o *jobAmpFlags) register(c *cobra.Command) {
 	f.Var(&o.primary, "primary-ohm", "load that a valve amplifier's primary is made for, plate to plate")
 }
 
-// amplifier returns what the flags describe, and whether they describe any.
-func (o jobAmpFlags) amplifier() (job.Amplifier, bool) {
+// amplifier returns what the flags describe, nil where they describe none.
+func (o jobAmpFlags) amplifier() (*job.Amplifier, error) {
 	a := job.Amplifier{
 		Name: o.name, Kind: o.kind, TapsOhm: o.taps, MinOhm: float64(o.min), Watts: o.watts.value,
 		Jacks: o.jacks, OutputOhm: float64(o.output), PrimaryOhm: float64(o.primary),
 	}
-	return a, o.name != "" || o.kind != "" || len(o.taps) > 0 || o.min > 0 || o.watts.value > 0 || o.jacks > 0
+	if reflect.ValueOf(a).IsZero() {
+		return nil, nil
+	}
+	of := ampFlags{taps: o.taps, kind: o.kind, min: o.min, watts: o.watts, jacks: max(o.jacks, 1), output: o.output, primary: o.primary}
+	if o.jacks < 0 {
+		of.jacks = o.jacks
+	}
+	if _, warnings, err := of.amplifier(); err != nil {
+		return nil, err
+	} else if len(warnings) > 0 {
+		return nil, errors.New(warnings[0].Text)
+	}
+	return &a, nil
 }
 
 func newJobNew(e env) *cobra.Command {
@@ -91,16 +104,20 @@ word; no person's name is needed. What is not known yet can be added later.`,
 				return fmt.Errorf("there is a job in %s already; \"tapload job add --job %s\" adds to it", args[0], args[0])
 			}
 			f := job.NewFile(args[0], reference, asked)
-			if amplifier, any := a.amplifier(); any {
-				f.SetAmplifier(amplifier)
+			amplifier, err := a.amplifier()
+			if err != nil {
+				return usage(c, err)
+			}
+			if amplifier != nil {
+				f.SetAmplifier(*amplifier)
 			}
 			if _, err := f.Check(); err != nil {
-				return usage(c, err)
+				return err
 			}
 			if err := os.MkdirAll(args[0], 0o777); err != nil {
 				return fmt.Errorf("cannot make the folder %s: %w", args[0], plainPath(err))
 			}
-			if err := writeFiles(jobFile(f, path)); err != nil {
+			if err := writeFiles(whole(path, f.Text())); err != nil {
 				return err
 			}
 			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     tapload job add cabinet LABEL --job %s --record CAB%s\n", path, reference, shellWord(args[0]), recordSuffix)
@@ -115,8 +132,9 @@ word; no person's name is needed. What is not known yet can be added later.`,
 	return c
 }
 
-func jobFile(f job.File, path string) file {
-	return file{path: path, force: true, write: func(w io.Writer) error { _, err := w.Write(f.Text()); return err }}
+// whole is a file of that text, in the place of any other.
+func whole(path string, text []byte) file {
+	return file{path: path, force: true, write: func(w io.Writer) error { _, err := w.Write(text); return err }}
 }
 
 // shellWord quotes s for a shell where it must be.
@@ -134,7 +152,13 @@ func shellWord(s string) string {
 type jobEdit struct {
 	job.File
 	of     *job.Job
-	copies []file
+	copies []copied
+}
+
+// copied is a file that comes into the folder, and what is in it.
+type copied struct {
+	file
+	data []byte
 }
 
 func editJob(c *cobra.Command) (*jobEdit, error) {
@@ -142,23 +166,16 @@ func editJob(c *cobra.Command) (*jobEdit, error) {
 	if err != nil {
 		return nil, err
 	}
-	text, err := os.ReadFile(filepath.Join(j.Folder, job.FileName))
+	text, err := os.ReadFile(jobPath(j))
 	if err != nil {
-		return nil, fmt.Errorf("cannot read %s: %w", filepath.Join(j.Folder, job.FileName), plainPath(err))
+		return nil, fmt.Errorf("cannot read %s: %w", jobPath(j), plainPath(err))
 	}
 	return &jobEdit{File: job.Edit(j.Folder, text), of: j}, nil
 }
 
 // bring returns the name of a file inside the folder, and has it copied there
-// where it is outside.
-func (d *jobEdit) bring(path string) (string, error) {
-	if path == "" {
-		return "", nil
-	}
-	data, err := readFile(path)
-	if err != nil {
-		return "", err
-	}
+// where it is outside; data is what is in it.
+func (d *jobEdit) bring(path string, data []byte) (string, error) {
 	folder, file1 := fileKey(d.of.Folder), fileKey(path)
 	if in, err := filepath.Rel(folder, file1); err == nil && filepath.IsLocal(in) {
 		return filepath.ToSlash(in), nil
@@ -166,30 +183,70 @@ func (d *jobEdit) bring(path string) (string, error) {
 	name := filepath.Base(path)
 	place := filepath.Join(d.of.Folder, name)
 	there, err := os.ReadFile(place)
+	for _, f := range d.copies {
+		if f.path == place {
+			there, err = f.data, nil
+		}
+	}
 	switch {
 	case err == nil && !bytes.Equal(there, data):
 		return "", fmt.Errorf("%s would be copied to %s, where another file is; rename one of them", path, place)
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
 		return "", fmt.Errorf("cannot read %s: %w", place, plainPath(err))
 	case err != nil:
-		d.copies = append(d.copies, file{path: place, force: true, write: func(w io.Writer) error { _, err := w.Write(data); return err }})
+		d.copies = append(d.copies, copied{whole(place, data), data})
 	}
 	return name, nil
+}
+
+// bringRecord is bring for a record, or for a fit where that will do.
+func (d *jobEdit) bringRecord(path string, orFit bool) (string, error) {
+	if path == "" {
+		return "", nil
+	}
+	data, err := readFile(path)
+	if err != nil {
+		return "", err
+	}
+	switch {
+	case isFit(data) && !orFit:
+		return "", fmt.Errorf("%s is a fit, which has no noise of its own; name the record that it was made from", path)
+	case isFit(data):
+		if _, err = readFit(data, path); err != nil {
+			err = fmt.Errorf("cannot read %s: %w", path, err)
+		}
+	default:
+		_, err = decodeRecord(path, data)
+	}
+	if err != nil {
+		return "", err
+	}
+	return d.bring(path, data)
 }
 
 // write brings the copies and then the text to disk, all or nothing. Only then
 // are the files there for job.toml to be checked, so a job that is wrong takes
 // its copies back.
 func (d *jobEdit) write(e env, what string) error {
-	if err := writeFiles(d.copies...); err != nil {
+	var files []file
+	for _, f := range d.copies {
+		files = append(files, f.file)
+	}
+	if err := writeFiles(files...); err != nil {
 		return err
 	}
-	path := filepath.Join(d.of.Folder, job.FileName)
+	path := jobPath(d.of)
 	_, err := d.Check()
 	if err == nil {
-		err = writeFiles(jobFile(d.File, path))
+		err = writeFiles(whole(path, d.Text()))
 	}
 	if err != nil {
+		// The job was right before, so that lines of a text that is not
+		// kept would say less than what was to be added.
+		var w *job.Wrong
+		if errors.As(err, &w) {
+			err = fmt.Errorf("cannot add %s: %s", what, w.Fault)
+		}
 		for _, f := range d.copies {
 			err = errors.Join(err, removeIfThere(f.path))
 		}

@@ -1,11 +1,15 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
+	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
 
+	"tapload/fit/recone"
 	"tapload/fixtures/job"
 )
 
@@ -26,37 +30,26 @@ copied into it. What was written by hand stays as it is.`,
 	return c
 }
 
-// adding is a command that adds one thing. fill brings it into the text and
-// says what it is.
+// adding is a command that adds one thing, whose argument is what, or which has
+// none. fill brings it into the text and says what it is.
 func adding(e env, use, short, long, example, what string, fill func(c *cobra.Command, d *jobEdit, arg string) (string, error)) *cobra.Command {
 	c := &cobra.Command{
 		Use: use, Short: short, Long: long, Example: example,
-		Args: someArgs(1, 1, what),
+		Args: noArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			d, err := editJob(c)
 			if err != nil {
 				return err
 			}
-			added, err := fill(c, d, args[0])
+			added, err := fill(c, d, strings.Join(args, ""))
 			if err != nil {
 				return err
 			}
 			return d.write(e, added)
 		},
 	}
-	if what == "" {
-		c.Args = noArgs
-		c.RunE = func(c *cobra.Command, _ []string) error {
-			d, err := editJob(c)
-			if err != nil {
-				return err
-			}
-			added, err := fill(c, d, "")
-			if err != nil {
-				return err
-			}
-			return d.write(e, added)
-		}
+	if what != "" {
+		c.Args = someArgs(1, 1, what)
 	}
 	c.Flags().SortFlags = false
 	return c
@@ -76,16 +69,12 @@ what the record says; --watts is what the cabinet's own label says.`,
 			if record == "" && rated == 0 {
 				return "", usage(c, errors.New("give its --record, or at least what it is marked with, --rated-ohm"))
 			}
-			in, err := d.bring(record)
+			if d.of.Cabinet(label) != nil {
+				return "", fmt.Errorf("there is a cabinet %s in %s already; edit it there, or give this one another label", label, jobPath(d.of))
+			}
+			in, err := d.bringRecord(record, true)
 			if err != nil {
 				return "", err
-			}
-			if in != "" {
-				if data, err := readFile(record); err == nil && !isFit(data) {
-					if _, err := decodeRecord(record, data); err != nil {
-						return "", err
-					}
-				}
 			}
 			d.AddCabinet(job.Cabinet{Label: label, Record: in, RatedOhm: float64(rated), Watts: watts.value, DCOhm: float64(dc), Notes: note})
 			return "cabinet " + label, nil
@@ -107,11 +96,14 @@ that is there.`,
 		`  tapload job add amplifier --amp-name "house amplifier" --tap 4,8,16 --watts 50
   tapload job add amplifier --amp solid-state --amp-min-ohm 4 --watts 200`,
 		"", func(c *cobra.Command, d *jobEdit, _ string) (string, error) {
-			a, any := o.amplifier()
-			if !any {
+			a, err := o.amplifier()
+			switch {
+			case err != nil:
+				return "", usage(c, err)
+			case a == nil:
 				return "", usage(c, errors.New("say what it is: --tap 4,8,16 or --amp-min-ohm 4, and its --watts"))
 			}
-			d.SetAmplifier(a)
+			d.SetAmplifier(*a)
 			return "the amplifier", nil
 		})
 	o.register(c)
@@ -160,14 +152,14 @@ cabinets' own records, as "tapload box verify" does.`,
 			if of == "" && d.of.Hookup != nil {
 				of = d.of.Hookup.Formula
 			}
-			in, err := d.bring(seen)
+			in, err := d.bringRecord(seen, false)
 			if err != nil {
 				return "", err
 			}
 			if warmer.any {
 				return "", usage(c, fmt.Errorf("--warmer %s: name each cabinet here, such as cab=%s", warmer.String(), plain(warmer.all)))
 			}
-			// The formula is kept: another hookup may be chosen later.
+			// Kept beside the proof: another hookup may be chosen later.
 			d.AddProof(job.Proof{Label: label, Seen: in, Formula: of, WarmerK: warmer.of, Notes: note})
 			return "the proof " + label, nil
 		})
@@ -195,15 +187,14 @@ them, as "tapload compare" does.`,
 				return "", usage(c, fmt.Errorf("before and after are both %s; measure the driver again, after the work", before))
 			}
 			v := job.Driver{Label: label, Notes: note}
-			for _, f := range []struct {
-				to   *string
-				path string
-			}{{&v.Before, before}, {&v.After, after}, {&v.Limits, limits}} {
-				in, err := d.bring(f.path)
+			var errs [3]error
+			v.Before, errs[0] = d.bringRecord(before, false)
+			v.After, errs[1] = d.bringRecord(after, false)
+			v.Limits, errs[2] = d.bringLimits(limits)
+			for _, err := range errs {
 				if err != nil {
 					return "", err
 				}
-				*f.to = in
 			}
 			if c.Flags().Changed("before-celsius") || c.Flags().Changed("after-celsius") {
 				if !c.Flags().Changed("before-celsius") || !c.Flags().Changed("after-celsius") {
@@ -224,6 +215,20 @@ them, as "tapload compare" does.`,
 	return c
 }
 
+func (d *jobEdit) bringLimits(path string) (string, error) {
+	if path == "" {
+		return "", nil
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return "", fmt.Errorf("cannot read limits %s: %w", path, plainPath(err))
+	}
+	if _, err := recone.ReadLimits(bytes.NewReader(data)); err != nil {
+		return "", fmt.Errorf("limits %s: %w", path, err)
+	}
+	return d.bring(path, data)
+}
+
 func addJig(e env) *cobra.Command {
 	return adding(e, "jig FILE", "Add the calibration that the records were taken with",
 		`Add the calibration that the records were taken with, a file of "tapload jig".`,
@@ -232,7 +237,11 @@ func addJig(e env) *cobra.Command {
 			if _, err := readJig(path); err != nil {
 				return "", err
 			}
-			in, err := d.bring(path)
+			data, err := readFile(path)
+			if err != nil {
+				return "", err
+			}
+			in, err := d.bring(path, data)
 			if err != nil {
 				return "", err
 			}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -65,14 +66,23 @@ func orJob(least, low, high int, what string) cobra.PositionalArgs {
 	}
 }
 
-// labelled returns args with each label of a job's cabinet in place of its
-// record. A file of that name goes first.
+// labelled returns args with each label of a job's cabinet as NAME=RECORD. A
+// file of that name goes first.
 func labelled(e env, c *cobra.Command, args []string) ([]string, error) {
+	return fromLabels(e, c, args, func(label, record string) string { return label + "=" + record })
+}
+
+// labelledPaths is labelled for a command that takes records without names.
+func labelledPaths(e env, c *cobra.Command, args []string) ([]string, error) {
+	return fromLabels(e, c, args, func(_, record string) string { return record })
+}
+
+func fromLabels(e env, c *cobra.Command, args []string, as func(label, record string) string) ([]string, error) {
 	out := slices.Clone(args)
 	var j *job.Job
 	var from []string
 	for i, arg := range args {
-		if strings.Contains(arg, "=") || isFile(arg) {
+		if !bare(arg) {
 			continue
 		}
 		if j == nil {
@@ -81,24 +91,51 @@ func labelled(e env, c *cobra.Command, args []string) ([]string, error) {
 				return args, err
 			}
 		}
-		cab := j.Cabinet(arg)
-		if cab == nil {
-			continue
+		record, err := recordOf(j, arg)
+		if err != nil {
+			return nil, err
 		}
-		if cab.Record == "" {
-			return nil, fmt.Errorf("cabinet %s of the job is known by its rating alone; measure it, and name its record in %s", arg, job.FileName)
-		}
-		out[i] = arg + "=" + j.Path(cab.Record)
+		out[i] = as(arg, record)
 		from = append(from, arg)
 	}
 	sayFrom(e, j, from)
 	return out, nil
 }
 
+// bare says whether an argument may be a label: a word that names no file.
+func bare(arg string) bool { return !strings.Contains(arg, "=") && !isFile(arg) }
+
 func isFile(path string) bool {
-	_, err := os.Stat(path)
-	return err == nil
+	info, err := os.Stat(path)
+	return err == nil && !info.IsDir()
 }
+
+// recordOf returns the record of a cabinet of the job.
+func recordOf(j *job.Job, label string) (path string, err error) {
+	switch cab := j.Cabinet(label); {
+	case cab == nil:
+		return "", noCabinet(j, label)
+	case cab.Record == "":
+		return "", fmt.Errorf("cabinet %s of the job is known by its rating alone; measure it, and name its record in %s", label, jobPath(j))
+	default:
+		return j.Path(cab.Record), nil
+	}
+}
+
+// noCabinet is the error of a word that is neither a file nor a label.
+func noCabinet(j *job.Job, arg string) error {
+	var labels []string
+	for _, cab := range j.Cabinets {
+		labels = append(labels, cab.Label)
+	}
+	has := "which has none yet"
+	if len(labels) > 0 {
+		has = "which has " + inWords(labels)
+	}
+	return fmt.Errorf("%q is neither a file nor a cabinet of %s, %s", arg, jobPath(j), has)
+}
+
+func jobPath(j *job.Job) string { return filepath.Join(j.Folder, job.FileName) }
 
 // sayFrom tells what a job stood for.
 func sayFrom(e env, j *job.Job, what []string) {
@@ -109,7 +146,7 @@ func sayFrom(e env, j *job.Job, what []string) {
 	if len(what) == 1 {
 		verb = "is that"
 	}
-	e.say(fmt.Sprintf("note: %s %s of %s", inWords(what), verb, filepath.Join(j.Folder, job.FileName)))
+	e.say(fmt.Sprintf("note: %s %s of %s", inWords(what), verb, jobPath(j)))
 }
 
 // inWords lists things as a sentence does.
@@ -124,15 +161,15 @@ func inWords(what []string) string {
 // with rating and watts where no flag gives others, and no loads at all are
 // those of the formula, or with nil all of the job.
 func (o *cabinetFlags) fromJob(e env, c *cobra.Command, args []string, formula *hookup.Tree) ([]string, error) {
-	bare := func(arg string) bool { return !strings.Contains(arg, "=") && !isFile(arg) }
-	if len(args) > 0 && !slices.ContainsFunc(args, bare) {
+	whole := len(args) == 0
+	if !whole && !slices.ContainsFunc(args, bare) {
 		return args, nil
 	}
 	j, err := jobOf(c)
 	if err != nil || j == nil {
 		return args, err
 	}
-	if len(args) == 0 {
+	if whole {
 		if formula != nil {
 			args = formula.Leaves()
 		} else {
@@ -140,16 +177,27 @@ func (o *cabinetFlags) fromJob(e env, c *cobra.Command, args []string, formula *
 				args = append(args, cab.Label)
 			}
 		}
+		for _, name := range args {
+			if j.Cabinet(name) == nil {
+				return nil, fmt.Errorf("%s of the formula is no cabinet of %s; add it with \"tapload job add cabinet\", or name all loads", name, jobPath(j))
+			}
+		}
 		if len(args) == 0 {
-			return nil, usage(c, fmt.Errorf("the job has no cabinets yet; \"tapload job add cabinet\" adds one"))
+			return nil, fmt.Errorf("%s has no cabinets yet; add one with \"tapload job add cabinet\", or name loads", jobPath(j))
 		}
 	}
 	out := slices.Clone(args)
 	var from []string
 	for i, arg := range args {
-		cab := j.Cabinet(arg)
-		if cab == nil || !bare(arg) {
+		if !whole && !bare(arg) {
 			continue
+		}
+		cab := j.Cabinet(arg)
+		if cab == nil {
+			if _, err := strconv.ParseFloat(arg, 64); err == nil {
+				continue // a rating without a name, of which there is more to say
+			}
+			return nil, noCabinet(j, arg)
 		}
 		out[i] = o.cabinet(j, *cab)
 		from = append(from, arg)
@@ -210,15 +258,22 @@ func (o *ampFlags) amplifierOf(a job.Amplifier, changed func(flag string) bool) 
 	}
 }
 
-// fromJob completes a proof: a label is a cabinet's record, and no cabinets at
-// all are those of the job's hookup.
-func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) (err error) {
+// fromJob completes a proof: the label of a proof is its record, with its
+// hookup and how much warmer its coils were; that of a cabinet is its record;
+// and no cabinets at all are those of the hookup, or of the job's.
+func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) error {
 	f := c.Flags()
 	if f.Changed("dc-ohm") || f.Changed("dc-cab") {
 		return nil
 	}
+	if f.Changed("seen") && !isFile(o.seen) {
+		if err := o.proofFromJob(e, c); err != nil {
+			return err
+		}
+	}
 	if f.Changed("cab") {
-		o.cabs, err = labelled(e, c, o.cabs)
+		cabs, err := labelled(e, c, o.cabs)
+		o.cabs = cabs
 		return err
 	}
 	j, err := jobOf(c)
@@ -230,34 +285,66 @@ func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) (err error) {
 			return nil
 		}
 		o.hookup = j.Hookup.Formula
-		o.plastic = o.plastic || j.Hookup.Plastic
+		sayFrom(e, j, []string{"the hookup"})
+	}
+	if j.Hookup != nil && !f.Changed("plastic") && o.hookup == j.Hookup.Formula {
+		o.plastic = j.Hookup.Plastic
 	}
 	t, err := hookup.Parse(o.hookup)
 	if err != nil {
 		return nil // check says what is wrong with it
 	}
-	o.cabs, err = labelled(e, c, t.Leaves())
-	return err
+	for _, label := range t.Leaves() {
+		record, err := recordOf(j, label)
+		if err != nil {
+			return err
+		}
+		o.cabs = append(o.cabs, label+"="+record)
+	}
+	sayFrom(e, j, t.Leaves())
+	return nil
 }
 
-// fromJob puts the two records of a job's driver in the place of its label.
+// proofFromJob puts a proof of the job in the place of its label.
+func (o *boxVerifyOptions) proofFromJob(e env, c *cobra.Command) error {
+	j, err := jobOf(c)
+	if err != nil || j == nil {
+		return err
+	}
+	i := slices.IndexFunc(j.Proofs, func(p job.Proof) bool { return p.Label == o.seen })
+	if i < 0 {
+		return nil
+	}
+	p := j.Proofs[i]
+	sayFrom(e, j, []string{p.Label})
+	o.seen = j.Path(p.Seen)
+	if o.hookup == "" {
+		o.hookup = p.Formula
+	}
+	if !c.Flags().Changed("warmer") {
+		o.warmer.of = p.WarmerK
+	}
+	return nil
+}
+
+// fromJob puts the two records of a job's driver in the place of its label, and
+// a cabinet's record in the place of its own.
 func (o *compareOptions) fromJob(e env, c *cobra.Command, args []string) ([]string, error) {
-	if len(args) != 1 || isFile(args[0]) {
-		return args, nil
+	if len(args) != 1 || !bare(args[0]) {
+		return labelledPaths(e, c, args)
 	}
 	j, err := jobOf(c)
 	if err != nil || j == nil {
 		return args, err
 	}
-	for _, d := range j.Drivers {
-		if d.Label != args[0] {
-			continue
-		}
-		o.driverOf(j, d, c.Flags().Changed)
-		sayFrom(e, j, []string{d.Label})
-		return []string{j.Path(d.Before), j.Path(d.After)}, nil
+	i := slices.IndexFunc(j.Drivers, func(d job.Driver) bool { return d.Label == args[0] })
+	if i < 0 {
+		return args, nil
 	}
-	return args, nil
+	d := j.Drivers[i]
+	o.driverOf(j, d, c.Flags().Changed)
+	sayFrom(e, j, []string{d.Label})
+	return []string{j.Path(d.Before), j.Path(d.After)}, nil
 }
 
 // driverOf puts what the job says of d into o, but for what flags have changed.

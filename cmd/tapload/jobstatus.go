@@ -1,10 +1,11 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -28,7 +29,7 @@ every record that the job names and rates each cabinet.`,
 			if err != nil {
 				return err
 			}
-			s, err := statusOf(j)
+			s, err := statusOf(c.Context(), j)
 			if err != nil {
 				return err
 			}
@@ -42,40 +43,73 @@ every record that the job names and rates each cabinet.`,
 // jobStatus is what a job has and has not.
 type jobStatus struct {
 	job      *job.Job
-	cabinets []string // what each is, in words
+	cabinets []*source // what each stands on; nil for a rating alone
 	missing  []string
 	next     string // command
 	warnings []impedance.Warning
 }
 
-func statusOf(j *job.Job) (jobStatus, error) {
+func statusOf(ctx context.Context, j *job.Job) (jobStatus, error) {
 	s := jobStatus{job: j}
 	var about namedWarnings
-	unmeasured := ""
-	for _, cab := range j.Cabinets {
+	err := inOrder(ctx, len(j.Cabinets), func(i int) (*source, error) {
+		cab := j.Cabinets[i]
 		if cab.Record == "" {
-			s.cabinets = append(s.cabinets, rating.Ohms(cab.RatedOhm)+" ohm by its label alone"+ofWatts(cab.Watts))
-			if unmeasured == "" {
-				unmeasured = cab.Label
-			}
-			continue
+			return nil, nil
 		}
-		o := cabinetFlags{}
-		src, err := o.source(j.Path(cab.Record), "", cab.RatedOhm == 0)
+		path := j.Path(cab.Record)
+		src, err := cabinetFlags{}.source(path, fileKey(path), cab.RatedOhm == 0)
 		if err != nil {
-			return s, fmt.Errorf("cabinet %s: %w", cab.Label, err)
+			return nil, fmt.Errorf("cabinet %s: %w", cab.Label, err)
 		}
-		ohm := cab.RatedOhm
-		text := "rated " + rating.Ohms(ohm) + " ohm by hand"
-		if ohm == 0 {
-			text = "rated " + rating.Ohms(src.ohm) + " ohm as measured"
+		return src, nil
+	}, func(i int, src *source, err error) error {
+		s.cabinets = append(s.cabinets, src)
+		if src != nil {
+			about.add(j.Cabinets[i].Label, src.warnings)
 		}
-		s.cabinets = append(s.cabinets, text+ofWatts(cab.Watts)+"; "+cab.Record)
-		about.add(cab.Label, src.warnings)
+		return err
+	})
+	if err != nil {
+		return s, err
 	}
 	s.warnings = about.list()
-	s.next = s.findMissing(unmeasured)
+	s.findMissing()
 	return s, nil
+}
+
+// ratedOhm is what cabinet number i counts as.
+func (s *jobStatus) ratedOhm(i int) float64 {
+	if ohm := s.job.Cabinets[i].RatedOhm; ohm > 0 {
+		return ohm
+	}
+	return s.cabinets[i].ohm
+}
+
+// cabinet says what cabinet number i is.
+func (s *jobStatus) cabinet(i int) string {
+	cab, src := s.job.Cabinets[i], s.cabinets[i]
+	text := cab.Label + ": " + rating.Ohms(s.ratedOhm(i)) + " ohm"
+	switch {
+	case src == nil:
+		text += " as marked, not measured"
+	case cab.RatedOhm > 0:
+		text += " as marked"
+	default:
+		text += " as measured"
+	}
+	text += ofWatts(cab.Watts)
+	if src != nil {
+		text += "; " + cab.Record + ofDay(src.taken)
+	}
+	return text
+}
+
+func ofDay(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return " of " + t.Format(time.DateOnly)
 }
 
 func ofWatts(w float64) string {
@@ -85,8 +119,8 @@ func ofWatts(w float64) string {
 	return ", " + plain(w) + " W"
 }
 
-// findMissing lists what the job lacks and returns the command that comes next.
-func (s *jobStatus) findMissing(unmeasured string) (next string) {
+// findMissing lists what the job lacks, and finds the command that comes next.
+func (s *jobStatus) findMissing() {
 	j := s.job
 	in := ""
 	if j.Folder != "." {
@@ -94,34 +128,46 @@ func (s *jobStatus) findMissing(unmeasured string) (next string) {
 	}
 	lack := func(what, command string) {
 		s.missing = append(s.missing, what)
-		if next == "" {
-			next = command
+		if s.next == "" {
+			s.next = command
+		}
+	}
+	measured := 0
+	var unmeasured []string
+	for i, cab := range j.Cabinets {
+		if s.cabinets[i] != nil {
+			measured++
+		} else {
+			unmeasured = append(unmeasured, cab.Label)
 		}
 	}
 	if j.Amplifier == nil {
 		lack("the amplifier", "tapload job add amplifier --tap 4,8,16 --watts 50"+in)
 	}
 	if j.Jig == "" {
-		lack("the jig's calibration", "tapload jig open --card NAME -o jig.json")
-	}
-	if len(j.Cabinets) == 0 {
-		lack("the cabinets", "tapload job add cabinet LABEL --record CAB"+recordSuffix+in)
-	}
-	if unmeasured != "" {
-		lack("a measurement of "+unmeasured, "tapload sweep --card NAME --label "+shellWord(unmeasured))
+		if measured == 0 {
+			lack("the jig's calibration", "tapload jig open --card NAME -o jig.json")
+		} else {
+			lack("the jig's calibration", "") // the records are there without it
+		}
 	}
 	switch {
-	case j.Hookup == nil && len(j.Cabinets) > 0 && j.Amplifier != nil:
-		lack("the hookup", "tapload plan"+in)
+	case len(j.Cabinets) == 0:
+		lack("the cabinets", "tapload job add cabinet LABEL --record CAB"+recordSuffix+in)
+	case measured == 0:
+		lack("a measurement of "+inWords(unmeasured), "tapload sweep --card NAME --label "+shellWord(unmeasured[0]))
+	case len(unmeasured) > 0: // a rating may have to do
+		lack("a measurement of "+inWords(unmeasured), "")
+	}
+	switch {
 	case j.Hookup == nil:
-		lack("the hookup", "")
+		lack("the hookup", "tapload plan"+in)
 	case len(j.Proofs) == 0 && len(j.Cabinets) > 1:
 		lack("a proof of the boxes", "tapload job add proof \"first try\" --seen BOX"+recordSuffix+in)
 	}
-	if next == "" {
-		next = "tapload report" + in
+	if s.next == "" {
+		s.next = "tapload report" + in
 	}
-	return next
 }
 
 func (s jobStatus) print(w io.Writer) error {
@@ -134,7 +180,7 @@ func (s jobStatus) print(w io.Writer) error {
 	}
 	p.words(title)
 	p.line("")
-	p.under(column, "file", filepath.Join(j.Folder, job.FileName))
+	p.under(column, "file", jobPath(j))
 	if a := j.Amplifier; a != nil {
 		p.under(column, "amplifier", amplifierWords(*a))
 	}
@@ -142,7 +188,10 @@ func (s jobStatus) print(w io.Writer) error {
 		p.under(column, "jig", j.Jig)
 	}
 	for i, cab := range j.Cabinets {
-		p.under(column, "cabinet", cab.Label+": "+s.cabinets[i])
+		p.under(column, "cabinet", s.cabinet(i))
+		if cab.Notes != "" {
+			p.under(column, "", cab.Notes)
+		}
 	}
 	if h := j.Hookup; h != nil {
 		text := h.Formula
@@ -150,6 +199,9 @@ func (s jobStatus) print(w io.Writer) error {
 			text += " on the " + rating.Ohms(h.TapOhm) + " ohm tap"
 		}
 		p.under(column, "hookup", text)
+		if h.Why != "" {
+			p.under(column, "", h.Why)
+		}
 	}
 	for _, v := range j.Proofs {
 		p.under(column, "proof", v.Label+": "+v.Seen)
@@ -194,38 +246,86 @@ func amplifierWords(a job.Amplifier) string {
 }
 
 type statusObject struct {
-	Reference string         `json:"reference"`
-	File      string         `json:"file"`
-	Cabinets  []statusEntry  `json:"cabinets"`
-	Hookup    string         `json:"hookup"` // empty where none is chosen
-	Proofs    []string       `json:"proofs"`
-	Drivers   []string       `json:"drivers"`
-	Missing   []string       `json:"missing"`
-	Next      string         `json:"next"`
-	Warnings  []warningEntry `json:"warnings"`
+	Reference string               `json:"reference"`
+	Asked     string               `json:"asked"`
+	File      string               `json:"file"`
+	Jig       string               `json:"jig"`       // empty where none is named
+	Amplifier *statusAmplifier     `json:"amplifier"` // null where none is known
+	Cabinets  []statusCabinetEntry `json:"cabinets"`
+	Hookup    *statusHookup        `json:"hookup"` // null where none is chosen
+	Proofs    []statusProofEntry   `json:"proofs"`
+	Drivers   []statusDriverEntry  `json:"drivers"`
+	Notes     []string             `json:"notes"`
+	Missing   []string             `json:"missing"`
+	Next      string               `json:"next"`
+	Warnings  []warningEntry       `json:"warnings"`
 }
 
-type statusEntry struct {
+type statusAmplifier struct {
+	Name    string    `json:"name"`
+	TapsOhm []float64 `json:"taps_ohm"` // empty for a solid-state one
+	MinOhm  *float64  `json:"min_ohm"`  // null for a valve one
+	Watts   *float64  `json:"watts"`
+}
+
+type statusCabinetEntry struct {
+	Label    string   `json:"label"`
+	Record   string   `json:"record"` // empty for a rating alone
+	Taken    *string  `json:"taken"`
+	RatedOhm float64  `json:"rated_ohm"`
+	Marked   bool     `json:"marked"` // the rating is the job's, not the record's
+	Watts    *float64 `json:"watts"`
+}
+
+type statusHookup struct {
+	Formula string   `json:"formula"`
+	TapOhm  *float64 `json:"tap_ohm"` // null for the best
+	Why     string   `json:"why"`
+}
+
+type statusProofEntry struct {
 	Label string `json:"label"`
-	What  string `json:"what"`
+	Seen  string `json:"seen"`
+}
+
+type statusDriverEntry struct {
+	Label  string `json:"label"`
+	Before string `json:"before"`
+	After  string `json:"after"`
 }
 
 func (s jobStatus) object() statusObject {
+	j := s.job
+	given := func(x float64) *float64 {
+		if x == 0 {
+			return nil
+		}
+		return &x
+	}
 	o := statusObject{
-		Reference: s.job.Reference, File: filepath.Join(s.job.Folder, job.FileName), Next: s.next,
-		Cabinets: []statusEntry{}, Proofs: []string{}, Drivers: []string{}, Missing: append([]string{}, s.missing...), Warnings: warningEntries(s.warnings),
+		Reference: j.Reference, Asked: j.Asked, File: jobPath(j), Jig: j.Jig, Next: s.next,
+		Cabinets: []statusCabinetEntry{}, Proofs: []statusProofEntry{}, Drivers: []statusDriverEntry{},
+		Notes: append([]string{}, j.Notes...), Missing: append([]string{}, s.missing...), Warnings: warningEntries(s.warnings),
 	}
-	for i, cab := range s.job.Cabinets {
-		o.Cabinets = append(o.Cabinets, statusEntry{cab.Label, s.cabinets[i]})
+	if a := j.Amplifier; a != nil {
+		o.Amplifier = &statusAmplifier{a.Name, append([]float64{}, a.TapsOhm...), given(a.MinOhm), given(a.Watts)}
 	}
-	if s.job.Hookup != nil {
-		o.Hookup = s.job.Hookup.Formula
+	for i, cab := range j.Cabinets {
+		c := statusCabinetEntry{Label: cab.Label, Record: cab.Record, RatedOhm: s.ratedOhm(i), Marked: cab.RatedOhm > 0, Watts: given(cab.Watts)}
+		if src := s.cabinets[i]; src != nil && !src.taken.IsZero() {
+			taken := src.taken.Format(time.RFC3339)
+			c.Taken = &taken
+		}
+		o.Cabinets = append(o.Cabinets, c)
 	}
-	for _, p := range s.job.Proofs {
-		o.Proofs = append(o.Proofs, p.Label)
+	if h := j.Hookup; h != nil {
+		o.Hookup = &statusHookup{h.Formula, given(h.TapOhm), h.Why}
 	}
-	for _, d := range s.job.Drivers {
-		o.Drivers = append(o.Drivers, d.Label)
+	for _, p := range j.Proofs {
+		o.Proofs = append(o.Proofs, statusProofEntry{p.Label, p.Seen})
+	}
+	for _, d := range j.Drivers {
+		o.Drivers = append(o.Drivers, statusDriverEntry{d.Label, d.Before, d.After})
 	}
 	return o
 }
