@@ -34,7 +34,7 @@ It leaves the job's folder, with the benches to play on. Files that an earlier
 demonstration left there are replaced; any other folder that holds something is
 left alone.`,
 		Example: `  tapload demo
-  tapload demo -o /tmp/demo`,
+  tapload demo -o lantern-hall`,
 		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return demo(c.Context(), e, folder) },
 	}
