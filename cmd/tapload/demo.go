@@ -33,8 +33,7 @@ write the report. Hall, amplifier and cabinets are invented.
 It leaves the job's folder, with the benches to play on. Files that an earlier
 demonstration left there are replaced; any other folder that holds something is
 left alone.`,
-		Example: `  tapload demo
-  tapload demo -o lantern-hall`,
+		Example: "  tapload demo",
 		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return demo(c.Context(), e, folder) },
 	}

@@ -74,8 +74,9 @@ more excursion.
   tapload sweep --card "USB Audio" --distortion -o driver.sweep.json
   tapload sweep --card "USB Audio" --level -30,-20,-10 -o driver.sweep.json
   tapload sweep --replay rec.wav -o cab.sweep.json
-  tapload sweep --card "USB Audio" --signal listen --amplifier-connected \
-    --full-scale-volt 2 --probe-ratio 10 --sense-ohm 0.47 -o box.sweep.json`,
+  tapload sweep --card "USB Audio" --signal listen --seconds 60 \
+    --amplifier-connected --sense-ohm 0.47 --full-scale-volt 2 \
+    --probe-ratio 10 -o box.sweep.json`,
 		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := o.check(); err != nil {
