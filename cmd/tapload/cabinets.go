@@ -38,7 +38,8 @@ func (o *cabinetFlags) register(f *pflag.FlagSet) {
 // cabinetsHelp is what the help of every command that takes loads says of them.
 const cabinetsHelp = `A load is NAME=RECORD.sweep.json, NAME=FIT.json (as "tapload fit --json" prints
 it), NAME=8 for a cabinet known by its rated ohms alone, or a record alone,
-which is named by its label. A record may stand for several cabinets.`
+which is named by its label. A record may stand for several cabinets. With a job
+(see "tapload job") the label of one of its cabinets is a load too.`
 
 // cabinets are the loads of a command line.
 type cabinets struct {

@@ -45,6 +45,7 @@ Measure both with one jig and one set of flags, the driver held the same way and
 at room temperature; give the temperatures where they differ. The limits are a
 starting point of ours, not a standard; --limits reads your own. Where both were
 swept with --distortion, a coil that scrapes after and did not before fails too.
+With a job (see "tapload job") the label of its driver stands for both records.
 
 With sweeps of both with one mass on the cone, or on one closed box, the
 mechanical constants are compared too: moving mass (Mms), compliance (Cms),

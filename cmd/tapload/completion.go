@@ -23,7 +23,7 @@ var (
 	argFiles = map[string][]string{
 		"tapload fit": {recordKind}, "tapload plot": {recordKind}, "tapload export": {recordKind}, "tapload compare": {recordKind},
 		"tapload plan": {recordKind}, "tapload hookup": {recordKind}, "tapload box sheet": {recordKind},
-		"tapload import": {"csv", "s1p"}, "tapload jig show": {"json"}, "tapload jig prove": {"json"},
+		"tapload import": {"csv", "s1p"}, "tapload jig show": {"json"}, "tapload jig prove": {"json"}, "tapload job add jig": {"json"},
 	}
 )
 

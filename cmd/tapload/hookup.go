@@ -39,7 +39,8 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
     --watts 50 --load-watts a=30,b=60 -o load.png --share-plot share.png
   tapload hookup "(a + b) || c" a=cab.sweep.json b=cab.sweep.json c=16 \
     --tap 8 --cable-awg 18 --cable-m 6
-  tapload hookup "a || b" a=8 b=8 --amp-min-ohm 4`,
+  tapload hookup "a || b" a=8 b=8 --amp-min-ohm 4
+  tapload hookup "cab || small" --job lantern-hall`,
 		Args: orJob(1, 2, 1+mostLoads, "a formula and its loads, such as \"a || b\" a=8 b=cab.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := o.ampFlags.fromJob(e, c); err != nil {

@@ -26,12 +26,15 @@ func jobOf(c *cobra.Command) (*job.Job, error) {
 	if f != nil && f.Changed {
 		folder = f.Value.String()
 	}
+	if isFile(folder) {
+		return nil, fmt.Errorf("--job %s: it is a file; name the folder that it is in", folder)
+	}
 	j, err := job.Read(folder)
 	switch {
 	case errors.Is(err, job.ErrNone) && folder == "." && (f == nil || !f.Changed):
 		return nil, nil
 	case errors.Is(err, job.ErrNone):
-		return nil, fmt.Errorf("%w; \"tapload job new %s\" makes one", err, folder)
+		return nil, fmt.Errorf("%w; \"tapload job new %s\" makes one", err, shellWord(folder))
 	case err != nil:
 		return nil, err
 	}

@@ -43,7 +43,8 @@ that people try first but should not. Ends with 3 when no hookup is safe.
   tapload plan a=left.sweep.json b=right.sweep.json c=16 --tap 4,8,16 \
     --watts 50 --load-watts a=30,b=60,c=25 -o ratios.png
   tapload plan a=8 b=8 c=8 d=8 --tap 8,16 --max-boxes 1 --jacks 2
-  tapload plan a=8 b=8 --amp-min-ohm 4 --json`,
+  tapload plan a=8 b=8 --amp-min-ohm 4 --json
+  tapload plan --job lantern-hall`,
 		Args: orJob(0, 1, mostLoads, "one or more loads, such as a=8 b=cab.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.boxesSet = c.Flags().Changed("max-boxes")
