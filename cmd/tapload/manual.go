@@ -95,10 +95,11 @@ An error: nothing was measured or written, and the message says why.
 A command line that makes no sense.
 .TP
 .B 3
-A test that failed: check, box verify, compare, plan without any safe hookup.
+A test that failed: check, jig prove, box verify, compare, and plan where no
+hookup is safe.
 .TP
 .B 4
-A test that could not be decided.
+A test that could not be decided: jig prove, box verify, compare.
 .SH FILES
 .TP
 .I NAME.sweep.json
