@@ -3,6 +3,7 @@
 # make check  what else a change must pass: format, lint, race, cross-builds
 # make bench  the kept benchmarks
 # make build  ./build/tapload
+# make dist   archives for Linux, Windows and macOS, into build/dist
 # make install, make uninstall   program, manual pages and completions, under
 #             PREFIX: /usr/local, or ~/.local when you are not root
 
@@ -11,7 +12,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo build install uninstall test check bench deps deps-test clean
+.PHONY: demo build install uninstall dist test check bench deps deps-test clean
 .NOTPARALLEL:
 
 demo: build
@@ -40,7 +41,12 @@ uninstall:
 	rm -f "$(BIN)/tapload" "$(SHARE)/man/man1/tapload.1" "$(SHARE)/man/man1"/tapload-*.1
 	rm -f "$(BASH_COMPLETION)" "$(ZSH_COMPLETION)" "$(FISH_COMPLETION)"
 
+dist:
+	go run ./.ci/dist
+
 test: deps-test
+	@# The sound card once more, through the library as a prebuilt program loads it.
+	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -run 'Rig|Card|Structures|WithoutTheLibrary' ./measure/card/portaudio ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test ./...
 
 check: deps-test
@@ -52,10 +58,20 @@ check: deps-test
 	go vet ./...
 	go run $(STATICCHECK) ./...
 	@echo "== builds without a C compiler, and for other systems"
-	CGO_ENABLED=0 go build -buildvcs=false -o /dev/null ./cmd/tapload
 	CGO_ENABLED=0 go vet ./...
-	CGO_ENABLED=0 GOOS=windows GOARCH=amd64 go build -buildvcs=false -o /dev/null ./cmd/tapload
-	CGO_ENABLED=0 GOOS=darwin GOARCH=arm64 go build -buildvcs=false -o /dev/null ./cmd/tapload
+	@for on in linux/amd64 linux/arm64 windows/amd64 darwin/amd64 darwin/arm64; do \
+	  echo "$$on"; CGO_ENABLED=0 GOOS=$${on%/*} GOARCH=$${on#*/} go vet ./measure/card/portaudio && \
+	  CGO_ENABLED=0 GOOS=$${on%/*} GOARCH=$${on#*/} go build -buildvcs=false -o /dev/null ./cmd/tapload || exit 1; \
+	done
+	@echo "== an archive, made twice, and the program in it"
+	go vet ./.ci/dist
+	go run ./.ci/dist -only linux/amd64 -o build/dist-a
+	go run ./.ci/dist -only linux/amd64 -o build/dist-b
+	cmp build/dist-a/*.tar.gz build/dist-b/*.tar.gz
+	tar xzf build/dist-a/*.tar.gz -C build/dist-a --strip-components=1
+	build/dist-a/tapload version
+	@test "$$(TAPLOAD_PORTAUDIO=/nowhere build/dist-a/tapload cards 2>&1 | grep -c '^tapload: the sound-card library /nowhere')" = 1
+	rm -rf build/dist-a build/dist-b
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== race detector"

@@ -1,4 +1,4 @@
-//go:build cgo && unix && !linux
+//go:build unix && !linux
 
 package portaudio
 

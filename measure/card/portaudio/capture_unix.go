@@ -1,4 +1,4 @@
-//go:build cgo && unix
+//go:build unix
 
 package portaudio
 

@@ -2,8 +2,9 @@
 // PortAudio library (19.6 or later), the only hardware and the only cgo of the
 // module.
 //
-// A build without cgo has the same functions; each then fails with a fault
-// that says what to install.
+// A build without cgo loads the library at run time (system_dynamic.go): the
+// same program then runs on machines that have it not, where the functions of
+// this package fail with a fault that says what to install.
 package portaudio
 
 import (

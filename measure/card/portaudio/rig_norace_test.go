@@ -1,4 +1,4 @@
-//go:build cgo && linux && !race
+//go:build linux && !race
 
 package portaudio
 

@@ -6,9 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"runtime"
 	"strings"
-	"sync"
 
 	pa "github.com/gordonklaus/portaudio"
 )
@@ -19,27 +17,6 @@ func newSystem(said io.Writer) system { return &library{said: said} }
 
 // library is one use of the PortAudio library, which counts its users.
 type library struct{ said io.Writer }
-
-// libraryCalls are made one after another by one thread: the library counts
-// its users without a lock, there is only one standard error to capture, and
-// some systems tie what they open to a thread.
-var libraryCalls = sync.OnceValue(func() chan<- func() {
-	calls := make(chan func())
-	go func() {
-		runtime.LockOSThread()
-		for f := range calls {
-			f()
-		}
-	}()
-	return calls
-})
-
-// call has f called by the library's thread.
-func call(f func() error) error {
-	result := make(chan error, 1)
-	libraryCalls() <- func() { result <- f() }
-	return <-result
-}
 
 func (l *library) list() (devices []device, err error) {
 	err = call(func() (err error) {

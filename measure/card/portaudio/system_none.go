@@ -1,4 +1,4 @@
-//go:build !cgo
+//go:build !cgo && !((linux || darwin || windows) && (amd64 || arm64))
 
 package portaudio
 
@@ -10,7 +10,8 @@ import (
 
 func newSystem(io.Writer) system { return unbuilt{} }
 
-// unbuilt is the sound system of a build that has none.
+// unbuilt is the sound system of a build that has none: without cgo, and for a
+// machine on which the library cannot be loaded at run time either.
 type unbuilt struct{}
 
 func (unbuilt) fault() error {
