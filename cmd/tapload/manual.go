@@ -117,6 +117,11 @@ Limits of your own for "tapload compare".
 .TP
 .I bench.toml
 A virtual bench: a card, a jig and a load that do not exist.
+.SH ENVIRONMENT
+.TP
+.B TAPLOAD_PORTAUDIO
+File of the sound\-card library, for a program that was built without a C
+compiler and loads it when it runs.
 .SH CAUTION
 Valve amplifiers hold lethal voltage after switch\-off, and an open load can
 damage one.
