@@ -14,7 +14,9 @@ import (
 
 // env is what a command sees of the world around it.
 type env struct {
+	stdin          io.Reader
 	stdout, stderr io.Writer
+	talks          bool // stdin and stdout are a terminal, with somebody at it
 	getenv         func(string) string
 	now            func() time.Time
 	columns        int // width of the terminal that stderr is; 0 when it is none
@@ -22,7 +24,8 @@ type env struct {
 }
 
 func systemEnv() env {
-	e := env{stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}}
+	e := env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}}
+	e.talks = term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stdout.Fd()))
 	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" {
 		e.columns = 80
 		if w, _, err := term.GetSize(fd); err == nil && w > 0 {
@@ -67,7 +70,12 @@ voltage before the resistor, input 2 the voltage at the load.`,
 			}
 			return usage(c, err)
 		},
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+		RunE: func(c *cobra.Command, _ []string) error {
+			if e.talks {
+				return newGuide(c.Context(), e).run()
+			}
+			return c.Help()
+		},
 	}
 	root.PersistentFlags().String(jobFlag, "", "`folder` of the job to use (default: the current folder, where it holds a job.toml)")
 	root.SetOut(e.stdout)

@@ -1,0 +1,318 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"tapload/fixtures/hookup"
+)
+
+// noCheck likes any answer.
+func noCheck(string) error { return nil }
+
+// quantityOf likes a number above 0 in a unit.
+func quantityOf(unit string) func(string) error {
+	return func(s string) error {
+		var v float64
+		return setQuantity(&v, s, unit)
+	}
+}
+
+// Where a measurement can come from.
+const benchOption = "no card: an invented cabinet on a virtual bench, to try it"
+
+// measure checks the jig, offers to calibrate it, and sweeps.
+func (g *guide) measure() error {
+	infos, _, err := g.e.sound.list()
+	options, names := []string{}, []string{}
+	if err != nil {
+		g.say(err.Error())
+	}
+	for _, i := range infos {
+		if i.Inputs >= 2 && i.Outputs >= 1 {
+			options, names = append(options, fmt.Sprintf("%s (%s)", i.Name, i.API)), append(names, i.API+": "+i.Name)
+		}
+	}
+	options = append(options, benchOption)
+	at, err := g.choose("Which sound card?", "A card with two line inputs and an output, wired to the jig: \"tapload jig wiring\" draws it.", options, 0)
+	if err != nil {
+		return err
+	}
+	source := []string{"--card", ""}
+	if at == len(names) {
+		bench, err := inventedBench()
+		if err != nil {
+			return err
+		}
+		source = []string{"--bench", bench}
+	} else {
+		source[1] = names[at]
+		if err := g.pause("Never measure with the amplifier connected. Turn the card's output down, and connect the load to the jig."); err != nil {
+			return err
+		}
+	}
+	ohm, err := g.ask("Sense resistor in ohm", "The resistor between the card's output and the load; its value is marked on it.", "10", false, quantityOf("ohm"))
+	if err != nil {
+		return err
+	}
+	g.say("First the jig is checked: quiet chirps, louder step by step.")
+	if code := g.do(append([]string{"check", "--sense-ohm", ohm}, source...)...); code != exitDone {
+		g.say("Mend that first, and measure then.")
+		return nil
+	}
+	calibration, err := g.calibration(source, ohm)
+	if err != nil {
+		return err
+	}
+	label, err := g.ask("What is measured", "A name for it, such as \"left cab\"; it names the file too.", "cab", false, func(s string) error {
+		if fileName(s) == "" {
+			return errors.New("makes no file name; use letters or digits")
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	name := fileName(label)
+	args := append([]string{"sweep"}, source...)
+	args = append(args, "--label", label, "-o", name+recordSuffix, "--plot", name+".png")
+	if calibration != "" {
+		args = append(args, "--jig", calibration)
+	} else {
+		args = append(args, "--sense-ohm", ohm)
+	}
+	for _, f := range []string{name + recordSuffix, name + ".png"} {
+		if isFile(f) {
+			if yes, err := g.agree(f+" is there already; go on?", "An earlier record is kept with a ~ behind its name; a picture is replaced.", false); err != nil || !yes {
+				return err
+			}
+		}
+	}
+	if g.do(args...) == exitDone {
+		g.say("Next: what it is, number 2 of the menu.")
+	}
+	return nil
+}
+
+// calibration returns the jig file to use: one that is here, one that is made
+// now, or none.
+func (g *guide) calibration(source []string, ohm string) (string, error) {
+	const file = "jig.json"
+	const help = "Three standards in place of the load (nothing, a short, a known resistor) take the errors of card and leads out of every sweep. Without them a sweep is right to a percent or two."
+	if isFile(file) {
+		use, err := g.agree("Correct with the calibration "+file+"?", help, true)
+		if err != nil || use {
+			return file, err
+		}
+		return "", nil
+	}
+	make, err := g.agree("Calibrate the jig first? It takes three measurements.", help, false)
+	if err != nil || !make {
+		return "", err
+	}
+	known, err := g.ask("Known resistor in ohm", "A resistor that you trust, about as large as the loads; measure it with a good meter.", "10", false, quantityOf("ohm"))
+	if err != nil {
+		return "", err
+	}
+	for _, s := range []struct{ kind, connect string }{
+		{"open", "Connect nothing in place of the load."},
+		{"short", "Connect a short in place of the load: both test leads on one piece of wire."},
+		{"known", "Connect the known resistor in place of the load."},
+	} {
+		if err := g.pause(s.connect); err != nil {
+			return "", err
+		}
+		args := append([]string{"jig", s.kind, "-o", file, "--sense-ohm", ohm}, source...)
+		if s.kind == "known" {
+			args = append(args, "--ohm", known)
+		}
+		if g.do(args...) != exitDone {
+			return "", errLeft
+		}
+	}
+	return file, g.pause("Connect the load again.")
+}
+
+// inventedBench writes the bench of the demonstration's unmarked cabinet, where
+// it is not there already.
+func inventedBench() (string, error) {
+	const path = "invented-cabinet.toml"
+	if isFile(path) {
+		return path, nil
+	}
+	text := demoBenches()[filepath.Join("bench", "dance.toml")]
+	return path, writeFiles(file{path: path, write: func(w io.Writer) error { _, err := io.WriteString(w, text); return err }})
+}
+
+func (g *guide) identify() error {
+	path, err := g.record("Which load?")
+	if err != nil {
+		return err
+	}
+	marked, err := g.ask("Rating marked on it, in ohm", "What its label says, to be held against what it is; leave it out where there is none.", "", true, quantityOf("ohm"))
+	if err != nil {
+		return err
+	}
+	g.do(append([]string{"fit", path}, flag("--marked-ohm", marked)...)...)
+	return nil
+}
+
+// cabinets asks for loads until there are enough; those of a job come by
+// themselves.
+func (g *guide) cabinets() (loads []string, err error) {
+	if isFile("job.toml") {
+		use, err := g.agree("Use the cabinets of this folder's job?", "job.toml in this folder names cabinets with their records.", true)
+		if err != nil || use {
+			return nil, err
+		}
+	}
+	g.say("Name the cabinets one by one: NAME=8 for one that is known by its rating, NAME=FILE" + recordSuffix + " for one that was measured.")
+	found, err := filepath.Glob("*" + recordSuffix)
+	if err != nil {
+		return nil, err
+	}
+	for {
+		next := fmt.Sprintf("%c=8", 'a'+len(loads)%26)
+		if len(loads) < len(found) {
+			next = fmt.Sprintf("%s=%s", labelOf(found[len(loads)]), found[len(loads)])
+		}
+		optional := len(loads) >= 2
+		if optional && len(loads) >= len(found) {
+			next = ""
+		}
+		answer, err := g.ask(fmt.Sprintf("Cabinet %d", len(loads)+1), "A name, an equals sign, and its rating in ohm or the file of its record; . ends the list.", next, optional, func(s string) error {
+			if s == "." && optional {
+				return nil
+			}
+			if !strings.Contains(s, "=") {
+				return errors.New("needs a name and an equals sign, such as left=8")
+			}
+			_, err := parseCabinet(s)
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+		if answer == "" || answer == "." {
+			return loads, nil
+		}
+		loads = append(loads, answer)
+	}
+}
+
+// amplifier asks for the flags of an amplifier; a job's comes by itself.
+func (g *guide) amplifier(fromJob bool) ([]string, error) {
+	if fromJob {
+		return nil, nil
+	}
+	taps, err := g.ask("Taps of the amplifier in ohm", "The loads that are marked at a valve amplifier's output jacks or selector.", "4,8,16", false, func(s string) error { return new(taps).Set(s) })
+	if err != nil {
+		return nil, err
+	}
+	watts, err := g.ask("Its rated power in watts", "As its maker marks it; with it the page says who gets how much.", "", true, quantityOf("W"))
+	return append([]string{"--tap", taps}, flag("--watts", watts)...), err
+}
+
+func (g *guide) findHookup() error {
+	loads, err := g.cabinets()
+	if err != nil {
+		return err
+	}
+	amplifier, err := g.amplifier(len(loads) == 0)
+	if err != nil {
+		return err
+	}
+	g.do(append(append([]string{"plan"}, loads...), amplifier...)...)
+	g.say("Next: the boxes of the hookup that you choose, number 4 of the menu.")
+	return nil
+}
+
+func (g *guide) formula() (string, error) {
+	return g.ask("Hookup", "+ is in series and || in parallel; || binds tighter, brackets go first: (a + b) || (c + d).", "", false, func(s string) error {
+		if _, err := hookup.Parse(s); err != nil {
+			return fmt.Errorf("is no hookup: %w", err)
+		}
+		return nil
+	})
+}
+
+func (g *guide) drawBox() error {
+	loads, err := g.cabinets()
+	if err != nil {
+		return err
+	}
+	formula, err := g.formula()
+	if err != nil {
+		return err
+	}
+	path, err := g.place("File for the sheet", "box.pdf", ".pdf", ".html")
+	if err != nil {
+		return err
+	}
+	g.do(append(append([]string{"box", "sheet", formula}, loads...), "-o", path)...)
+	g.say("Next: build it, check it with a meter, and prove it, number 5 of the menu.")
+	return nil
+}
+
+func (g *guide) proveBox() error {
+	g.say("Measure each cabinet alone first, then all through the box, at the plug that goes to the amplifier; unplug the box from the amplifier for that.")
+	args := []string{"box", "verify"}
+	var used []string
+	if !isFile("job.toml") {
+		for {
+			path, err := g.record(fmt.Sprintf("Cabinet %c alone?", 'a'+len(used)), used...)
+			if err != nil {
+				return err
+			}
+			used, args = append(used, path), append(args, "--cab", path)
+			if len(used) < 2 {
+				continue
+			}
+			if more, err := g.agree("Another cabinet?", "All that were plugged into the box.", false); err != nil {
+				return err
+			} else if !more {
+				break
+			}
+		}
+		formula, err := g.ask("Hookup", "Of the cabinets a, b, c as they were named; left out, all are in series.", "", true, func(s string) error { _, err := hookup.Parse(s); return err })
+		if err != nil {
+			return err
+		}
+		args = append(args, flag("--hookup", formula)...)
+	}
+	seen, err := g.record("And through the box?", used...)
+	if err != nil {
+		return err
+	}
+	g.do(append(args, "--seen", seen)...)
+	return nil
+}
+
+func (g *guide) compareDriver() error {
+	before, err := g.record("Before the work?")
+	if err != nil {
+		return err
+	}
+	after, err := g.record("After the work?", before)
+	if err != nil {
+		return err
+	}
+	g.do("compare", before, after)
+	return nil
+}
+
+func (g *guide) writeReport() error {
+	for _, path := range []string{"report.html", "report.pdf"} {
+		if _, err := os.Stat(path); err == nil {
+			if yes, err := g.agree(path+" is there already; write it anew?", "The report is worked out of the records each time.", true); err != nil || !yes {
+				return err
+			}
+		}
+	}
+	g.do("report")
+	return nil
+}
