@@ -34,8 +34,8 @@ It leaves the job's folder, with the benches to play on. Files that an earlier
 demonstration left there are replaced; any other folder that holds something is
 left alone.`,
 		Example: "  tapload demo",
-		Args: noArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return demo(c.Context(), e, folder) },
+		Args:    noArgs,
+		RunE:    func(c *cobra.Command, _ []string) error { return demo(c.Context(), e, folder) },
 	}
 	c.Flags().StringVarP(&folder, "output", "o", folder, "`folder` for the files")
 	return c

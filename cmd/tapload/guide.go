@@ -107,8 +107,11 @@ func (g *guide) ask(question, help, byDefault string, optional bool, check func(
 	case optional:
 		prompt += " [leave out]"
 	}
+	if !strings.HasSuffix(prompt, "?") {
+		prompt += ":"
+	}
 	for {
-		answer, err := g.read(prompt + ": ")
+		answer, err := g.read(prompt + " ")
 		switch {
 		case err != nil:
 			return "", err
