@@ -11,9 +11,6 @@ import (
 	"tapload/fixtures/hookup"
 )
 
-// noCheck likes any answer.
-func noCheck(string) error { return nil }
-
 // quantityOf likes a number above 0 in a unit.
 func quantityOf(unit string) func(string) error {
 	return func(s string) error {
