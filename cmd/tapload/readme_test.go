@@ -61,6 +61,25 @@ func TestReadmePages(t *testing.T) {
 	}
 }
 
+// The menu that README.md shows is the guide's.
+func TestReadmeMenu(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir()) // where no job is
+	var screen, log strings.Builder
+	e := env{stdin: strings.NewReader("q\n"), talks: true, stdout: &screen, stderr: &log, getenv: os.Getenv, now: time.Now}
+	if code := run(context.Background(), nil, e); code != exitDone {
+		t.Fatalf("ended with %d: %s", code, log.String())
+	}
+	const begins = "  1  "
+	_, menu, _ := strings.Cut(screen.String(), begins)
+	if menu = strings.TrimRight(menu, " \n"); menu == "" || !strings.Contains(string(readme), "```\n"+begins+menu+"\n```") {
+		t.Errorf("README.md does not show the menu as it is:\n%s%s", begins, menu)
+	}
+}
+
 func samePage(t *testing.T, want, got string) {
 	t.Helper()
 	shown, printed := strings.Fields(want), strings.Fields(got)
