@@ -133,9 +133,10 @@ func (a Added) constantsOf(sides [2]Side, of [2]*logs, warm [2]float64) (both [2
 		return both, false, fmt.Errorf("the added mass is %v kg and the volume of the box %v m^3; one of them must be above 0", a.Mass.Value, a.Volume.Value)
 	}
 	for i, s := range sides {
-		for _, r := range []fit.Result{s.Load, *s.Moved} {
+		for k, r := range []fit.Result{s.Load, *s.Moved} {
 			if r.Status != fit.Converged || len(r.Resonances) != 1 {
-				return both, false, fmt.Errorf("%s has %d resonances; mechanical constants need a driver in free air, with the mass or on the closed box, which has one", s.Label, len(r.Resonances))
+				how := [...]string{"by itself", "with the mass or on the box"}[k]
+				return both, false, fmt.Errorf("%s has %d resonances %s; mechanical constants need a driver in free air or on a closed box, which has one", s.Label, len(r.Resonances), how)
 			}
 		}
 		moved := logsOf(Side{Label: s.Label, Load: *s.Moved, Celsius: s.Celsius}, warm[i])
