@@ -3,11 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/spf13/pflag"
 
 	"tapload/fit"
 	"tapload/fit/recone"
+	"tapload/measure/impedance"
 )
 
 // addedFlags say what was done to a driver for its mechanical constants: a mass
@@ -43,6 +45,36 @@ func (o addedFlags) check(with string, given bool) error {
 	return nil
 }
 
+// how says how the second record was swept.
+func (o addedFlags) how() string {
+	if o.mass.value > 0 {
+		return "with the mass"
+	}
+	return "on the box"
+}
+
+// second reads and fits the record of the driver with what was added. Its
+// warnings say that they are of that sweep; those that alone, the record of the
+// driver by itself, has too are left out.
+func (o addedFlags) second(path string, alone impedance.Record, options fit.Options) (fit.Result, []impedance.Warning, error) {
+	rec, err := measured(path, "a driver's constants")
+	if err != nil {
+		return fit.Result{}, nil, err
+	}
+	load, err := fitCurve(rec.Curve, options)
+	if err != nil {
+		return load, nil, fmt.Errorf("%s: %w", path, err)
+	}
+	var warnings []impedance.Warning
+	for _, w := range slices.Concat(load.Warnings, rec.Warnings) {
+		if !slices.Contains(alone.Warnings, w) {
+			w.Text = o.how() + ": " + w.Text
+			warnings = append(warnings, w)
+		}
+	}
+	return load, warnings, nil
+}
+
 // Relative standard uncertainties of what is measured with scales and rulers:
 // our estimates, told in the help of what uses them.
 const (
@@ -57,4 +89,14 @@ func (o addedFlags) added() recone.Added {
 		return fit.Value{Value: a.value * scale, U: u * a.value * scale}
 	}
 	return recone.Added{Mass: si(o.mass, 1e-3, uMass), Volume: si(o.box, 1e-3, uVolume), Diameter: si(o.diameter, 1e-3, uDiameter)}
+}
+
+// cancels says what a change of constants does not depend on.
+func (o addedFlags) cancels() string {
+	what, u := fmt.Sprintf("mass of %g g", o.mass.value), uMass
+	if o.box.value > 0 {
+		what, u = fmt.Sprintf("closed box of %g l", o.box.value), uVolume
+	}
+	return fmt.Sprintf("constants by one %s and a cone of %g mm, taken as known to %g %% and %g %% (k = 1): that is in before and after, and cancels in the change",
+		what, o.diameter.value, 100*u, 100*uDiameter)
 }

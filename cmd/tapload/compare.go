@@ -141,7 +141,25 @@ func (o *compareOptions) check(f *pflag.FlagSet, args []string) error {
 	if err := o.addedFlags.check("--before-with and --after-with", o.with[0] != ""); err != nil {
 		return err
 	}
+	if o.with[0] != "" {
+		if err := differentFiles([]string{"before", "after", "--before-with", "--after-with"}, append(slices.Clone(args), o.with[:]...)); err != nil {
+			return err
+		}
+	}
 	return o.pictures().check()
+}
+
+// differentFiles returns an error that names the first two of the paths that are
+// one file.
+func differentFiles(names, paths []string) error {
+	at := map[string]int{}
+	for i, path := range paths {
+		if k, twice := at[fileKey(path)]; twice {
+			return fmt.Errorf("%s and %s are both %s; each needs a sweep of its own", names[k], names[i], path)
+		}
+		at[fileKey(path)] = i
+	}
+	return nil
 }
 
 func (o *compareOptions) pictures() pictures {
@@ -154,6 +172,7 @@ type compared struct {
 	labels   [2]string
 	limits   recone.Limits
 	own      bool                // limits are the user's
+	added    addedFlags          // to both, for their constants
 	bends    [2]*distortionEntry // nil where the record has no distortion
 	scrapes  bool                // after, and not before
 	warnings []impedance.Warning
@@ -197,7 +216,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 // compare holds the record after against the record before, and returns what
 // its pictures are made of too.
 func (o *compareOptions) compare(changed func(flag string) bool, args []string) (r compared, sides [2]recone.Side, harmonics []plot.Harmonics, err error) {
-	r = compared{limits: recone.DefaultLimits(), own: o.limits != ""}
+	r = compared{limits: recone.DefaultLimits(), own: o.limits != "", added: o.addedFlags}
 	if r.own {
 		in, err := os.Open(o.limits)
 		if err != nil {
@@ -222,15 +241,16 @@ func (o *compareOptions) compare(changed func(flag string) bool, args []string) 
 		if changed("before-celsius") || o.known {
 			side.Celsius = []*float64{&o.before, &o.after}[i]
 		}
+		var with []impedance.Warning
 		if o.with[i] != "" {
-			moved, _, err := readSide(o.with[i])
+			moved, warnings, err := o.second(o.with[i], rec, fit.Options{})
 			if err != nil {
 				return r, sides, nil, err
 			}
-			side.Moved = &moved.Load
+			side.Moved, with = &moved, warnings
 		}
 		sides[i], r.labels[i] = side, side.Label
-		for _, w := range rec.Warnings {
+		for _, w := range slices.Concat(side.Load.Warnings, rec.Warnings, with) {
 			w.Text = sideNames[i] + ": " + w.Text
 			r.warnings = append(r.warnings, w)
 		}

@@ -12,8 +12,33 @@ type comparisonObject struct {
 	After  string           `json:"after"`
 	Worst  *deviationObject `json:"largest_deviation"` // null where both curves end within an octave of fs
 
+	Added *addedObject `json:"added,omitempty"` // to both, for their constants
+
 	DistortionBefore *distortionEntry `json:"distortion_before,omitempty"`
 	DistortionAfter  *distortionEntry `json:"distortion_after,omitempty"`
+}
+
+type addedObject struct {
+	Mass     *jsonValue `json:"mass_kg,omitempty"`
+	Box      *jsonValue `json:"box_m3,omitempty"`
+	Diameter jsonValue  `json:"diameter_m"`
+}
+
+// object is nil where nothing was added.
+func (o addedFlags) object() *addedObject {
+	if !o.any() {
+		return nil
+	}
+	added := o.added()
+	out := &addedObject{Diameter: jsonValue(added.Diameter)}
+	if added.Mass.Value > 0 {
+		mass := jsonValue(added.Mass)
+		out.Mass = &mass
+	} else {
+		box := jsonValue(added.Volume)
+		out.Box = &box
+	}
+	return out
 }
 
 type changeObject struct {
@@ -51,7 +76,7 @@ type deviationObject struct {
 func (r compared) object() comparisonObject {
 	o := comparisonObject{
 		Verdict: r.Verdict.String(), Changes: []changeObject{}, Causes: []changeCause{}, Warnings: warningEntries(r.warnings),
-		Before: r.labels[0], After: r.labels[1], DistortionBefore: r.bends[0], DistortionAfter: r.bends[1],
+		Before: r.labels[0], After: r.labels[1], Added: r.added.object(), DistortionBefore: r.bends[0], DistortionAfter: r.bends[1],
 	}
 	if w := r.Worst; w.Hz > 0 {
 		o.Worst = &deviationObject{w.Percent.Value, w.Percent.U, w.Hz, w.Significant, w.Verdict.String()}

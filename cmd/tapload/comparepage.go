@@ -121,7 +121,12 @@ func (r compared) print(w io.Writer) error {
 		whose = "limits from the file given"
 	}
 	p.under(2, "-", whose)
-	p.under(2, "-", "a cause is named from the electrical side alone; a cone, a glue joint or a spider is judged by eye and hand")
+	from := "the electrical side alone"
+	if r.added.any() {
+		p.under(2, "-", r.added.cancels())
+		from = "the electrical side and the moving mass"
+	}
+	p.under(2, "-", "a cause is named from "+from+"; a cone, a glue joint or a spider is judged by eye and hand")
 	p.under(2, "-", unheard)
 	return p.err
 }

@@ -246,14 +246,11 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 
 // constants finds the driver's mechanical constants from a second record.
 func (o fitOptions) constants(f *fitted) error {
-	rec, err := readRecord(o.with)
+	second, warnings, err := o.second(o.with, f.record, fit.Options{PinnedRe: float64(o.re)})
 	if err != nil {
-		return err
+		return fmt.Errorf("--with: %w", err)
 	}
-	second, err := fitCurve(rec.Curve, fit.Options{PinnedRe: float64(o.re)})
-	if err != nil {
-		return fmt.Errorf("--with %s: %w", o.with, err)
-	}
+	f.warnings = append(f.warnings, warnings...)
 	for _, r := range []fit.Result{f.load, second} {
 		if len(r.Resonances) != 1 {
 			return fmt.Errorf("the load has %d resonances; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", len(r.Resonances))
