@@ -133,8 +133,8 @@ func (c demoCommand) do(ctx context.Context, e env, p *page) error {
 	return p.err
 }
 
-// clearDemo takes away the job of an earlier demonstration, so that a new one
-// can be made in its place, and refuses any other folder that holds something.
+// clearDemo takes away the job and the calibration of an earlier demonstration,
+// so that new ones can be made in their place, and refuses any other folder that holds something.
 func clearDemo(folder string) error {
 	entries, err := os.ReadDir(folder)
 	switch {
@@ -150,7 +150,7 @@ func clearDemo(folder string) error {
 	if err != nil || !strings.Contains(string(text), fmt.Sprintf("reference = %q", demoReference)) {
 		return fmt.Errorf("the folder %s holds something that is no demonstration; name another with -o", folder)
 	}
-	return removeIfThere(path)
+	return errors.Join(removeIfThere(path), removeIfThere(filepath.Join(folder, "jig.json")))
 }
 
 func demoSteps(folder string) []demoStep {

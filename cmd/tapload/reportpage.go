@@ -13,6 +13,7 @@ import (
 	"tapload/fit/recone"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
+	"tapload/fixtures/jig"
 	"tapload/measure/impedance"
 	"tapload/measure/signal"
 	"tapload/plot"
@@ -164,8 +165,9 @@ const reportChartMM = 105
 // measured is each cabinet by itself.
 func (r jobFindings) measured() ([]sheet.Section, error) {
 	var all []sheet.Section
-	for _, c := range r.cabinets {
-		s := sheet.Section{Heading: "Cabinet " + c.Label}
+	for i, c := range r.cabinets {
+		// A chart and its table fill most of a sheet.
+		s := sheet.Section{Heading: "Cabinet " + c.Label, NewPage: i > 0 && c.rec != nil}
 		if c.Notes != "" {
 			s.Pieces = append(s.Pieces, sheet.Words(c.Notes))
 		}
@@ -228,7 +230,7 @@ func (c cabinetFinding) pieces(s *sheet.Section, a *amp.Amplifier) error {
 
 // onAmplifier is the chosen hookup against the amplifier.
 func (r jobFindings) onAmplifier() ([]sheet.Section, error) {
-	s := sheet.Section{Heading: "The hookup on the amplifier"}
+	s := sheet.Section{Heading: "The hookup on the amplifier", NewPage: r.whole != nil && r.whole.Measured}
 	if r.whole == nil {
 		lack := "No hookup is chosen yet."
 		if r.job.Hookup != nil {
@@ -337,7 +339,7 @@ func (r jobFindings) boxes() ([]sheet.Section, error) {
 			return given && i == 0
 		})
 	}
-	d.Sections[0].Heading = "Build sheet"
+	d.Sections[0].Heading, d.Sections[0].NewPage = "Build sheet", true
 	d.Sections[0].Pieces = append([]sheet.Piece{sheet.Words(d.Lead + ".")}, d.Sections[0].Pieces...)
 	return d.Sections, nil
 }
@@ -351,7 +353,7 @@ func (r jobFindings) proved() ([]sheet.Section, error) {
 	}
 	var all []sheet.Section
 	for _, p := range r.proofs {
-		s := sheet.Section{Heading: "Proof: " + p.Label + ": " + p.Verdict.String()}
+		s := sheet.Section{Heading: "Proof: " + p.Label + ": " + p.Verdict.String(), NewPage: true}
 		s.Pieces = append(s.Pieces, sheet.Words(p.Words))
 		chart := p.chart()
 		chart.HeightMM = reportChartMM
@@ -387,7 +389,7 @@ func (r jobFindings) proved() ([]sheet.Section, error) {
 func (r jobFindings) compared() ([]sheet.Section, error) {
 	var all []sheet.Section
 	for _, d := range r.drivers {
-		s := sheet.Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String()}
+		s := sheet.Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
 		s.Pieces = append(s.Pieces, sheet.Words(d.compared.words()))
 		chart := d.chart()
 		f, err := figure(chart, "(picture: each change against its limits)")
@@ -422,7 +424,7 @@ func (r jobFindings) compared() ([]sheet.Section, error) {
 		if d.own {
 			whose = "Limits are those of " + d.Driver.Limits + "."
 		}
-		s.Pieces = append(s.Pieces, sheet.Words(whose+" This cannot show "+unheard+"."))
+		s.Pieces = append(s.Pieces, sheet.Words(whose+" "+capital(unheard)+"."))
 		if d.Notes != "" {
 			s.Pieces = append(s.Pieces, sheet.Words(d.Notes))
 		}
@@ -440,9 +442,9 @@ func (r jobFindings) instruments() sheet.Section {
 			text += ", on card " + r.jig.Card
 		}
 		var standards []string
-		for _, one := range r.jig.Standards {
+		for kind, one := range r.jig.Standards {
 			if one != nil {
-				name := "a standard"
+				name := jig.Kind(kind).String()
 				if one.Resistor.Ohm > 0 {
 					name = plain(one.Resistor.Ohm) + " ohm known to " + significant(100*one.Resistor.Tolerance, 2) + " %"
 				}
@@ -455,13 +457,13 @@ func (r jobFindings) instruments() sheet.Section {
 	}
 	t := sheet.Table{Head: []string{"record", "taken", "sense resistor", "signal"}}
 	add := func(name string, rec impedance.Record) {
-		jig := "uncalibrated"
+		corrected := "uncalibrated"
 		if rec.Jig != nil {
-			jig = "calibrated"
+			corrected = "calibrated"
 		}
 		ohm := "unknown"
 		if rec.SenseOhm > 0 {
-			ohm = plain(rec.SenseOhm) + " ohm, " + jig
+			ohm = plain(rec.SenseOhm) + " ohm, " + corrected
 		}
 		t.Rows = append(t.Rows, []string{name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal)})
 	}
@@ -484,6 +486,9 @@ func (r jobFindings) instruments() sheet.Section {
 	s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("tapload %s, commit %s.", v.Version, v.Commit)))
 	return s
 }
+
+// capital begins s as a sentence.
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // signalWords says what a record was measured with.
 func signalWords(law json.RawMessage) string {

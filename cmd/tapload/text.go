@@ -81,6 +81,8 @@ func formatWithU(v, u float64, unit string) string {
 	// No reading carries more than six digits, however small the noise.
 	places := min(1-exponent(expanded), 5-exponent(max(math.Abs(v), expanded)))
 	places = max(0, places)
+	// Rounded up to the last of them, an uncertainty is never none.
+	expanded = max(expanded, math.Pow10(-places))
 	return fmt.Sprintf("%.*f%s ± %.*f", places, v, unit, places, expanded)
 }
 

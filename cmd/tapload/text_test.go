@@ -59,7 +59,7 @@ func TestFormat(t *testing.T) {
 		{formatOhm(72.14, 2.6), "72.1 ohm ± 5.2"},
 		{formatOhm(312.4, 31), "312 ohm ± 62"},
 		{formatOhm(8, 0), "8.000 ohm"},
-		{formatOhm(6.5237123, 1e-9), "6.52371 ohm ± 0.00000"},
+		{formatOhm(6.5237123, 1e-9), "6.52371 ohm ± 0.00001"},
 		// Joints of nothing stood as "0 ohm ± 0", whatever their uncertainty.
 		{formatOhm(0, 0.0377), "0.000 ohm ± 0.075"},
 		{formatOhm(0.004, 0.0377), "0.004 ohm ± 0.075"},
