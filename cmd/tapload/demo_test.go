@@ -52,6 +52,11 @@ func TestDemo(t *testing.T) {
 	if code := run(context.Background(), []string{"report", "--job", folder, "--json", "-o", filepath.Join(folder, "r.txt")}, e(&out, &log)); code != exitDone {
 		t.Fatal(log.String())
 	}
+	bench := filepath.Join(folder, "bench", "dance.toml")
+	var again strings.Builder
+	if code := run(context.Background(), []string{"sweep", "--bench", bench, "-o", filepath.Join(folder, "mine"+recordSuffix), "--period", "1.4"}, e(&again, &log)); code != exitDone {
+		t.Errorf("the bench cannot be measured again: %s", log.String())
+	}
 	var got reportObject
 	if err := json.Unmarshal([]byte(out.String()), &got); err != nil {
 		t.Fatal(err)
