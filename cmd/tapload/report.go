@@ -366,14 +366,34 @@ func (r jobFindings) passed() (passed, any bool) {
 	return passed, any
 }
 
+// treeWords says a hookup without its notation.
+func treeWords(t hookup.Tree) string {
+	if t.Kind == hookup.Leaf {
+		return t.Load
+	}
+	var parts []string
+	for _, p := range t.Parts {
+		words := treeWords(p)
+		if p.Kind != hookup.Leaf {
+			words = "(" + words + ")"
+		}
+		parts = append(parts, words)
+	}
+	how := " in series"
+	if t.Kind == hookup.Parallel {
+		how = " in parallel"
+	}
+	return inWords(parts) + how
+}
+
 // answer is the whole job in a sentence or two.
 func (r jobFindings) answer() string {
 	if r.job.Hookup == nil {
 		return "No hookup is chosen yet."
 	}
-	text := "Hookup " + r.sheet.Tree.String()
+	text := "Chosen: " + treeWords(r.sheet.Tree)
 	if r.whole != nil {
-		text += " " + r.whole.onTap() + ": " + verdict(r.whole.Grade, r.whole.Safe) + "."
+		text += ", " + r.whole.onTap() + ": " + verdict(r.whole.Grade, r.whole.Safe) + "."
 		for _, p := range r.whole.Parts {
 			if overdriven(p) {
 				text += " At full power " + p.Load.Name + " gets more than it is rated for."

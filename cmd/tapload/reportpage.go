@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"tapload/fit"
 	"tapload/fit/rating"
@@ -488,7 +490,10 @@ func (r jobFindings) instruments() sheet.Section {
 }
 
 // capital begins s as a sentence.
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+func capital(s string) string {
+	first, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(first)) + s[size:]
+}
 
 // signalWords says what a record was measured with.
 func signalWords(law json.RawMessage) string {
