@@ -24,13 +24,20 @@ import (
 	"time"
 )
 
+// target is a system that an archive is made for.
+type target struct{ system, arch, tried string }
+
+func (t target) String() string { return t.system + "/" + t.arch }
+
+const compiled = "compiled only, not run"
+
 // targets are the systems, and what was done with each build of them.
-var targets = []struct{ system, arch, tried string }{
-	{"linux", "amd64", "its tests run on Debian 12, the sound card through a simulated one"},
-	{"linux", "arm64", "compiled only, not run"},
-	{"windows", "amd64", "compiled only, not run"},
-	{"darwin", "amd64", "compiled only, not run"},
-	{"darwin", "arm64", "compiled only, not run"},
+var targets = []target{
+	{"linux", "amd64", "run by its tests on Debian 12, with a simulated sound card; it needs glibc"},
+	{"linux", "arm64", compiled + "; it needs glibc"},
+	{"windows", "amd64", compiled},
+	{"darwin", "amd64", compiled},
+	{"darwin", "arm64", compiled},
 }
 
 func main() {
@@ -39,42 +46,54 @@ func main() {
 	out := flag.String("o", filepath.Join("build", "dist"), "`folder` for the archives")
 	only := flag.String("only", "", "one `system/architecture` alone")
 	flag.Parse()
-	version, err := git("describe", "--tags", "--always", "--dirty")
-	if err != nil {
+	if err := makeAll(os.Stdout, *out, *only); err != nil {
 		log.Fatal(err)
-	}
-	stamp, err := git("log", "-1", "--format=%ct")
-	if err != nil {
-		log.Fatal(err)
-	}
-	seconds, err := strconv.ParseInt(stamp, 10, 64)
-	if err != nil {
-		log.Fatal(err)
-	}
-	if err := os.MkdirAll(*out, 0o777); err != nil {
-		log.Fatal(err)
-	}
-	made := 0
-	for _, t := range targets {
-		if *only != "" && *only != t.system+"/"+t.arch {
-			continue
-		}
-		path, err := pack(*out, version, t.system, t.arch, t.tried, time.Unix(seconds, 0).UTC())
-		if err != nil {
-			log.Fatalf("%s/%s: %v", t.system, t.arch, err)
-		}
-		fmt.Println(path)
-		made++
-	}
-	if made == 0 {
-		log.Fatalf("-only %s is none of the systems", *only)
 	}
 }
 
-func git(args ...string) (string, error) {
-	out, err := exec.Command("git", args...).Output()
+// makeAll makes the archives, or the one of only, and names them on w.
+func makeAll(w io.Writer, folder, only string) error {
+	version, err := output(nil, "git", "describe", "--tags", "--always", "--dirty")
 	if err != nil {
-		return "", fmt.Errorf("git %s: %w", strings.Join(args, " "), err)
+		return err
+	}
+	stamp, err := output(nil, "git", "log", "-1", "--format=%ct")
+	if err != nil {
+		return err
+	}
+	seconds, err := strconv.ParseInt(stamp, 10, 64)
+	if err != nil {
+		return fmt.Errorf("the time of the commit is %q: %w", stamp, err)
+	}
+	if err := os.MkdirAll(folder, 0o777); err != nil {
+		return err
+	}
+	made := 0
+	for _, t := range targets {
+		if only != "" && only != t.String() {
+			continue
+		}
+		path, err := t.pack(folder, version, time.Unix(seconds, 0).UTC())
+		if err != nil {
+			return fmt.Errorf("%v: %w", t, err)
+		}
+		fmt.Fprintln(w, path)
+		made++
+	}
+	if made == 0 {
+		return fmt.Errorf("%s is none of the systems %v", only, targets)
+	}
+	return nil
+}
+
+// output returns what a command prints, with env added to its environment.
+func output(env []string, name string, args ...string) (string, error) {
+	c := exec.Command(name, args...)
+	c.Env = append(os.Environ(), env...)
+	c.Stderr = os.Stderr
+	out, err := c.Output()
+	if err != nil {
+		return "", fmt.Errorf("%s %s: %w", name, strings.Join(args, " "), err)
 	}
 	return strings.TrimSpace(string(out)), nil
 }
@@ -86,10 +105,16 @@ type entry struct {
 	data []byte
 }
 
-func pack(folder, version, system, arch, tried string, when time.Time) (string, error) {
-	name := fmt.Sprintf("tapload-%s-%s-%s", version, system, arch)
+// environment has Go build for t.
+func (t target) environment() []string {
+	return []string{"CGO_ENABLED=0", "GOOS=" + t.system, "GOARCH=" + t.arch}
+}
+
+// pack makes the archive of t and returns its path.
+func (t target) pack(folder, version string, when time.Time) (string, error) {
+	name := fmt.Sprintf("tapload-%s-%s-%s", version, t.system, t.arch)
 	program := "tapload"
-	if system == "windows" {
+	if t.system == "windows" {
 		program += ".exe"
 	}
 	temp, err := os.MkdirTemp("", "tapload-dist-*")
@@ -98,13 +123,11 @@ func pack(folder, version, system, arch, tried string, when time.Time) (string, 
 	}
 	defer os.RemoveAll(temp)
 	binary := filepath.Join(temp, program)
-	build := exec.Command("go", "build", "-trimpath", "-o", binary, "./cmd/tapload")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS="+system, "GOARCH="+arch)
-	build.Stderr = os.Stderr
-	if err := build.Run(); err != nil {
-		return "", fmt.Errorf("building: %w", err)
+	// A program that does not know its commit is none to give away.
+	if _, err := output(t.environment(), "go", "build", "-trimpath", "-buildvcs=true", "-ldflags=-s -w", "-o", binary, "./cmd/tapload"); err != nil {
+		return "", err
 	}
-	notice, err := thirdParty(binary, system, arch, tried)
+	notice, err := t.thirdParty(binary)
 	if err != nil {
 		return "", err
 	}
@@ -123,7 +146,7 @@ func pack(folder, version, system, arch, tried string, when time.Time) (string, 
 
 	var buf bytes.Buffer
 	ending, write := ".tar.gz", writeTar
-	if system == "windows" {
+	if t.system == "windows" {
 		ending, write = ".zip", writeZip
 	}
 	if err := write(&buf, name, entries, when); err != nil {
@@ -133,67 +156,140 @@ func pack(folder, version, system, arch, tried string, when time.Time) (string, 
 	return path, os.WriteFile(path, buf.Bytes(), 0o666)
 }
 
+// part is something that is linked into the program, with the folders that its
+// packages in it come from; the first is the top.
+type part struct {
+	name    string
+	folders []string
+}
+
+// credits are sentences that a licence asks for.
+var credits = map[string]string{
+	"github.com/golang/freetype": "it is based in part on the work of the FreeType Team",
+}
+
 // thirdParty lists what is linked into a program, by the program itself, with
 // the full text of each licence.
-func thirdParty(binary, system, arch, tried string) ([]byte, error) {
+func (t target) thirdParty(binary string) ([]byte, error) {
 	info, err := buildinfo.ReadFile(binary)
 	if err != nil {
 		return nil, err
 	}
-	var b bytes.Buffer
-	fmt.Fprintf(&b, "tapload for %s on %s: %s.\n\nIt is linked with these, whose licences follow:\n\n", system, arch, tried)
-	type part struct{ name, folder string }
-	goroot, err := exec.Command("go", "env", "GOROOT").Output()
+	folders, err := t.folders()
 	if err != nil {
 		return nil, err
 	}
-	parts := []part{{"the Go library " + info.GoVersion, strings.TrimSpace(string(goroot))}}
+	goroot, err := output(nil, "go", "env", "GOROOT")
+	if err != nil {
+		return nil, err
+	}
+	parts := []part{{"Go and its library " + info.GoVersion, []string{goroot}}}
 	for _, m := range info.Deps {
 		if m.Replace != nil {
-			m = m.Replace
+			return nil, fmt.Errorf("%s is replaced by %s, whose licence is not looked for", m.Path, m.Replace.Path)
 		}
-		where, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}", m.Path).Output()
-		if err != nil {
-			return nil, fmt.Errorf("finding %s: %w", m.Path, err)
+		p := part{m.Path + " " + m.Version, folders[m.Path]}
+		if p.folders == nil {
+			return nil, fmt.Errorf("%s is in the program, but go list does not know it", p.name)
 		}
-		parts = append(parts, part{m.Path + " " + m.Version, strings.TrimSpace(string(where))})
+		parts = append(parts, p)
 	}
+
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "tapload for %s on %s: %s.\n\nAll archives of it:\n\n", t.system, t.arch, t.tried)
+	for _, t := range targets {
+		fmt.Fprintf(&b, "  %-14v %s\n", t, t.tried)
+	}
+	b.WriteString("\nNone was tried on a real sound card. The sound-card library PortAudio (MIT licence) is no\npart of the program, which loads it where a machine has it.\n")
+	b.WriteString("\nLinked into this program, with licences that follow:\n\n")
 	for _, p := range parts {
 		fmt.Fprintf(&b, "  %s\n", p.name)
+		if path, _, _ := strings.Cut(p.name, " "); credits[path] != "" {
+			fmt.Fprintf(&b, "    (%s)\n", credits[path])
+		}
 	}
-	b.WriteString("\nThe sound-card library PortAudio (MIT licence) is no part of it: it is loaded where a machine has it.\n")
 	for _, p := range parts {
-		text, err := licence(p.folder)
+		text, err := p.licences()
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", p.name, err)
 		}
-		fmt.Fprintf(&b, "\n%s\n%s\n\n%s\n", p.name, strings.Repeat("=", len(p.name)), strings.TrimSpace(text))
+		fmt.Fprintf(&b, "\n%s\n%s\n%s", p.name, strings.Repeat("=", len(p.name)), text)
 	}
 	return b.Bytes(), nil
 }
 
-// licence returns the licences of a module's folder.
-func licence(folder string) (string, error) {
-	files, err := os.ReadDir(folder)
+// folders returns, by module, its folder and those of its packages that the
+// program of t has in it.
+func (t target) folders() (map[string][]string, error) {
+	list, err := output(t.environment(), "go", "list", "-deps", "-f", "{{with .Module}}{{.Path}}\t{{.Dir}}\t{{$.Dir}}{{end}}", "./cmd/tapload")
 	if err != nil {
-		return "", err
+		return nil, err
 	}
-	var texts []string
-	for _, f := range files {
-		name := strings.ToUpper(f.Name())
-		if f.IsDir() || !strings.HasPrefix(name, "LICEN") && !strings.HasPrefix(name, "COPYING") && !strings.HasPrefix(name, "NOTICE") {
-			continue
+	folders := map[string][]string{}
+	for line := range strings.Lines(list) {
+		f := strings.Split(strings.TrimSpace(line), "\t")
+		if len(f) != 3 {
+			continue // of the Go library
 		}
-		data, err := os.ReadFile(filepath.Join(folder, f.Name()))
+		for _, folder := range f[1:] {
+			if !slices.Contains(folders[f[0]], folder) {
+				folders[f[0]] = append(folders[f[0]], folder)
+			}
+		}
+	}
+	return folders, nil
+}
+
+// licences returns the texts of all licences at the top of p, in a folder of
+// licences there, and beside its packages: some modules keep those of code that
+// they took over apart.
+func (p part) licences() (string, error) {
+	var paths []string
+	for i, folder := range p.folders {
+		files, err := os.ReadDir(folder)
 		if err != nil {
 			return "", err
 		}
-		texts = append(texts, string(data))
+		for _, f := range files {
+			path := filepath.Join(folder, f.Name())
+			switch {
+			case !isLicence(f.Name()):
+			case !f.IsDir():
+				paths = append(paths, path)
+			case i == 0:
+				inside, err := filepath.Glob(filepath.Join(path, "*"))
+				if err != nil {
+					return "", err
+				}
+				paths = append(paths, inside...)
+			}
+		}
+		if i == 0 && len(paths) == 0 {
+			return "", fmt.Errorf("there is no licence in %s; do not give it away", folder)
+		}
 	}
-	if len(texts) == 0 {
-		return "", fmt.Errorf("there is no licence in %s; do not give it away", folder)
+	var b strings.Builder
+	for _, path := range paths {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return "", err
+		}
+		name, err := filepath.Rel(p.folders[0], path)
+		if err != nil {
+			return "", err
+		}
+		fmt.Fprintf(&b, "\n--- %s\n\n%s\n", filepath.ToSlash(name), bytes.TrimSpace(text))
 	}
-	return strings.Join(texts, "\n"), nil
+	return b.String(), nil
+}
+
+func isLicence(name string) bool {
+	for _, word := range []string{"LICEN", "COPYING", "NOTICE"} {
+		if strings.Contains(strings.ToUpper(name), word) {
+			return !strings.HasSuffix(name, ".go")
+		}
+	}
+	return false
 }
 
 func writeTar(w io.Writer, top string, entries []entry, when time.Time) error {

@@ -1,0 +1,218 @@
+package main
+
+import (
+	"archive/tar"
+	"archive/zip"
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+)
+
+// unpack reads what writeTar wrote, by name.
+func unpack(t *testing.T, data []byte) (names []string, headers map[string]*tar.Header, texts map[string][]byte) {
+	t.Helper()
+	z, err := gzip.NewReader(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	headers, texts = map[string]*tar.Header{}, map[string][]byte{}
+	for r := tar.NewReader(z); ; {
+		h, err := r.Next()
+		if err == io.EOF {
+			return names, headers, texts
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		names = append(names, h.Name)
+		headers[h.Name], texts[h.Name] = h, text
+	}
+}
+
+// One archive, made twice: the same bytes, all that belongs in it, and a program
+// that runs without the sound-card library.
+func TestArchive(t *testing.T) {
+	t.Chdir(filepath.Join("..", ".."))
+	if out, err := exec.Command("git", "status").CombinedOutput(); err != nil {
+		t.Skipf("an archive is of a commit, and git does not answer: %s", out)
+	}
+	var archives [2][]byte
+	var path string
+	for i := range archives {
+		var said strings.Builder
+		if err := makeAll(&said, t.TempDir(), "linux/amd64"); err != nil {
+			t.Fatal(err)
+		}
+		path = strings.TrimSpace(said.String())
+		data, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		archives[i] = data
+	}
+	if !bytes.Equal(archives[0], archives[1]) {
+		t.Error("made twice, the archive is not the same")
+	}
+
+	names, headers, texts := unpack(t, archives[0])
+	top := strings.TrimSuffix(filepath.Base(path), ".tar.gz") + "/"
+	if !strings.HasPrefix(top, "tapload-") || !strings.HasSuffix(top, "-linux-amd64/") {
+		t.Errorf("the archive is named %s", path)
+	}
+	if want := []string{top + "LICENSE", top + "README.md", top + "THIRD-PARTY.txt", top + "tapload"}; !slices.Equal(names, want) {
+		t.Fatalf("in the archive are %v, want %v", names, want)
+	}
+	seconds, err := output(nil, "git", "log", "-1", "--format=%ct")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, h := range headers {
+		if when := strconv.FormatInt(h.ModTime.Unix(), 10); when != seconds {
+			t.Errorf("%s is of %v, want the time of the commit, %s s", name, h.ModTime, seconds)
+		}
+		want := int64(0o644)
+		if name == top+"tapload" {
+			want = 0o755
+		}
+		if h.Mode != want {
+			t.Errorf("%s has mode %o, want %o", name, h.Mode, want)
+		}
+	}
+
+	program := filepath.Join(t.TempDir(), "tapload")
+	if err := os.WriteFile(program, texts[top+"tapload"], 0o755); err != nil {
+		t.Fatal(err)
+	}
+	notice := string(texts[top+"THIRD-PARTY.txt"])
+	listed, err := output(nil, "go", "version", "-m", program)
+	if err != nil {
+		t.Fatal(err)
+	}
+	modules := 0
+	for line := range strings.Lines(listed) {
+		f := strings.Fields(line)
+		if f[0] != "dep" {
+			continue
+		}
+		modules++
+		heading := f[1] + " " + f[2]
+		_, text, found := strings.Cut(notice, "\n"+heading+"\n"+strings.Repeat("=", len(heading))+"\n\n--- ")
+		if !found || !strings.Contains(text[:min(len(text), 300)], "opyright") && !strings.Contains(text[:min(len(text), 300)], "icense") {
+			t.Errorf("the licence of %s is not in THIRD-PARTY.txt", heading)
+		}
+	}
+	if modules < 10 {
+		t.Errorf("go version -m lists %d modules:\n%s", modules, listed)
+	}
+	for _, want := range []string{
+		"windows/amd64  compiled only, not run\n", "Go and its library " + runtime.Version(),
+		"on the work of the FreeType Team", "The FreeType Project LICENSE", "SIL OPEN FONT LICENSE",
+	} {
+		if !strings.Contains(notice, want) {
+			t.Errorf("THIRD-PARTY.txt does not say %q", want)
+		}
+	}
+
+	if runtime.GOOS+"/"+runtime.GOARCH != "linux/amd64" {
+		return
+	}
+	commit, err := output(nil, "git", "rev-parse", "HEAD")
+	if err != nil {
+		t.Fatal(err)
+	}
+	lost := []string{"TAPLOAD_PORTAUDIO=/nowhere/libportaudio.so.2"}
+	if said, err := output(lost, program, "version"); err != nil || !strings.Contains(said, commit) {
+		t.Errorf("the program says %q, %v, not its commit %s", said, err, commit)
+	}
+	c := exec.Command(program, "cards")
+	c.Env = append(os.Environ(), lost...)
+	said, err := c.CombinedOutput()
+	var exit *exec.ExitError
+	if !errors.As(err, &exit) || exit.ExitCode() != 1 || !bytes.HasPrefix(said, []byte("tapload: the sound-card library /nowhere/libportaudio.so.2")) || bytes.Count(said, []byte("\n")) != 1 {
+		t.Errorf("without the library the program ends with %v and %q", err, said)
+	}
+}
+
+func TestUnknownSystem(t *testing.T) {
+	t.Chdir(filepath.Join("..", ".."))
+	if err := makeAll(io.Discard, t.TempDir(), "linux/amiga"); err == nil || !strings.Contains(err.Error(), "linux/amiga is none of the systems") {
+		t.Error(err)
+	}
+}
+
+// A module without a licence must not be given away.
+func TestLicences(t *testing.T) {
+	top := t.TempDir()
+	inner := filepath.Join(top, "inner")
+	write := func(path, text string) {
+		t.Helper()
+		path = filepath.Join(top, path)
+		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("README", "free for all")
+	write("license.go", "package license")
+	write("inner/LICENSE", "inner")
+	p := part{"example", []string{top, inner}}
+	if text, err := p.licences(); err == nil || !strings.Contains(err.Error(), "no licence") {
+		t.Errorf("got %q, %v", text, err)
+	}
+	write("COPYING.md", "top\n\n")
+	write("licenses/a.txt", "a")
+	write("apart/LICENSE", "of a package that is not linked")
+	got, err := p.licences()
+	if want := "\n--- COPYING.md\n\ntop\n\n--- licenses/a.txt\n\na\n\n--- inner/LICENSE\n\ninner\n"; err != nil || got != want {
+		t.Errorf("got %q, %v, want %q", got, err, want)
+	}
+}
+
+func TestZip(t *testing.T) {
+	when := time.Date(2026, 2, 3, 4, 5, 6, 0, time.UTC)
+	entries := []entry{{"a.txt", 0o644, []byte("text")}, {"b.exe", 0o755, bytes.Repeat([]byte("program"), 1000)}}
+	var buf, again bytes.Buffer
+	if err := errors.Join(writeZip(&buf, "top", entries, when), writeZip(&again, "top", entries, when)); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(buf.Bytes(), again.Bytes()) {
+		t.Error("made twice, the archive is not the same")
+	}
+	r, err := zip.NewReader(bytes.NewReader(buf.Bytes()), int64(buf.Len()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.File) != len(entries) {
+		t.Fatalf("there are %d files, want %d", len(r.File), len(entries))
+	}
+	for i, f := range r.File {
+		file, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := io.ReadAll(file)
+		if err := errors.Join(err, file.Close()); err != nil {
+			t.Fatal(err)
+		}
+		e := entries[i]
+		if f.Name != "top/"+e.name || f.Mode() != e.mode || !f.Modified.Equal(when) || !bytes.Equal(data, e.data) {
+			t.Errorf("%s, %v, of %v, %d bytes", f.Name, f.Mode(), f.Modified, len(data))
+		}
+	}
+}
