@@ -46,7 +46,7 @@ dist:
 
 test: deps-test
 	@# The sound card once more, through the library as a prebuilt program loads it.
-	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -run 'Rig|Card|Structures|WithoutTheLibrary' ./measure/card/portaudio ./cmd/tapload
+	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -run 'Rig|Card|Structures|Entry|WithoutTheLibrary' ./measure/card/portaudio ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test ./...
 
 check: deps-test

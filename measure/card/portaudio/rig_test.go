@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"syscall"
@@ -33,6 +34,7 @@ type job struct {
 	Options Options
 	Output  card.Output
 	Twice   bool
+	Litter  bool // keep the garbage collector busy meanwhile
 }
 
 type outcome struct {
@@ -109,6 +111,11 @@ func (j job) do() (o outcome, err error) {
 		err = errors.Join(err, c.Close())
 		o.Chatter = said.String()
 	}()
+	if j.Litter {
+		stop := make(chan struct{})
+		defer close(stop)
+		go litter(stop)
+	}
 	j.Output.Progress = func(p card.Progress) { fmt.Println("progress", p.Done, p.Peak) }
 	o.Recording, err = c.Play(context.Background(), j.Output)
 	if j.Twice {
@@ -119,16 +126,30 @@ func (j job) do() (o outcome, err error) {
 	return o, err
 }
 
+// litter collects garbage, over and over, until stop.
+func litter(stop <-chan struct{}) {
+	var kept [64][]byte
+	for i := 0; ; i++ {
+		select {
+		case <-stop:
+			return
+		default:
+		}
+		kept[i%len(kept)] = make([]byte, 1<<16)
+		runtime.GC()
+	}
+}
+
 // process is a job under way.
 type process struct {
-	t    *testing.T
+	t    testing.TB
 	cmd  *exec.Cmd
 	path string
 	said strings.Builder
 }
 
 // begin starts a job on the sound system of env.
-func begin(t *testing.T, env []string, j job) *process {
+func begin(t testing.TB, env []string, j job) *process {
 	t.Helper()
 	p := &process{t: t, path: filepath.Join(t.TempDir(), "job")}
 	file, err := os.Create(p.path)
@@ -171,7 +192,7 @@ func (p *process) wait() (o outcome) {
 }
 
 // do runs a job on r.
-func do(t *testing.T, r *rig.Rig, j job) outcome {
+func do(t testing.TB, r *rig.Rig, j job) outcome {
 	t.Helper()
 	p := begin(t, r.Env(), j)
 	if err := p.cmd.Start(); err != nil {
@@ -181,7 +202,7 @@ func do(t *testing.T, r *rig.Rig, j job) outcome {
 }
 
 // chirp returns a short one at 48 kHz.
-func chirp(t *testing.T) []float64 {
+func chirp(t testing.TB) []float64 {
 	t.Helper()
 	c, err := signal.NewChirp(signal.ChirpOptions{LowHz: 50, PeriodSeconds: 0.5})
 	if err != nil {
@@ -196,10 +217,17 @@ var load = rig.Load{SourceOhm: 1, SenseOhm: 10, ReOhm: 6.2, LeH: 0.5e-3, FsHz: 7
 // after the lead, one block late.
 func checkSamples(t *testing.T, rec card.Recording, want [2][]float64) {
 	t.Helper()
+	if err := wrongSample(rec, want); err != nil {
+		t.Error(err)
+	}
+}
+
+func wrongSample(rec card.Recording, want [2][]float64) error {
 	late := 1024 + frames(lead, rec.RateHz)
+	var errs []error
 	for ch, v := range [][]float64{rec.V1, rec.V2} {
 		if len(v) != len(want[ch])+late {
-			t.Errorf("V%d has %d samples, want %d", ch+1, len(v), len(want[ch])+late)
+			errs = append(errs, fmt.Errorf("V%d has %d samples, want %d", ch+1, len(v), len(want[ch])+late))
 			continue
 		}
 		for i, got := range v {
@@ -208,11 +236,12 @@ func checkSamples(t *testing.T, rec card.Recording, want [2][]float64) {
 				expect = want[ch][i-late]
 			}
 			if got != expect {
-				t.Errorf("V%d[%d] = %g, want %g", ch+1, i, got, expect)
+				errs = append(errs, fmt.Errorf("V%d[%d] = %g, want %g", ch+1, i, got, expect))
 				break
 			}
 		}
 	}
+	return errors.Join(errs...)
 }
 
 // extra is the default extra time at 48 kHz, less the block the recording is

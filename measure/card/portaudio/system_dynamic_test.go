@@ -5,49 +5,69 @@ package portaudio
 import (
 	"os"
 	"os/exec"
+	"runtime"
+	"slices"
 	"testing"
 	"unsafe"
+
+	"github.com/ebitengine/purego"
 
 	"tapload/measure/card"
 )
 
-// What gcc 12.2 on Debian 12, amd64, makes of portaudio.h 19.6, by offsetof and
-// sizeof.
-func TestStructuresAreThoseOfC(t *testing.T) {
-	var d deviceInfo
-	var a hostAPIInfo
-	var p streamParameters
-	var i streamInfo
-	var e hostError
-	for _, c := range []struct {
-		name      string
-		got, want uintptr
-	}{
-		{"PaDeviceInfo.name", unsafe.Offsetof(d.name), 8},
-		{"PaDeviceInfo.hostApi", unsafe.Offsetof(d.hostAPI), 16},
-		{"PaDeviceInfo.maxInputChannels", unsafe.Offsetof(d.maxInputs), 20},
-		{"PaDeviceInfo.defaultLowInputLatency", unsafe.Offsetof(d.lowInput), 32},
-		{"PaDeviceInfo.defaultHighOutputLatency", unsafe.Offsetof(d.highOutput), 56},
-		{"PaDeviceInfo.defaultSampleRate", unsafe.Offsetof(d.rateHz), 64},
-		{"PaDeviceInfo", unsafe.Sizeof(d), 72},
-		{"PaHostApiInfo.name", unsafe.Offsetof(a.name), 8},
-		{"PaHostApiInfo.deviceCount", unsafe.Offsetof(a.devices), 16},
-		{"PaHostApiInfo", unsafe.Sizeof(a), 32},
-		{"PaStreamParameters.channelCount", unsafe.Offsetof(p.channels), 4},
-		{"PaStreamParameters.sampleFormat", unsafe.Offsetof(p.format), 8},
-		{"PaStreamParameters.suggestedLatency", unsafe.Offsetof(p.latency), 16},
-		{"PaStreamParameters.hostApiSpecificStreamInfo", unsafe.Offsetof(p.specific), 24},
-		{"PaStreamParameters", unsafe.Sizeof(p), 32},
-		{"PaStreamInfo.inputLatency", unsafe.Offsetof(i.inputLatency), 8},
-		{"PaStreamInfo.sampleRate", unsafe.Offsetof(i.rateHz), 24},
-		{"PaStreamInfo", unsafe.Sizeof(i), 32},
-		{"PaHostErrorInfo.errorCode", unsafe.Offsetof(e.code), 8},
-		{"PaHostErrorInfo.errorText", unsafe.Offsetof(e.text), 16},
-		{"PaHostErrorInfo", unsafe.Sizeof(e), 24},
-	} {
-		if c.got != c.want {
-			t.Errorf("%s: %d, want %d", c.name, c.got, c.want)
+// A block comes in through the very entry that the library calls.
+func TestEntry(t *testing.T) {
+	const inputs, outputs, blocks = 2, 3, 4
+	var heard, played [4 * 3]float32
+	for i := range heard {
+		heard[i] = float32(i + 1)
+	}
+	var got struct {
+		in, out []float32
+		status  status
+		calls   int
+	}
+	r := &running{each: func(in, out []float32, s status) {
+		got.in, got.out, got.status = in, out, s
+		for i := range out {
+			out[i] = -float32(i)
 		}
+		got.calls++
+	}, inputs: inputs, outputs: outputs}
+	const place = len(streams) - 1
+	streams[place].Store(r)
+	defer streams[place].Store(nil)
+
+	call := func(in, out *[12]float32, flags culong) {
+		t.Helper()
+		got.in, got.out = nil, nil
+		code, _, _ := purego.SyscallN(entry(), uintptr(unsafe.Pointer(in)), uintptr(unsafe.Pointer(out)), blocks, 0, uintptr(flags), uintptr(place))
+		runtime.KeepAlive(in)
+		runtime.KeepAlive(out)
+		if code != 0 {
+			t.Errorf("the entry returned %d, want 0: go on", code)
+		}
+	}
+	call(&heard, &played, 0)
+	if !slices.Equal(got.in, heard[:blocks*inputs]) || len(got.out) != blocks*outputs || played[11] != -11 || got.status != (status{}) {
+		t.Errorf("got %v and %d to fill, status %+v; played %v", got.in, len(got.out), got.status, played)
+	}
+	for flag, want := range map[culong]status{
+		1: {inputUnderflow: true}, 2: {inputOverflow: true}, 4: {outputUnderflow: true}, 8: {outputOverflow: true},
+		16:    {}, // output is made before the stream begins
+		2 + 4: {inputOverflow: true, outputUnderflow: true},
+	} {
+		if call(&heard, &played, flag); got.status != want {
+			t.Errorf("flags %d are %+v, want %+v", flag, got.status, want)
+		}
+	}
+	if call(nil, &played, 0); got.in != nil || len(got.out) != blocks*outputs {
+		t.Errorf("without input: %d in, %d out", len(got.in), len(got.out))
+	}
+	streams[place].Store(nil)
+	calls := got.calls
+	if call(&heard, &played, 0); got.calls != calls {
+		t.Error("a stream that is closed was called")
 	}
 }
 
