@@ -40,5 +40,8 @@ func demoBenches() map[string]string {
 	add("box-right", demoPart("plugs", "", ""), demoPart("dance", "j", "k"), demoPart("stage", "k", ground))
 	add("driver-before", demoPart("before", in, ground))
 	add("driver-after", demoPart("after", in, ground))
+	add("driver-heavy", demoPart("heavy", in, ground))
+	add("balcony", demoPart("balcony", in, ground))
+	add("box-both", demoPart("plugs", "", ""), demoPart("dance", "j", "k"), demoPart("stage", "k", ground), demoPart("balcony", "j", ground))
 	return benches
 }
