@@ -236,17 +236,7 @@ func inNoise(d pen, i int) stroke {
 }
 
 func (c DistortionChart) draw(d pen, frame ImpedanceChart, panels []overtones, y axis) {
-	edge := d.unit * 0.9
-	left, right, top := edge, d.width-edge, d.height-edge
-	if frame.Title != "" {
-		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, frame.Title, right-left))
-		top -= d.unit * 1.6
-	}
-	l := newLegend(d, c.keys(frame), right-left, int(maxLegendPart*d.height/(rowHeight*d.unit)))
-	l.draw(d, vg.Point{X: left, Y: top})
-	top -= l.height(d) + d.unit*0.3
-
-	bottom := edge + underFrame(d)
+	left, right, bottom, top := aboutFrames(d, frame.Title, c.keys(frame), d.unit*0.3)
 	named := d.unit * 1.7 // the line above each panel
 	each := (top - bottom) / vg.Length(len(panels))
 	height := each - named

@@ -98,18 +98,7 @@ func (d *fitDrawing) compare() {
 }
 
 func (d fitDrawing) draw(p pen) {
-	edge := p.unit * 0.9
-	left, right := edge, p.width-edge
-	top := p.height - edge
-	if d.Title != "" {
-		p.text(p.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(p.head, d.Title, right-left))
-		top -= p.unit * 1.6
-	}
-	l := newLegend(p, d.keys(), right-left, int(maxLegendPart*p.height/(rowHeight*p.unit)))
-	l.draw(p, vg.Point{X: left, Y: top})
-	top -= l.height(p) + p.unit*0.8
-
-	bottom := edge + underFrame(p)
+	left, right, bottom, top := aboutFrames(p, d.Title, d.keys(), p.unit*0.8)
 	gap := p.unit * 1.4
 	upperHeight := (top - bottom - gap) * 0.68
 	lowerHeight := top - bottom - gap - upperHeight

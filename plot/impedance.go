@@ -239,19 +239,7 @@ func (c ImpedanceChart) panels(d pen, left, right vg.Length) func(low, high vg.L
 }
 
 func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
-	edge := d.unit * 0.9
-	left, right := edge, d.width-edge
-	top := d.height - edge
-
-	if c.Title != "" {
-		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, c.Title, right-left))
-		top -= d.unit * 1.6
-	}
-	l := newLegend(d, c.keys(sampled), right-left, int(maxLegendPart*d.height/(rowHeight*d.unit)))
-	l.draw(d, vg.Point{X: left, Y: top})
-	top -= l.height(d) + d.unit*0.8
-
-	bottom := edge + underFrame(d)
+	left, right, bottom, top := aboutFrames(d, c.Title, c.keys(sampled), d.unit*0.8)
 	gap := d.unit * 1.4
 	upperHeight := (top - bottom - gap) * upperPart
 	lowerHeight := top - bottom - gap - upperHeight

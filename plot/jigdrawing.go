@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 
-	"codeberg.org/go-pdf/fpdf"
 	"gonum.org/v1/plot/vg"
 )
 
@@ -31,18 +30,6 @@ func (d JigDrawing) Write(w io.Writer, f Format) error {
 		return err
 	}
 	return d.picture().write(w, f)
-}
-
-// SizeMM is the width and height of the drawing in millimetres.
-func (d JigDrawing) SizeMM() (width, height float64) { return jigWide, jigHigh }
-
-// Place draws d on the current page of a document that counts in points, its
-// upper left corner at x and y.
-func (d JigDrawing) Place(doc *fpdf.Fpdf, x, y, scale float64) error {
-	if err := d.check(); err != nil {
-		return err
-	}
-	return d.picture().place(doc, x, y, scale)
 }
 
 func (d JigDrawing) check() error {

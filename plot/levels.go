@@ -29,19 +29,7 @@ type singlePanel struct {
 }
 
 func (c singlePanel) draw(d pen) {
-	edge := d.unit * 0.9
-	left, right := edge, d.width-edge
-	top := d.height - edge
-	if c.frame.Title != "" {
-		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, c.frame.Title, right-left))
-		top -= d.unit * 1.6
-	}
-	keys := append(c.frame.keys(c.traces), c.keys...)
-	l := newLegend(d, keys, right-left, int(maxLegendPart*d.height/(rowHeight*d.unit)))
-	l.draw(d, vg.Point{X: left, Y: top})
-	top -= l.height(d) + d.unit*0.8
-
-	bottom := edge + underFrame(d)
+	left, right, bottom, top := aboutFrames(d, c.frame.Title, append(c.frame.keys(c.traces), c.keys...), d.unit*0.8)
 	y := c.y(int((top - bottom) / d.unit / 1.6))
 	frameLeft, frameRight := left+besideFrame(d, y), right-d.unit*0.8 // half of the last frequency's label
 	for _, v := range c.levels {

@@ -95,6 +95,21 @@ func (p panel) frame(d pen, nameX vg.Length, named bool) {
 	}
 }
 
+// aboutFrames draws the title and the legend at the top of a chart, gap above
+// its frames, and returns the edges of what is left for those and their labels:
+// left and right, and of the frames themselves bottom and top.
+func aboutFrames(d pen, title string, keys []key, gap vg.Length) (left, right, bottom, top vg.Length) {
+	edge := d.unit * 0.9
+	left, right, top = edge, d.width-edge, d.height-edge
+	if title != "" {
+		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, title, right-left))
+		top -= d.unit * 1.6
+	}
+	l := newLegend(d, keys, right-left, int(maxLegendPart*d.height/(rowHeight*d.unit)))
+	l.draw(d, vg.Point{X: left, Y: top})
+	return left, right, edge + underFrame(d), top - l.height(d) - gap
+}
+
 // underFrame is the height that the labels and the name of an x axis need.
 func underFrame(d pen) vg.Length { return d.unit * (0.35*1.8 + 1.4 + 1) }
 
