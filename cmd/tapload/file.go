@@ -66,6 +66,16 @@ func (f file) earlier() string {
 	return f.path + "~"
 }
 
+// sayEarlier tells under which names the files that are there already will be
+// kept.
+func (e env) sayEarlier(files ...file) {
+	for _, f := range files {
+		if name := f.earlier(); name != "" {
+			e.say("note: the earlier " + f.path + " is now " + name)
+		}
+	}
+}
+
 // writeFiles writes all files or none of them. Each goes to a temporary file
 // in its own folder first, and all get their names when all are complete, so
 // that no half file can ever be found under the name of a result. A

@@ -141,9 +141,7 @@ func importCurve(e env, path string, o importOptions, read curveReader) error {
 		Warnings: []impedance.Warning{{Code: "imported", Text: note + "; an error common to all points is not known"}},
 	}
 	out := file{path: o.out, force: o.force, write: rec.Write}
-	if name := out.earlier(); name != "" {
-		e.say("note: the earlier " + o.out + " is now " + name)
-	}
+	e.sayEarlier(out)
 	if err := writeFiles(out); err != nil {
 		return err
 	}

@@ -73,21 +73,11 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	j, err := o.jig.open(o.jigFile)
+	setup, end, err := o.open(e)
 	if err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(e.sound, &o.signal)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, closeSource()) }()
-	setup, end, err := e.setup(source, o.source, each[0].signal)
-	if err != nil {
-		return err
-	}
-	defer end()
-	setup.Jig, setup.Distortion = j, o.distortion
+	defer func() { err = errors.Join(err, end()) }()
 
 	r := series{levels: o.signal.levels}
 	var records []impedance.Record
@@ -106,9 +96,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 		f := file{path: one.out, force: o.force, write: record.Write}
-		if name := f.earlier(); name != "" {
-			e.say("note: the earlier " + f.path + " is now " + name)
-		}
+		e.sayEarlier(f)
 		if err := writeFiles(f); err != nil {
 			return err
 		}

@@ -196,21 +196,11 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	j, err := o.jig.open(o.jigFile)
+	setup, end, err := o.open(e)
 	if err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(e.sound, &o.signal)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, closeSource()) }()
-	setup, end, err := e.setup(source, o.source, o.signal)
-	if err != nil {
-		return err
-	}
-	defer end()
-	setup.Jig, setup.Label, setup.Distortion = j, o.label, o.distortion
+	defer func() { err = errors.Join(err, end()) }()
 	wasKept := false
 	if o.keep != "" {
 		setup.Keep = func(r card.Recording) error {
@@ -245,11 +235,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		return err
 	}
 	files := append([]file{record}, drawn...)
-	for _, f := range files {
-		if name := f.earlier(); name != "" {
-			e.say("note: the earlier " + f.path + " is now " + name)
-		}
-	}
+	e.sayEarlier(files...)
 	if err := writeFiles(files...); err != nil {
 		return err
 	}
@@ -266,6 +252,24 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	}
 	s.print(e.stdout)
 	return nil
+}
+
+// open makes ready what measures for o, and lets go of it with end.
+func (o *sweepOptions) open(e env) (setup measure.Setup, end func() error, err error) {
+	j, err := o.jig.open(o.jigFile)
+	if err != nil {
+		return measure.Setup{}, nil, err
+	}
+	source, closeSource, err := o.source.open(e.sound, &o.signal)
+	if err != nil {
+		return measure.Setup{}, nil, err
+	}
+	setup, done, err := e.setup(source, o.source, o.signal)
+	if err != nil {
+		return measure.Setup{}, nil, errors.Join(err, closeSource())
+	}
+	setup.Jig, setup.Label, setup.Distortion = j, o.label, o.distortion
+	return setup, func() error { done(); return closeSource() }, nil
 }
 
 // open returns the jig of the file, or the one that the flags state if there
