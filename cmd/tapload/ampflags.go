@@ -28,7 +28,18 @@ type ampFlags struct {
 }
 
 func (o *ampFlags) register(f *pflag.FlagSet) {
-	o.watts.unit, o.cable.unit, o.damping.unit = "W", "m", "number"
+	o.cable.unit, o.damping.unit = "m", "number"
+	o.registerAmplifier(f)
+	f.Var(&o.damping, "damping", "damping factor at the tap in use, instead of --output-ohm")
+	f.IntVar(&o.awg, "cable-awg", 0, "wire `gauge` of the cable to each cabinet")
+	f.Var(&o.cable, "cable-m", "length of the cable to each cabinet, in metres")
+	f.Var(&o.low, "low", "lower end of the band that counts (default 80, or where a curve begins)")
+	f.Var(&o.high, "high", "upper end of the band that counts (default 5000, or where a curve ends)")
+}
+
+// registerAmplifier registers the flags of the amplifier itself.
+func (o *ampFlags) registerAmplifier(f *pflag.FlagSet) {
+	o.watts.unit = "W"
 	f.Var(&o.taps, "tap", "taps of a valve amplifier, such as 4,8,16")
 	f.StringVar(&o.kind, "amp", "", "`kind` of output: valve or solid-state (default valve; solid-state with --amp-min-ohm)")
 	f.Var(&o.min, "amp-min-ohm", "lowest load that a solid-state amplifier may drive")
@@ -36,11 +47,6 @@ func (o *ampFlags) register(f *pflag.FlagSet) {
 	f.IntVar(&o.jacks, "jacks", 1, "`number` of output jacks in parallel")
 	f.Var(&o.primary, "primary-ohm", "load that a valve amplifier's primary is made for, plate to plate")
 	f.Var(&o.output, "output-ohm", "output resistance at the tap in use")
-	f.Var(&o.damping, "damping", "damping factor at the tap in use, instead of --output-ohm")
-	f.IntVar(&o.awg, "cable-awg", 0, "wire `gauge` of the cable to each cabinet")
-	f.Var(&o.cable, "cable-m", "length of the cable to each cabinet, in metres")
-	f.Var(&o.low, "low", "lower end of the band that counts (default 80, or where a curve begins)")
-	f.Var(&o.high, "high", "upper end of the band that counts (default 5000, or where a curve ends)")
 }
 
 // amplifier returns what the flags describe, and what to warn of. The output

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"tapload/fixtures/job"
 )
@@ -39,30 +40,19 @@ labels of the job's cabinets, and its amplifier where no flag gives another.`,
 
 // jobAmpFlags describe a job's amplifier.
 type jobAmpFlags struct {
-	name            string
-	taps            taps
-	kind            string
-	min             ohms
-	watts           amount
-	jacks           int
-	output, primary ohms
+	name string
+	ampFlags
 }
 
-func (o *jobAmpFlags) register(c *cobra.Command) {
-	f := c.Flags()
-	o.watts.unit = "W"
+func (o *jobAmpFlags) register(f *pflag.FlagSet) {
 	f.StringVar(&o.name, "amp-name", "", "`name` of the amplifier")
-	f.Var(&o.taps, "tap", "taps of a valve amplifier, such as 4,8,16")
-	f.StringVar(&o.kind, "amp", "", "`kind` of output: valve or solid-state")
-	f.Var(&o.min, "amp-min-ohm", "lowest load that a solid-state amplifier may drive")
-	f.Var(&o.watts, "watts", "rated power of the amplifier")
-	f.IntVar(&o.jacks, "jacks", 0, "`number` of output jacks in parallel")
-	f.Var(&o.output, "output-ohm", "output resistance at the tap in use")
-	f.Var(&o.primary, "primary-ohm", "load that a valve amplifier's primary is made for, plate to plate")
+	o.registerAmplifier(f)
+	// A job says nothing of jacks that nobody counted.
+	o.jacks, f.Lookup("jacks").DefValue = 0, "0"
 }
 
-// amplifier returns what the flags describe, nil where they describe none.
-func (o jobAmpFlags) amplifier() (*job.Amplifier, error) {
+// described returns the amplifier of the flags, nil where they describe none.
+func (o jobAmpFlags) described() (*job.Amplifier, error) {
 	a := job.Amplifier{
 		Name: o.name, Kind: o.kind, TapsOhm: o.taps, MinOhm: float64(o.min), Watts: o.watts.value,
 		Jacks: o.jacks, OutputOhm: float64(o.output), PrimaryOhm: float64(o.primary),
@@ -70,9 +60,9 @@ func (o jobAmpFlags) amplifier() (*job.Amplifier, error) {
 	if reflect.ValueOf(a).IsZero() {
 		return nil, nil
 	}
-	of := ampFlags{taps: o.taps, kind: o.kind, min: o.min, watts: o.watts, jacks: max(o.jacks, 1), output: o.output, primary: o.primary}
-	if o.jacks < 0 {
-		of.jacks = o.jacks
+	of := o.ampFlags
+	if of.jacks == 0 {
+		of.jacks = 1
 	}
 	if _, warnings, err := of.amplifier(); err != nil {
 		return nil, err
@@ -104,7 +94,7 @@ word; no person's name is needed. What is not known yet can be added later.`,
 				return fmt.Errorf("there is a job in %s already; \"tapload job add --job %s\" adds to it", args[0], args[0])
 			}
 			f := job.NewFile(args[0], reference, asked)
-			amplifier, err := a.amplifier()
+			amplifier, err := a.described()
 			if err != nil {
 				return usage(c, err)
 			}
@@ -128,7 +118,7 @@ word; no person's name is needed. What is not known yet can be added later.`,
 	f.SortFlags = false
 	f.StringVar(&reference, "reference", "", "the customer's or the workshop's `word` for the job")
 	f.StringVar(&asked, "asked", "", "what the customer wants, in a `sentence`")
-	a.register(c)
+	a.register(f)
 	return c
 }
 
@@ -176,8 +166,7 @@ func editJob(c *cobra.Command) (*jobEdit, error) {
 // bring returns the name of a file inside the folder, and has it copied there
 // where it is outside; data is what is in it.
 func (d *jobEdit) bring(path string, data []byte) (string, error) {
-	folder, file1 := fileKey(d.of.Folder), fileKey(path)
-	if in, err := filepath.Rel(folder, file1); err == nil && filepath.IsLocal(in) {
+	if in, err := filepath.Rel(fileKey(d.of.Folder), fileKey(path)); err == nil && filepath.IsLocal(in) {
 		return filepath.ToSlash(in), nil
 	}
 	name := filepath.Base(path)

@@ -96,7 +96,7 @@ that is there.`,
 		`  tapload job add amplifier --amp-name "house amplifier" --tap 4,8,16 --watts 50
   tapload job add amplifier --amp solid-state --amp-min-ohm 4 --watts 200`,
 		"", func(c *cobra.Command, d *jobEdit, _ string) (string, error) {
-			a, err := o.amplifier()
+			a, err := o.described()
 			switch {
 			case err != nil:
 				return "", usage(c, err)
@@ -106,7 +106,7 @@ that is there.`,
 			d.SetAmplifier(*a)
 			return "the amplifier", nil
 		})
-	o.register(c)
+	o.register(c.Flags())
 	return c
 }
 
