@@ -215,7 +215,8 @@ func (o *boxVerifyOptions) tree(cabs []namedCab, flag string) (hookup.Tree, erro
 type proved struct {
 	box.Proof
 	set      box.Set
-	most     float64 // ohm, of the joints
+	record   impedance.Record // of what was measured
+	most     float64          // ohm, of the joints
 	warnings []impedance.Warning
 }
 
@@ -245,8 +246,8 @@ func (o *boxVerifyOptions) prove(p provedSet) (proved, error) {
 		return proved{}, err
 	}
 	opt := box.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())}
-	r := proved{set: p.set, most: float64(o.most)}
-	if r.Proof, err = box.Verify(p.set, cabs.loads, seen, opt); err != nil {
+	r := proved{set: p.set, record: seen, most: float64(o.most)}
+	if r.Proof, err = box.Verify(p.set, cabs.loads, seen.Curve, opt); err != nil {
 		return proved{}, err
 	}
 	r.warnings = slices.Concat(cabs.warnings, r.Warnings)
@@ -271,7 +272,7 @@ func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {
 
 // records reads the records of the cabinets and of the boxes. Cabinets with
 // one file share one curve.
-func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Curve, error) {
+func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Record, error) {
 	var all cabinets
 	var about namedWarnings
 	on := map[string]impedance.Record{}
@@ -282,7 +283,7 @@ func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Curve,
 		if curves[key] == nil {
 			rec, err := measured(cab.path, "a proof")
 			if err != nil {
-				return cabinets{}, impedance.Curve{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
+				return cabinets{}, impedance.Record{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
 			}
 			on[key], curves[key] = rec, &rec.Curve
 		}
@@ -297,11 +298,11 @@ func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Curve,
 	}
 	seen, err := measured(o.seen, "a proof")
 	if err != nil {
-		return cabinets{}, impedance.Curve{}, fmt.Errorf("what was measured through the boxes: %w", err)
+		return cabinets{}, impedance.Record{}, fmt.Errorf("what was measured through the boxes: %w", err)
 	}
 	about.add("through the boxes", seen.Warnings)
 	all.warnings = about.list()
-	return all, seen.Curve, nil
+	return all, seen, nil
 }
 
 // kelvins is a flag for a difference of temperature of all cabinets, "20", or

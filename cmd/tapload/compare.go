@@ -170,6 +170,7 @@ func (o *compareOptions) pictures() pictures {
 type compared struct {
 	recone.Comparison
 	labels   [2]string
+	records  [2]impedance.Record
 	limits   recone.Limits
 	own      bool                // limits are the user's
 	added    addedFlags          // to both, for their constants
@@ -249,7 +250,7 @@ func (o *compareOptions) compare(changed func(flag string) bool, args []string) 
 			}
 			side.Moved, with = &moved, warnings
 		}
-		sides[i], r.labels[i] = side, side.Label
+		sides[i], r.labels[i], r.records[i] = side, side.Label, rec
 		for _, w := range slices.Concat(side.Load.Warnings, rec.Warnings, with) {
 			w.Text = sideNames[i] + ": " + w.Text
 			r.warnings = append(r.warnings, w)

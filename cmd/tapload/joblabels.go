@@ -297,6 +297,15 @@ func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) error {
 	if err != nil {
 		return nil // check says what is wrong with it
 	}
+	if err := o.cabinetsOf(j, t); err != nil {
+		return err
+	}
+	sayFrom(e, j, t.Leaves())
+	return nil
+}
+
+// cabinetsOf takes the records of a hookup's cabinets from a job.
+func (o *boxVerifyOptions) cabinetsOf(j *job.Job, t hookup.Tree) error {
 	for _, label := range t.Leaves() {
 		record, err := recordOf(j, label)
 		if err != nil {
@@ -304,7 +313,6 @@ func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) error {
 		}
 		o.cabs = append(o.cabs, label+"="+record)
 	}
-	sayFrom(e, j, t.Leaves())
 	return nil
 }
 

@@ -103,13 +103,11 @@ type cabinetFinding struct {
 type proofFinding struct {
 	job.Proof
 	proved
-	rec impedance.Record
 }
 
 type driverFinding struct {
 	job.Driver
 	compared
-	recs [2]impedance.Record // before, after
 }
 
 // findings works everything out by what the commands themselves do.
@@ -148,13 +146,7 @@ func (o reportOptions) findings(ctx context.Context, c *cobra.Command, j *job.Jo
 		if err != nil {
 			return r, fmt.Errorf("driver %s: %w", d.Label, err)
 		}
-		found := driverFinding{Driver: d, compared: v}
-		for i, path := range []string{d.Before, d.After} {
-			if found.recs[i], err = readRecord(j.Path(path)); err != nil {
-				return r, err
-			}
-		}
-		r.drivers = append(r.drivers, found)
+		r.drivers = append(r.drivers, driverFinding{d, v})
 	}
 	if j.Jig != "" {
 		k, err := readJig(j.Path(j.Jig))
@@ -263,23 +255,15 @@ func proofOf(j *job.Job, p job.Proof) (proofFinding, error) {
 	}
 	o := boxVerifyOptions{hookup: formula, seen: j.Path(p.Seen), most: box.MaxContactOhm, warmer: kelvins{of: p.WarmerK}}
 	o.plastic = j.Hookup != nil && j.Hookup.Plastic
-	for _, name := range t.Leaves() {
-		cab := j.Cabinet(name)
-		if cab.Record == "" {
-			return proofFinding{}, fmt.Errorf("cabinet %s is known by its rating alone, which proves nothing; measure it", name)
-		}
-		o.cabs = append(o.cabs, name+"="+j.Path(cab.Record))
+	if err := o.cabinetsOf(j, t); err != nil {
+		return proofFinding{}, err
 	}
 	set, err := o.check(pflag.NewFlagSet("", pflag.ContinueOnError))
 	if err != nil {
 		return proofFinding{}, err
 	}
-	f := proofFinding{Proof: p}
-	if f.proved, err = o.prove(set); err != nil {
-		return f, err
-	}
-	f.rec, err = readRecord(j.Path(p.Seen))
-	return f, err
+	found, err := o.prove(set)
+	return proofFinding{p, found}, err
 }
 
 func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.Job, paper sheet.Paper) error {

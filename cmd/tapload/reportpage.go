@@ -74,7 +74,7 @@ func (r jobFindings) loadsInWords() sheet.Section {
 	for _, c := range r.cabinets {
 		what := rating.Ohms(c.ohm) + " ohm"
 		switch {
-		case c.rec == nil && c.Record == "":
+		case c.Record == "":
 			what += " as marked, not measured"
 		case c.RatedOhm > 0:
 			what += " as marked"
@@ -153,7 +153,7 @@ func (r jobFindings) driversInWords() sheet.Section {
 	return sheet.Section{Heading: "Reconed drivers", Pieces: []sheet.Piece{t}}
 }
 
-// picture is a chart on a page.
+// figure is a chart on a page.
 func figure(c interface {
 	OnPage() (plot.PagePicture, error)
 }, plain string) (sheet.Figure, error) {
@@ -174,7 +174,7 @@ func (r jobFindings) measured() ([]sheet.Section, error) {
 			s.Pieces = append(s.Pieces, sheet.Words(c.Notes))
 		}
 		switch {
-		case c.rec == nil && c.Record == "":
+		case c.Record == "":
 			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Known by its rating of %s ohm alone; a label is no measurement.", rating.Ohms(c.ohm))))
 		case c.rec == nil:
 			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Counts as %s ohm, by the fit kept in %s.", rating.Ohms(c.ohm), c.Record)))
@@ -325,7 +325,8 @@ func (s assessed) failuresTable() sheet.Table {
 	return t
 }
 
-// boxes are the sections of the build sheet. Its cautions have been given.
+// boxes are the sections of the build sheet, but for the caution that it begins
+// with, which has been given.
 func (r jobFindings) boxes() ([]sheet.Section, error) {
 	if r.sheet == nil || len(r.sheet.Parts) == 0 {
 		return nil, nil
@@ -335,14 +336,12 @@ func (r jobFindings) boxes() ([]sheet.Section, error) {
 		a = &r.whole.amp
 	}
 	d := sheet.BoxSheet(*r.sheet, a)
-	for i := range d.Sections {
-		d.Sections[i].Pieces = slices.DeleteFunc(d.Sections[i].Pieces, func(p sheet.Piece) bool {
-			_, given := p.(sheet.Caution)
-			return given && i == 0
-		})
-	}
-	d.Sections[0].Heading, d.Sections[0].NewPage = "Build sheet", true
-	d.Sections[0].Pieces = append([]sheet.Piece{sheet.Words(d.Lead + ".")}, d.Sections[0].Pieces...)
+	first := &d.Sections[0]
+	first.Heading, first.NewPage = "Build sheet", true
+	first.Pieces = slices.Concat([]sheet.Piece{sheet.Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, func(p sheet.Piece) bool {
+		_, given := p.(sheet.Caution)
+		return given
+	}))
 	return d.Sections, nil
 }
 
@@ -475,11 +474,11 @@ func (r jobFindings) instruments() sheet.Section {
 		}
 	}
 	for _, p := range r.proofs {
-		add(p.Proof.Seen, p.rec)
+		add(p.Proof.Seen, p.record)
 	}
 	for _, d := range r.drivers {
-		add(d.Driver.Before, d.recs[0])
-		add(d.Driver.After, d.recs[1])
+		add(d.Driver.Before, d.records[0])
+		add(d.Driver.After, d.records[1])
 	}
 	if len(t.Rows) > 0 {
 		s.Pieces = append(s.Pieces, t)
@@ -504,7 +503,13 @@ func signalWords(law json.RawMessage) string {
 	if err != nil {
 		return "of another kind"
 	}
-	seconds := math.Round(10*float64(len(sig.Samples()))/float64(sig.Rate())) / 10
+	var samples int
+	if p, ok := sig.(signal.Periodic); ok {
+		samples = p.Frame().Len() // without making them
+	} else {
+		samples = len(sig.Samples())
+	}
+	seconds := math.Round(10*float64(samples)/float64(sig.Rate())) / 10
 	kind := "program material"
 	switch sig.(type) {
 	case signal.Chirp:
