@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -59,13 +58,13 @@ func demo(ctx context.Context, e env, folder string) (err error) {
 		return err
 	}
 	var files []file
-	for _, name := range slices.Sorted(maps.Keys(demoBenches())) {
-		text := demoBenches()[name]
+	benches := demoBenches()
+	for _, name := range slices.Sorted(maps.Keys(benches)) {
 		path := filepath.Join(folder, name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
 			return fmt.Errorf("cannot make the folder %s: %w", filepath.Dir(path), plainPath(err))
 		}
-		files = append(files, file{path, true, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }})
+		files = append(files, whole(path, []byte(benches[name])))
 	}
 	if err := writeFiles(files...); err != nil {
 		return err
@@ -163,7 +162,8 @@ func typed(args []string) []string {
 }
 
 // clearDemo takes away the job and the calibration of an earlier demonstration,
-// so that new ones can be made in their place, and refuses any other folder that holds something.
+// so that new ones can be made in their place, and refuses any other folder that
+// holds something.
 func clearDemo(folder string) error {
 	entries, err := os.ReadDir(folder)
 	switch {

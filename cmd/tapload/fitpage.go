@@ -81,7 +81,7 @@ func (f fitted) headline() string {
 	word := "resonance "
 	if len(hz) > 1 {
 		word = "resonances "
-		hz = []string{strings.Join(hz[:len(hz)-1], ", ") + " and " + hz[len(hz)-1]}
+		hz = []string{inWords(hz)}
 	}
 	if !strings.HasSuffix(hz[0], "Hz") {
 		hz[0] += " Hz"

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tapload/fixtures/job"
 )
 
 // guide leads somebody who does not live in a terminal through the jobs, line
@@ -60,7 +62,7 @@ func (g *guide) run() error {
 	g.say("tapload measures what loudspeaker cabinets really are, and finds how to run them from an amplifier. Type a number and Enter; ? explains, q goes back. Everything here can be typed as a command too.")
 	for {
 		jobs := guidedJobs()
-		if isFile("job.toml") {
+		if isFile(job.FileName) {
 			jobs = append(jobs, guidedJob{"Write the job sheet of this folder", (*guide).writeReport})
 		}
 		var titles []string

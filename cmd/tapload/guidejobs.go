@@ -3,12 +3,11 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
 	"strings"
 
 	"tapload/fixtures/hookup"
+	"tapload/fixtures/job"
 )
 
 // quantityOf likes a number above 0 in a unit.
@@ -141,8 +140,7 @@ func inventedBench() (string, error) {
 	if isFile(path) {
 		return path, nil
 	}
-	text := demoBenches()[filepath.Join("bench", "dance.toml")]
-	return path, writeFiles(file{path: path, write: func(w io.Writer) error { _, err := io.WriteString(w, text); return err }})
+	return path, writeFiles(whole(path, []byte(demoBenches()[filepath.Join("bench", "dance.toml")])))
 }
 
 func (g *guide) identify() error {
@@ -161,7 +159,7 @@ func (g *guide) identify() error {
 // cabinets asks for loads until there are enough; those of a job come by
 // themselves.
 func (g *guide) cabinets() (loads []string, err error) {
-	if isFile("job.toml") {
+	if isFile(job.FileName) {
 		use, err := g.agree("Use the cabinets of this folder's job?", "job.toml in this folder names cabinets with their records.", true)
 		if err != nil || use {
 			return nil, err
@@ -259,7 +257,7 @@ func (g *guide) proveBox() error {
 	g.say("Measure each cabinet alone first, then all through the box, at the plug that goes to the amplifier; unplug the box from the amplifier for that.")
 	args := []string{"box", "verify"}
 	var used []string
-	if !isFile("job.toml") {
+	if !isFile(job.FileName) {
 		for {
 			path, err := g.record(fmt.Sprintf("Cabinet %c alone?", 'a'+len(used)), used...)
 			if err != nil {
@@ -304,7 +302,7 @@ func (g *guide) compareDriver() error {
 
 func (g *guide) writeReport() error {
 	for _, path := range []string{"report.html", "report.pdf"} {
-		if _, err := os.Stat(path); err == nil {
+		if isFile(path) {
 			if yes, err := g.agree(path+" is there already; write it anew?", "The report is worked out of the records each time.", true); err != nil || !yes {
 				return err
 			}
