@@ -134,6 +134,10 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 			c.add(fault.Cause.String(), Problem, fault.Advice, "%s, with the output at %.0f dB of full scale", fault.Text, decibels(peak))
 			return c, nil
 		}
+		if n := h.ratio.Seen.Late; n > 0 && !c.found(lateBlocks) {
+			c.add(lateBlocks, Caution, "close other programs or choose a larger buffer, before one is lost that counts",
+				"%s, just before or after a chirp", lateText(n))
+		}
 		heard = append(heard, h)
 		if c.compare(heard); !c.Pass() {
 			return c, nil
@@ -176,6 +180,9 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 		if err := rec.Check(); errors.As(err, &fault) && fault.Cause == card.NoSignal {
 			fault = nil
 		}
+	}
+	if fault == nil {
+		errors.As(rec.Lost(0, len(rec.V1)), &fault)
 	}
 	if fault != nil {
 		c.add(fault.Cause.String(), Problem, fault.Advice, "%s, in silence", fault.Text)
@@ -268,13 +275,18 @@ func (c *Checked) compare(heard []hearing) {
 	case 2*different > all:
 		c.add(card.AutomaticGain.String(), Problem, advice,
 			"the ratio of the inputs depends on the level, at %d of %d frequencies: the two inputs do not keep one gain each", different, all)
-	case 20*different > all && !slices.ContainsFunc(c.Findings, func(f Finding) bool { return f.Code == levelDependent }):
+	case 20*different > all && !c.found(levelDependent):
 		c.add(levelDependent, Caution, "measure no louder than the proposed level",
 			"the load is not linear: its impedance changes with the level at %d of %d frequencies when the output rises to %.0f dB of full scale", different, all, decibels(h.peak))
 	}
 }
 
 const levelDependent = "level-dependent"
+
+// found reports whether a finding has that code.
+func (c Checked) found(code string) bool {
+	return slices.ContainsFunc(c.Findings, func(f Finding) bool { return f.Code == code })
+}
 
 // differing counts the frequencies at which two ratios differ beyond doubt.
 func differing(a, b hearing) (different, all int) {
@@ -322,7 +334,7 @@ func (c *Checked) judge(s CheckSetup, heard []hearing) {
 		c.add("volts-unknown", Remark, "with --full-scale-volt, the volts at the inputs that are full scale, it is kept below 1 V rms",
 			"the voltage at the load is not known, so the proposed level only keeps the inputs from clipping")
 	}
-	if i := slices.IndexFunc(c.Findings, func(f Finding) bool { return f.Code == levelDependent }); i >= 0 {
+	if c.found(levelDependent) {
 		for k := len(heard) - 1; k > 0; k-- {
 			if d, all := differing(heard[0], heard[k]); 20*d <= all {
 				c.Level = min(c.Level, heard[k].peak)

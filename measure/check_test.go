@@ -137,7 +137,7 @@ func TestEveryFaultIsNamed(t *testing.T) {
 		{"open load", func(b *bench.Bench) { b.Load[0].Element = netlist.Open() }, "open-load", "open-load", false},
 		{"shorted load", func(b *bench.Bench) { b.Load[0].Element = netlist.Wire }, "shorted-load", "shorted-load", false},
 		{"lost samples", func(b *bench.Bench) { b.Dropouts = []bench.Dropout{{At: 1.0, Samples: 96, Kind: bench.Lost}} }, "dropout", "dropout", false},
-		{"lost blocks", func(b *bench.Bench) { b.Flags.InputOverflow = 2 }, "lost-blocks", "lost-blocks", false},
+		{"lost blocks", func(b *bench.Bench) { b.Flags = []bench.Flag{{Lapse: card.InputOverflow, Blocks: 2}} }, "lost-blocks", "lost-blocks", false},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()

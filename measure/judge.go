@@ -59,10 +59,22 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if unsure, worst := unsure(g); g.Seen.Heard != nil && len(unsure) > 0 {
 		add("unsure", "noise leaves |Z| at %d frequencies less sure than ± %g %% (k = 2), the worst ± %.2g %% at %.0f Hz; a larger sense resistor, more level or more time helps", len(unsure), 100*sureEnough, 200*worst.U, worst.Hz)
 	}
+	if n := g.Seen.Late; n > 0 {
+		add(lateBlocks, "%s, before or after what was measured", lateText(n))
+	}
 	if n := g.Seen.LeftOut; n > 0 {
 		add("left-out", "%d frequencies were left out: the signal does not rise above the noise there", n)
 	}
 	return w
+}
+
+const lateBlocks = "late-blocks"
+
+func lateText(blocks int) string {
+	if blocks == 1 {
+		return "the driver says that a block of sound was late or lost"
+	}
+	return fmt.Sprintf("the driver says that %d blocks of sound were late or lost", blocks)
 }
 
 // sureEnough is how sure |Z| is to be everywhere before a curve from program

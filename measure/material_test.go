@@ -156,7 +156,7 @@ func TestListenFaults(t *testing.T) {
 		{"no coherence", func(b *bench.Bench, l *listening) {
 			b.Music.Level, b.Inputs[0].Noise, b.Inputs[1].Noise = bench.DB(-70), bench.DB(-50), bench.DB(-50)
 		}, card.NoSignal},
-		{"lost blocks", func(b *bench.Bench, _ *listening) { b.Flags.InputOverflow = 1 }, card.LostBlocks},
+		{"lost blocks", func(b *bench.Bench, _ *listening) { b.Flags = []bench.Flag{{Lapse: card.InputOverflow, Blocks: 1}} }, card.LostBlocks},
 		{"open load", func(b *bench.Bench, _ *listening) {
 			b.Load[0].Element = netlist.Open()
 		}, card.OpenLoad},

@@ -92,6 +92,7 @@ func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (ra
 			return ratio.Ratio{}, card.Recording{}, nil, fmt.Errorf("round %d of the tones: %w", len(played)+1, err)
 		}
 		take(tones, round, next)
+		g.Seen.Late += round.Seen.Late
 		played = append(played, next)
 		left -= seconds(next)
 	}

@@ -325,7 +325,7 @@ func TestFaults(t *testing.T) {
 		{"lost samples", func(b *bench.Bench) {
 			b.Dropouts = []bench.Dropout{{At: 1.9, Samples: 128, Kind: bench.Lost}}
 		}, card.Dropout, "lost or doubled"},
-		{"driver flag", func(b *bench.Bench) { b.Flags.InputOverflow = 1 }, card.LostBlocks, ""},
+		{"driver flag", func(b *bench.Bench) { b.Flags = []bench.Flag{{Lapse: card.InputOverflow, Blocks: 1}} }, card.LostBlocks, ""},
 		{"clipping", func(b *bench.Bench) { b.Source.Level = 2.5 }, card.Clipped, "input 1"},
 		{"absent card", func(b *bench.Bench) { b.Absent = true }, card.Absent, ""},
 		{"busy card", func(b *bench.Bench) { b.Busy = true }, card.Busy, ""},

@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 )
 
@@ -57,20 +58,44 @@ type Progress struct {
 //     must not be used.
 //  3. When ctx ends, the sound fades out within 0.1 s and Play returns the
 //     cause of ctx's end.
-//  4. Driver flags that do not stop the recording ride in Recording.Flags.
+//  4. What the driver said of lost or late blocks rides in Recording.Flags,
+//     with the frames of the recording that may be spoilt.
 //  5. Nothing is resampled, filtered or repaired.
 type Card interface {
 	Play(ctx context.Context, out Output) (Recording, error)
 }
 
-// Flags are what a driver said of lost or late blocks while it ran.
-type Flags struct {
-	InputOverflow, InputUnderflow   int // callbacks that carried the flag
-	OutputOverflow, OutputUnderflow int
+// Lapse is what a driver can say of a block of sound: one kind of lost or late
+// block, or several at once.
+type Lapse uint8
+
+// The kinds of lapses.
+const (
+	InputOverflow   Lapse = 1 << iota // recorded sound was dropped
+	InputUnderflow                    // there was none when it was due
+	OutputOverflow                    // sound to play was dropped
+	OutputUnderflow                   // there was none when it was due
+)
+
+var lapseNames = [...]string{"input overflow", "input underflow", "output overflow", "output underflow"}
+
+// String returns the names of the kinds in l, for people.
+func (l Lapse) String() string {
+	var names []string
+	for i, name := range lapseNames {
+		if l&(1<<i) != 0 {
+			names = append(names, name)
+		}
+	}
+	return strings.Join(names, " and ")
 }
 
-// Any reports whether the driver raised any flag.
-func (f Flags) Any() bool { return f != Flags{} }
+// Flag is what a driver said of a stretch of a recording.
+type Flag struct {
+	Lapse    Lapse
+	Blocks   int // of sound that carried it
+	From, To int // frames of the recording that may be spoilt: From <= frame < To
+}
 
 // Recording is the two voltages as the card saw them.
 type Recording struct {
@@ -78,9 +103,9 @@ type Recording struct {
 	V1     []float64 // before the sense resistor; full scale is +-1
 	V2     []float64 // at the load; full scale is +-1
 	Bits   int       // word length of the samples (float32 counts as 24), 0 when unknown
-	Flags  Flags
-	Source string // the card, file or bench it came from, for people
-	Inputs [2]int // which inputs of the source V1 and V2 are, counted from 1
+	Flags  []Flag    // in order of From
+	Source string    // the card, file or bench it came from, for people
+	Inputs [2]int    // which inputs of the source V1 and V2 are, counted from 1
 }
 
 // RMS returns the root mean square of x about its mean.
@@ -104,7 +129,7 @@ const (
 	Busy                // the card is in use
 	WrongRate           // a sample rate that was not asked for or is not supported
 	Stopped             // the card stopped in the middle
-	LostBlocks          // the driver flagged lost samples
+	LostBlocks          // the driver flagged lost blocks, and they count
 	Dropout             // samples are missing or wrong without a flag
 	Clipped             // an input reached full scale or a flat top
 	NoSignal            // the test signal is not in the recording

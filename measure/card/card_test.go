@@ -69,13 +69,14 @@ func TestCauseString(t *testing.T) {
 	}
 }
 
-func TestFlagsAny(t *testing.T) {
-	if (Flags{}).Any() {
-		t.Error("no flags count as some")
-	}
-	for _, f := range []Flags{{InputOverflow: 1}, {InputUnderflow: 1}, {OutputOverflow: 1}, {OutputUnderflow: 1}} {
-		if !f.Any() {
-			t.Errorf("%+v counts as no flag", f)
+func TestLapseString(t *testing.T) {
+	for l, want := range map[Lapse]string{
+		0: "", InputOverflow: "input overflow", InputUnderflow: "input underflow",
+		OutputOverflow: "output overflow", OutputUnderflow: "output underflow",
+		InputOverflow | OutputUnderflow: "input overflow and output underflow",
+	} {
+		if got := l.String(); got != want {
+			t.Errorf("lapse %d is %q, want %q", l, got, want)
 		}
 	}
 }

@@ -10,9 +10,10 @@ import (
 const fullScale = 0.9999
 
 // Check returns a *Fault that names what r shows to be wrong by itself,
-// whatever the signal was: no or unequal samples, one that is not a number,
-// lost blocks, an input that never moves, an input at full scale, the flat
-// tops of a stage that clips before the converter.
+// whatever the signal was: no or unequal samples, one that is not a number, an
+// input that never moves, an input at full scale, the flat tops of a stage that
+// clips before the converter. Whether a flag of the driver matters depends on
+// where the signal lies: see Lost.
 //
 // It cannot see clipping above some thirtieth of the sample rate, where a
 // period has too few samples to tell a flat top, nor clipping that the noise
@@ -44,8 +45,6 @@ func (r Recording) CheckHeard() error {
 		}
 	case len(r.V1) == 0:
 		return &Fault{Cause: TooShort, Text: "recording holds no samples", Advice: "repeat the measurement"}
-	case r.Flags.Any():
-		return r.lostBlocks()
 	}
 	for channel, x := range [2][]float64{r.V1, r.V2} {
 		if err := r.checkInput(channel, x); err != nil {
@@ -65,12 +64,33 @@ func (r Recording) input(channel int) int {
 
 func (r Recording) seconds(i int) float64 { return float64(i) / float64(r.RateHz) }
 
-func (r Recording) lostBlocks() error {
-	f := r.Flags
+// Lost returns a *Fault where a flag of the driver touches the frames
+// from <= frame < to of r, and nil where none does.
+func (r Recording) Lost(from, to int) error {
+	var lapse Lapse
+	blocks, first, last := 0, 0, 0
+	for _, f := range r.Flags {
+		if f.From >= to || f.To <= from {
+			continue
+		}
+		if blocks == 0 {
+			first = f.From
+		}
+		lapse |= f.Lapse
+		blocks += f.Blocks
+		last = max(last, f.To)
+	}
+	if blocks == 0 {
+		return nil
+	}
+	times := "once"
+	if blocks > 1 {
+		times = fmt.Sprintf("%d times", blocks)
+	}
 	return &Fault{
 		Cause: LostBlocks,
-		Text: fmt.Sprintf("the driver lost blocks of sound: input overflow %d, input underflow %d, output overflow %d, output underflow %d times; not one may be lost",
-			f.InputOverflow, f.InputUnderflow, f.OutputOverflow, f.OutputUnderflow),
+		Text: fmt.Sprintf("the driver lost blocks of sound: %s, %s between %.2f and %.2f s of the recording; not one that counts may be lost",
+			lapse, times, r.seconds(max(0, first)), r.seconds(min(len(r.V1), last))),
 		Advice: "close other programs, choose a larger buffer and repeat the measurement",
 	}
 }

@@ -80,8 +80,6 @@ func TestCheckFaults(t *testing.T) {
 		{"rate", func(r *Recording) { r.RateHz = 0 }, WrongRate, []string{"0 Hz"}},
 		{"empty", func(r *Recording) { r.V1, r.V2 = nil, nil }, TooShort, []string{"no samples"}},
 		{"unequal", func(r *Recording) { r.V2 = r.V2[:23999] }, Dropout, []string{"input 1 has 24000", "input 2 has 23999"}},
-		{"flags", func(r *Recording) { r.Flags = Flags{InputOverflow: 3, OutputUnderflow: 2} }, LostBlocks,
-			[]string{"input overflow 3", "output underflow 2", "larger buffer"}},
 		{"NaN", func(r *Recording) { r.V2[12000] = math.NaN() }, Dropout, []string{"input 2", "NaN", "0.2500 s"}},
 		{"NaN first", func(r *Recording) { r.V1[0] = math.NaN() }, Dropout, []string{"input 1", "NaN", "0.0000 s"}},
 		{"infinite", func(r *Recording) { r.V1[23999] = math.Inf(-1) }, Dropout, []string{"input 1", "-Inf"}},

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -58,7 +59,7 @@ func TestReplay(t *testing.T) {
 }
 
 func sameRecording(a, b Recording) bool {
-	return a.RateHz == b.RateHz && a.Bits == b.Bits && a.Flags == b.Flags && a.Source == b.Source && a.Inputs == b.Inputs &&
+	return a.RateHz == b.RateHz && a.Bits == b.Bits && slices.Equal(a.Flags, b.Flags) && a.Source == b.Source && a.Inputs == b.Inputs &&
 		sameWAV(WAV{Samples: [][]float64{a.V1, a.V2}}, WAV{Samples: [][]float64{b.V1, b.V2}})
 }
 

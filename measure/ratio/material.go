@@ -91,6 +91,9 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 		}
 	}
 
+	if err := rec.Lost(0, len(rec.V1)); err != nil {
+		return Ratio{}, err
+	}
 	v1, v2 := centred(rec.V1), centred(rec.V2)
 	mains, tones := takeOutHum(v1, v2, rate, band.HighHz)
 	seen := Seen{Mains: tones, Heard: &Heard{}}

@@ -92,6 +92,9 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 			return spectrum{}, Seen{}, err
 		}
 	}
+	if err := rec.Lost(start, start+int(float64(total)*(1+drift))); err != nil {
+		return spectrum{}, Seen{}, err
+	}
 	if err := level(rec, f, start, drift); err != nil {
 		return spectrum{}, Seen{}, err
 	}

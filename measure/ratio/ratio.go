@@ -40,6 +40,7 @@ type Seen struct {
 	Distortion   [2]float64 // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
 	Ringing      []float64  // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
 	Short        []Unsure   // tones that were to become surer than they are when the time was over
+	Late         int        // blocks that the driver flagged as lost or late, none of which counts
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
 	Heard        *Heard     // of program material; nil for a test signal
 }
@@ -50,16 +51,23 @@ func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
 	if err := sameRate(rec, sig); err != nil {
 		return Ratio{}, err
 	}
+	var r Ratio
+	var err error
 	switch s := sig.(type) {
 	case signal.Periodic:
-		return ofPeriodic(rec, s)
+		r, err = ofPeriodic(rec, s)
 	case signal.Tones:
-		return ofTones(rec, s)
+		r, err = ofTones(rec, s)
 	case signal.Material:
-		return ofMaterial(rec, s)
+		r, err = ofMaterial(rec, s)
 	default:
-		return Ratio{}, fmt.Errorf("no estimator for a signal of type %T", sig)
+		err = fmt.Errorf("no estimator for a signal of type %T", sig)
 	}
+	if err != nil {
+		return Ratio{}, explained(err, rec)
+	}
+	r.Seen.Late = flagged(rec)
+	return r, nil
 }
 
 // sameRate returns a Fault where rec has another sample rate than sig.

@@ -63,6 +63,11 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 	}
 	place.clock = clock
 	dwells = place.dwells(rec, sig)
+	for _, d := range dwells {
+		if err := rec.Lost(d.start, d.start+len(d.x[0])); err != nil {
+			return Ratio{}, err
+		}
+	}
 
 	r := Ratio{Points: make([]Point, len(dwells))}
 	results := make([]toned, len(dwells))

@@ -22,8 +22,11 @@ type fake struct {
 	runsAt                                        float64 // rate of the hardware; 0 for the one asked for
 	supported                                     []int   // rates, asked for after errRate
 	status                                        map[int]status
-	noInput                                       []int // blocks without input
-	deadAfter                                     int   // blocks, if above 0
+	always                                        func(block int) status // beside status; nil for nothing
+	noInput                                       []int                  // blocks without input
+	stalls                                        map[int]time.Duration  // before these blocks
+	slower                                        int                    // times than the rate, if above 0
+	deadAfter                                     int                    // blocks, if above 0; at once if below
 	hangs                                         string
 
 	// What was done.
@@ -69,7 +72,7 @@ func (f *fake) finish() {
 	if len(f.status) > 0 || len(f.noInput) > 0 {
 		f.t.Errorf("the test ended before blocks %v with a status and %v without input", slices.Collect(maps.Keys(f.status)), f.noInput)
 	}
-	if f.deadAfter > 0 && !f.dead.Load() {
+	if f.deadAfter != 0 && !f.dead.Load() {
 		f.t.Errorf("the test ended before the card died after block %d", f.deadAfter)
 	}
 	if f.supported != nil && len(f.asked) == 0 {
@@ -174,7 +177,7 @@ func (s *fakeStream) run() {
 	defer close(s.halted)
 	heard := make([]float32, s.delay()*s.setup.outputs) // as yet unheard by the inputs
 	for block := 0; ; block++ {
-		if s.deadAfter > 0 && block == s.deadAfter {
+		if s.deadAfter != 0 && block == max(0, s.deadAfter) {
 			s.dead.Store(true)
 			return
 		}
@@ -184,7 +187,7 @@ func (s *fakeStream) run() {
 			return
 		case <-s.release:
 			return
-		case <-time.After(time.Duration(n) * time.Second / time.Duration(s.setup.rateHz)):
+		case <-time.After(s.stalls[block] + time.Duration(max(1, s.slower)*n)*time.Second/time.Duration(s.setup.rateHz)):
 		}
 		in := make([]float32, n*s.setup.inputs)
 		out := make([]float32, n*s.setup.outputs)
@@ -203,6 +206,9 @@ func (s *fakeStream) run() {
 		}
 		status := s.status[block]
 		delete(s.status, block)
+		if s.always != nil {
+			status = s.always(block)
+		}
 		s.each(in, out, status)
 		heard = append(heard, out...)
 		s.heard = append(s.heard, out...)

@@ -68,19 +68,30 @@ type Options struct {
 	// that ends too early is found by the analysis, which says so. Default:
 	// 0.5 s.
 	Extra time.Duration
-	// Watchdog is how long the card may stay silent before it counts as
-	// stopped; to begin it may take three times as long. Default: 1 s.
+	// Watchdog is how long the card may bring no block while the signal plays
+	// before it counts as stopped; while it wakes it has 5 s. Default: 3 s.
 	Watchdog time.Duration
 }
 
 const (
-	// lead is the silence before the signal: in the first blocks of a stream
-	// sound systems still rearrange themselves and may lose one without a flag,
-	// and cards unmute.
-	lead = 200 * time.Millisecond
+	// settle is how long a card must have run without a flag before the signal
+	// begins. A sound server that was asleep flags its first blocks, or brings
+	// none for a second or two after them.
+	settle = 500 * time.Millisecond
 
-	defaultExtra    = 500 * time.Millisecond
-	defaultWatchdog = time.Second
+	// wakeLimit is how long a card may take until its first block, after that
+	// until its last flag before the signal, and between two blocks meanwhile.
+	wakeLimit = 5 * time.Second
+
+	// lead is the silence before the signal in the recording.
+	lead = 100 * time.Millisecond
+
+	defaultExtra = 500 * time.Millisecond
+
+	// While the signal plays a card that stays away for longer than its buffers
+	// has spoilt the recording, which the analysis says and which leaves the
+	// card usable. After this it counts as dead.
+	defaultWatchdog = 3 * time.Second
 
 	// A dropout cannot be mended, whereas latency costs nothing: nobody plays
 	// along. What a card calls its high latency can be absurd either way.
@@ -92,9 +103,11 @@ const (
 	pollEvery     = 10 * time.Millisecond
 	progressEvery = 100 * time.Millisecond
 
-	// closeLimit bounds calls that only hang when the sound system has died;
-	// a healthy one takes 0.1 s and its buffers.
-	closeLimit = 5 * time.Second
+	// callLimit bounds calls that only hang when the sound system has died; a
+	// healthy one takes 0.1 s and its buffers. One that starts a server first,
+	// or finds a device asleep, has openLimit.
+	callLimit = 5 * time.Second
+	openLimit = 10 * time.Second
 )
 
 // Card is an open sound card. Its methods may be called from any goroutine,
@@ -164,17 +177,17 @@ func (c *Card) Close() error {
 		return nil
 	}
 	c.closed = true
-	if err := c.within("close", c.sys.close); err != nil {
+	if err := c.within(callLimit, "close", c.sys.close); err != nil {
 		return fmt.Errorf("closing card %q: %w", c.in, err)
 	}
 	return nil
 }
 
 // Play implements card.Card. A mono signal is played on the first two outputs
-// alike. The recording starts with the stream, 0.2 s before the signal, and
-// runs on for Options.Extra after it; what the sound system flags in those
-// 0.2 s does not count. When ctx ends, the sound fades out over 50 ms from the
-// next block on that the card asks for.
+// alike. The signal begins once the card has run for 0.5 s without a flag, for
+// which it has 5 s; the recording starts 0.1 s before the signal and runs on
+// for Options.Extra after it. When ctx ends, the sound fades out over 50 ms
+// from the next block on that the card asks for.
 func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) {
 	if !c.mu.TryLock() {
 		return card.Recording{}, &card.Fault{Cause: card.Busy, Text: fmt.Sprintf("card %q is already playing", c.in)}
@@ -197,9 +210,12 @@ func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) 
 		inputs: max(c.inputs[0], c.inputs[1]), outputs: min(2, c.out.outputs),
 		latency: min(max(c.in.latency, c.out.latency, leastLatency), mostLatency),
 	}
-	t := newTake(s, o.Channels, c.inputs, frames(lead, o.RateHz), frames(c.extra, o.RateHz))
+	t := newTake(s, o.Channels, c.inputs, timing{
+		settle: frames(settle, o.RateHz), before: frames(lead, o.RateHz),
+		after: frames(c.extra, o.RateHz), reach: frames(s.latency, o.RateHz),
+	})
 	var str stream
-	err := c.within("open", func() (err error) {
+	err := c.within(openLimit, "open", func() (err error) {
 		str, err = c.sys.open(s, t.callback)
 		return err
 	})
@@ -212,18 +228,18 @@ func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) 
 			Advice: fmt.Sprintf("ask for %.0f Hz", got)}
 		return card.Recording{}, c.giveUp(str, fault)
 	}
-	if err := c.within("start", str.start); err != nil {
+	if err := c.within(openLimit, "start", str.start); err != nil {
 		return card.Recording{}, c.giveUp(str, c.openFault(s, err))
 	}
 	if err := c.watch(ctx, t, o.Progress); err != nil {
 		return card.Recording{}, c.giveUp(str, err)
 	}
-	if err := c.within("stop", str.stop); err != nil {
+	if err := c.within(callLimit, "stop", str.stop); err != nil {
 		return card.Recording{}, c.stopFault(err)
 	}
 	v1, v2 := t.recorded()
 	return card.Recording{
-		RateHz: o.RateHz, V1: v1, V2: v2, Bits: 24, Flags: t.flagged(),
+		RateHz: o.RateHz, V1: v1, V2: v2, Bits: 24, Flags: t.flags,
 		Source: c.in.String(), Inputs: c.inputs,
 	}, nil
 }
@@ -238,7 +254,7 @@ func (c *Card) giveUp(s stream, err error) error {
 	if c.dead != nil {
 		return err
 	}
-	return alsoFailed(err, c.within("stop", s.stop))
+	return alsoFailed(err, c.within(callLimit, "stop", s.stop))
 }
 
 // alsoFailed returns err, with what went wrong while tidying up after it.
@@ -267,16 +283,17 @@ func (c *Card) checkOutput(o card.Output) error {
 	return nil
 }
 
-// watch returns once t is complete, has faded out after the end of ctx, or has
-// not been called for too long; c.dead is set then.
+// watch returns once t is complete, has faded out after the end of ctx, has
+// waited in vain for the card to run without a flag, or has not been called for
+// too long; c.dead is set then.
 func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress)) error {
 	tick := time.NewTicker(pollEvery)
 	defer tick.Stop()
 	ended, fading := ctx.Done(), false
 	var calls int64
-	// Idle time is counted in ticks received, not read from a clock: while this
+	// Time is counted in ticks received, not read from a clock: while this
 	// program is suspended or starved it must not accuse the card.
-	var idle, unreported time.Duration
+	var idle, waking, unreported time.Duration
 	for {
 		select {
 		case <-ended:
@@ -289,14 +306,17 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 		if n := t.calls.Load(); n != calls {
 			calls, idle = n, 0
 		}
-		done := t.complete()
+		done, begun := t.complete(), t.begun()
 		if unreported += pollEvery; progress != nil && (done || unreported >= progressEvery) {
 			progress(t.progress())
 			unreported = 0
 		}
 		patience := c.patient
-		if calls == 0 {
-			patience *= 3
+		if !begun {
+			patience = wakeLimit
+			if calls > 0 {
+				waking += pollEvery
+			}
 		}
 		switch {
 		case fading && (done || t.faded()):
@@ -304,28 +324,55 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 		case done:
 			return nil
 		case idle >= patience:
-			p := t.progress()
-			c.dead = &card.Fault{Cause: card.Stopped,
-				Text:   fmt.Sprintf("card %q stopped after %.1f of %.1f s and has not answered for %v", c.in, p.Done.Seconds(), p.Total.Seconds(), patience),
-				Advice: "check its plug and the sound server, then start the program again (the sound system is left open, since closing it now would hang)"}
+			c.dead = c.stoppedFault(t, patience)
 			return c.dead
+		case !begun && waking >= wakeLimit+settle:
+			t.fadeOut() // should it begin just now
+			return c.restlessFault(t)
 		}
 	}
 }
 
+// stoppedFault says that t has not been called for so long.
+func (c *Card) stoppedFault(t *take, silent time.Duration) *card.Fault {
+	p := t.progress()
+	text := fmt.Sprintf("card %q stopped after %.1f of %.1f s and has not answered for %v", c.in, p.Done.Seconds(), p.Total.Seconds(), silent)
+	switch {
+	case t.calls.Load() == 0:
+		text = fmt.Sprintf("card %q does not run: no sound came within %v of its start", c.in, silent)
+	case !t.begun():
+		text = fmt.Sprintf("card %q stopped before the signal began and has not answered for %v", c.in, silent)
+	}
+	return &card.Fault{Cause: card.Stopped, Text: text,
+		Advice: "check its plug and the sound server, then start the program again (the sound system is left open, since closing it now would hang)"}
+}
+
+// restlessFault says that the signal could not begin.
+func (c *Card) restlessFault(t *take) *card.Fault {
+	flagged, blocks := t.waking.flagged.Load(), t.waking.blocks.Load()
+	advice := "close other programs, choose another way to the card, or restart the sound server; nothing was played"
+	if flagged == 0 {
+		return &card.Fault{Cause: card.Stopped, Advice: advice,
+			Text: fmt.Sprintf("card %q hardly runs: in %v it brought less than %v of sound", c.in, wakeLimit+settle, settle)}
+	}
+	return &card.Fault{Cause: card.LostBlocks, Advice: advice,
+		Text: fmt.Sprintf("card %q never ran for %v without losing sound, in the %v that it was given: its driver flagged %d of %d blocks (%v)",
+			c.in, settle, wakeLimit+settle, flagged, blocks, card.Lapse(t.waking.lapse.Load()))}
+}
+
 // within calls f and returns its error, or declares the sound system dead when
-// f does not return.
-func (c *Card) within(what string, f func() error) error {
+// f does not return within limit.
+func (c *Card) within(limit time.Duration, what string, f func() error) error {
 	result := make(chan error, 1)
 	go func() { result <- f() }()
-	limit := time.NewTimer(closeLimit)
-	defer limit.Stop()
+	timer := time.NewTimer(limit)
+	defer timer.Stop()
 	select {
 	case err := <-result:
 		return err
-	case <-limit.C:
+	case <-timer.C:
 		c.dead = &card.Fault{Cause: card.Stopped,
-			Text:   fmt.Sprintf("card %q did not %s within %v", c.in, what, closeLimit),
+			Text:   fmt.Sprintf("card %q did not %s within %v", c.in, what, limit),
 			Advice: "check its plug and the sound server, then start the program again"}
 		return c.dead
 	}

@@ -14,8 +14,13 @@ import (
 	"tapload/measure/card"
 )
 
-// leadFrames is the silence before the signal at 48 kHz.
-const leadFrames = 9600
+// At 48 kHz: frames of silence before the signal and after it, and blocks of
+// 1024 frames before the recording begins.
+const (
+	leadFrames   = 4800
+	extraFrames  = 24000
+	waitedBlocks = 24
+)
 
 // noise returns n samples that float32 holds exactly.
 func noise(seed uint64, n int) []float64 {
@@ -88,7 +93,7 @@ func TestPlayRecordsEverySample(t *testing.T) {
 					extra = 500 * time.Millisecond
 				}
 				length := leadFrames + 20000 + int(extra.Seconds()*48000)
-				if rec.Inputs != want || rec.RateHz != 48000 || rec.Bits != 24 || rec.Source != "Fake: Bench Box" || rec.Flags.Any() {
+				if rec.Inputs != want || rec.RateHz != 48000 || rec.Bits != 24 || rec.Source != "Fake: Bench Box" || len(rec.Flags) > 0 {
 					t.Errorf("recording says inputs %v, %d Hz, %d bits, source %q, flags %v", rec.Inputs, rec.RateHz, rec.Bits, rec.Source, rec.Flags)
 				}
 				for ch, v := range [][]float64{rec.V1, rec.V2} {
@@ -135,32 +140,177 @@ func TestSetup(t *testing.T) {
 	}
 }
 
-func TestFlagsAreCounted(t *testing.T) {
+// A flag says which frames of the recording may be spoilt: from the latency
+// before its block to Extra behind it.
+func TestFlagsCarryTheirFrames(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFake(t)
+		at := func(block int) int { return waitedBlocks + block } // of the recording
 		f.status = map[int]status{
-			0: {inputUnderflow: true}, 8: {outputOverflow: true}, // before the signal, which starts in block 9
-			9: {inputOverflow: true, outputUnderflow: true}, 10: {inputOverflow: true},
-			11: {inputUnderflow: true}, 14: {outputOverflow: true}, 15: {outputOverflow: true}, 17: {outputOverflow: true},
+			at(0): {inputUnderflow: true}, at(2): {outputOverflow: true},
+			at(60): {inputOverflow: true, outputUnderflow: true}, at(61): {inputOverflow: true},
+			at(141): {outputOverflow: true}, at(142): {outputOverflow: true}, at(143): {outputOverflow: true},
 		}
-		f.noInput = []int{12}
+		f.noInput = []int{at(62)}
 		c := mustOpen(t, f, Options{})
 		defer mustClose(t, c)
-		x := noise(1, 20000)
+		x := noise(1, 120000)
 		rec, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{x}})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := (card.Flags{InputOverflow: 2, InputUnderflow: 2, OutputOverflow: 3, OutputUnderflow: 1}); rec.Flags != want {
-			t.Errorf("flags %+v, want %+v (a block without input is an underflow too)", rec.Flags, want)
+		const reach = 4800 // of 0.1 s
+		want := []card.Flag{
+			{Lapse: card.InputUnderflow | card.OutputOverflow, Blocks: 2, From: 0, To: 3*1024 + extraFrames},
+			{Lapse: card.InputOverflow | card.OutputUnderflow | card.InputUnderflow, Blocks: 3, From: 60*1024 - reach, To: 63*1024 + extraFrames},
+			// The recording ends in block 145.
+			{Lapse: card.OutputOverflow, Blocks: 3, From: 141*1024 - reach, To: leadFrames + 120000 + extraFrames},
 		}
-		if got := rec.V1[12*1024 : 13*1024]; slices.ContainsFunc(got, func(v float64) bool { return v != 0 }) {
+		if !slices.Equal(rec.Flags, want) {
+			t.Errorf("flags %+v, want\n%+v (a block without input is an underflow too)", rec.Flags, want)
+		}
+		if got := rec.V1[62*1024 : 63*1024]; slices.ContainsFunc(got, func(v float64) bool { return v != 0 }) {
 			t.Error("a block without input is not recorded as silence")
 		}
-		if got, want := rec.V1[13*1024], x[12*1024-leadFrames]; got != want {
+		if got, want := rec.V1[63*1024], x[62*1024-leadFrames]; got != want {
 			t.Errorf("after the block without input %g is recorded, want %g", got, want)
 		}
 	})
+}
+
+// However often a driver complains, no flag is lost.
+func TestFlagsAreBounded(t *testing.T) {
+	const n = 100
+	tk := newTake(setup{inputs: 1, outputs: 1, rateHz: 48000}, [][]float64{make([]float64, 1000*n)}, [2]int{1, 1}, timing{})
+	block := make([]float32, 100)
+	for i := range 10 * n {
+		tk.callback(block, block, status{inputOverflow: i%10 == 0})
+	}
+	if len(tk.flags) != mostFlags {
+		t.Fatalf("%d flags, want %d", len(tk.flags), mostFlags)
+	}
+	blocks := 0
+	for _, f := range tk.flags {
+		blocks += f.Blocks
+	}
+	if last := tk.flags[mostFlags-1]; blocks != n || last.From != 1000*(mostFlags-1) || last.To != 1000*(n-1)+100 {
+		t.Errorf("%d blocks in all, the last flag is %+v", blocks, last)
+	}
+}
+
+// The signal begins after half a second without a flag, and nothing of it is
+// touched by what was before.
+func TestSignalWaitsForTheCard(t *testing.T) {
+	const block = 4800 // 0.1 s
+	for _, test := range []struct {
+		name    string
+		flagged []int // blocks
+		stalls  map[int]time.Duration
+		begins  int // block of the stream with which the recording begins
+	}{
+		{name: "at once", begins: 5},
+		{name: "one block", flagged: []int{0}, begins: 6},
+		{name: "again and again", flagged: []int{0, 4, 8}, begins: 14},
+		{name: "1 s", flagged: upTo(10), begins: 15},
+		{name: "5 s", flagged: upTo(50), begins: 55},
+		{name: "first block after 4 s", stalls: map[int]time.Duration{0: 4 * time.Second}, begins: 5},
+		{name: "first block after 4.8 s, then flags", stalls: map[int]time.Duration{0: 4800 * time.Millisecond}, flagged: upTo(40), begins: 45},
+		{name: "stall of 1.5 s after three flags", stalls: map[int]time.Duration{3: 1500 * time.Millisecond}, flagged: upTo(5), begins: 10},
+		{name: "stall of 1.5 s without a flag", stalls: map[int]time.Duration{3: 1500 * time.Millisecond}, begins: 5},
+		{name: "stall of 4.5 s", stalls: map[int]time.Duration{1: 4500 * time.Millisecond}, begins: 5},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFake(t)
+				f.blocks = []int{block}
+				f.stalls = test.stalls
+				f.status = map[int]status{}
+				for _, b := range test.flagged {
+					f.status[b] = status{inputUnderflow: true}
+				}
+				c := mustOpen(t, f, Options{})
+				defer mustClose(t, c)
+				x := noise(1, 20000)
+				var all []card.Progress
+				rec, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{x}, Progress: func(p card.Progress) { all = append(all, p) }})
+				if err != nil {
+					t.Fatal(err)
+				}
+				first := slices.IndexFunc(f.heard, func(v float32) bool { return v != 0 }) / 2
+				if want := test.begins*block + leadFrames; first != want {
+					t.Errorf("the signal begins at frame %d of the stream, want %d", first, want)
+				}
+				if len(rec.Flags) > 0 || len(rec.V1) != leadFrames+len(x)+extraFrames {
+					t.Errorf("recording has flags %v and %d samples", rec.Flags, len(rec.V1))
+				}
+				for i, v := range x {
+					if got := rec.V1[leadFrames+block+i]; got != v {
+						t.Fatalf("sample %d of the signal is recorded as %g, want %g", i, got, v)
+					}
+				}
+				for i, p := range all {
+					if i > 0 && p.Done < all[i-1].Done {
+						t.Errorf("progress goes back from %v to %v", all[i-1].Done, p.Done)
+					}
+				}
+			})
+		})
+	}
+}
+
+func upTo(n int) (blocks []int) {
+	for i := range n {
+		blocks = append(blocks, i)
+	}
+	return blocks
+}
+
+// A card that never runs is given up, in silence, and can be used again.
+func TestSignalNeverBegins(t *testing.T) {
+	for _, test := range []struct {
+		name  string
+		block int
+		flag  status
+		every int
+		cause card.Cause
+		says  []string
+	}{
+		{"all flagged", 4800, status{inputUnderflow: true}, 1, card.LostBlocks, []string{"never ran for 500ms without losing sound", "(input underflow)", "nothing was played"}},
+		{"every fifth flagged", 4800, status{inputOverflow: true, outputUnderflow: true}, 5, card.LostBlocks, []string{"of 5", " blocks (input overflow and output underflow)"}},
+		{"a twentieth of the rate", 240, status{}, 1, card.Stopped, []string{"hardly runs", "in 5.5s it brought less than 500ms of sound"}},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFake(t)
+				f.blocks = []int{test.block}
+				f.slower = 4800 / test.block
+				f.always = func(block int) status {
+					if block%test.every == 0 {
+						return test.flag
+					}
+					return status{}
+				}
+				c := mustOpen(t, f, Options{})
+				defer mustClose(t, c)
+				out := card.Output{RateHz: 48000, Channels: [][]float64{noise(1, 20000)}}
+				began := time.Now()
+				for range 2 {
+					rec, err := c.Play(t.Context(), out)
+					wantFault(t, err, test.cause, append(test.says, `"Fake: Bench Box"`)...)
+					if rec.V1 != nil {
+						t.Error("a recording came with the error")
+					}
+				}
+				// 0.1 s to the first block, 5.5 s, and a block until the stream stops.
+				if took := time.Since(began) / 2; took < 5590*time.Millisecond || took > 5800*time.Millisecond {
+					t.Errorf("given up after %v", took)
+				}
+				if slices.ContainsFunc(f.heard, func(v float32) bool { return v != 0 }) {
+					t.Error("something was heard")
+				}
+			})
+		})
+	}
 }
 
 // At the end of ctx the sound follows a raised cosine to 0 within 50 ms and
@@ -192,7 +342,8 @@ func TestCancelFadesOut(t *testing.T) {
 				t.Errorf("Play returned after %v, want %v at most", took, most)
 			}
 
-			from := 2*leadFrames + slices.IndexFunc(f.heard[2*leadFrames:], func(v float32) bool { return v != 0.5 })
+			first := slices.Index(f.heard, 0.5)
+			from := first + slices.IndexFunc(f.heard[first:], func(v float32) bool { return v != 0.5 })
 			if from%(2*block) != 0 || from/2 < 48000-block || from/2 > 48000+block {
 				t.Errorf("the fade starts at frame %d, want the first block after 48000", from/2)
 			}
@@ -244,23 +395,23 @@ func TestProgress(t *testing.T) {
 		c := mustOpen(t, f, Options{})
 		defer mustClose(t, c)
 		x := make([]float64, 48000)
-		x[30000] = -0.75 // heard after 40624 frames, 0.85 s
+		x[30000] = -0.75 // heard after 35824 frames of the recording, 0.75 s
 		var all []card.Progress
 		_, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{x}, Progress: func(p card.Progress) { all = append(all, p) }})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(all) < 17 || len(all) > 19 {
-			t.Errorf("%d reports in 1.7 s, want one every 0.1 s", len(all))
+		if len(all) < 21 || len(all) > 23 {
+			t.Errorf("%d reports in 2.1 s, want one every 0.1 s", len(all))
 		}
 		loud := 0
 		for i, p := range all {
-			if p.Total != 1700*time.Millisecond || p.Done > p.Total || i > 0 && p.Done < all[i-1].Done {
+			if p.Total != 1600*time.Millisecond || p.Done > p.Total || i > 0 && p.Done < all[i-1].Done {
 				t.Errorf("report %d: %v of %v", i, p.Done, p.Total)
 			}
 			if p.Peak == [2]float64{0.75, 0.375} {
 				loud++
-				if p.Done < 846*time.Millisecond || p.Done > 1000*time.Millisecond {
+				if p.Done < 746*time.Millisecond || p.Done > 900*time.Millisecond {
 					t.Errorf("the peak is reported after %v", p.Done)
 				}
 			} else if p.Peak != [2]float64{} {
@@ -395,8 +546,10 @@ func TestWatchdog(t *testing.T) {
 		takes     time.Duration
 		says      string
 	}{
-		{"in the middle", 40, Options{}, 1860 * time.Millisecond, "stopped after 0.9 of 2.7 s and has not answered for 1s"},
+		{"in the middle", 40, Options{}, 3860 * time.Millisecond, "stopped after 0.3 of 2.6 s and has not answered for 3s"},
 		{"short watchdog", 40, Options{Watchdog: 200 * time.Millisecond}, 1060 * time.Millisecond, "has not answered for 200ms"},
+		{"before the signal", 10, Options{Watchdog: 200 * time.Millisecond}, 5220 * time.Millisecond, "stopped before the signal began and has not answered for 5s"},
+		{"without a block", -1, Options{}, 5 * time.Second, "no sound came within 5s of its start"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -422,11 +575,31 @@ func TestWatchdog(t *testing.T) {
 func TestWatchdogGivesTimeToBegin(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFake(t)
-		f.blocks = []int{2 * 48000} // the first comes after 2 s
+		f.blocks = []int{2 * 48000} // each takes 2 s
 		c := mustOpen(t, f, Options{})
 		defer mustClose(t, c)
 		if _, err := c.Play(t.Context(), card.Output{RateHz: 48000, Channels: [][]float64{make([]float64, 48000)}}); err != nil {
 			t.Error(err)
+		}
+	})
+}
+
+// A cancelled wait for the card ends with its next block, if there is one.
+func TestCancelWhileWaiting(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		f.stalls = map[int]time.Duration{5: time.Second}
+		c := mustOpen(t, f, Options{})
+		defer mustClose(t, c)
+		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+		defer cancel()
+		began := time.Now()
+		_, err := c.Play(ctx, card.Output{RateHz: 48000, Channels: [][]float64{noise(1, 9600)}})
+		if took := time.Since(began); err != context.DeadlineExceeded || took < 1100*time.Millisecond || took > 1200*time.Millisecond {
+			t.Errorf("%v after %v, want the end of ctx after 1.13 s", err, took)
+		}
+		if slices.ContainsFunc(f.heard, func(v float32) bool { return v != 0 }) {
+			t.Error("something was heard")
 		}
 	})
 }
@@ -457,7 +630,7 @@ func TestCallsThatHang(t *testing.T) {
 					}
 					err = c.Close()
 				}
-				wantFault(t, err, card.Stopped, "did not "+what+" within 5s")
+				wantFault(t, err, card.Stopped, "did not "+what+" within "+map[bool]string{true: "10s", false: "5s"}[what == "open" || what == "start"])
 				if err := c.Close(); err != nil {
 					t.Error(err)
 				}
@@ -525,16 +698,18 @@ func TestListAndOpenFaults(t *testing.T) {
 // The system's thread must not be held up.
 func TestCallbackDoesNotAllocate(t *testing.T) {
 	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
-	tk := newTake(s, [][]float64{make([]float64, 1<<20)}, [2]int{1, 2}, 0, 100)
 	in, out := make([]float32, 2048), make([]float32, 2048)
-	if n := testing.AllocsPerRun(100, func() { tk.callback(in, out, status{inputOverflow: true}) }); n > 0 {
-		t.Errorf("%g allocations a block", n)
+	for what, settle := range map[string]int{"waiting": 1, "playing": 0} {
+		tk := newTake(s, [][]float64{make([]float64, 1<<20)}, [2]int{1, 2}, timing{settle: settle, after: 100})
+		if n := testing.AllocsPerRun(100, func() { tk.callback(in, out, status{inputOverflow: true}) }); n > 0 {
+			t.Errorf("%g allocations a block while %s", n, what)
+		}
 	}
 }
 
 func BenchmarkCallback(b *testing.B) {
 	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
-	tk := newTake(s, [][]float64{noise(1, 1<<20)}, [2]int{1, 2}, 0, 100)
+	tk := newTake(s, [][]float64{noise(1, 1<<20)}, [2]int{1, 2}, timing{after: 100})
 	in, out := make([]float32, 2048), make([]float32, 2048)
 	for b.Loop() {
 		if tk.complete() {

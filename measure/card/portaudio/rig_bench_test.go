@@ -50,7 +50,7 @@ func BenchmarkRig(b *testing.B) {
 				} else {
 					exact++
 				}
-				if o.Recording.Flags.Any() {
+				if len(o.Recording.Flags) > 0 {
 					late++
 				}
 				s := p.cmd.ProcessState

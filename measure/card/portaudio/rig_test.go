@@ -258,7 +258,7 @@ func TestRigEverySample(t *testing.T) {
 	}
 	x = append(x, make([]float64, extra)...)
 	checkSamples(t, o.Recording, [2][]float64{circuit.V1.Filter(x), circuit.V2.Filter(x)})
-	if rec := o.Recording; rec.Flags.Any() || rec.Source != r.Card() || rec.RateHz != 48000 {
+	if rec := o.Recording; len(rec.Flags) > 0 || rec.Source != r.Card() || rec.RateHz != 48000 {
 		t.Errorf("recording says flags %+v, source %q, %d Hz", rec.Flags, rec.Source, rec.RateHz)
 	}
 }
@@ -309,9 +309,13 @@ func TestRigLateBlock(t *testing.T) {
 	if o.Failed != "" {
 		t.Fatal(o.Failed)
 	}
-	// This sound server says both of one late block.
-	if f := o.Recording.Flags; f.InputOverflow < 1 || f.OutputUnderflow < 1 {
-		t.Errorf("flags %+v, want input overflow and output underflow", f)
+	// This sound server says both of one late block. On a busy machine it may
+	// say so of others too.
+	late := frames(lead, 48000) + 12000
+	if !slices.ContainsFunc(o.Recording.Flags, func(f card.Flag) bool {
+		return f.Lapse == card.InputOverflow|card.OutputUnderflow && f.From <= late && late < f.To
+	}) {
+		t.Errorf("flags %+v, want input overflow and output underflow about frame %d", o.Recording.Flags, late)
 	}
 	x = append(x, make([]float64, extra)...)
 	checkSamples(t, o.Recording, [2][]float64{x, x})
@@ -326,13 +330,13 @@ func TestRigLostBlock(t *testing.T) {
 	if o.Failed != "" {
 		t.Fatal(o.Failed)
 	}
-	if o.Recording.Flags.Any() {
+	if len(o.Recording.Flags) > 0 {
 		t.Errorf("flags %+v", o.Recording.Flags)
 	}
 	x = append(x, make([]float64, extra)...)
-	// Of the blocks of the stream, which begins with the lead, the first to
-	// start 10000 frames or more after the signal does is number 20.
-	clear(x[20*1024-leadFrames : 21*1024-leadFrames])
+	// Of the blocks of the recording, which begins with the lead, the first to
+	// start 10000 frames or more after the signal does is number 15.
+	clear(x[15*1024-leadFrames : 16*1024-leadFrames])
 	checkSamples(t, o.Recording, [2][]float64{x, x})
 }
 
@@ -346,18 +350,17 @@ func TestRigServerDies(t *testing.T) {
 	if err := p.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := bufio.NewReader(progress).ReadString('\n'); err != nil {
-		t.Fatal(err)
+	for lines := bufio.NewScanner(progress); lines.Scan() && strings.HasPrefix(lines.Text(), "progress 0s "); {
 	}
 	r.KillServer()
 	died := time.Now()
 	o := p.wait()
-	wantFault(t, o.err(), card.Stopped, r.Card(), "of 10.7 s", "has not answered for 1s")
+	wantFault(t, o.err(), card.Stopped, r.Card(), "of 10.6 s", "has not answered for 3s")
 	if o.Again != o.Failed {
 		t.Errorf("playing again: %q", o.Again)
 	}
 	// The promise is not to hang: Stop and Terminate would, for good.
-	if took := time.Since(died); took > 3*time.Second {
+	if took := time.Since(died); took > 5*time.Second {
 		t.Errorf("the process ended %v after the server", took)
 	}
 }

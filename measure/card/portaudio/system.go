@@ -3,6 +3,8 @@ package portaudio
 import (
 	"errors"
 	"time"
+
+	"tapload/measure/card"
 )
 
 // system is a library that reaches sound cards. All that is specific to one
@@ -37,6 +39,23 @@ type callback func(in, out []float32, s status)
 type status struct {
 	inputOverflow, inputUnderflow   bool
 	outputOverflow, outputUnderflow bool
+}
+
+// lapse returns s as recordings have it.
+func (s status) lapse() (l card.Lapse) {
+	if s.inputOverflow {
+		l |= card.InputOverflow
+	}
+	if s.inputUnderflow {
+		l |= card.InputUnderflow
+	}
+	if s.outputOverflow {
+		l |= card.OutputOverflow
+	}
+	if s.outputUnderflow {
+		l |= card.OutputUnderflow
+	}
+	return l
 }
 
 // setup is how a stream is opened.

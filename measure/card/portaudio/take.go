@@ -8,45 +8,71 @@ import (
 	"tapload/measure/card"
 )
 
-const fadeTime = 50 * time.Millisecond
+const (
+	fadeTime = 50 * time.Millisecond
+
+	// mostFlags are kept apart, so that no memory is taken while sound plays;
+	// what comes beyond them belongs to the last.
+	mostFlags = 64
+)
 
 // take is one signal on its way out and its recording on its way in. All its
 // memory is there before the first block; callback and the goroutine that
 // waits for it share nothing but atomics until the take is complete.
+//
+// It begins by waiting, in silence and without recording: the first blocks of a
+// sound server that wakes are late, and flagged, until it runs.
 type take struct {
 	rateHz          int
 	inputs, outputs int         // channels of the stream
 	signal          [][]float32 // one for all outputs, or one each
 	from            [2]int      // position of V1 and V2 in an input frame
-	before          int         // frames of silence before the signal
+	timing          timing
 	v               [2][]float32
 	fade            []float32 // gain, from 1 to 0
+	flags           []card.Flag
 
 	calls  atomic.Int64
+	steady atomic.Int64 // frames without a flag in a row, until they are enough
 	frames atomic.Int64 // blocks of these are behind us
 	ending atomic.Bool
 	gone   atomic.Int64 // samples of the fade played
 	peaks  [2]atomic.Uint32
-	flags  struct{ inOver, inUnder, outOver, outUnder atomic.Int64 }
+
+	waking struct {
+		blocks, flagged atomic.Int64
+		lapse           atomic.Uint32
+	}
 }
 
-// newTake returns the take of signal with so many frames of silence before and
-// after it.
-func newTake(s setup, signal [][]float64, inputs [2]int, before, after int) *take {
+// timing is how a take is laid out, in frames.
+type timing struct {
+	settle int // without a flag before the recording begins
+	before int // of silence in the recording before the signal
+	after  int // that the recording goes on after the signal
+
+	// What a flag says may have happened up to reach before its block, and
+	// what went wrong on the way out is heard up to after behind it.
+	reach int
+}
+
+// newTake returns the take of signal.
+func newTake(s setup, signal [][]float64, inputs [2]int, tm timing) *take {
 	t := &take{
 		rateHz: s.rateHz, inputs: s.inputs, outputs: s.outputs,
-		from: [2]int{inputs[0] - 1, inputs[1] - 1}, before: before,
-		fade: make([]float32, frames(fadeTime, s.rateHz)),
+		from: [2]int{inputs[0] - 1, inputs[1] - 1}, timing: tm,
+		fade:  make([]float32, frames(fadeTime, s.rateHz)),
+		flags: make([]card.Flag, 0, mostFlags),
 	}
 	for _, x := range signal {
-		y := make([]float32, before+len(x))
+		y := make([]float32, tm.before+len(x))
 		for i, v := range x {
-			y[before+i] = float32(v)
+			y[tm.before+i] = float32(v)
 		}
 		t.signal = append(t.signal, y)
 	}
 	for i := range t.v {
-		t.v[i] = make([]float32, before+len(signal[0])+after)
+		t.v[i] = make([]float32, tm.before+len(signal[0])+tm.after)
 	}
 	for i := range t.fade {
 		t.fade[i] = float32(0.5 + 0.5*math.Cos(math.Pi*(float64(i)+0.5)/float64(len(t.fade))))
@@ -54,32 +80,58 @@ func newTake(s setup, signal [][]float64, inputs [2]int, before, after int) *tak
 	return t
 }
 
-// callback plays and records one block.
+// callback waits for one block, or plays and records it.
 func (t *take) callback(in, out []float32, s status) {
-	at := int(t.frames.Load())
 	n := len(out) / t.outputs
 	if len(in) < n*t.inputs {
 		in, s.inputUnderflow = nil, true
 	}
-	t.play(out, at)
-	if in != nil {
-		t.record(in, at, n)
+	if lapse := s.lapse(); !t.begun() {
+		clear(out)
+		t.wait(n, lapse)
+		if t.ending.Load() {
+			t.gone.Store(int64(len(t.fade))) // there is nothing to fade
+		}
+	} else {
+		at := int(t.frames.Load())
+		t.play(out, at)
+		if in != nil {
+			t.record(in, at, n)
+		}
+		if lapse != 0 && at < len(t.v[0]) {
+			t.flag(lapse, at, n)
+		}
+		t.frames.Store(int64(at + n))
 	}
-	// What was lost before the signal began is no loss.
-	if at+n > t.before {
-		count(&t.flags.inOver, s.inputOverflow)
-		count(&t.flags.inUnder, s.inputUnderflow)
-		count(&t.flags.outOver, s.outputOverflow)
-		count(&t.flags.outUnder, s.outputUnderflow)
-	}
-	t.frames.Store(int64(at + n))
 	t.calls.Add(1)
 }
 
-func count(n *atomic.Int64, yes bool) {
-	if yes {
-		n.Add(1)
+// begun reports whether the waiting is over.
+func (t *take) begun() bool { return int(t.steady.Load()) >= t.timing.settle }
+
+// wait counts a block of n frames.
+func (t *take) wait(n int, lapse card.Lapse) {
+	t.waking.blocks.Add(1)
+	if lapse == 0 {
+		t.steady.Add(int64(n))
+		return
 	}
+	t.steady.Store(0)
+	t.waking.flagged.Add(1)
+	t.waking.lapse.Or(uint32(lapse))
+}
+
+// flag keeps what was said of the block of n frames from frame at on.
+func (t *take) flag(lapse card.Lapse, at, n int) {
+	f := card.Flag{Lapse: lapse, Blocks: 1, From: max(0, at-t.timing.reach), To: min(len(t.v[0]), at+n+t.timing.after)}
+	if k := len(t.flags) - 1; k >= 0 && (f.From <= t.flags[k].To || len(t.flags) == cap(t.flags)) {
+		last := &t.flags[k]
+		last.Lapse |= f.Lapse
+		last.Blocks++
+		last.To = f.To
+		return
+	}
+	t.flags = append(t.flags, f)
 }
 
 // play fills out with the signal from frame at on.
@@ -160,12 +212,4 @@ func (t *take) recorded() (v1, v2 []float64) {
 		}
 	}
 	return v[0], v[1]
-}
-
-// flagged returns what the system said of lost or late blocks.
-func (t *take) flagged() card.Flags {
-	return card.Flags{
-		InputOverflow: int(t.flags.inOver.Load()), InputUnderflow: int(t.flags.inUnder.Load()),
-		OutputOverflow: int(t.flags.outOver.Load()), OutputUnderflow: int(t.flags.outUnder.Load()),
-	}
 }
