@@ -64,9 +64,8 @@ type Options struct {
 	Inputs [2]int
 	// Extra is how long recording goes on after the last sample was handed to
 	// the card. It must be longer than the way through the card, out and back:
-	// two buffers of 0.1 to 0.3 s, and up to 2 s on odd systems. A recording
-	// that ends too early is found by the analysis, which says so. Default:
-	// 0.5 s.
+	// two buffers of 0.3 s, and up to 2 s on odd systems. A recording that ends
+	// too early is found by the analysis, which says so. Default: 1 s.
 	Extra time.Duration
 	// Watchdog is how long the card may bring no block while the signal plays
 	// before it counts as stopped; while it wakes it has 5 s. Default: 3 s.
@@ -75,8 +74,9 @@ type Options struct {
 
 const (
 	// settle is how long a card must have run without a flag before the signal
-	// begins. A sound server that was asleep flags its first blocks, or brings
-	// none for a second or two after them.
+	// begins, beyond the blocks that fill its buffers at once. A sound server that
+	// was asleep flags its first blocks, or brings none for a second or two after
+	// them.
 	settle = 500 * time.Millisecond
 
 	// wakeLimit is how long a card may take until its first block, after that
@@ -86,17 +86,18 @@ const (
 	// lead is the silence before the signal in the recording.
 	lead = 100 * time.Millisecond
 
-	defaultExtra = 500 * time.Millisecond
+	defaultExtra = time.Second
 
 	// While the signal plays a card that stays away for longer than its buffers
 	// has spoilt the recording, which the analysis says and which leaves the
 	// card usable. After this it counts as dead.
 	defaultWatchdog = 3 * time.Second
 
-	// A dropout cannot be mended, whereas latency costs nothing: nobody plays
-	// along. What a card calls its high latency can be absurd either way.
-	leastLatency = 100 * time.Millisecond
-	mostLatency  = 300 * time.Millisecond
+	// latency is asked for in each direction. A dropout cannot be mended,
+	// whereas latency costs nothing: nobody plays along. What a card calls its
+	// own safe latency can be absurd either way. With 0.1 s every second sweep
+	// through PulseAudio failed on a busy machine (testdata/figures/servers.txt).
+	latency = 300 * time.Millisecond
 
 	rateTolerance = 1e-4 // of the rate; drivers report 44099.98 Hz and the like
 
@@ -184,8 +185,8 @@ func (c *Card) Close() error {
 }
 
 // Play implements card.Card. A mono signal is played on the first two outputs
-// alike. The signal begins once the card has run for 0.5 s without a flag, for
-// which it has 5 s; the recording starts 0.1 s before the signal and runs on
+// alike. The signal begins once the card has run for 0.5 s without a flag, to
+// which it has 5 s to come; the recording starts 0.1 s before the signal and runs on
 // for Options.Extra after it. When ctx ends, the sound fades out over 50 ms
 // from the next block on that the card asks for.
 func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) {
@@ -208,11 +209,12 @@ func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) 
 	s := setup{
 		in: c.in, out: c.out, rateHz: o.RateHz,
 		inputs: max(c.inputs[0], c.inputs[1]), outputs: min(2, c.out.outputs),
-		latency: min(max(c.in.latency, c.out.latency, leastLatency), mostLatency),
+		latency: latency,
 	}
 	t := newTake(s, o.Channels, c.inputs, timing{
-		settle: frames(settle, o.RateHz), before: frames(lead, o.RateHz),
-		after: frames(c.extra, o.RateHz), reach: frames(s.latency, o.RateHz),
+		settle: frames(latency+settle, o.RateHz),
+		before: frames(lead, o.RateHz), after: frames(c.extra, o.RateHz),
+		early: frames(latency, o.RateHz), late: frames(2*latency, o.RateHz),
 	})
 	var str stream
 	err := c.within(openLimit, "open", func() (err error) {
@@ -326,7 +328,7 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 		case idle >= patience:
 			c.dead = c.stoppedFault(t, patience)
 			return c.dead
-		case !begun && waking >= wakeLimit+settle:
+		case !begun && waking >= wakeLimit+latency+settle:
 			t.fadeOut() // should it begin just now
 			return c.restlessFault(t)
 		}
@@ -353,11 +355,11 @@ func (c *Card) restlessFault(t *take) *card.Fault {
 	advice := "close other programs, choose another way to the card, or restart the sound server; nothing was played"
 	if flagged == 0 {
 		return &card.Fault{Cause: card.Stopped, Advice: advice,
-			Text: fmt.Sprintf("card %q hardly runs: in %v it brought less than %v of sound", c.in, wakeLimit+settle, settle)}
+			Text: fmt.Sprintf("card %q hardly runs: in %v it brought less than %v of sound", c.in, wakeLimit+latency+settle, settle)}
 	}
 	return &card.Fault{Cause: card.LostBlocks, Advice: advice,
 		Text: fmt.Sprintf("card %q never ran for %v without losing sound, in the %v that it was given: its driver flagged %d of %d blocks (%v)",
-			c.in, settle, wakeLimit+settle, flagged, blocks, card.Lapse(t.waking.lapse.Load()))}
+			c.in, settle, wakeLimit+latency+settle, flagged, blocks, card.Lapse(t.waking.lapse.Load()))}
 }
 
 // within calls f and returns its error, or declares the sound system dead when

@@ -246,7 +246,7 @@ func wrongSample(rec card.Recording, want [2][]float64) error {
 
 // extra is the default extra time at 48 kHz, less the block the recording is
 // late, in frames.
-const extra = 24000 - 1024
+const extra = 48000 - 1024
 
 func TestRigEverySample(t *testing.T) {
 	x := chirp(t)
@@ -297,7 +297,7 @@ func TestRigOtherInputsAndRate(t *testing.T) {
 	if o.Failed != "" {
 		t.Fatal(o.Failed)
 	}
-	x = append(x, make([]float64, 48000-1024)...)
+	x = append(x, make([]float64, 96000-1024)...)
 	checkSamples(t, o.Recording, [2][]float64{half.Filter(x), x})
 }
 
@@ -355,7 +355,7 @@ func TestRigServerDies(t *testing.T) {
 	r.KillServer()
 	died := time.Now()
 	o := p.wait()
-	wantFault(t, o.err(), card.Stopped, r.Card(), "of 10.6 s", "has not answered for 3s")
+	wantFault(t, o.err(), card.Stopped, r.Card(), "of 11.1 s", "has not answered for 3s")
 	if o.Again != o.Failed {
 		t.Errorf("playing again: %q", o.Again)
 	}

@@ -71,8 +71,7 @@ type device struct {
 	index                 int // of the system's own
 	name, api             string
 	inputs, outputs       int
-	rateHz                float64       // default
-	latency               time.Duration // what the system thinks safe
+	rateHz                float64 // default
 	defaultIn, defaultOut bool
 }
 

@@ -46,7 +46,7 @@ func (l *library) initialize() (devices []device, err error) {
 		devices = append(devices, device{
 			index: d.Index, name: d.Name, api: d.HostApi.Name,
 			inputs: d.MaxInputChannels, outputs: d.MaxOutputChannels,
-			rateHz: d.DefaultSampleRate, latency: max(d.DefaultHighInputLatency, d.DefaultHighOutputLatency),
+			rateHz:    d.DefaultSampleRate,
 			defaultIn: d == in, defaultOut: d == out,
 		})
 	}

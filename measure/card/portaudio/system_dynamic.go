@@ -10,7 +10,6 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
-	"time"
 	"unsafe"
 
 	"github.com/ebitengine/purego"
@@ -224,14 +223,11 @@ func (l *library) bringUp() (devices []device, err error) {
 		devices = append(devices, device{
 			index: int(i), name: goString(d.name), api: api,
 			inputs: int(d.maxInputs), outputs: int(d.maxOutputs), rateHz: d.rateHz,
-			latency:   seconds(max(d.highInput, d.highOutput)),
 			defaultIn: i == in, defaultOut: i == out,
 		})
 	}
 	return devices, nil
 }
-
-func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
 func (l *library) close() error {
 	return call(func() error { return l.fault(l.terminate()) })

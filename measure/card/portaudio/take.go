@@ -51,9 +51,9 @@ type timing struct {
 	before int // of silence in the recording before the signal
 	after  int // that the recording goes on after the signal
 
-	// What a flag says may have happened up to reach before its block, and
-	// what went wrong on the way out is heard up to after behind it.
-	reach int
+	// What a flag says of may have happened so much before its block, and what
+	// went wrong on the way out may be heard so much behind it.
+	early, late int
 }
 
 // newTake returns the take of signal.
@@ -123,7 +123,7 @@ func (t *take) wait(n int, lapse card.Lapse) {
 
 // flag keeps what was said of the block of n frames from frame at on.
 func (t *take) flag(lapse card.Lapse, at, n int) {
-	f := card.Flag{Lapse: lapse, Blocks: 1, From: max(0, at-t.timing.reach), To: min(len(t.v[0]), at+n+t.timing.after)}
+	f := card.Flag{Lapse: lapse, Blocks: 1, From: max(0, at-t.timing.early), To: min(len(t.v[0]), at+n+t.timing.late)}
 	if k := len(t.flags) - 1; k >= 0 && (f.From <= t.flags[k].To || len(t.flags) == cap(t.flags)) {
 		last := &t.flags[k]
 		last.Lapse |= f.Lapse
