@@ -138,7 +138,7 @@ func (s checkSummary) print(w io.Writer) {
 
 func check(ctx context.Context, e env, o checkOptions) (err error) {
 	sig := signalOptions{rate: o.rate}
-	source, closeSource, err := o.source.open(e.sound, &sig)
+	source, closeSource, err := o.source.open(e, &sig)
 	if err != nil {
 		return err
 	}

@@ -28,9 +28,9 @@ func (g *guide) measure() error {
 	if err != nil {
 		g.say(err.Error())
 	}
-	for _, i := range infos {
-		if i.Inputs >= 2 && i.Outputs >= 1 {
-			options, names = append(options, fmt.Sprintf("%s (%s)", i.Name, i.API)), append(names, i.API+": "+i.Name)
+	for _, i := range bestFirst(infos) {
+		if canMeasure(i) {
+			options, names = append(options, fmt.Sprintf("%s (%s)", i.Name, kindWords[i.Best().Kind].short)), append(names, i.Name)
 		}
 	}
 	options = append(options, benchOption)

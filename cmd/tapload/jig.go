@@ -211,7 +211,7 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	if err := out.check(); err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(e.sound, &o.signal)
+	source, closeSource, err := o.source.open(e, &o.signal)
 	if err != nil {
 		return err
 	}

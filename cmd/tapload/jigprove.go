@@ -64,7 +64,7 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(e.sound, &o.signal)
+	source, closeSource, err := o.source.open(e, &o.signal)
 	if err != nil {
 		return err
 	}

@@ -216,7 +216,7 @@ func TestCardStopsMidSweep(t *testing.T) {
 func TestCardsLists(t *testing.T) {
 	r := rig.Start(t, rig.Options{})
 	got := finish(t, program(t, r, "cards"))
-	if got.code != exitDone || !strings.Contains(got.stdout, "simcard") || !strings.Contains(got.stdout, "48000 Hz") {
+	if got.code != exitDone || strings.Count(got.stdout, "simcard  ") != 1 || !strings.Contains(got.stdout, "48000 Hz  studio's sound server") {
 		t.Errorf("exit code %d, stdout %q, stderr %q", got.code, got.stdout, got.stderr)
 	}
 	got = finish(t, program(t, r, "cards", "--json"))
@@ -224,7 +224,7 @@ func TestCardsLists(t *testing.T) {
 	if err := json.Unmarshal([]byte(got.stdout), &list); err != nil {
 		t.Fatalf("%v in %q", err, got.stdout)
 	}
-	want := cardEntry{API: rig.API, Name: "simcard", Inputs: 2, Outputs: 2, RateHz: 48000}
+	want := cardEntry{API: rig.API, Name: "simcard", Inputs: 2, Outputs: 2, RateHz: 48000, Card: "simcard", For: "studio-server"}
 	found := slices.IndexFunc(list.Cards, func(c cardEntry) bool { c.Default = false; return c == want })
 	if found < 0 {
 		t.Errorf("%+v is not among %+v", want, list.Cards)

@@ -25,8 +25,8 @@ type sourceOptions struct {
 func (o *sourceOptions) register(f *pflag.FlagSet) {
 	o.inputs = inputs{1, 2}
 	o.given = f.Changed
-	f.StringVar(&o.card, "card", "", "sound card, by `name`; \"\" is the one that the sound system prefers")
-	f.StringVar(&o.player, "player", "", "card that plays, by `name`, where it is listed apart from the one that records")
+	f.StringVar(&o.card, "card", "", "sound card, by `name` or a part of it, both halves; \"\" is the one that the sound system prefers")
+	f.StringVar(&o.player, "player", "", "another card that plays, by `name`, of the same interface")
 	f.StringVar(&o.bench, "bench", "", "virtual bench, described in this `file`")
 	f.StringVar(&o.replay, "replay", "", "recording to use, a two-channel WAV `file`")
 	f.Var(&o.inputs, "channels", "inputs that hear V1 and V2")
@@ -58,10 +58,10 @@ func (o sourceOptions) check() error {
 // live reports whether sound will be played for real.
 func (o sourceOptions) live() bool { return o.given("card") }
 
-// open returns the card that the flags name, of a sound system where they name
-// a sound card. A recording brings its own sample rate, which sig then takes
+// open returns the card that the flags name, of the sound system of e where they
+// name a sound card, and says which that was. A recording brings its own sample rate, which sig then takes
 // unless the flags insist on another. Let go of the card with close.
-func (o sourceOptions) open(sound soundSystem, sig *signalOptions) (c card.Card, close func() error, err error) {
+func (o sourceOptions) open(e env, sig *signalOptions) (c card.Card, close func() error, err error) {
 	close = func() error { return nil }
 	switch {
 	case o.bench != "":
@@ -86,9 +86,12 @@ func (o sourceOptions) open(sound soundSystem, sig *signalOptions) (c card.Card,
 		}
 		return r, close, nil
 	}
-	p, err := sound.open(portaudio.Options{Name: o.card, Output: o.player, Inputs: o.inputs})
+	p, err := e.sound.open(portaudio.Options{Name: o.card, Output: o.player, Inputs: o.inputs})
 	if err != nil {
 		return nil, nil, err
+	}
+	if note := p.Note(); note != "" {
+		e.say("note: " + note)
 	}
 	return p, p.Close, nil
 }
@@ -100,9 +103,10 @@ type soundSystem interface {
 	open(portaudio.Options) (soundCard, error)
 }
 
-// soundCard is a card to be let go of.
+// soundCard is a card to be let go of, with what is to be said of the choice.
 type soundCard interface {
 	card.Card
+	Note() string
 	Close() error
 }
 

@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/gob"
+	"encoding/json"
 	"fmt"
 	"hash/fnv"
 	"io"
@@ -20,17 +21,18 @@ import (
 	"tapload/measure/card/portaudio"
 )
 
-// The folders of benches and of recordings, for the program that runs with a
+// The folders of benches and of recordings, and a list of sound cards, for the program that runs with a
 // stand-in for the sound system.
 const (
 	benchesVariable    = "TAPLOAD_TEST_BENCHES"
 	recordingsVariable = "TAPLOAD_TEST_RECORDINGS"
+	listingVariable    = "TAPLOAD_TEST_LISTING"
 )
 
 // onStandIn is main, with a stand-in for the sound system.
 func onStandIn() {
 	e := systemEnv()
-	e.sound = standIn{args: os.Args[1:], benches: os.Getenv(benchesVariable), recordings: os.Getenv(recordingsVariable)}
+	e.sound = standIn{args: os.Args[1:], benches: os.Getenv(benchesVariable), recordings: os.Getenv(recordingsVariable), listing: os.Getenv(listingVariable)}
 	os.Exit(run(context.Background(), os.Args[1:], e))
 }
 
@@ -39,12 +41,24 @@ func onStandIn() {
 type standIn struct {
 	args                []string
 	benches, recordings string
+	listing             string // file of what it lists; "" for itself alone
 }
 
 const standInName = "USB Audio"
 
-func (standIn) list() ([]portaudio.Info, string, error) {
-	return []portaudio.Info{{Name: standInName, API: "stand-in", Inputs: 4, Outputs: 2, DefaultRateHz: 48000, Default: true}}, "", nil
+// list returns the stand-in, or the cards of a listing of another system.
+func (s standIn) list() ([]portaudio.Info, string, error) {
+	if s.listing == "" {
+		own := portaudio.Device{Name: standInName, API: "stand-in", Inputs: 4, Outputs: 2, DefaultRateHz: 48000, DefaultIn: true, DefaultOut: true}
+		return portaudio.Group([]portaudio.Device{own}), "", nil
+	}
+	data, err := os.ReadFile(s.listing)
+	if err != nil {
+		return nil, "", err
+	}
+	var devices []portaudio.Device
+	err = json.Unmarshal(data, &devices)
+	return portaudio.Group(devices), "", err
 }
 
 func (s standIn) open(o portaudio.Options) (soundCard, error) {
@@ -70,6 +84,8 @@ type standInCard struct {
 }
 
 func (*standInCard) Close() error { return nil }
+
+func (*standInCard) Note() string { return "" }
 
 func (c *standInCard) Play(ctx context.Context, out card.Output) (card.Recording, error) {
 	b := *c.bench

@@ -260,7 +260,7 @@ func (o *sweepOptions) open(e env) (setup measure.Setup, end func() error, err e
 	if err != nil {
 		return measure.Setup{}, nil, err
 	}
-	source, closeSource, err := o.source.open(e.sound, &o.signal)
+	source, closeSource, err := o.source.open(e, &o.signal)
 	if err != nil {
 		return measure.Setup{}, nil, err
 	}

@@ -19,46 +19,17 @@ import (
 	"tapload/measure/card"
 )
 
-// Info is a sound card as the sound system lists it.
-type Info struct {
-	Name            string // as the sound system spells it
-	API             string // which of its interfaces lists the card, such as ALSA or JACK
-	Inputs, Outputs int    // channels
-	DefaultRateHz   float64
-	Default         bool // the card that an empty name stands for, as input, output or both
-}
-
-// List returns the sound cards in the order of the sound system, and what that
-// system printed on standard error meanwhile. No card at all is an empty list,
-// not an error.
-func List() (infos []Info, chatter string, err error) {
-	var said strings.Builder
-	infos, err = list(newSystem(&said))
-	return infos, said.String(), err
-}
-
-func list(sys system) ([]Info, error) {
-	devices, err := sys.list()
-	if err != nil {
-		return nil, systemFault(err)
-	}
-	infos := make([]Info, len(devices))
-	for i, d := range devices {
-		infos[i] = Info{d.name, d.api, d.inputs, d.outputs, d.rateHz, d.defaultIn || d.defaultOut}
-	}
-	return infos, sys.close()
-}
-
 // Options chooses a sound card. The zero value of a field takes its default.
 type Options struct {
-	// Name of the card that records: its exact name, or a part of it in any
-	// case that no other card's name has. "API: Name" looks among the cards of
-	// one interface of the sound system only; a part of the interface's name
-	// will do. Default: the sound system's own choice.
+	// Name of the card: of the card itself (Info.Name), of one of its devices,
+	// or a part of either in any case that no other card's name has; "..." in a
+	// name stands for anything. "API: Name" looks among the devices of one
+	// interface of the sound system only; a part of the interface's name will
+	// do. Both halves of the card are taken by one interface, the best that the
+	// name allows. Default: the sound system's own choice.
 	Name string
-	// Output names the card that plays, where the sound system lists inputs
-	// and outputs apart; it must be of the same interface. Default: the card
-	// that records.
+	// Output names another card that plays, or one of its devices; it must be
+	// of the same interface. Default: the card that records.
 	Output string
 	// Inputs that V1 and V2 come from, counted from 1. Default: 1 and 2.
 	Inputs [2]int
@@ -117,6 +88,8 @@ type Card struct {
 	sys     system
 	said    *strings.Builder
 	in, out device
+	kind    Kind
+	note    string
 	inputs  [2]int // counted from 1
 	extra   time.Duration
 	patient time.Duration // before the card counts as stopped
@@ -158,12 +131,20 @@ func open(sys system, said *strings.Builder, o Options) (*Card, error) {
 		return nil, systemFault(err)
 	}
 	c := &Card{sys: sys, said: said, inputs: o.Inputs, extra: o.Extra, patient: o.Watchdog}
-	c.in, c.out, err = choose(devices, o)
+	taken, err := choose(Group(exported(devices)), o)
 	if err != nil {
 		return nil, alsoFailed(err, sys.close())
 	}
+	c.in, c.out, c.kind, c.note = devices[taken.in.Place], devices[taken.out.Place], taken.kind, taken.note
 	return c, nil
 }
+
+// Kind returns what stands between the program and the converters of the card.
+func (c *Card) Kind() Kind { return c.kind }
+
+// Note returns which devices were taken, as one sentence, or "" where Options
+// named them exactly.
+func (c *Card) Note() string { return c.note }
 
 // Chatter returns what the sound system printed on standard error while the
 // card was opened.

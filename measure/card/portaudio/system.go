@@ -73,6 +73,8 @@ type device struct {
 	inputs, outputs       int
 	rateHz                float64 // default
 	defaultIn, defaultOut bool
+	// what the interface would take, whichever interface is the system's first
+	apiDefaultIn, apiDefaultOut bool
 }
 
 // String returns the name under which choose finds d and no other.

@@ -48,6 +48,7 @@ func (l *library) initialize() (devices []device, err error) {
 			inputs: d.MaxInputChannels, outputs: d.MaxOutputChannels,
 			rateHz:    d.DefaultSampleRate,
 			defaultIn: d == in, defaultOut: d == out,
+			apiDefaultIn: d == d.HostApi.DefaultInputDevice, apiDefaultOut: d == d.HostApi.DefaultOutputDevice,
 		})
 	}
 	return devices, nil

@@ -37,7 +37,8 @@ type (
 		_, _    int32 // version, type
 		name    *byte
 		devices int32
-		_, _    int32 // default input, output
+
+		defaultInput, defaultOutput int32
 	}
 	streamParameters struct {
 		device, channels int32
@@ -216,14 +217,15 @@ func (l *library) bringUp() (devices []device, err error) {
 		if d == nil {
 			return nil, fmt.Errorf("the library lists %d devices and has no device %d", n, i)
 		}
-		api := ""
+		var api hostAPIInfo
 		if a := l.hostAPIInfo(d.hostAPI); a != nil {
-			api = goString(a.name)
+			api = *a
 		}
 		devices = append(devices, device{
-			index: int(i), name: goString(d.name), api: api,
+			index: int(i), name: goString(d.name), api: goString(api.name),
 			inputs: int(d.maxInputs), outputs: int(d.maxOutputs), rateHz: d.rateHz,
 			defaultIn: i == in, defaultOut: i == out,
+			apiDefaultIn: api.name != nil && i == api.defaultInput, apiDefaultOut: api.name != nil && i == api.defaultOutput,
 		})
 	}
 	return devices, nil
