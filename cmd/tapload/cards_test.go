@@ -12,8 +12,8 @@ import (
 	"tapload/measure/card/portaudio"
 )
 
-// The table of every list of the package portaudio fits a terminal, and the
-// sum of its lines is the number of cards.
+// The table of every list of the package portaudio fits a terminal, ends with
+// what to type next, and with --details leaves no device out.
 func TestCardsFitATerminal(t *testing.T) {
 	files, err := filepath.Glob("../../measure/card/portaudio/testdata/listings/*.json")
 	if err != nil || len(files) == 0 {

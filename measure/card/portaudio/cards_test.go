@@ -92,6 +92,15 @@ func TestGroup(t *testing.T) {
 			USB Audio CODEC: shared, 2 in, 2 out, 44100 Hz
 			2- USB Audio CODEC: shared, 2 in, 2 out, 48000 Hz
 			Graphics(R) Display Audio: shared, - in, 2 out, 48000 Hz`,
+		"windows-long": `
+			Microsoft Soundmapper: stand-in, 2 in, 2 out, 44100 Hz
+			Digitale Sound-Technik für eingebaute Mikrofone: shared, 2 in, - out, 48000 Hz
+			Messkasten mit acht Kanälen und zwei Uhren: shared, 8 in, 8 out, 96000 Hz
+			2- Messkasten mit acht Kanälen und zwei Uhren: shared, 8 in, 8 out, 96000 Hz
+			Eingebauter Klang(R) hoher Auflösung: shared, 2 in, 2 out, 48000 Hz, default
+			Klang des Bildschirms: shared, - in, 2 out, 48000 Hz
+			Teich 40 Stereo: shared, - in, 2 out, 44100 Hz
+			Teich 40 Hands-Free AG Audio: shared, - in, 1 out, 16000 Hz`,
 		"windows-german": `
 			Microsoft Soundmapper: stand-in, 2 in, 2 out, 44100 Hz
 			USB Audio: shared, 2 in, 2 out, 48000 Hz, default`,

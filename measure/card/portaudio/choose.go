@@ -199,18 +199,15 @@ func lookForPart(infos []Info, keep func(Device) bool, part string) []hit {
 	return hits
 }
 
-// contains reports whether part is in s, in any case; "..." in it stands for
-// anything.
+// contains reports whether part is in s, in any case; with "..." in it, whether
+// it is s with something left out there, as ShortName leaves it out.
 func contains(s, part string) bool {
-	s = strings.ToLower(s)
-	for _, piece := range strings.Split(strings.ToLower(part), ellipsis) {
-		_, after, ok := strings.Cut(s, piece)
-		if !ok {
-			return false
-		}
-		s = after
+	s, part = strings.ToLower(s), strings.ToLower(part)
+	head, tail, cut := strings.Cut(part, ellipsis)
+	if !cut {
+		return strings.Contains(s, part)
 	}
-	return true
+	return len(s) >= len(head)+len(tail) && strings.HasPrefix(s, head) && strings.HasSuffix(s, tail)
 }
 
 const ellipsis = "..."
@@ -384,7 +381,7 @@ func filter[T any](all []T, keep func(T) bool) []T {
 	return kept
 }
 
-const thereIs = "there is"
+const thereIs = "there is:"
 
 // absent returns the fault of a card that was not found; its advice is lead,
 // then the cards there are, a line each. Plug-ins stand there only where there

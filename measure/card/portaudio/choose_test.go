@@ -64,6 +64,9 @@ func TestChoose(t *testing.T) {
 		{listing: "windows", name: "", in: "Windows WASAPI: Microphone (High Definition Audio Device)", out: "Windows WASAPI: Speakers (High Definition Audio Device)", kind: Shared, note: "plays"},
 		{listing: "windows", name: "mapper", in: "Windows DirectSound: Primary Sound Capture Driver", out: "Windows DirectSound: Primary Sound Driver", kind: StandIn, note: "plays"},
 		{listing: "windows", name: "MME: Microsoft Sound Mapper - Input", in: "MME: Microsoft Sound Mapper - Input", out: "MME: Microsoft Sound Mapper - Output", kind: StandIn, note: "plays"},
+		{listing: "windows-long", name: "Messkasten mit acht Kanälen...", in: "Windows WASAPI: Leitung (Messkasten mit acht Kanälen und zwei Uhren)", out: "Windows WASAPI: Lautsprecher (Messkasten mit acht Kanälen und zwei Uhren)", kind: Shared, note: "plays"},
+		{listing: "windows-long", name: "eingebauter klang", in: "Windows WASAPI: Mikrofon (Eingebauter Klang(R) hoher Auflösung)", out: "Windows WASAPI: Lautsprecher (Eingebauter Klang(R) hoher Auflösung)", kind: Shared, note: "plays"},
+		{listing: "windows-long", name: "mme: 2- mess", in: "MME: Leitung (2- Messkasten mit acht", out: "MME: Lautsprecher (2- Messkasten mit", kind: Resampling, note: "plays"},
 		// The line input of a card, not its microphone.
 		{listing: "windows-german", name: "usb", in: "Windows WASAPI: Line-In-Eingang für Messungen (USB Audio)", out: "Windows WASAPI: Lautsprecher (USB Audio)", kind: Shared, note: "plays"},
 		{listing: "windows-german", name: "mme: usb", in: "MME: Line-In-Eingang für Messungen (", out: "MME: Lautsprecher (USB Audio)", kind: Resampling, note: "plays"},

@@ -33,6 +33,8 @@ func TestStructuresAreThoseOfC(t *testing.T) {
 		{"PaDeviceInfo", unsafe.Sizeof(d), 72},
 		{"PaHostApiInfo.name", unsafe.Offsetof(a.name), 8},
 		{"PaHostApiInfo.deviceCount", unsafe.Offsetof(a.devices), 16},
+		{"PaHostApiInfo.defaultInputDevice", unsafe.Offsetof(a.defaultInput), 20},
+		{"PaHostApiInfo.defaultOutputDevice", unsafe.Offsetof(a.defaultOutput), 24},
 		{"PaHostApiInfo", unsafe.Sizeof(a), 32},
 		{"PaStreamParameters.channelCount", unsafe.Offsetof(p.channels), 4},
 		{"PaStreamParameters.sampleFormat", unsafe.Offsetof(p.format), 8},

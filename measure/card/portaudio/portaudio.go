@@ -23,9 +23,9 @@ import (
 type Options struct {
 	// Name of the card: of the card itself (Info.Name), of one of its devices,
 	// or a part of either in any case that no other card's name has; "..." in a
-	// name stands for anything. "API: Name" looks among the devices of one
-	// interface of the sound system only; a part of the interface's name will
-	// do. Both halves of the card are taken by one interface, the best that the
+	// name stands for what ShortName left out. "API: Name" looks among the
+	// devices of one interface of the sound system only; a part of the
+	// interface's name will do. Both halves of the card are taken by one interface, the best that the
 	// name allows. Default: the sound system's own choice.
 	Name string
 	// Output names another card that plays, or one of its devices; it must be
