@@ -3,7 +3,9 @@
 // circuit between its output and its inputs. To the program under test the
 // path is the one it has with hardware: sound library, sound server, card.
 //
-// It runs on Linux and needs jackd, cc and the headers of libjack; Debian's
-// packages are jackd2, gcc and libjack-jackd2-dev. Tests skip where one is
-// missing, unless the environment has TAPLOAD_REQUIRE_RIG=1: then they fail.
+// It runs on Linux. The server is JACK, where the card is a client, or one that
+// desktops have, PulseAudio or PipeWire, where it is a filter in the LADSPA
+// format; all three compute alike (simcard/card.h). .ci/deps names Debian's
+// packages. Tests skip where one is missing, unless the environment has
+// TAPLOAD_REQUIRE_RIG=1: then they fail.
 package rig

@@ -1,0 +1,60 @@
+//go:build linux
+
+package portaudio
+
+import (
+	"fmt"
+	"testing"
+
+	"tapload/measure/card"
+	"tapload/measure/card/portaudio/rig"
+)
+
+// A desktop's sound server runs at the rate that is asked for: not one sample
+// differs, but the way through the server takes its time.
+func TestRigServersEverySample(t *testing.T) {
+	for _, server := range []rig.Server{rig.PulseAudio, rig.PipeWire} {
+		t.Run(server.String(), func(t *testing.T) {
+			x := chirp(t)
+			circuit := load.Circuit(48000)
+			r := rig.Start(t, rig.Options{Server: server, Chains: circuit.Chains()})
+			o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}})
+			if o.Failed != "" {
+				t.Fatal(o.Failed)
+			}
+			late, err := everySample(o.Recording, circuit, x)
+			if err != nil {
+				t.Error(err)
+			}
+			t.Logf("%d frames late, flags %+v", late, o.Recording.Flags)
+		})
+	}
+}
+
+// everySample returns by how many frames rec is later than x was handed to the
+// card, or where it is not what c makes of x.
+func everySample(rec card.Recording, c rig.Circuit, x []float64) (late int, err error) {
+	x = append(x[:len(x):len(x)], make([]float64, len(rec.V1))...)
+	want := [2][]float64{c.V1.Filter(x), c.V2.Filter(x)}
+	first := func(v []float64) int {
+		for i, y := range v {
+			if y != 0 {
+				return i
+			}
+		}
+		return -1
+	}
+	late = first(rec.V1) - first(want[0])
+	for ch, v := range [][]float64{rec.V1, rec.V2} {
+		for i, got := range v {
+			expect := 0.0
+			if i >= late {
+				expect = want[ch][i-late]
+			}
+			if got != expect {
+				return late, fmt.Errorf("V%d[%d] = %g, want %g (%d frames late)", ch+1, i, got, expect, late)
+			}
+		}
+	}
+	return late, nil
+}
