@@ -86,7 +86,7 @@ func (r *Rig) serverEnv() []string {
 		"XDG_CONFIG_HOME="+r.path("config"),
 		"XDG_STATE_HOME="+r.path("state"),
 		"XDG_RUNTIME_DIR="+r.dir,
-		"DBUS_SESSION_BUS_ADDRESS=disabled:",
+		"DBUS_SESSION_BUS_ADDRESS=unix:path="+r.path("no-bus"),
 		"DISPLAY=",
 		"LADSPA_PATH="+r.dir,
 		"SIMCARD="+r.path("settings"),
