@@ -4,6 +4,7 @@ package portaudio
 
 import (
 	"fmt"
+	"math"
 	"testing"
 
 	"tapload/measure/card"
@@ -51,7 +52,8 @@ func everySample(rec card.Recording, c rig.Circuit, x []float64) (late int, err 
 			if i >= late {
 				expect = want[ch][i-late]
 			}
-			if got != expect {
+			// The filter's threads may take subnormal numbers for 0.
+			if math.Abs(got-expect) >= 0x1p-126 {
 				return late, fmt.Errorf("V%d[%d] = %g, want %g (%d frames late)", ch+1, i, got, expect, late)
 			}
 		}
