@@ -16,18 +16,28 @@ import (
 func TestRigServersEverySample(t *testing.T) {
 	for _, server := range []rig.Server{rig.PulseAudio, rig.PipeWire} {
 		t.Run(server.String(), func(t *testing.T) {
+			t.Parallel() // they play in real time
 			x := chirp(t)
 			circuit := load.Circuit(48000)
 			r := rig.Start(t, rig.Options{Server: server, Chains: circuit.Chains()})
-			o := do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}})
-			if o.Failed != "" {
-				t.Fatal(o.Failed)
+			var o outcome
+			// What is flagged is not promised to be right; a busy machine may
+			// bring that about, but not each time.
+			for try := range 3 {
+				o = do(t, r, job{Options: Options{Name: r.Card()}, Output: card.Output{RateHz: 48000, Channels: [][]float64{x}}})
+				if o.Failed != "" {
+					t.Fatal(o.Failed)
+				}
+				if len(o.Recording.Flags) == 0 {
+					break
+				}
+				t.Logf("recording %d has flags %+v", try+1, o.Recording.Flags)
 			}
 			late, err := everySample(o.Recording, circuit, x)
 			if err != nil {
 				t.Error(err)
 			}
-			t.Logf("%d frames late, flags %+v", late, o.Recording.Flags)
+			t.Logf("%d frames late", late)
 		})
 	}
 }
@@ -52,7 +62,7 @@ func everySample(rec card.Recording, c rig.Circuit, x []float64) (late int, err 
 			if i >= late {
 				expect = want[ch][i-late]
 			}
-			// The filter's threads may take subnormal numbers for 0.
+			// A server may take subnormal numbers for 0.
 			if math.Abs(got-expect) >= 0x1p-126 {
 				return late, fmt.Errorf("V%d[%d] = %g, want %g (%d frames late)", ch+1, i, got, expect, late)
 			}

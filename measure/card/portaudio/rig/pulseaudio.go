@@ -34,6 +34,11 @@ load-module module-native-protocol-unix
 	if err := r.write("script.pa", script); err != nil {
 		return err
 	}
+	// As with PipeWire, sound goes first on a busy machine, where it may.
+	const daemon = "enable-shm = no\nexit-idle-time = -1\nhigh-priority = yes\nrealtime-scheduling = yes\nrealtime-priority = 80\n"
+	if err := r.write("daemon.conf", daemon); err != nil {
+		return err
+	}
 	if err := r.write("client.conf", "autospawn = no\n"); err != nil {
 		return err
 	}
@@ -51,9 +56,8 @@ load-module module-native-protocol-unix
 		"PULSE_CLIENTCONFIG="+r.path("client.conf"),
 	)
 
-	server := exec.Command("pulseaudio", "-n", "-F", r.path("script.pa"), "--daemonize=no", "--use-pid-file=no",
-		"--exit-idle-time=-1", "--disable-shm=yes", "--high-priority=yes", "--realtime=yes", "--log-target=stderr")
-	server.Env = append(r.serverEnv(), r.env...)
+	server := exec.Command("pulseaudio", "-n", "-F", r.path("script.pa"), "--daemonize=no", "--use-pid-file=no", "--log-target=stderr")
+	server.Env = append(append(r.serverEnv(), "PULSE_CONFIG="+r.path("daemon.conf")), r.env...)
 	var err error
 	if r.server, err = r.run(server, terminate); err != nil {
 		return err
