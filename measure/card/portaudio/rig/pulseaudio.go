@@ -25,12 +25,12 @@ func (r *Rig) startPulseAudio(o Options) error {
 	format := fmt.Sprintf("format=float32le rate=%d channels=%d", o.RateHz, len(o.Chains))
 	// Without rewinding, which would begin the filter anew.
 	script := fmt.Sprintf(`.fail
-load-module module-null-sink sink_name=in norewinds=1 %s sink_properties=device.description=%s-circuit
-load-module module-ladspa-sink sink_name=out sink_master=in plugin=simcard label=simcard %s sink_properties=device.description=%s
+load-module module-null-sink sink_name=in norewinds=1 %s sink_properties='device.description=%q'
+load-module module-ladspa-sink sink_name=out sink_master=in plugin=simcard label=simcard %s sink_properties='device.description=%q'
 set-default-sink out
 set-default-source in.monitor
 load-module module-native-protocol-unix
-`, format, o.Name, format, o.Name)
+`, format, o.Name+" circuit", format, o.Name)
 	if err := r.write("script.pa", script); err != nil {
 		return err
 	}
