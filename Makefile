@@ -12,7 +12,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo build install uninstall dist test check bench deps deps-test clean
+.PHONY: demo build install uninstall dist test check bench deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
@@ -41,7 +41,7 @@ uninstall:
 	rm -f "$(BIN)/tapload" "$(SHARE)/man/man1/tapload.1" "$(SHARE)/man/man1"/tapload-*.1
 	rm -f "$(BASH_COMPLETION)" "$(ZSH_COMPLETION)" "$(FISH_COMPLETION)"
 
-dist:
+dist: deps-dist
 	go run ./.ci/dist
 
 test: deps-test
@@ -49,7 +49,7 @@ test: deps-test
 	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -run 'Rig|Card|Structures|Entry|WithoutTheLibrary' ./measure/card/portaudio ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test ./...
 
-check: deps-test
+check: deps-test deps-dist
 	@echo "== format"
 	@test -z "$$(gofmt -l .ci cmd fit fixtures measure plot 2>/dev/null)" || { gofmt -d .ci cmd fit fixtures measure plot; exit 1; }
 	@echo "== modules"
@@ -81,6 +81,9 @@ deps:
 
 deps-test:
 	@.ci/deps test
+
+deps-dist:
+	@.ci/deps dist
 
 clean:
 	rm -rf build demo

@@ -2,7 +2,8 @@
 // its licences: go run ./.ci/dist [-o build/dist] [-only linux/amd64]
 //
 // The same commit gives the same bytes: times are those of the commit, names are
-// sorted, and the build keeps no paths.
+// sorted, and the build keeps no paths. The sound-card library that lies beside
+// the Windows program is the same for the same compiler.
 package main
 
 import (
@@ -127,11 +128,20 @@ func (t target) pack(folder, version string, when time.Time) (string, error) {
 	if _, err := output(t.environment(), "go", "build", "-trimpath", "-buildvcs=true", "-ldflags=-s -w", "-o", binary, "./cmd/tapload"); err != nil {
 		return "", err
 	}
-	notice, err := t.thirdParty(binary)
+	var entries []entry
+	var beside []notice
+	if t.system == "windows" {
+		library, notices, err := soundLibrary(filepath.Join("build", "portaudio"))
+		if err != nil {
+			return "", err
+		}
+		entries, beside = append(entries, entry{windowsLibrary, 0o644, library}), notices
+	}
+	text, err := t.thirdParty(binary, beside)
 	if err != nil {
 		return "", err
 	}
-	entries := []entry{{"THIRD-PARTY.txt", 0o644, notice}}
+	entries = append(entries, entry{"THIRD-PARTY.txt", 0o644, text})
 	for _, f := range []struct {
 		path string
 		mode os.FileMode
@@ -168,9 +178,9 @@ var credits = map[string]string{
 	"github.com/golang/freetype": "it is based in part on the work of the FreeType Team",
 }
 
-// thirdParty lists what is linked into a program, by the program itself, with
-// the full text of each licence.
-func (t target) thirdParty(binary string) ([]byte, error) {
+// thirdParty lists what is linked into a program, by the program itself, and what
+// lies beside it, with the full text of each licence.
+func (t target) thirdParty(binary string, beside []notice) ([]byte, error) {
 	info, err := buildinfo.ReadFile(binary)
 	if err != nil {
 		return nil, err
@@ -200,7 +210,12 @@ func (t target) thirdParty(binary string) ([]byte, error) {
 	for _, t := range targets {
 		fmt.Fprintf(&b, "  %-14v %s\n", t, t.tried)
 	}
-	b.WriteString("\nNone was tried on a real sound card. The sound-card library PortAudio (MIT licence) is no\npart of the program, which loads it where a machine has it.\n")
+	b.WriteString("\nNone was tried on a real sound card. The sound-card library PortAudio (MIT licence) is no\npart of the program, which loads it ")
+	if len(beside) == 0 {
+		b.WriteString("where a machine has it.\n")
+	} else {
+		fmt.Fprintf(&b, "from its own folder: %s, made of\nthe unchanged sources of version %s for MME, DirectSound and WASAPI.\n", windowsLibrary, portaudioVersion)
+	}
 	b.WriteString("\nLinked into this program, with licences that follow:\n\n")
 	for _, p := range parts {
 		fmt.Fprintf(&b, "  %s\n", p.name)
@@ -214,6 +229,9 @@ func (t target) thirdParty(binary string) ([]byte, error) {
 			return nil, fmt.Errorf("%s: %w", p.name, err)
 		}
 		fmt.Fprintf(&b, "\n%s\n%s\n%s", p.name, strings.Repeat("=", len(p.name)), text)
+	}
+	for _, n := range beside {
+		fmt.Fprintf(&b, "\n%s\n%s\n\n%s\n", n.name, strings.Repeat("=", len(n.name)), strings.TrimSpace(n.text))
 	}
 	return b.Bytes(), nil
 }

@@ -5,11 +5,14 @@ import (
 	"archive/zip"
 	"bytes"
 	"compress/gzip"
+	"debug/pe"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"slices"
 	"strconv"
@@ -144,6 +147,144 @@ func TestArchive(t *testing.T) {
 	var exit *exec.ExitError
 	if !errors.As(err, &exit) || exit.ExitCode() != 1 || !bytes.HasPrefix(said, []byte("tapload: the sound-card library /nowhere/libportaudio.so.2")) || bytes.Count(said, []byte("\n")) != 1 {
 		t.Errorf("without the library the program ends with %v and %q", err, said)
+	}
+}
+
+// read returns what is in the .zip at path, by name.
+func read(t *testing.T, path string) (names []string, texts map[string][]byte) {
+	t.Helper()
+	z, err := zip.OpenReader(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer z.Close()
+	texts = map[string][]byte{}
+	for _, f := range z.File {
+		data, err := fs.ReadFile(z, f.Name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		names = append(names, f.Name)
+		texts[f.Name] = data
+	}
+	return names, texts
+}
+
+// The archive for Windows has the sound-card library beside the program, with
+// its licence.
+func TestWindowsArchive(t *testing.T) {
+	t.Chdir(filepath.Join("..", ".."))
+	if out, err := exec.Command("git", "status").CombinedOutput(); err != nil {
+		t.Skipf("an archive is of a commit, and git does not answer: %s", out)
+	}
+	var archives [2][]byte
+	var path string
+	for i := range archives {
+		var said strings.Builder
+		if err := makeAll(&said, t.TempDir(), "windows/amd64"); err != nil {
+			t.Fatal(err)
+		}
+		path = strings.TrimSpace(said.String())
+		data, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		archives[i] = data
+	}
+	if !bytes.Equal(archives[0], archives[1]) {
+		t.Error("made twice, the archive is not the same")
+	}
+	names, texts := read(t, path)
+	top := strings.TrimSuffix(filepath.Base(path), ".zip") + "/"
+	if want := []string{top + "LICENSE", top + "README.md", top + "THIRD-PARTY.txt", top + "libportaudio.dll", top + "tapload.exe"}; !slices.Equal(names, want) {
+		t.Fatalf("in the archive are %v, want %v", names, want)
+	}
+	notice := string(texts[top+"THIRD-PARTY.txt"])
+	for _, want := range []string{
+		"tapload for windows on amd64: ", "from its own folder: libportaudio.dll",
+		"\nPortAudio 19.7.0 (libportaudio.dll)\n===", "Copyright (c) 1999-2006 Ross Bencina and Phil Burk",
+		"\nMinGW-w64 runtime (in libportaudio.dll, built by ", "2009-2016 the mingw-w64 project", "LUCENT DISCLAIMS",
+	} {
+		if !strings.Contains(notice, want) {
+			t.Errorf("THIRD-PARTY.txt does not say %q", want)
+		}
+	}
+}
+
+// The sound-card library is the same from anywhere, needs no file that a Windows
+// may lack, and has what the program calls.
+func TestSoundLibrary(t *testing.T) {
+	const shared = "../../build/portaudio"
+	if _, _, err := soundLibrary(shared); err != nil {
+		t.Fatal(err)
+	}
+	source, err := os.ReadFile(filepath.Join(shared, portaudioSource))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var libraries [2][]byte
+	for i := range libraries {
+		cache, temp := t.TempDir(), t.TempDir()
+		t.Setenv("TMPDIR", temp)
+		if err := os.WriteFile(filepath.Join(cache, portaudioSource), source, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if libraries[i], _, err = soundLibrary(cache); err != nil {
+			t.Fatal(err)
+		}
+		if left, err := os.ReadDir(temp); err != nil || len(left) > 0 {
+			t.Errorf("left behind: %v, %v", left, err)
+		}
+	}
+	if !bytes.Equal(libraries[0], libraries[1]) {
+		t.Error("made in another folder, the library is not the same")
+	}
+
+	f, err := pe.NewFile(bytes.NewReader(libraries[0]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.TimeDateStamp != 0 || f.Machine != pe.IMAGE_FILE_MACHINE_AMD64 {
+		t.Errorf("time stamp %d, machine %#x", f.TimeDateStamp, f.Machine)
+	}
+	symbols, err := f.ImportedSymbols()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range symbols {
+		_, from, _ := strings.Cut(s, ":")
+		if !slices.Contains([]string{"kernel32.dll", "msvcrt.dll", "ole32.dll", "user32.dll", "winmm.dll"}, strings.ToLower(from)) {
+			t.Errorf("it needs %s", s)
+		}
+	}
+	program, err := os.ReadFile("../../measure/card/portaudio/system_dynamic.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	called := regexp.MustCompile(`"Pa_\w+"`).FindAllString(string(program), -1)
+	for _, name := range called {
+		if !bytes.Contains(libraries[0], []byte("\x00"+strings.Trim(name, `"`)+"\x00")) {
+			t.Errorf("it has no function %s", name)
+		}
+	}
+	if len(called) < 10 || len(symbols) < 50 {
+		t.Errorf("the program calls %d functions, the library %d", len(called), len(symbols))
+	}
+}
+
+// Sources that are not those that are meant are not built, and a machine without
+// the compiler says what to install.
+func TestSoundLibraryCannotBeMade(t *testing.T) {
+	cache := t.TempDir()
+	if err := os.WriteFile(filepath.Join(cache, portaudioSource), []byte("something else"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := soundLibrary(cache); err == nil || !strings.Contains(err.Error(), "not "+portaudioSHA256) {
+		t.Error(err)
+	}
+	t.Setenv("PATH", t.TempDir())
+	if _, _, err := soundLibrary(cache); err == nil || !strings.Contains(err.Error(), "gcc-mingw-w64-x86-64") {
+		t.Error(err)
 	}
 }
 
