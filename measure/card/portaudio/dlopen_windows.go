@@ -2,7 +2,11 @@
 
 package portaudio
 
-import "syscall"
+import (
+	"path/filepath"
+
+	"golang.org/x/sys/windows"
+)
 
 // The C types long and unsigned long, which have 32 bits here.
 type (
@@ -12,13 +16,24 @@ type (
 
 var libraryNames = []string{"libportaudio.dll", "portaudio_x64.dll", "portaudio.dll", "libportaudio-2.dll"}
 
-const libraryAdvice = "put portaudio_x64.dll or libportaudio.dll beside tapload.exe, or name its file with TAPLOAD_PORTAUDIO; every other command works without it"
+const libraryAdvice = "put libportaudio.dll of the archive that the program came in beside tapload.exe, or name its file with TAPLOAD_PORTAUDIO; every other command works without it"
 
+// dlopen loads a library by its name from the program's own folder or the
+// system's, or by its path. Without the flags Windows would look into the current
+// folder and those of PATH too, and run what somebody left there.
 func dlopen(name string) (uintptr, error) {
-	h, err := syscall.LoadLibrary(name)
+	var from uintptr = windows.LOAD_LIBRARY_SEARCH_APPLICATION_DIR | windows.LOAD_LIBRARY_SEARCH_SYSTEM32
+	if filepath.Base(name) != name {
+		path, err := filepath.Abs(name)
+		if err != nil {
+			return 0, err
+		}
+		name, from = path, windows.LOAD_LIBRARY_SEARCH_DLL_LOAD_DIR|windows.LOAD_LIBRARY_SEARCH_SYSTEM32
+	}
+	h, err := windows.LoadLibraryEx(name, 0, from)
 	return uintptr(h), err
 }
 
 func symbol(handle uintptr, name string) (uintptr, error) {
-	return syscall.GetProcAddress(syscall.Handle(handle), name)
+	return windows.GetProcAddress(windows.Handle(handle), name)
 }
