@@ -9,6 +9,8 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+
+	"github.com/rogpeppe/go-internal/robustio"
 )
 
 // file is a result on its way to disk.
@@ -18,9 +20,15 @@ type file struct {
 	write func(io.Writer) error
 }
 
+// errHeld is the error of a file that cannot be renamed or replaced just now.
+var errHeld = errors.New("another program has it open; close it there")
+
 // check returns an error when f could not be written, so that a command can
 // tell before it does its work.
 func (f file) check() error {
+	if base := filepath.Base(f.path); base != ".." && !filepath.IsLocal(base) {
+		return fmt.Errorf("cannot write %s: the system takes no file of that name; choose another", f.path)
+	}
 	info, err := os.Stat(f.path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -37,6 +45,21 @@ func (f file) check() error {
 	} else if !info.IsDir() {
 		return fmt.Errorf("cannot write %s: %s is not a folder", f.path, folder)
 	}
+	for _, there := range []string{f.path, f.earlier()} {
+		if there == "" {
+			continue
+		}
+		if err := held(there); err != nil {
+			return fmt.Errorf("cannot write %s: %w", there, err)
+		}
+	}
+	temp, err := f.writeTemp(func(io.Writer) error { return nil })
+	if temp != "" {
+		err = errors.Join(err, removeIfThere(temp))
+	}
+	if err != nil {
+		return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
+	}
 	return nil
 }
 
@@ -52,7 +75,11 @@ func folderError(folder string, err error) error {
 func plainPath(err error) error {
 	var p *fs.PathError
 	if errors.As(err, &p) {
-		return p.Err
+		return plainErrno(p.Err)
+	}
+	var l *os.LinkError
+	if errors.As(err, &l) {
+		return plainErrno(l.Err)
 	}
 	return err
 }
@@ -83,18 +110,23 @@ func (e env) sayEarlier(files ...file) {
 // beside the new one unless f.force says otherwise.
 func writeFiles(files ...file) (err error) {
 	var temps []string
+	var undo []func() error
 	defer func() {
-		if err != nil {
-			for _, t := range temps {
-				err = errors.Join(err, removeIfThere(t))
-			}
+		if err == nil {
+			return
+		}
+		for i := len(undo) - 1; i >= 0; i-- {
+			err = errors.Join(err, undo[i]())
+		}
+		for _, t := range temps {
+			err = errors.Join(err, removeIfThere(t))
 		}
 	}()
 	for _, f := range files {
 		if err := f.check(); err != nil {
 			return err
 		}
-		temp, err := f.writeTemp()
+		temp, err := f.writeTemp(f.write)
 		if temp != "" {
 			temps = append(temps, temp)
 		}
@@ -107,21 +139,31 @@ func writeFiles(files ...file) (err error) {
 		if real, err := filepath.EvalSymlinks(path); err == nil {
 			path = real // a link stays a link
 		}
-		if f.earlier() != "" {
-			if err := os.Rename(path, path+"~"); err != nil {
+		_, missing := os.Lstat(path)
+		kept := f.earlier() != ""
+		if kept {
+			if err := rename(path, path+"~"); err != nil {
 				return fmt.Errorf("cannot keep the earlier %s: %w", f.path, plainPath(err))
 			}
+			undo = append(undo, func() error { return rename(path+"~", path) })
 		}
-		if err := os.Rename(temps[i], path); err != nil {
-			return fmt.Errorf("cannot write %s: %w", f.path, err)
+		if err := rename(temps[i], path); err != nil {
+			return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
+		}
+		if missing != nil {
+			undo = append(undo, func() error { return os.Remove(path) })
 		}
 	}
 	return nil
 }
 
-// writeTemp writes f beside its place and returns the temporary file's name,
-// or "" when there is none.
-func (f file) writeTemp() (name string, err error) {
+// rename is os.Rename, which tries again for two seconds where another program,
+// such as a virus scanner, looks into every new file.
+func rename(from, to string) error { return robustio.Rename(from, to) }
+
+// writeTemp writes a file beside the place of f and returns its name, or "" when
+// there is none.
+func (f file) writeTemp(write func(io.Writer) error) (name string, err error) {
 	// os.CreateTemp would make it readable to its owner only; created like
 	// this it gets the permissions that the user's umask asks for.
 	name = filepath.Join(filepath.Dir(f.path), fmt.Sprintf(".%s.%08x.part", filepath.Base(f.path), rand.Uint32()))
@@ -131,7 +173,7 @@ func (f file) writeTemp() (name string, err error) {
 	}
 	defer func() { err = errors.Join(err, w.Close()) }()
 	buf := bufio.NewWriterSize(w, 1<<16)
-	if err := f.write(buf); err != nil {
+	if err := write(buf); err != nil {
 		return name, err
 	}
 	if err := buf.Flush(); err != nil {

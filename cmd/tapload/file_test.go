@@ -63,6 +63,43 @@ func TestWriteFiles(t *testing.T) {
 	mustBe(t, a+"~", "one")
 }
 
+// When the last of several files does not get its name, those before it are what
+// they were: the one that was kept, and the one that was not there.
+func TestWriteFilesTurnsBack(t *testing.T) {
+	dir := t.TempDir()
+	in := func(name string) string { return filepath.Join(dir, name) }
+	if err := os.WriteFile(in("old"), []byte("old"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	inTheWay := func(io.Writer) error { return os.MkdirAll(in("last/inner"), 0o777) }
+	err := writeFiles(file{path: in("old"), write: text("x")}, file{path: in("new"), write: text("x")}, file{path: in("last"), force: true, write: inTheWay})
+	if err == nil || !strings.HasPrefix(err.Error(), "cannot write "+in("last")+": ") || strings.Contains(err.Error(), ".part") {
+		t.Errorf("got %v", err)
+	}
+	mustBe(t, in("old"), "old")
+	if got := names(t, dir); !slices.Equal(got, []string{"last", "old"}) {
+		t.Errorf("the folder holds %v", got)
+	}
+}
+
+// A command hears before it does its work that a folder takes no files.
+func TestCheckFolder(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("needs a folder that not even its owner may write to")
+	}
+	err := file{path: "/sys/x.sweep.json"}.check()
+	if want := "cannot write /sys/x.sweep.json: permission denied"; err == nil || err.Error() != want {
+		t.Errorf("got %v, want %s", err, want)
+	}
+	dir := t.TempDir()
+	if err := (file{path: filepath.Join(dir, "x")}).check(); err != nil {
+		t.Error(err)
+	}
+	if got := names(t, dir); len(got) > 0 {
+		t.Errorf("the folder holds %v", got)
+	}
+}
+
 // TestWriteFilesFails: when one of several files cannot be written, none is,
 // what was there stays, and nothing else is left behind.
 func TestWriteFilesFails(t *testing.T) {
