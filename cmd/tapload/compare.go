@@ -63,8 +63,8 @@ With --match the records of many drivers are put together in pairs or quads
   tapload compare before.sweep.json after.sweep.json --added-mass-g 10 \
     --before-with before-mass.sweep.json --after-with after-mass.sweep.json \
     --diameter-mm 250
-  tapload compare --group 'drivers/*.sweep.json' after.sweep.json
-  tapload compare --match 'drivers/*.sweep.json' --per 2`,
+  tapload compare --group "drivers/*.sweep.json" after.sweep.json
+  tapload compare --match "drivers/*.sweep.json" --per 2`,
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.group != "" {
 				if err := o.checkGroup(c.Flags(), args); err != nil {

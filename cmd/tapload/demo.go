@@ -151,11 +151,11 @@ func typed(args []string) []string {
 			piece += " " + shellWord(args[i])
 		}
 		last := &lines[len(lines)-1]
-		if line := *last + " " + piece; len([]rune(line+" \\")) <= pageColumns {
+		if line := *last + " " + piece; len([]rune(line+" "+shellGoesOn())) <= pageColumns {
 			*last = line
 			continue
 		}
-		*last += " \\"
+		*last += " " + shellGoesOn()
 		lines = append(lines, "    "+piece)
 	}
 	return lines

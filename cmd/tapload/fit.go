@@ -56,6 +56,7 @@ of a known volume, its mechanical constants come too.`,
   tapload fit *.sweep.json --json`,
 		Args: someArgs(1, 1e6, "one or more RECORD.sweep.json"),
 		RunE: func(c *cobra.Command, args []string) error {
+			args = filesOf(args)
 			if err := o.check(len(args)); err != nil {
 				return usage(c, err)
 			}

@@ -127,16 +127,6 @@ func whole(path string, text []byte) file {
 	return file{path: path, force: true, write: func(w io.Writer) error { _, err := w.Write(text); return err }}
 }
 
-// shellWord quotes s for a shell where it must be.
-func shellWord(s string) string {
-	if s != "" && !strings.ContainsFunc(s, func(r rune) bool {
-		return !strings.ContainsRune("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-./,=:@%+", r)
-	}) {
-		return s
-	}
-	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
-}
-
 // jobEdit is a job to which something is added: its text, and the files that
 // come into its folder with it.
 type jobEdit struct {

@@ -35,7 +35,7 @@ the modulus is drawn as text, for a quick look.`,
 			if err := o.check(); err != nil {
 				return usage(c, err)
 			}
-			args, err := labelled(e, c, args)
+			args, err := labelled(e, c, filesOf(args))
 			if err != nil {
 				return err
 			}

@@ -26,7 +26,7 @@ type env struct {
 func systemEnv() env {
 	e := env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}}
 	e.talks = term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stdout.Fd()))
-	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" {
+	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" && redraws(fd) {
 		e.columns = 80
 		if w, _, err := term.GetSize(fd); err == nil && w > 0 {
 			e.columns = w

@@ -22,7 +22,7 @@ import (
 
 // endsWith are the exit codes of shown commands whose answer is no.
 var endsWith = map[string]int{
-	"tapload compare --group 'drivers/*.sweep.json' after.sweep.json":                                                                                                exitFail,
+	`tapload compare --group "drivers/*.sweep.json" after.sweep.json`:                                                                                                exitFail,
 	"tapload compare before.sweep.json after.sweep.json --before-celsius 20 --after-celsius 45 -o recone.png":                                                        exitFail,
 	"tapload compare before.sweep.json after.sweep.json --added-mass-g 10 --before-with before-mass.sweep.json --after-with after-mass.sweep.json --diameter-mm 250": exitFail,
 	"tapload compare before.sweep.json after.sweep.json":                                                                                                             exitFail,
