@@ -88,6 +88,7 @@ type Card struct {
 	sys     system
 	said    *strings.Builder
 	in, out device
+	devices []device // all there are
 	kind    Kind
 	note    string
 	inputs  [2]int // counted from 1
@@ -130,7 +131,7 @@ func open(sys system, said *strings.Builder, o Options) (*Card, error) {
 	if err != nil {
 		return nil, systemFault(err)
 	}
-	c := &Card{sys: sys, said: said, inputs: o.Inputs, extra: o.Extra, patient: o.Watchdog}
+	c := &Card{sys: sys, said: said, devices: devices, inputs: o.Inputs, extra: o.Extra, patient: o.Watchdog}
 	taken, err := choose(Group(exported(devices)), o)
 	if err != nil {
 		return nil, alsoFailed(err, sys.close())
