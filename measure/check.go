@@ -131,7 +131,7 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 		case !last && (fault != nil && fault.Cause == card.NoSignal || h.level < overSilence*c.rest):
 			continue // what is buried in noise and hum tells nothing and is no reason not to go on
 		case fault != nil:
-			c.add(fault.Cause.String(), Problem, fault.Advice, "%s, with the output at %.0f dB of full scale", fault.Text, decibels(peak))
+			c.add(fault.Cause.String(), Problem, remedy(s.Card, fault.Cause.String(), fault.Advice), "%s, with the output at %.0f dB of full scale", fault.Text, decibels(peak))
 			return c, nil
 		}
 		if n := h.ratio.Seen.Late; n > 0 && !c.found(lateBlocks) {
@@ -139,7 +139,7 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 				"%s, just before or after a chirp", lateText(n))
 		}
 		heard = append(heard, h)
-		if c.compare(heard); !c.Pass() {
+		if c.compare(s, heard); !c.Pass() {
 			return c, nil
 		}
 	}
@@ -158,10 +158,12 @@ type hearing struct {
 	ratio  ratio.Ratio
 }
 
-// play plays x. A fault of the recording is a finding, one of the card an
-// error.
-func (s CheckSetup) play(ctx context.Context, x []float64) (card.Recording, *card.Fault, error) {
-	r, err := s.Card.Play(ctx, card.Output{RateHz: s.RateHz, Channels: [][]float64{x}, Progress: s.Progress})
+// play plays x, and asks meanwhile what the way does to sound. A fault of the
+// recording is a finding, one of the card an error.
+func (c *Checked) play(ctx context.Context, s CheckSetup, x []float64) (card.Recording, *card.Fault, error) {
+	way := askWhilePlaying(s.Card)
+	r, err := s.Card.Play(ctx, card.Output{RateHz: s.RateHz, Channels: [][]float64{x}, Progress: way.progress(ctx, s.RateHz, s.Progress)})
+	c.alterations(way.answer())
 	var fault *card.Fault
 	if errors.As(err, &fault) && (fault.Cause == card.LostBlocks || fault.Cause == card.Dropout) {
 		return r, fault, nil
@@ -171,7 +173,7 @@ func (s CheckSetup) play(ctx context.Context, x []float64) (card.Recording, *car
 
 // silence plays nothing and finds noise, hum and offset.
 func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
-	rec, fault, err := s.play(ctx, make([]float64, int(silenceSeconds*float64(s.RateHz))))
+	rec, fault, err := c.play(ctx, s, make([]float64, int(silenceSeconds*float64(s.RateHz))))
 	if err != nil {
 		return err
 	}
@@ -218,7 +220,7 @@ func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak floa
 	if err != nil {
 		return h, nil, err
 	}
-	rec, fault, err := s.play(ctx, sig.Samples())
+	rec, fault, err := c.play(ctx, s, sig.Samples())
 	if err != nil || fault != nil {
 		return h, fault, err
 	}
@@ -256,8 +258,8 @@ func (h hearing) clear() bool {
 
 // compare looks for gains that depend on the level, in the last of those heard
 // against the first that was clear.
-func (c *Checked) compare(heard []hearing) {
-	const advice = "turn off automatic gain, noise suppression and every enhancement of input and output"
+func (c *Checked) compare(s CheckSetup, heard []hearing) {
+	advice := remedy(s.Card, card.AutomaticGain.String(), "turn off automatic gain, noise suppression and every enhancement of input and output")
 	i := slices.IndexFunc(heard, hearing.clear)
 	if i < 0 {
 		return

@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"tapload/fixtures/jig"
@@ -50,11 +51,13 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 	if err := s.Jig.Fits(law); err != nil {
 		return impedance.Record{}, err
 	}
+	way := askWhilePlaying(s.Card)
+	s.Progress = way.progress(ctx, s.Signal.Rate(), s.Progress)
 	g, recording, played, err := measured(ctx, s, func(g ratio.Ratio, rec card.Recording) error {
 		return plausible(g, s.Jig, rec)
 	})
 	if err != nil {
-		return impedance.Record{}, err
+		return impedance.Record{}, explained(err, way.answer())
 	}
 	curve, err := s.Jig.Curve(g)
 	if err != nil {
@@ -71,7 +74,7 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 		SenseOhm: s.Jig.SenseOhm,
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
-		Warnings: append(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), warnings(g)...),
+		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), altered(way.answer()), warnings(g)),
 	}
 	if s.Distortion {
 		chirp, ok := s.Signal.(signal.Chirp)
@@ -172,12 +175,14 @@ func Calibrate(ctx context.Context, s Setup, c jig.Calibration, k jig.Kind, r ji
 	if err != nil {
 		return jig.Calibration{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
+	way := askWhilePlaying(s.Card)
+	s.Progress = way.progress(ctx, s.Signal.Rate(), s.Progress)
 	g, recording, err := Ratio(ctx, s)
 	if err != nil {
-		return jig.Calibration{}, err
+		return jig.Calibration{}, explained(err, way.answer())
 	}
 	return c.With(k, jig.Standard{
-		Taken: s.Now, Resistor: r, Points: g.Points, NoiseFloor: g.Seen.NoiseFloor,
+		Taken: s.Now, Resistor: r, Points: g.Points, NoiseFloor: g.Seen.NoiseFloor, Warnings: altered(way.answer()),
 	}, conditions(s.Card, recording, law))
 }
 

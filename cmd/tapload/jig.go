@@ -231,6 +231,9 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	if err := writeFiles(out); err != nil {
 		return err
 	}
+	for _, w := range calibration.Standards[o.kind].Warnings {
+		e.warn(w.Text)
+	}
 	if before != nil {
 		e.say(fmt.Sprintf("the %s of %s was replaced", o.kind, before.Taken.Format(time.DateTime)))
 	}
