@@ -67,7 +67,10 @@ type Checked struct {
 	HumHz    float64    // frequency of the mains, 0 when no hum was found
 	Hum      float64    // amplitude of its strongest harmonic in the worse input, fraction of full scale
 
-	rest float64 // rms of V1 in silence, hum included
+	rest  float64 // rms of V1 in silence, hum included
+	plain []plain // of every chirp
+
+	besides int // signals whose noise was looked at
 }
 
 // Pass reports whether no Problem was found.
@@ -131,6 +134,16 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 		case !last && (fault != nil && fault.Cause == card.NoSignal || h.level < overSilence*c.rest):
 			continue // what is buried in noise and hum tells nothing and is no reason not to go on
 		case fault != nil:
+			// What a gain that moves does to one level may look like a fault of
+			// the jig.
+			if h.ratio.Points != nil {
+				if c.gate(s, h); c.Pass() {
+					c.compare(s, append(heard, h))
+				}
+				if !c.Pass() {
+					return c, nil
+				}
+			}
 			c.add(fault.Cause.String(), Problem, remedy(s.Card, fault.Cause.String(), fault.Advice), "%s, with the output at %.0f dB of full scale", fault.Text, decibels(peak))
 			return c, nil
 		}
@@ -143,11 +156,47 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 			return c, nil
 		}
 	}
-	c.judge(s, heard)
+	if c.gate(s, heard[len(heard)-1]); c.Pass() {
+		c.judge(s, heard)
+	}
 	return c, nil
 }
 
+// gateShut is the part of its level below which a chirp has not come through.
+const gateShut = 0.7
+
+// gate looks for a chirp that was quieter than it should have been by what the
+// loudest came to: noise can only have made it louder.
+func (c *Checked) gate(s CheckSetup, last hearing) {
+	for _, p := range c.plain {
+		if want := last.ratio.Seen.Signal * p.peak / last.peak; p.rms < gateShut*want {
+			c.heard(s, card.AutomaticGain.String(), Problem, processing,
+				"quiet sound does not come through: of a chirp at %.0f dB of full scale input %d heard %.0f dB, and should have heard %.0f dB: a noise gate or noise suppression",
+				decibels(p.peak), last.inputs[0], decibels(p.rms), decibels(want))
+			return
+		}
+	}
+}
+
 func decibels(x float64) float64 { return 20 * math.Log10(x) }
+
+// heard adds a finding of what the sound itself shows. Where the sound system
+// said it already, its words stay, and count no less.
+func (c *Checked) heard(s CheckSetup, code string, severity Severity, advice, format string, args ...any) {
+	for i := range c.Findings {
+		if f := &c.Findings[i]; f.Code == code {
+			f.Severity = max(f.Severity, severity)
+			return
+		}
+	}
+	c.add(code, severity, remedy(s.Card, code, advice), format, args...)
+}
+
+// plain is a chirp as V1 heard it, before anything is taken off.
+type plain struct {
+	peak float64 // of what was played
+	rms  float64 // of V1 while it played, noise and all
+}
 
 // hearing is what came of one level.
 type hearing struct {
@@ -192,6 +241,12 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 	}
 	q := listenTo(rec)
 	c.Noise, c.HumHz, c.Hum, c.rest = q.noise, q.humHz, q.hum, card.RMS(rec.V1)
+	if same(rec) {
+		c.heard(s, card.SameSignal.String(), Problem,
+			"the card may be recording in mono, or joins both channels, as for a microphone: choose a stereo line input",
+			"inputs %d and %d of %s carry the same signal, its noise and all", rec.Inputs[0], rec.Inputs[1], rec.Source)
+		return nil
+	}
 	for ch, offset := range q.offset {
 		if math.Abs(offset) > offsetWorthSaying {
 			c.add("offset", Caution, "it takes away from the range of the input; look for a missing coupling capacitor or a fault of the card",
@@ -210,7 +265,52 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 		c.add("hum", severity, "look for a ground loop or an open lead near a mains transformer; the sweep takes out what is left",
 			"hum of %.1f Hz and its harmonics, up to %.0f dB of full scale", q.humHz, decibels(q.hum))
 	}
+	if course, ok := newCourse(rec, q.humHz); ok {
+		c.course(s, course)
+	}
 	return nil
+}
+
+const processing = "turn off automatic gain, noise suppression and every enhancement of input and output"
+
+// course adds what the silence shows as it goes on.
+func (c *Checked) course(s CheckSetup, q course) {
+	if w := q.wall(s.RateHz); w.hz > 0 {
+		c.heard(s, card.Resampled, Caution, oneRate, "what the inputs hear %s", w.words(s.RateHz))
+		q.to = int(noiseUnder * w.hz / q.line)
+	}
+	part, flickers := q.restless()
+	alike, over, plays := q.others(flickers)
+	db, creeps := q.creep()
+	switch {
+	case plays && alike:
+		c.heard(s, card.Mixed, Problem, "close what plays, turn system sounds off, and keep the bench quiet: a loudspeaker hears as well",
+			"something else is playing: in silence both inputs hear a sound that comes and goes, up to %.0f dB over the noise", over)
+	case creeps:
+		c.heard(s, card.AutomaticGain.String(), Problem, processing,
+			"the noise changes in silence, by %+.0f and %+.0f dB: automatic gain, a gate or noise suppression", db[0], db[1])
+	case flickers:
+		c.heard(s, card.AutomaticGain.String(), Problem, processing,
+			"the noise flickers in silence, at %.0f %% of the frequencies each moment: noise suppression", 100*part)
+	case plays:
+		c.heard(s, card.Mixed, Caution, "close what plays, turn system sounds off, and move every lead to find one that crackles",
+			"in silence one input hears a sound that comes and goes, up to %.0f dB over the noise", over)
+	}
+}
+
+const oneRate = "set the program, the sound server and the card to one rate, and turn off every processing of a microphone"
+
+// same reports whether both inputs carry one signal, sample for sample. Two
+// converters never have the same noise; two that hear nothing at all may.
+func same(rec card.Recording) bool {
+	moves := false
+	for i, v := range rec.V1 {
+		if v != rec.V2[i] {
+			return false
+		}
+		moves = moves || v != rec.V1[0]
+	}
+	return moves
 }
 
 // listen plays a chirp of the given peak.
@@ -224,13 +324,29 @@ func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak floa
 	if err != nil || fault != nil {
 		return h, fault, err
 	}
+	c.plain = append(c.plain, plain{peak, card.RMS(rec.V1) * math.Sqrt(float64(len(rec.V1))/float64(sig.Frame().Len()))})
 	h = hearing{peak: peak, level: card.RMS(rec.V1), peaks: [2]float64{largest(rec.V1), largest(rec.V2)}, inputs: rec.Inputs}
 	err = rec.Check()
 	if err == nil {
 		h.ratio, err = ratio.Of(rec, sig)
 	}
+	if fault := cancelled(rec, sig, err); fault != nil {
+		return h, fault, nil
+	}
+	if err == nil {
+		if w := signalWall(rec, sig, c.Noise[0]); w.hz > 0 {
+			c.heard(s, card.Resampled, Problem, oneRate, "what is played %s", w.words(s.RateHz))
+		}
+		err = c.beside(h)
+	}
 	if err == nil {
 		err = plausible(h.ratio, j, rec)
+	}
+	if errors.As(err, &fault) && fault.Cause == card.NoSignal && h.level > remains*c.rest {
+		fault = &card.Fault{
+			Cause: card.EchoCancelled, Advice: fault.Advice,
+			Text: fmt.Sprintf("input %d hears something at %.0f dB of full scale while the test signal plays, and it is not the signal: an echo canceller leaves such a rest", rec.Inputs[0], decibels(h.level)),
+		}
 	}
 	if errors.As(err, &fault) {
 		return h, fault, nil
@@ -243,6 +359,37 @@ func largest(x []float64) (m float64) {
 		m = max(m, math.Abs(v))
 	}
 	return m
+}
+
+const (
+	besideMost  = 2.0  // times the noise in silence that the noise beside a signal may be, or less by
+	besideLeast = 3e-5 // rms, one step of 16 bits: noise below it depends on how it is rounded
+	remains     = 4.0  //  times what V1 is in silence that the rest of a signal comes to
+)
+
+// beside returns a fault when the noise beside the first signal that is heard
+// is not the noise of silence, in both inputs. Louder signals may make noise of
+// their own, in a load that rattles.
+func (c *Checked) beside(h hearing) error {
+	if c.besides++; c.besides > 1 {
+		return nil
+	}
+	var change [2]float64
+	for ch, n := range h.ratio.Seen.NoiseFloor {
+		change[ch] = max(n, besideLeast) / max(c.Noise[ch], besideLeast)
+	}
+	what := "a noise gate or noise suppression"
+	switch {
+	case min(change[0], change[1]) > besideMost:
+	case max(change[0], change[1]) < 1/besideMost:
+		what = "automatic gain"
+	default:
+		return nil
+	}
+	return &card.Fault{
+		Cause: card.AutomaticGain, Advice: processing,
+		Text: fmt.Sprintf("the noise beside the signal is %+.0f and %+.0f dB from that in silence: %s", decibels(change[0]), decibels(change[1]), what),
+	}
 }
 
 // clear reports whether noise and hum are so far below the signal that its
@@ -259,7 +406,7 @@ func (h hearing) clear() bool {
 // compare looks for gains that depend on the level, in the last of those heard
 // against the first that was clear.
 func (c *Checked) compare(s CheckSetup, heard []hearing) {
-	advice := remedy(s.Card, card.AutomaticGain.String(), "turn off automatic gain, noise suppression and every enhancement of input and output")
+	advice := remedy(s.Card, card.AutomaticGain.String(), processing)
 	i := slices.IndexFunc(heard, hearing.clear)
 	if i < 0 {
 		return

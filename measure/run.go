@@ -74,7 +74,7 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 		SenseOhm: s.Jig.SenseOhm,
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
-		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), altered(way.answer()), warnings(g)),
+		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), resampled(altered(way.answer()), recording, s.Signal, g), warnings(g)),
 	}
 	if s.Distortion {
 		chirp, ok := s.Signal.(signal.Chirp)
@@ -160,6 +160,11 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (ratio.Ratio
 	}
 	g, err := ratio.Of(recording, sig)
 	if err != nil {
+		if p, ok := sig.(signal.Periodic); ok {
+			if fault := cancelled(recording, p, err); fault != nil {
+				err = fault
+			}
+		}
 		return ratio.Ratio{}, card.Recording{}, err
 	}
 	if err := j(g, recording); err != nil {

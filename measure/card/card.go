@@ -142,9 +142,10 @@ const (
 	DeadInput           // one input does not hear the signal, the other does
 	Inverted            // one input has the wrong polarity
 	AutomaticGain       // the gain changes while the signal plays
+	EchoCancelled       // the signal fades out of the recording while it plays
 )
 
-var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file", "same-signal", "swapped", "open-load", "shorted-load", "dead-input", "inverted", "automatic-gain"}
+var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file", "same-signal", "swapped", "open-load", "shorted-load", "dead-input", "inverted", "automatic-gain", EchoCancel}
 
 // String returns the cause as a stable, lower-case code.
 func (c Cause) String() string {
