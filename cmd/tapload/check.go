@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -35,6 +36,10 @@ func newCheck(e env) *cobra.Command {
 and say what is wrong with card, leads, jig and load, and what to do about it.
 It goes no louder once something is wrong. At the end it proposes a level for
 "tapload sweep --level".
+
+It finds too what a computer does to sound, and where to turn that off: automatic
+gain, noise suppression, echo cancelling, mono inputs, another sample rate on the
+way, sounds of other programs, volume in software.
 
 The ohms of a load cannot tell whether the sense resistor is what it should be.
 Plug in a known resistor instead, and say its value with --known-ohm.`,
@@ -119,21 +124,30 @@ func summarizeCheck(c measure.Checked) checkSummary {
 	return s
 }
 
+// print writes the answer first, then what is wrong with what to do about it,
+// the worst first, then what was measured.
 func (s checkSummary) print(w io.Writer) {
 	line := func(head, text string) {
-		fmt.Fprintln(w, fold(fmt.Sprintf("%-8s %s", head, text), 80))
+		const margin = 9
+		lines := strings.Split(fold(text, pageColumns-margin), "\n  ")
+		fmt.Fprintf(w, "%-*s%s\n", margin, head, strings.Join(lines, "\n"+strings.Repeat(" ", margin)))
+	}
+	line("verdict", s.Verdict)
+	if s.LevelDB != nil {
+		line("level", fmt.Sprintf("--level %.0f leaves the inputs 6 dB of room", *s.LevelDB))
+	}
+	for _, severity := range []measure.Severity{measure.Problem, measure.Caution, measure.Remark} {
+		for _, f := range s.Findings {
+			if f.Severity == severity.String() {
+				line(f.Severity, f.Text)
+				line("  to do", f.Advice)
+			}
+		}
 	}
 	line("noise", fmt.Sprintf("V1 %.0f dB, V2 %.0f dB of full scale", s.NoiseDB[0], s.NoiseDB[1]))
 	if s.Hum != nil {
 		line("hum", fmt.Sprintf("%.1f Hz, %.0f dB of full scale", s.Hum.Hz, s.Hum.DB))
 	}
-	for _, f := range s.Findings {
-		line(f.Severity, f.Text+"; "+f.Advice)
-	}
-	if s.LevelDB != nil {
-		line("level", fmt.Sprintf("--level %.0f leaves the inputs 6 dB of room", *s.LevelDB))
-	}
-	line("verdict", s.Verdict)
 }
 
 func check(ctx context.Context, e env, o checkOptions) (err error) {
