@@ -100,13 +100,13 @@ func TestAlterationsAreHeard(t *testing.T) {
 }
 
 func BenchmarkAlterationsAreHeard(b *testing.B) {
-	const cards = 40
+	const cards = 20
 	for i, a := range alterations {
 		b.Run(a.name, func(b *testing.B) {
 			for b.Loop() {
 				found, rightly := named(b, i, 0, cards)
-				b.ReportMetric(float64(found), "found/40")
-				b.ReportMetric(float64(rightly), "named/40")
+				b.ReportMetric(float64(found), "found/20")
+				b.ReportMetric(float64(rightly), "named/20")
 			}
 		})
 	}

@@ -114,7 +114,7 @@ func cancelled(rec card.Recording, sig signal.Periodic, said error) *card.Fault 
 		if len(early) > 0 && len(late) > vanishFewest {
 			first, rest := slices.Max(early), middleOf(late)
 			if first > vanishClear*l.background && first > vanishFall*rest && (scatter > vanishScatter || rest < vanishGone*l.background) {
-				fault.Text = fmt.Sprintf("what is played vanishes from input %d: heard at %.0f dB of full scale when it begins, then at %.0f dB", rec.Inputs[ch], decibels(first), decibels(max(rest, silent)))
+				fault.Text = fmt.Sprintf("what is played vanishes from input %d: heard at %.0f dB of full scale when it begins, then at %.0f dB: an echo canceller", rec.Inputs[ch], decibels(first), decibels(max(rest, silent)))
 				return fault
 			}
 		}
