@@ -33,6 +33,17 @@ func explained(err error, rec card.Recording) error {
 	return err
 }
 
+// unflaggedFrom returns the first frame from the given one on after which no
+// flag touches what lies before start.
+func unflaggedFrom(rec card.Recording, from, start int) int {
+	for _, f := range rec.Flags {
+		if f.From < start {
+			from = max(from, f.To)
+		}
+	}
+	return from
+}
+
 // flagged returns how many blocks of rec carried a flag.
 func flagged(rec card.Recording) (blocks int) {
 	for _, f := range rec.Flags {

@@ -33,6 +33,7 @@ func level(rec card.Recording, f signal.Frame, start int, drift float64) error {
 	if from < 0 {
 		return nil
 	}
+	from = unflaggedFrom(rec, from, start)
 	apart := int(math.Round(float64(f.Period*f.Periods) * (1 + drift)))
 	var first, last []float64
 	for at := from; at+block <= start && at+apart+block <= len(rec.V1); at += block {
@@ -68,7 +69,7 @@ func level(rec card.Recording, f signal.Frame, start int, drift float64) error {
 				Cause: card.AutomaticGain,
 				Text: fmt.Sprintf("the gain of %s changes while the signal plays: at %.2f s input %d is at %+.1f dB from what it is later",
 					rec.Source, float64(from+i*block)/float64(rec.RateHz), rec.Inputs[0], 20*mean/math.Ln10),
-				Advice: "turn off automatic gain, noise suppression and every enhancement of input and output",
+				Advice: "measure again, since a lost block can look alike; if it stays, turn off automatic gain, noise suppression and every enhancement of input and output",
 			}
 		}
 	}

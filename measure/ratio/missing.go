@@ -97,7 +97,7 @@ func stretched(rec card.Recording, samples []float64, by int, score float64) *ca
 	return &card.Fault{
 		Cause:  card.WrongRate,
 		Text:   fmt.Sprintf("the clocks of player and recorder of %s are about %.1f %% apart; up to %.2f %% can be followed", rec.Source, 100*math.Abs(at), 100*maxDrift),
-		Advice: "play and record with one card, or check that both run at the rate they say",
+		Advice: "measure again, since lost samples can look alike; if it stays, play and record with one card, or check that both run at the rate they say",
 	}
 }
 

@@ -84,6 +84,12 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 
 	total := f.Period * f.Periods
 	drift := driftOf(rec.V1[start:], f)
+	if err := rec.Lost(start, start+int(float64(total)*(1+drift))); err != nil {
+		return spectrum{}, Seen{}, err
+	}
+	if err := lost(rec, f, start, drift); err != nil {
+		return spectrum{}, Seen{}, err
+	}
 	v1, v2 := rec.V1[start:start+total], rec.V2[start:start+total]
 	if drift != 0 {
 		seen.ClockPPM = 1e6 * drift
@@ -91,9 +97,6 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 		if err != nil {
 			return spectrum{}, Seen{}, err
 		}
-	}
-	if err := rec.Lost(start, start+int(float64(total)*(1+drift))); err != nil {
-		return spectrum{}, Seen{}, err
 	}
 	if err := level(rec, f, start, drift); err != nil {
 		return spectrum{}, Seen{}, err

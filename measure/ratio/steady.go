@@ -18,6 +18,8 @@ const (
 	spoiltOverQuiet  = 30.0
 	spoiltOverSignal = 0.004
 	quiet            = 0.1
+
+	unlikeBy = 4.0 // times the energy, in most blocks; noise alone stays within a half more
 )
 
 // steady returns a Fault where the counted periods differ from each other in
@@ -27,7 +29,11 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int) err
 	for ch, v := range [][]float64{v1, v2} {
 		for p := 1; p < f.Periods; p++ {
 			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
-			if i := spoilt(before, after); i >= 0 {
+			i := spoilt(before, after)
+			if i < 0 {
+				i = unlike(before, after)
+			}
+			if i >= 0 {
 				at := float64(start+p*f.Period+i) / float64(rec.RateHz)
 				earlier := at - float64(f.Period)/float64(rec.RateHz)
 				return &card.Fault{
@@ -41,6 +47,27 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int) err
 	return nil
 }
 
+// unlike returns the first sample of the blocks that are much louder in one of
+// two periods than in the other, where most are, and -1 where not: where hardly
+// a block is as it should be none is quiet beside the others. Looked at are first
+// differences, in which hum hardly shows.
+func unlike(before, after []float64) int {
+	blocks := len(before) / steadyBlock
+	first, count := -1, 0
+	for b := range blocks {
+		x, y := before[b*steadyBlock:(b+1)*steadyBlock], after[b*steadyBlock:(b+1)*steadyBlock]
+		if e1, e2 := differences(x), differences(y); max(e1, e2) > unlikeBy*min(e1, e2) {
+			if count++; first < 0 {
+				first = b * steadyBlock
+			}
+		}
+	}
+	if count <= blocks/2 {
+		return -1
+	}
+	return first
+}
+
 // spoilt returns the index of the first sample of the worst spoilt block, or
 // -1 when there is none.
 func spoilt(before, after []float64) int {
@@ -48,7 +75,11 @@ func spoilt(before, after []float64) int {
 	differs := make([]float64, blocks)
 	energy := make([]float64, blocks)
 	for b := range blocks {
-		x, y := before[b*steadyBlock:(b+1)*steadyBlock], after[b*steadyBlock:(b+1)*steadyBlock]
+		from, to := b*steadyBlock, (b+1)*steadyBlock
+		if b == blocks-1 {
+			to = len(before) // what is left over belongs to the last
+		}
+		x, y := before[from:to], after[from:to]
 		// Means are left out of the energy: an offset is no signal.
 		var sum, sq, diff float64
 		for i, v := range x {
@@ -57,7 +88,7 @@ func spoilt(before, after []float64) int {
 			sq += v * v
 			diff += d * d
 		}
-		differs[b], energy[b] = diff, sq-sum*sum/steadyBlock
+		differs[b], energy[b] = diff, sq-sum*sum/float64(len(x))
 	}
 	sorted := slices.Sorted(slices.Values(differs))
 	floor := sorted[int(quiet*float64(blocks))]

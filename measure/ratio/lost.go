@@ -1,0 +1,65 @@
+package ratio
+
+import (
+	"fmt"
+	"math"
+
+	"tapload/measure/card"
+	"tapload/measure/signal"
+)
+
+const (
+	lostReach  = 1.0 // s, most that is looked for
+	lostLeast  = 2   // samples, fewest that are told from a clock
+	lostFound  = 0.5 // match that there must be
+	lostBetter = 1.2 // times the match that there would be without a loss
+	lostPart   = 4   // the least part of the lead-in, less its fade, that is 1/4
+)
+
+// lost returns a Fault where the end of the last counted period does not come
+// when the start of the signal says: samples were lost or doubled in between.
+//
+// The lead-in is the signal's own cyclic continuation, so that it comes again
+// at the end of the last counted period, Period Periods (1 + drift) samples
+// later. Compared are first differences of V1, in which hum and the load's own
+// transients, all slow, hardly show. One loss looks like a clock where it happens
+// to be between two periods, but over all of them by another sum. A recording
+// that starts late says nothing.
+func lost(rec card.Recording, f signal.Frame, start int, drift float64) error {
+	from := unflaggedFrom(rec, max(0, start-f.LeadIn+f.Fade), start)
+	if start-from < (f.LeadIn-f.Fade)/lostPart {
+		return nil
+	}
+	apart := float64(f.Period*f.Periods) * (1 + drift)
+	again := from + int(math.Round(apart))
+	reach := min(int(lostReach*float64(rec.RateHz)), f.Period/2, again)
+	length := start - from
+	want := steps(rec.V1[from:start])
+	have := steps(rec.V1[again-reach : min(len(rec.V1), again+length+reach)])
+	if len(have) < reach+length/2 {
+		return nil
+	}
+	m := correlate(have, want)
+	at := m.best(reach, reach)
+	off := at - reach
+	if off < 0 {
+		off = -off
+	}
+	if score := m.score(at); off < lostLeast || score < lostFound || score < lostBetter*m.score(reach) {
+		return nil
+	}
+	return &card.Fault{
+		Cause:  card.Dropout,
+		Text:   fmt.Sprintf("between its start and its end %s holds %+d samples more than the signal has: samples were lost or doubled", rec.Source, at-reach),
+		Advice: "measure again; if it stays, use larger buffers and close other programs",
+	}
+}
+
+// steps returns the first differences of x.
+func steps(x []float64) []float64 {
+	d := make([]float64, max(0, len(x)-1))
+	for i := range d {
+		d[i] = x[i+1] - x[i]
+	}
+	return d
+}
