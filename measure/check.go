@@ -362,7 +362,7 @@ func largest(x []float64) (m float64) {
 }
 
 const (
-	besideMost  = 2.0  // times the noise in silence that the noise beside a signal may be, or less by
+	besideMost  = 1.6  // times the noise in silence that the noise beside a signal may be, or less by
 	besideLeast = 3e-5 // rms, one step of 16 bits: noise below it depends on how it is rounded
 	remains     = 4.0  //  times what V1 is in silence that the rest of a signal comes to
 )

@@ -209,7 +209,8 @@ const (
 )
 
 // creep returns by how many dB the noise of the inputs changes in the silence,
-// and whether that is beyond chance and in both of them.
+// and whether that is beyond chance and in both of them. It compares medians:
+// a pop when the card opens is no change.
 func (c course) creep() (db [2]float64, found bool) {
 	found = true
 	for ch := range db {
@@ -223,22 +224,11 @@ func (c course) creep() (db [2]float64, found bool) {
 			}
 			levels = append(levels, 10*math.Log10(p+math.SmallestNonzeroFloat64))
 		}
-		n := max(2, len(levels)/creepPart)
-		a, ua := mean(levels[:n])
-		b, ub := mean(levels[len(levels)-n:])
-		db[ch] = b - a
-		found = found && math.Abs(db[ch]) > max(creepDB, sure*math.Hypot(ua, ub)) && db[ch]*db[0] > 0
+		n := max(3, len(levels)/creepPart)
+		first, last := slices.Clone(levels[:n]), slices.Clone(levels[len(levels)-n:])
+		db[ch] = middleOf(last) - middleOf(first)
+		spread := (last[n-1] - last[0]) / 2 // of what has come to rest by then, if anything has
+		found = found && math.Abs(db[ch]) > max(creepDB, sure/2*spread) && db[ch]*db[0] > 0
 	}
 	return db, found
-}
-
-// mean returns the mean of x and its standard uncertainty.
-func mean(x []float64) (m, u float64) {
-	for _, v := range x {
-		m += v / float64(len(x))
-	}
-	for _, v := range x {
-		u += (v - m) * (v - m)
-	}
-	return m, math.Sqrt(u / float64(len(x)*(len(x)-1)))
 }

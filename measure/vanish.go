@@ -22,7 +22,8 @@ const (
 	// By how many dB the levels of two periods may differ, from one block to the
 	// next. A gain, however it moves, acts on neighbouring blocks alike.
 	vanishScatter = 0.12
-	vanishFewest  = 8 // blocks
+	vanishSure    = 20.0 // times the background, from which blocks are compared: hum may add to one and not to the other
+	vanishFewest  = 10   // blocks
 )
 
 // loudness is the level of an input in blocks while a periodic signal plays.
@@ -71,7 +72,7 @@ func (l loudness) scatter() float64 {
 	last := math.NaN()
 	for at := l.onset + l.block; at+l.frame.Period+l.block <= l.end; at += l.block {
 		a, b := l.rms(at), l.rms(at+l.frame.Period)
-		if min(a, b) <= vanishClear*l.background {
+		if min(a, b) <= vanishSure*l.background {
 			last = math.NaN()
 			continue
 		}
