@@ -73,6 +73,7 @@ func ReadLimits(r io.Reader) (Limits, error) {
 	if err != nil {
 		return nil, fmt.Errorf("limits: %w", err)
 	}
+	text = bytes.TrimPrefix(text, []byte("\ufeff")) // the mark of some editors of Windows, which TOML does not know
 	var f limitsFile
 	d := toml.NewDecoder(bytes.NewReader(text))
 	d.DisallowUnknownFields()

@@ -26,7 +26,7 @@ func TestLimitsComeBack(t *testing.T) {
 }
 
 func TestReadLimits(t *testing.T) {
-	for _, text := range []string{"[percent]\nre = [-1, 2.5]\nfs = \"none\"\n", "percent = { re = [-1, 2.5], fs = \"none\" }", "percent.re = [-1, 2.5]\npercent.fs = \"none\""} {
+	for _, text := range []string{"[percent]\nre = [-1, 2.5]\nfs = \"none\"\n", "percent = { re = [-1, 2.5], fs = \"none\" }", "percent.re = [-1, 2.5]\npercent.fs = \"none\"", "\ufeff[percent]\r\nre = [-1, 2.5]\r\nfs = \"none\"\r\n"} {
 		l, err := ReadLimits(strings.NewReader(text))
 		if err != nil {
 			t.Fatal(err)
