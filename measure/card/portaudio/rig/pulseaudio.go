@@ -7,6 +7,8 @@ import (
 	"net"
 	"os"
 	"os/exec"
+
+	"golang.org/x/sys/unix"
 )
 
 const pulseAudioPackages = "pulseaudio libasound2-plugins gcc ladspa-sdk"
@@ -62,13 +64,19 @@ load-module module-native-protocol-unix
 	if r.server, err = r.run(server, terminate); err != nil {
 		return err
 	}
-	return r.until("it could be reached", func() bool {
+	err = r.until("it could be reached", func() bool {
 		c, err := net.Dial("unix", socket)
 		if err == nil {
 			c.Close()
 		}
 		return err == nil
 	})
+	if err == nil {
+		// Of itself it lets its sinks alone go first, not the thread that brings
+		// them what programs play. An error is a machine where neither may.
+		unix.SchedSetAttr(r.server.cmd.Process.Pid, &unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: unix.SCHED_FIFO, Priority: 79}, 0)
+	}
+	return err
 }
 
 // desktop returns the environment of a program on a server that is ALSA's
