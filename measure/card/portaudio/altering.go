@@ -15,15 +15,6 @@ import (
 
 var _ card.Altering = (*Card)(nil)
 
-// The names of PortAudio's interfaces to the systems.
-const (
-	apiJACK        = "JACK"
-	apiMME         = "MME"
-	apiDirectSound = "Windows DirectSound"
-	apiWASAPI      = "Windows WASAPI"
-	apiCoreAudio   = "Core Audio"
-)
-
 // Alterations implements card.Altering. On Linux it asks the sound server of
 // the streams of this process; a card that is opened itself, past any server,
 // alters nothing. On Windows and macOS it goes by the rate that the system
@@ -32,7 +23,7 @@ func (c *Card) Alterations(ctx context.Context, rateHz int) ([]card.Alteration, 
 	if found := mixerResamples(c.devices, c.in, c.out, rateHz); len(found) > 0 {
 		return found, nil
 	}
-	if runtime.GOOS != "linux" || past(c.in) && past(c.out) {
+	if runtime.GOOS != "linux" || c.past() {
 		return nil, nil
 	}
 	state, ok, err := server.Ask(ctx, server.Run)
@@ -42,15 +33,16 @@ func (c *Card) Alterations(ctx context.Context, rateHz int) ([]card.Alteration, 
 	return state.Alterations(os.Getpid(), rateHz), nil
 }
 
+// past reports whether the way to both halves goes past the desktop's sound
+// server.
+func (c *Card) past() bool {
+	player := Group(exported([]device{c.out}))[0].Ways[0].Kind
+	return (c.kind == Direct || c.kind == Studio) && (player == Direct || player == Studio)
+}
+
 // Remedy implements card.Altering.
 func (c *Card) Remedy(code string) string {
 	return server.Remedy(server.SystemOf(runtime.GOOS), code)
-}
-
-// past reports whether the way to d goes past the desktop's sound server: ALSA
-// names a card itself by its place, (hw:1,0), and JACK is a server of its own.
-func past(d device) bool {
-	return strings.Contains(d.name, "(hw:") || strings.HasPrefix(d.api, apiJACK)
 }
 
 // mixerResamples returns that the mixer of Windows, or Core Audio, runs the
@@ -70,12 +62,12 @@ func mixerResamples(all []device, in, out device, rateHz int) []card.Alteration 
 	} {
 		d := side.d
 		switch d.api {
-		case apiCoreAudio:
+		case coreAudio:
 			what, system = "Core Audio", server.MacOS
-		case apiMME, apiDirectSound:
+		case mme, directSound:
 			// MME cuts names off.
 			i := slices.IndexFunc(all, func(o device) bool {
-				return o.api == apiWASAPI && side.alike(o) && strings.HasPrefix(o.name, d.name)
+				return o.api == wasapi && side.alike(o) && strings.HasPrefix(o.name, d.name)
 			})
 			if i < 0 {
 				continue
