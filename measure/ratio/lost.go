@@ -50,7 +50,7 @@ func lost(rec card.Recording, f signal.Frame, start int, drift float64) error {
 	}
 	return &card.Fault{
 		Cause:  card.Dropout,
-		Text:   fmt.Sprintf("between its start and its end %s holds %+d samples more than the signal has: samples were lost or doubled", rec.Source, at-reach),
+		Text:   fmt.Sprintf("%s does not hold as many samples between the start and the end of the signal as that has: samples were lost or doubled", rec.Source),
 		Advice: "measure again; if it stays, use larger buffers and close other programs",
 	}
 }

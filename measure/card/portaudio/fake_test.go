@@ -3,6 +3,7 @@ package portaudio
 import (
 	"errors"
 	"maps"
+	"math"
 	"slices"
 	"sync/atomic"
 	"testing"
@@ -24,9 +25,10 @@ type fake struct {
 	status                                        map[int]status
 	always                                        func(block int) status // beside status; nil for nothing
 	noInput                                       []int                  // blocks without input
+	sleeps                                        []int                  // the first streams bring so many blocks and no more
 	stalls                                        map[int]time.Duration  // before these blocks
 	slower                                        int                    // times than the rate, if above 0
-	deadAfter                                     int                    // blocks, if above 0; at once if below
+	deadAfter                                     int                    // blocks, if above 0
 	hangs                                         string
 
 	// What was done.
@@ -69,10 +71,13 @@ func (f *fake) finish() {
 			f.t.Errorf("%s was not called, and should have failed with %v", what, err)
 		}
 	}
+	if len(f.sleeps) > 0 {
+		f.t.Errorf("the test ended before streams fell asleep after %v blocks", f.sleeps)
+	}
 	if len(f.status) > 0 || len(f.noInput) > 0 {
 		f.t.Errorf("the test ended before blocks %v with a status and %v without input", slices.Collect(maps.Keys(f.status)), f.noInput)
 	}
-	if f.deadAfter != 0 && !f.dead.Load() {
+	if f.deadAfter > 0 && !f.dead.Load() {
 		f.t.Errorf("the test ended before the card died after block %d", f.deadAfter)
 	}
 	if f.supported != nil && len(f.asked) == 0 {
@@ -176,8 +181,19 @@ func (f *fake) delay() int { return slices.Max(f.blocks) }
 func (s *fakeStream) run() {
 	defer close(s.halted)
 	heard := make([]float32, s.delay()*s.setup.outputs) // as yet unheard by the inputs
+	awake := math.MaxInt
+	if len(s.sleeps) > 0 {
+		awake, s.sleeps = s.sleeps[0], s.sleeps[1:]
+	}
 	for block := 0; ; block++ {
-		if s.deadAfter != 0 && block == max(0, s.deadAfter) {
+		if block == awake {
+			select {
+			case <-s.halt:
+			case <-s.release:
+			}
+			return
+		}
+		if s.deadAfter > 0 && block == s.deadAfter {
 			s.dead.Store(true)
 			return
 		}

@@ -168,9 +168,10 @@ func (c *Card) Close() error {
 
 // Play implements card.Card. A mono signal is played on the first two outputs
 // alike. The signal begins once the card has run for 0.5 s without a flag, to
-// which it has 5 s to come; the recording starts 0.1 s before the signal and runs on
-// for Options.Extra after it. When ctx ends, the sound fades out over 50 ms
-// from the next block on that the card asks for.
+// which it has 5 s to come; the recording starts 0.1 s before the signal and
+// runs on for Options.Extra after it. A card that does not come up is tried
+// twice. When ctx ends, the sound fades out over 50 ms from the next block on
+// that the card asks for.
 func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) {
 	if !c.mu.TryLock() {
 		return card.Recording{}, &card.Fault{Cause: card.Busy, Text: fmt.Sprintf("card %q is already playing", c.in)}
@@ -187,7 +188,22 @@ func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) 
 	if err := c.checkOutput(o); err != nil {
 		return card.Recording{}, err
 	}
+	rec, err := c.take(ctx, o)
+	if errors.As(err, new(asleep)) && c.dead == nil && ctx.Err() == nil {
+		// PulseAudio hangs now and then when it is about to suspend a card just
+		// as it is opened, and not the next time. Nothing was played.
+		rec, err = c.take(ctx, o)
+	}
+	return rec, err
+}
 
+// asleep is the fault of a card that does not come up.
+type asleep struct{ *card.Fault }
+
+func (a asleep) Unwrap() error { return a.Fault }
+
+// take is one attempt to play o.
+func (c *Card) take(ctx context.Context, o card.Output) (card.Recording, error) {
 	s := setup{
 		in: c.in, out: c.out, rateHz: o.RateHz,
 		inputs: max(c.inputs[0], c.inputs[1]), outputs: min(2, c.out.outputs),
@@ -213,7 +229,11 @@ func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) 
 		return card.Recording{}, c.giveUp(str, fault)
 	}
 	if err := c.within(openLimit, "start", str.start); err != nil {
-		return card.Recording{}, c.giveUp(str, c.openFault(s, err))
+		fault := c.openFault(s, err)
+		if errors.Is(err, errSlow) {
+			return card.Recording{}, c.giveUp(str, asleep{fault})
+		}
+		return card.Recording{}, c.giveUp(str, fault)
 	}
 	if err := c.watch(ctx, t, o.Progress); err != nil {
 		return card.Recording{}, c.giveUp(str, err)
@@ -269,7 +289,7 @@ func (c *Card) checkOutput(o card.Output) error {
 
 // watch returns once t is complete, has faded out after the end of ctx, has
 // waited in vain for the card to run without a flag, or has not been called for
-// too long; c.dead is set then.
+// too long: while it plays the card is dead then.
 func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress)) error {
 	tick := time.NewTicker(pollEvery)
 	defer tick.Stop()
@@ -307,8 +327,14 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 			return context.Cause(ctx)
 		case done:
 			return nil
+		case idle >= patience && !begun:
+			t.fadeOut() // should it begin just now
+			return asleep{c.asleepFault(t, patience)}
 		case idle >= patience:
-			c.dead = c.stoppedFault(t, patience)
+			p := t.progress()
+			c.dead = &card.Fault{Cause: card.Stopped,
+				Text:   fmt.Sprintf("card %q stopped after %.1f of %.1f s and has not answered for %v", c.in, p.Done.Seconds(), p.Total.Seconds(), patience),
+				Advice: "check its plug and the sound server, then start the program again (the sound system is left open, since closing it now would hang)"}
 			return c.dead
 		case !begun && waking >= wakeLimit+latency+settle:
 			t.fadeOut() // should it begin just now
@@ -317,18 +343,15 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 	}
 }
 
-// stoppedFault says that t has not been called for so long.
-func (c *Card) stoppedFault(t *take, silent time.Duration) *card.Fault {
-	p := t.progress()
-	text := fmt.Sprintf("card %q stopped after %.1f of %.1f s and has not answered for %v", c.in, p.Done.Seconds(), p.Total.Seconds(), silent)
-	switch {
-	case t.calls.Load() == 0:
-		text = fmt.Sprintf("card %q does not run: no sound came within %v of its start", c.in, silent)
-	case !t.begun():
+// asleepFault says that the card has brought no block for so long, and the
+// signal has not begun.
+func (c *Card) asleepFault(t *take, silent time.Duration) *card.Fault {
+	text := fmt.Sprintf("card %q does not run: no sound came within %v of its start", c.in, silent)
+	if t.calls.Load() > 0 {
 		text = fmt.Sprintf("card %q stopped before the signal began and has not answered for %v", c.in, silent)
 	}
 	return &card.Fault{Cause: card.Stopped, Text: text,
-		Advice: "check its plug and the sound server, then start the program again (the sound system is left open, since closing it now would hang)"}
+		Advice: "check its plug and the sound server, then start the program again"}
 }
 
 // restlessFault says that the signal could not begin.
@@ -366,7 +389,7 @@ func (c *Card) within(limit time.Duration, what string, f func() error) error {
 var commonRates = [...]int{44100, 48000, 88200, 96000, 176400, 192000}
 
 // openFault explains why s did not open or start.
-func (c *Card) openFault(s setup, err error) error {
+func (c *Card) openFault(s setup, err error) *card.Fault {
 	var fault *card.Fault
 	switch {
 	case errors.As(err, &fault):
@@ -391,6 +414,9 @@ func (c *Card) openFault(s setup, err error) error {
 	case errors.Is(err, errChannels):
 		return &card.Fault{Cause: card.Absent, Text: fmt.Sprintf("card %q does not open with %s and %s",
 			c.in, plural(s.inputs, "input"), plural(s.outputs, "output")), Err: err}
+	case errors.Is(err, errSlow):
+		return &card.Fault{Cause: card.Stopped, Text: fmt.Sprintf("card %q does not start", c.in),
+			Advice: "check its plug and the sound server, then start the program again", Err: err}
 	case errors.Is(err, errGone):
 		return &card.Fault{Cause: card.Absent, Text: fmt.Sprintf("card %q is gone", c.in), Advice: "check its plug", Err: err}
 	}

@@ -11,9 +11,10 @@ import (
 // library lies behind it; a second one needs nothing else.
 //
 //  1. list brings the system up; after it succeeded close must be called once,
-//     unless a stream went silent: then nothing of the system may be called.
-//  2. open, supports and a stream's start say errRate, errBusy, errChannels or
-//     errGone where they know the cause.
+//     unless a call did not return or a stream went silent while it played:
+//     then nothing of the system may be called.
+//  2. open, supports and a stream's start say errRate, errBusy, errChannels,
+//     errGone or errSlow where they know the cause.
 //  3. open leaves nothing behind when it fails; a stream that opened must be
 //     stopped, started or not.
 type system interface {
@@ -85,4 +86,5 @@ var (
 	errBusy     = errors.New("device in use")
 	errChannels = errors.New("number of channels not supported")
 	errGone     = errors.New("device not there")
+	errSlow     = errors.New("device not started in time")
 )

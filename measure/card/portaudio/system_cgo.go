@@ -149,6 +149,8 @@ func known(err error) error {
 		return fmt.Errorf("%w (%w)", errBusy, err)
 	case errors.Is(err, pa.InvalidChannelCount):
 		return fmt.Errorf("%w (%w)", errChannels, err)
+	case errors.Is(err, pa.TimedOut):
+		return fmt.Errorf("%w (%w)", errSlow, err)
 	case errors.Is(err, pa.InvalidDevice):
 		return fmt.Errorf("%w (%w)", errGone, err)
 	}

@@ -145,6 +145,7 @@ const (
 	codeChannelCount      = -9998
 	codeSampleRate        = -9997
 	codeDevice            = -9996
+	codeTimedOut          = -9987
 	codeDeviceUnavailable = -9985
 	codeStreamIsStopped   = -9983
 )
@@ -169,6 +170,8 @@ func (l *library) fault(code int32) error {
 		return fmt.Errorf("%w (%w)", errBusy, err)
 	case code == codeChannelCount:
 		return fmt.Errorf("%w (%w)", errChannels, err)
+	case code == codeTimedOut:
+		return fmt.Errorf("%w (%w)", errSlow, err)
 	case code == codeDevice:
 		return fmt.Errorf("%w (%w)", errGone, err)
 	}
