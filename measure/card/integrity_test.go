@@ -287,3 +287,37 @@ func BenchmarkCheck(b *testing.B) {
 		}
 	}
 }
+
+func TestLost(t *testing.T) {
+	r := recording(48000, 24, make([]float64, 96000))
+	r.Flags = []Flag{
+		{Lapse: InputUnderflow, Blocks: 1, From: 0, To: 4800},
+		{Lapse: InputOverflow, Blocks: 3, From: 24000, To: 48000},
+		{Lapse: OutputUnderflow, Blocks: 1, From: 72000, To: 100000},
+	}
+	for _, c := range []struct {
+		from, to int
+		words    []string // nil where none is lost
+	}{
+		{4800, 24000, nil},
+		{48000, 72000, nil},
+		{0, 1, []string{"input underflow, once between 0.00 and 0.10 s", "not one that counts", "larger buffer"}},
+		{4799, 24000, []string{"input underflow, once"}},
+		{4800, 24001, []string{"input overflow, 3 times between 0.50 and 1.00 s"}},
+		{47999, 72001, []string{"input overflow and output underflow, 4 times between 0.50 and 2.00 s"}},
+		{0, 96000, []string{"input overflow and input underflow and output underflow, 5 times between 0.00 and 2.00 s"}},
+	} {
+		err := r.Lost(c.from, c.to)
+		if c.words == nil {
+			if err != nil {
+				t.Errorf("frames %d to %d: %v, want none lost", c.from, c.to, err)
+			}
+			continue
+		}
+		wantFault(t, err, LostBlocks, c.words...)
+	}
+	r.Flags = nil
+	if err := r.Lost(0, 96000); err != nil {
+		t.Errorf("without a flag: %v", err)
+	}
+}

@@ -9,11 +9,10 @@ import (
 // A driver's flag matters where it touches what counts: the counted periods of
 // a periodic signal, the dwells of tones, all of program material.
 //
-// A block lost before the first counted period, in the lead-in, is judged by
-// what it may have spoilt, which a card takes to last for its way out and back
-// at its longest (card.Flag). That is about as long as the lead-in gives
-// transients to die; from then on the signal is as steady as if it had begun
-// there.
+// The lead-in of a periodic signal does not count, though the load comes to rest
+// in it: what is lost there is a jump like the signal's own beginning, and a
+// flag's frames (card.Flag) reach so far beyond its block that one which stays
+// clear of the first counted period leaves about as long to come to rest.
 
 // explained returns err, or what the driver said of lost blocks where err is
 // what comes of those: samples that are missing, and a place, a clock or a
