@@ -37,9 +37,9 @@ and say what is wrong with card, leads, jig and load, and what to do about it.
 It goes no louder once something is wrong. At the end it proposes a level for
 "tapload sweep --level".
 
-It finds too what a computer does to sound, and where to turn that off: automatic
-gain, noise suppression, echo cancelling, mono inputs, another sample rate on the
-way, sounds of other programs, volume in software.
+It finds too what a computer does to sound, and where to turn that off:
+automatic gain, noise suppression, echo cancelling, mono inputs, another sample
+rate on the way, sounds of other programs, volume in software.
 
 The ohms of a load cannot tell whether the sense resistor is what it should be.
 Plug in a known resistor instead, and say its value with --known-ohm.`,
