@@ -144,7 +144,12 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 					return c, nil
 				}
 			}
-			c.add(fault.Cause.String(), Problem, remedy(s.Card, fault.Cause.String(), fault.Advice), "%s, with the output at %.0f dB of full scale", fault.Text, decibels(peak))
+			advice := remedy(s.Card, fault.Cause.String(), fault.Advice)
+			if fault.Cause == card.NoSignal || fault.Cause == card.Dropout {
+				// Some processing leaves no better trace.
+				advice += "; or " + remedy(s.Card, card.EchoCancel, "turn off echo cancelling, "+noiseAndGain)
+			}
+			c.add(fault.Cause.String(), Problem, advice, "%s, with the output at %.0f dB of full scale", fault.Text, decibels(peak))
 			return c, nil
 		}
 		if n := h.ratio.Seen.Late; n > 0 && !c.found(lateBlocks) {
@@ -271,7 +276,10 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 	return nil
 }
 
-const processing = "turn off automatic gain, noise suppression and every enhancement of input and output"
+const (
+	noiseAndGain = "automatic gain, noise suppression and every enhancement of input and output"
+	processing   = "turn off " + noiseAndGain
+)
 
 // course adds what the silence shows as it goes on.
 func (c *Checked) course(s CheckSetup, q course) {
