@@ -1,6 +1,7 @@
 # make demo   does a whole invented job on the virtual bench, into ./demo
 # make test   all tests, the sound-card path included
 # make check  what else a change must pass: format, lint, race, cross-builds
+# make windows   the archive for Windows, run under Wine, sound and all
 # make bench  the kept benchmarks
 # make build  ./build/tapload
 # make dist   archives for Linux, Windows and macOS, into build/dist
@@ -12,7 +13,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo build install uninstall dist test check bench deps deps-test deps-dist clean
+.PHONY: demo build install uninstall dist test check windows bench deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
@@ -64,14 +65,23 @@ check: deps-test deps-dist
 	  CGO_ENABLED=0 GOOS=$${on%/*} GOARCH=$${on#*/} go build -buildvcs=false -o /dev/null ./cmd/tapload || exit 1; \
 	done
 	@echo "== an archive, made twice, and the program in it"
-	go vet ./.ci/dist
-	go run $(STATICCHECK) ./.ci/dist
+	go vet ./.ci/dist ./.ci/windows
+	go run $(STATICCHECK) ./.ci/dist ./.ci/windows
 	go test -count=1 ./.ci/dist
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== race detector"
 	@# -short: a race shows in one run as well as in a thousand seeded ones.
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -timeout 40m ./...
+
+windows:
+	@if [ "$$(uname -m)" != x86_64 ]; then \
+	  echo "make windows: NOT RUN: Wine runs the program of the archive on x86-64 alone"; \
+	elif ! .ci/deps windows; then \
+	  echo "make windows: NOT RUN: what it needs cannot be installed here, as said above"; \
+	else \
+	  TAPLOAD_REQUIRE_WINE=1 TAPLOAD_REQUIRE_RIG=1 go test -count=1 -v -timeout 15m ./.ci/windows; \
+	fi
 
 bench: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
