@@ -292,7 +292,14 @@ func (m *machine) consoles(t *testing.T) {
 			t.Errorf("on the console there is no %q: exit code %d, %q", text, got.code, got.stdout)
 		}
 	}
-	// The guide, which a double click starts too.
+	// A command as the program shows it, given to the command prompt.
+	m.write(folder+"/pasted.bat", crlf("@tapload fit ^\n    *.sweep.json ^\n    --plot \"from the left.png\"\n"))
+	pasted := m.windows(m.path(folder), "cmd", "/c", "pasted.bat")
+	pasted.Env = append(pasted.Env, `WINEPATH=C:\`+stage)
+	if got := m.finish(pasted); got.code != 0 || !strings.Contains(got.stdout, "Bühne Ω: ") || !isFile(m.path(folder, "from the left.png")) {
+		t.Errorf("pasted: %+v, %q", got, m.names(folder))
+	}
+	// The guide.
 	got := m.console(t, folder, nil, [2]string{"What is to be done?", "q\r"})
 	if got.code != 0 || !strings.Contains(got.stdout, "Measure a cabinet or a driver") {
 		t.Errorf("the guide: exit code %d, %q", got.code, got.stdout)
@@ -308,10 +315,18 @@ func (m *machine) library(t *testing.T) {
 	if got.code != 1 || !strings.HasPrefix(got.stderr, "tapload: the sound-card library PortAudio is not on this machine") || !strings.Contains(got.stderr, "beside tapload.exe") {
 		t.Errorf("with the library in the current folder alone: %+v", got)
 	}
+	const ofSystem = "windows/system32/libportaudio.dll"
+	m.write(ofSystem, m.read(stage+"/libportaudio.dll"))
+	if got := m.finish(m.windows(m.path(folder), `C:\`+alone+`\tapload.exe`, "cards")); strings.Contains(got.stderr, "library") {
+		t.Errorf("with the library in the system's folder: %+v", got)
+	}
+	if err := os.Remove(m.path(ofSystem)); err != nil {
+		t.Fatal(err)
+	}
 	// One that is none, in the current folder, does no harm.
 	m.write(folder+"/libportaudio.dll", "no library")
-	if got := m.run(folder, "version"); got.code != 0 {
-		t.Errorf("got %+v", got)
+	if got := m.run(folder, "cards"); strings.Contains(got.stderr, "library") {
+		t.Errorf("with a false one in the current folder: %+v", got)
 	}
 	named := m.windows(m.path(folder), `C:\`+alone+`\tapload.exe`, "cards")
 	named.Env = append(named.Env, `TAPLOAD_PORTAUDIO=C:\`+stage+`\libportaudio.dll`)
