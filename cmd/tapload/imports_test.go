@@ -30,6 +30,7 @@ var mayImport = map[string][]string{
 	"fixtures/plan":              {"measure/impedance", "fixtures/hookup", "fixtures/amp"},
 	"fixtures/box":               {"measure/impedance", "fixtures/netlist", "fixtures/hookup", "fixtures/amp"},
 	"fixtures/bench":             {"fixtures/keyfile", "measure/card", "measure/signal", "measure/impedance", "fixtures/netlist"},
+	"fixtures/bench/adverse":     {"fixtures/bench", "measure/card", "measure/signal", "fixtures/netlist"},
 	"fixtures/keyfile":           {},
 	"fixtures/job":               {"fixtures/hookup", "fixtures/keyfile"},
 	"fit":                        {"measure/impedance"},
