@@ -308,7 +308,11 @@ func mixed(r *adverse.Rig, seed uint64) (adverse.Case, error) { return r.Mixed(s
 // came of it.
 func TestPopulation(t *testing.T) {
 	asked := strings.Split(os.Getenv("TAPLOAD_POPULATION"), ",")
-	sweep := chirp(t, signal.ChirpOptions{})
+	var o signal.ChirpOptions
+	if os.Getenv("TAPLOAD_POPULATION_SHORT") != "" { // a quarter of the time, for a first look
+		o = signal.ChirpOptions{PeriodSeconds: signal.DefaultSeconds / 4, LowHz: 20}
+	}
+	sweep := chirp(t, o)
 	runs := []struct {
 		name string
 		make func() population
@@ -339,6 +343,11 @@ func TestPopulation(t *testing.T) {
 				return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))), k)
 			}}
 		}},
+		{"supplies", func() population {
+			return population{signal: sweep, seed: 8, rigs: scaled(30), perRig: 10 * len(humKinds), highQ: 0.1, perform: func(r *adverse.Rig, seed uint64) (adverse.Case, error) {
+				return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))), humKinds[seed%uint64(len(humKinds))])
+			}}
+		}},
 		{"hum", func() population {
 			return population{signal: sweep, seed: 6, rigs: scaled(30), perRig: 100, perform: humAnywhere}
 		}},
@@ -358,6 +367,11 @@ func TestPopulation(t *testing.T) {
 			t.Log("\n" + b.String())
 		})
 	}
+}
+
+// humKinds are the conditions that are tones.
+var humKinds = []adverse.Kind{
+	adverse.Mains, adverse.Generator, adverse.Railway, adverse.Aircraft, adverse.SteadyTone, adverse.SwitchedMode, adverse.USB, adverse.BroadHum,
 }
 
 // humAnywhere is hum of 15 to 65 Hz, every other one wandering, on clocks that

@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/measure/card"
+	"tapload/measure/hum"
 	"tapload/measure/impedance"
 	"tapload/measure/signal"
 )
@@ -174,7 +175,7 @@ func audible(rms [2]float64, rec card.Recording) error {
 }
 
 // listen fills in the ratio of h with its covariance.
-func (h *heard) listen(spectra []welch, mains hum, seconds float64) {
+func (h *heard) listen(spectra []welch, mains humAt, seconds float64) {
 	at := 0
 	for at+1 < len(spectra) && h.widthHz/spectra[at+1].binHz >= binsInCell {
 		at++
@@ -343,10 +344,10 @@ const (
 )
 
 // hum holds the fundamentals, in hertz.
-type hum []float64
+type humAt []float64
 
 // spoils reports whether hum is in a bin of that frequency and width.
-func (h hum) spoils(hz, binHz float64) bool {
+func (h humAt) spoils(hz, binHz float64) bool {
 	for _, base := range h {
 		n := math.Round(hz / base)
 		if n >= 1 && n <= mainsHarmonics && math.Abs(hz-n*base) < humSkip*binHz+humWander*n*base {
@@ -362,7 +363,7 @@ func (h hum) spoils(hz, binHz float64) bool {
 // inverse of its loudness: hum shows in the pauses of the music. What the music
 // has at just that frequency goes with it, from both channels in its own ratio:
 // to take out too much does no harm.
-func takeOutHum(v1, v2 []float64, rate, highHz float64) (bases hum, found []Line) {
+func takeOutHum(v1, v2 []float64, rate, highHz float64) (bases humAt, found []hum.Tone) {
 	by := max(1, int(rate/humRate))
 	n := smoothBelow(len(v1) / by)
 	if n < 1024 {
@@ -419,7 +420,7 @@ func takeOutHum(v1, v2 []float64, rate, highHz float64) (bases hum, found []Line
 		}
 		bases = append(bases, base)
 		for h := 1.0; h <= top; h++ {
-			l := Line{Hz: h * base}
+			l := hum.Tone{Hz: h * base}
 			for ch, v := range channels {
 				l.Peak[ch] = subtractTone(v, weight, 2*math.Pi*l.Hz/rate)
 			}

@@ -25,7 +25,7 @@ type spectrum struct {
 }
 
 func transform(v1, v2 []float64, f signal.Frame, rateHz int) spectrum {
-	s := spectrum{periods: f.Periods, samples: len(v1), stepHz: float64(rateHz) / float64(len(v1)), frame: f, doubt: map[int][2]float64{}}
+	s := spectrum{periods: f.Periods, samples: len(v1), stepHz: float64(rateHz) / float64(len(v1)), frame: f}
 	var wait sync.WaitGroup
 	wait.Go(func() { s.x1 = fourier.NewFFT(len(v1)).Coefficients(nil, v1) })
 	s.x2 = fourier.NewFFT(len(v2)).Coefficients(nil, v2)

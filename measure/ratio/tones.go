@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/measure/card"
+	"tapload/measure/hum"
 	"tapload/measure/impedance"
 	"tapload/measure/signal"
 )
@@ -56,8 +57,8 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		return Ratio{}, err
 	}
 	dwells := place.dwells(rec, sig)
-	hum := findHum(dwells, float64(rec.RateHz)) // radian a sample
-	clock, err := place.refine(rec, sig, dwells, hum)
+	tones := findHum(dwells, float64(rec.RateHz)) // radian a sample
+	clock, err := place.refine(rec, sig, dwells, tones)
 	if err != nil {
 		return Ratio{}, err
 	}
@@ -66,10 +67,10 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 
 	r := Ratio{Points: make([]Point, len(dwells))}
 	results := make([]toned, len(dwells))
-	concurrently(len(dwells), func(i int) { results[i] = dwells[i].estimate(hum) })
+	concurrently(len(dwells), func(i int) { results[i] = dwells[i].estimate(tones) })
 	points := r.Points[:0]
 	var energy, noise, count [2]float64
-	humEnergy := make([][2]float64, len(hum))
+	humEnergy := make([][2]float64, len(tones))
 	for i, t := range results {
 		d := dwells[i]
 		if at := t.burst; at >= 0 {
@@ -84,7 +85,7 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 			energy[ch] += n * abs2(t.a[ch]) / 2
 			noise[ch] += n * t.noise[ch]
 			count[ch] += n
-			for h := range hum {
+			for h := range tones {
 				humEnergy[h][ch] += n * abs2(t.hum[h][ch])
 			}
 		}
@@ -119,8 +120,8 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		r.Seen.Level[ch] = math.Sqrt(energy[ch] / count[ch])
 		r.Seen.NoiseFloor[ch] = math.Sqrt(noise[ch] / count[ch])
 	}
-	for h, w := range hum {
-		r.Seen.Mains = append(r.Seen.Mains, Line{
+	for h, w := range tones {
+		r.Seen.Mains = append(r.Seen.Mains, hum.Tone{
 			Hz:   w * float64(rec.RateHz) / (2 * math.Pi) * (1 + clock),
 			Peak: [2]float64{math.Sqrt(humEnergy[h][0] / count[0]), math.Sqrt(humEnergy[h][1] / count[1])},
 		})

@@ -182,7 +182,7 @@ func (w welch) bins(low, high float64) (from, to int) {
 // noise returns the mean power of what sounds in the quiet windows in the bins
 // next to low to high hertz that are free of hum, for windows of the given
 // length, and of how many numbers it is the mean.
-func (w welch) noise(low, high float64, length int, mains hum) (n noise, count float64) {
+func (w welch) noise(low, high float64, length int, mains humAt) (n noise, count float64) {
 	from, to := w.bins(low, high)
 	var sum cross
 	take := func(k int) {
