@@ -313,44 +313,41 @@ func TestPopulation(t *testing.T) {
 		o = signal.ChirpOptions{PeriodSeconds: signal.DefaultSeconds / 4, LowHz: 20}
 	}
 	sweep := chirp(t, o)
-	runs := []struct {
+	type run struct {
 		name string
 		make func() population
-	}{
-		{"chirp", func() population {
-			return population{signal: sweep, seed: 1, rigs: scaled(50), perRig: 20, highQ: 0.2, perform: mixed}
-		}},
+	}
+	runs := []run{
 		{"clean", func() population {
 			return population{signal: sweep, seed: 2, rigs: scaled(10), perRig: 20, perform: func(r *adverse.Rig, seed uint64) (adverse.Case, error) {
 				return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))))
 			}}
 		}},
-		{"multitone", func() population {
-			return population{signal: multitone(t, signal.MultitoneOptions{}), seed: 3, rigs: scaled(20), perRig: 15, highQ: 0.2, perform: mixed}
-		}},
-		{"tones", func() population {
-			return population{signal: tones(t, signal.TonesOptions{PerOctave: 3}), seed: 4, rigs: scaled(20), perRig: 15, perform: mixed}
-		}},
-		{"material", func() population {
-			return population{signal: listenFor(t, 30), seed: 5, rigs: scaled(20), perRig: 15, perform: mixed}
-		}},
-		{"each", func() population {
-			return population{signal: sweep, seed: 7, rigs: scaled(6), perRig: 3 * len(adverse.Kinds()), highQ: 0.17, perform: func(r *adverse.Rig, seed uint64) (adverse.Case, error) {
-				k := adverse.Kinds()[seed%uint64(len(adverse.Kinds()))]
-				if k == adverse.Warming && !r.Warms() {
-					k = adverse.GainDrift
-				}
-				return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))), k)
-			}}
-		}},
-		{"supplies", func() population {
-			return population{signal: sweep, seed: 8, rigs: scaled(30), perRig: 10 * len(humKinds), highQ: 0.1, perform: func(r *adverse.Rig, seed uint64) (adverse.Case, error) {
-				return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))), humKinds[seed%uint64(len(humKinds))])
-			}}
-		}},
 		{"hum", func() population {
 			return population{signal: sweep, seed: 6, rigs: scaled(30), perRig: 100, perform: humAnywhere}
 		}},
+	}
+	for i, s := range []struct {
+		name string
+		make func() signal.Signal
+		rigs int
+	}{
+		{"chirp", func() signal.Signal { return sweep }, 50},
+		{"multitone", func() signal.Signal { return multitone(t, signal.MultitoneOptions{}) }, 15},
+		{"tones", func() signal.Signal { return tones(t, signal.TonesOptions{PerOctave: 3}) }, 15},
+		{"material", func() signal.Signal { return listenFor(t, 30) }, 15},
+	} {
+		highQ := 0.0
+		if _, periodic := s.make().(signal.Periodic); periodic {
+			highQ = 0.2
+		}
+		runs = append(runs,
+			run{s.name, func() population {
+				return population{signal: s.make(), seed: 10 + uint64(i), rigs: scaled(s.rigs), perRig: 20, highQ: highQ, perform: mixed}
+			}},
+			run{s.name + "-supplies", func() population {
+				return population{signal: s.make(), seed: 20 + uint64(i), rigs: scaled(s.rigs), perRig: 20, highQ: highQ, perform: supplied}
+			}})
 	}
 	for _, r := range runs {
 		t.Run(r.name, func(t *testing.T) {
@@ -367,6 +364,11 @@ func TestPopulation(t *testing.T) {
 			t.Log("\n" + b.String())
 		})
 	}
+}
+
+// supplied is one kind of tone.
+func supplied(r *adverse.Rig, seed uint64) (adverse.Case, error) {
+	return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))), humKinds[seed%uint64(len(humKinds))])
 }
 
 // humKinds are the conditions that are tones.

@@ -18,7 +18,7 @@ type Tone struct {
 	Peak [2]float64 // amplitude in V1 and V2, fraction of full scale
 }
 
-// Bases are the fundamentals, in hertz, that supplies have, each with how far
+// bases are the fundamentals, in hertz, that supplies have, each with how far
 // off one may be, as a fraction: railway, mains, aircraft, and the frames of a
 // serial bus.
 var bases = [...]struct{ hz, off float64 }{{50.0 / 3, 0.02}, {50, 0.02}, {60, 0.02}, {400, 0.02}, {1000, 3e-4}}
@@ -32,9 +32,9 @@ type Family struct {
 	Peak   [2]float64 // of the strongest in either input
 }
 
-// families returns the fundamentals that the tones are multiples of. The
+// Families returns the fundamentals that the tones are multiples of. The
 // strongest tone that could be one's says where it is.
-func families(tones []Tone) (found []Family) {
+func Families(tones []Tone) (found []Family) {
 	strongest := slices.Clone(tones)
 	slices.SortStableFunc(strongest, func(a, b Tone) int {
 		switch pa, pb := max(a.Peak[0], a.Peak[1]), max(b.Peak[0], b.Peak[1]); {
@@ -46,22 +46,26 @@ func families(tones []Tone) (found []Family) {
 		return 0
 	})
 	for _, t := range strongest {
-		if slices.ContainsFunc(found, func(f Family) bool { return f.has(t.Hz) }) {
+		if slices.ContainsFunc(found, func(f Family) bool { return f.Has(t.Hz) }) {
 			continue
 		}
+		// The lowest multiple is the likeliest: 50 Hz is mains, not the third of a
+		// railway's.
+		least := harmonics + 1.0
 		for _, b := range bases {
-			h := math.Round(t.Hz / b.hz)
-			if h >= 1 && h <= harmonics && math.Abs(t.Hz/h-b.hz) < b.off*b.hz {
-				found = append(found, Family{BaseHz: t.Hz / h, Peak: t.Peak})
-				break
+			if h := math.Round(t.Hz / b.hz); h >= 1 && h < least && math.Abs(t.Hz/h-b.hz) < b.off*b.hz {
+				least = h
 			}
+		}
+		if least <= harmonics {
+			found = append(found, Family{BaseHz: t.Hz / least, Peak: t.Peak})
 		}
 	}
 	return found
 }
 
-// has reports whether a frequency is one of the multiples.
-func (f Family) has(hz float64) bool {
+// Has reports whether a frequency is one of the multiples.
+func (f Family) Has(hz float64) bool {
 	h := math.Round(hz / f.BaseHz)
 	const off = 5e-4 // a mains frequency wanders while its harmonics are measured
 	return h >= 1 && math.Abs(hz-h*f.BaseHz) < off*hz

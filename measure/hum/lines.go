@@ -26,6 +26,7 @@ type Lines struct {
 
 const (
 	fitLines   = 24      // lines on either side that a tone is fitted to
+	coreLines  = 6       // likewise, that hold nearly all of a tone that wanders
 	leaks      = 1 << 14 // farthest line that it is taken out of
 	blockLines = 64      // that share a background
 	besideFrom = 5       // lines from a tone at which its own background begins
@@ -41,6 +42,7 @@ const (
 	explains = 16.0
 
 	mostTones = 96
+	rounds    = 5
 
 	// A tone so far below the signal's own lines is of no account.
 	negligible = 1e-11 // power
@@ -73,27 +75,46 @@ func (l Lines) TakeOut() (tones []Tone, doubt map[int][2]float64) {
 	if s.top-s.first < 4*fitLines {
 		return nil, doubt
 	}
-	s.backgrounds()
-	for _, k := range s.candidates() {
-		if len(tones) == mostTones {
+	// Weaker tones come to light once the skirts of stronger ones are gone.
+	for range rounds {
+		before := len(tones)
+		s.backgrounds()
+		for _, k := range s.candidates() {
+			if len(tones) == mostTones {
+				break
+			}
+			if !s.stillStands(k) {
+				continue
+			}
+			t, ok := s.fit(k)
+			if !ok {
+				continue
+			}
+			s.keepDoubt(t)
+			s.subtract(t)
+			tones = merged(tones, Tone{Hz: t.nu * s.StepHz, Peak: t.peak(s.Samples)}, s.StepHz)
+		}
+		if len(tones) == before {
 			break
 		}
-		if !s.stillStands(k) {
-			continue
-		}
-		t, ok := s.fit(k)
-		if !ok {
-			continue
-		}
-		s.keepDoubt(t)
-		s.subtract(t)
-		a := t.peak(s.Samples)
-		tones = append(tones, Tone{Hz: t.nu * s.StepHz, Peak: a})
 	}
 	s.expect(tones)
 	s.keepExcess()
 	slices.SortFunc(tones, func(a, b Tone) int { return cmp.Compare(a.Hz, b.Hz) })
 	return tones, doubt
+}
+
+// merged adds t to the tones, or to what was taken for one within a line of it.
+func merged(tones []Tone, t Tone, lineHz float64) []Tone {
+	for i := range tones {
+		if math.Abs(tones[i].Hz-t.Hz) < lineHz {
+			for ch := range t.Peak {
+				tones[i].Peak[ch] = math.Hypot(tones[i].Peak[ch], t.Peak[ch])
+			}
+			return tones
+		}
+	}
+	return append(tones, t)
 }
 
 type search struct {
@@ -237,6 +258,7 @@ type tone struct {
 	order int
 	a     [2][]complex128 // by degree, times the number of samples
 	sigma [2]float64      // power of a line that it leaves unexplained
+	away  [2]float64      // power by which lines about it would be missed, had they no part in the fit
 	prior [2]float64      // power that a coefficient may have at most
 	lines []int
 }
@@ -274,7 +296,7 @@ func (s *search) fit(k int) (tone, bool) {
 		t.prior[ch] = signal[ch]
 	}
 	left := func(nu float64, order int) (sum float64) {
-		r := s.solve(&t, nu, order, noise)
+		r := s.solve(&t, nu, order, noise, false)
 		return r[0]/noise[0] + r[1]/noise[1]
 	}
 	var none float64
@@ -317,7 +339,7 @@ func (s *search) fit(k int) (tone, bool) {
 			break
 		}
 	}
-	r := s.solve(&t, t.nu, t.order, noise)
+	r := s.solve(&t, t.nu, t.order, noise, true)
 	free := float64(max(1, len(t.lines)-t.order-1))
 	for ch := range r {
 		t.sigma[ch] = max(r[ch]/free, noise[ch])
@@ -328,7 +350,7 @@ func (s *search) fit(k int) (tone, bool) {
 // solve fits the polynomials of a tone at nu and returns what energy they leave
 // in each input. The part of the conjugate, which is far away, is taken from
 // the fit before it.
-func (s *search) solve(t *tone, nu float64, order int, noise [2]float64) (left [2]float64) {
+func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, final bool) (left [2]float64) {
 	n := order + 1
 	samples := float64(s.Samples)
 	b := make([]complex128, len(t.lines)*n)
@@ -374,14 +396,29 @@ func (s *search) solve(t *tone, nu float64, order int, noise [2]float64) (left [
 			solveFactored(own, n, right)
 			a = right
 		}
+		var away, count float64
+		v := make([]complex128, n)
 		for i, k := range t.lines {
 			x := s.X[ch][k]
 			for m := range n {
 				x -= a[m]*b[i*n+m] + cmplx.Conj(a[m])*mirror[i*n+m]
+				v[m] = cmplx.Conj(b[i*n+m])
 			}
 			left[ch] += abs2(x)
+			if final && math.Abs(float64(k)-nu) < coreLines {
+				solveFactored(own, n, v)
+				leverage := 0.0
+				for m := range n {
+					leverage += real(b[i*n+m] * v[m])
+				}
+				away += abs2(x) / math.Pow(max(1e-3, 1-leverage), 2)
+				count++
+			}
 		}
 		t.a[ch] = a
+		if count > 0 {
+			t.away[ch] = max(0, away/count-noise[ch])
+		}
 	}
 	return left
 }
@@ -427,7 +464,10 @@ func solveFactored(a []complex128, n int, b []complex128) {
 // keepDoubt adds to the doubt of the signal's lines about t what is uncertain of
 // it there: sigma^2 b C b' with the inverse C of the normal matrix and the row b
 // of the signal's line. It is that of one degree more than was fitted, which
-// holds an error of the frequency too.
+// holds an error of the frequency too. Next to the tone it is at least what the
+// lines between are missed by when each is left out of the fit (leave-one-out
+// residual, r/(1 - h) with h the leverage): where a tone wanders more than a
+// polynomial follows, that alone says so.
 func (s *search) keepDoubt(t tone) {
 	n := t.order + 2
 	samples := float64(s.Samples)
@@ -464,8 +504,12 @@ func (s *search) keepDoubt(t tone) {
 			for m := range v {
 				sum += real(row[m] * v[m])
 			}
+			power := t.sigma[ch] * sum
+			if math.Abs(float64(k)-t.nu) < coreLines {
+				power = max(power, t.away[ch])
+			}
 			d := s.doubt[k]
-			d[ch] += t.sigma[ch] * sum
+			d[ch] += power
 			s.doubt[k] = d
 		}
 	}
@@ -506,7 +550,7 @@ func (s *search) subtract(t tone) {
 // expect puts lines of the signal in doubt on which a multiple of a fundamental
 // that was found lies so exactly that it does not show between the lines.
 func (s *search) expect(tones []Tone) {
-	for _, f := range families(tones) {
+	for _, f := range Families(tones) {
 		for h := 1.0; h <= harmonics && h*f.BaseHz < s.HighHz; h++ {
 			nu := h * f.BaseHz / s.StepHz
 			k := int(math.Round(nu))

@@ -333,14 +333,15 @@ func middle(cells []heard, i int) (complex128, impedance.Cov, bool) {
 }
 
 const (
-	humWidth  = 1.5  // Hz that a steady tone takes on either side, seen through a few short pauses
-	humAside  = 4.0  // Hz on either side that it must stand out of
-	humAround = 4.0  // lines on either side, likewise
-	humStep   = 0.25 // lines, in the search for a tone's frequency
-	humTowers = 60.0 // times the mean power beside it; music that comes and goes reaches 40
-	humLoud   = 0.25 // s, over which loudness is taken
-	humSkip   = 2.0  // bins of a cross-spectrum on either side of hum that are left out
-	humWander = 2e-4 // by which the mains may wander, as a fraction, likewise
+	humRate   = 3000.0 // Hz, to about which what is looked at is reduced
+	humWidth  = 1.5    // Hz that a steady tone takes on either side, seen through a few short pauses
+	humAside  = 4.0    // Hz on either side that it must stand out of
+	humAround = 4.0    // lines on either side, likewise
+	humStep   = 0.25   // lines, in the search for a tone's frequency
+	humTowers = 60.0   // times the mean power beside it; music that comes and goes reaches 40
+	humLoud   = 0.25   // s, over which loudness is taken
+	humSkip   = 2.0    // bins of a cross-spectrum on either side of hum that are left out
+	humWander = 2e-4   // by which the mains may wander, as a fraction, likewise
 )
 
 // hum holds the fundamentals, in hertz.

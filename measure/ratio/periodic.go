@@ -12,8 +12,8 @@ import (
 // spectrum are dense enough to carry it; below, every line is a point.
 const PointsPerOctave = 48
 
-// humBeyond is how far beyond the band hum is looked for.
-const humBeyond = 1.05
+// How far beyond the band hum is looked for: it leaks.
+const humBelow, humAbove = 0.5, 1.05
 
 // AfterPeriods returns the ratio that rec, the recording of sig so far, shows
 // in its first counted periods: results to look at while the rest still plays.
@@ -109,7 +109,7 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
 	seen.Mains, s.doubt = hum.Lines{
 		X: [2][]complex128{s.x1, s.x2}, Periods: s.periods, Samples: s.samples, StepHz: s.stepHz,
-		LowHz: f.LowHz / humBeyond, HighHz: f.HighHz * humBeyond, Excited: s.lines,
+		LowHz: f.LowHz * humBelow, HighHz: f.HighHz * humAbove, Excited: s.lines,
 	}.TakeOut()
 	return s, seen, nil
 }
