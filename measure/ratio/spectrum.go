@@ -35,3 +35,5 @@ func transform(v1, v2 []float64, f signal.Frame, rateHz int) spectrum {
 
 // isSignal reports whether line j holds the signal.
 func (s spectrum) isSignal(j int) bool { return j%s.periods == 0 }
+
+func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

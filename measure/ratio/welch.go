@@ -80,6 +80,15 @@ type welch struct {
 	quietOnes int
 }
 
+// steady reports whether what V1 has in bin k hardly changes from window to
+// window, as a tone does and neither music nor noise: those have a variance of
+// the mean squared and more.
+func (w welch) steady(k int) bool {
+	const enough, changes = 20, 0.3
+	c := w.all[k]
+	return w.windows >= enough && c.q1*float64(w.windows) < (1+changes)*c.p1*c.p1
+}
+
 // lengths returns the lengths of windows that cells need, longest first, in
 // samples.
 func lengths(cells []cell, periodHz, rateHz float64, samples int) []int {
