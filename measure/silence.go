@@ -40,8 +40,11 @@ func listenTo(rec card.Recording) (q quietness) {
 	}
 	strongest := tones[0]
 	q.hum, q.humHz = max(strongest.Peak[0], strongest.Peak[1]), strongest.Hz
-	if f := hum.Families(tones); len(f) > 0 && f[0].Has(strongest.Hz) {
-		q.humHz = f[0].BaseHz
+	for _, f := range hum.Families(tones) {
+		if f.Has(strongest.Hz) {
+			q.humHz = f.BaseHz
+			break
+		}
 	}
 	return q
 }

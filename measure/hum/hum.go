@@ -8,6 +8,7 @@
 package hum
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -26,39 +27,55 @@ var bases = [...]struct{ hz, off float64 }{{50.0 / 3, 0.02}, {50, 0.02}, {60, 0.
 // harmonics of a fundamental are looked for up to this one.
 const harmonics = 20
 
+// sureAlone is up to which multiple a tone alone tells of a fundamental.
+const sureAlone = 3
+
 // Family is a fundamental and the tones found at its multiples.
 type Family struct {
 	BaseHz float64
-	Peak   [2]float64 // of the strongest in either input
+	Peak   [2]float64 // the largest amplitude of any of them, in either input
 }
 
-// Families returns the fundamentals that the tones are multiples of. The
-// strongest tone that could be one's says where it is.
+// Families returns the fundamentals that the tones are multiples of. The tone
+// that is the lowest multiple says where one is: 50 Hz is mains, not the third of
+// a railway's.
 func Families(tones []Tone) (found []Family) {
-	strongest := slices.Clone(tones)
-	slices.SortStableFunc(strongest, func(a, b Tone) int {
-		switch pa, pb := max(a.Peak[0], a.Peak[1]), max(b.Peak[0], b.Peak[1]); {
-		case pa > pb:
-			return -1
-		case pa < pb:
-			return 1
-		}
-		return 0
-	})
-	for _, t := range strongest {
-		if slices.ContainsFunc(found, func(f Family) bool { return f.Has(t.Hz) }) {
-			continue
-		}
-		// The lowest multiple is the likeliest: 50 Hz is mains, not the third of a
-		// railway's.
-		least := harmonics + 1.0
+	type member struct {
+		Tone
+		multiple float64
+	}
+	var all []member
+	for _, t := range tones {
+		least := math.Inf(1)
 		for _, b := range bases {
-			if h := math.Round(t.Hz / b.hz); h >= 1 && h < least && math.Abs(t.Hz/h-b.hz) < b.off*b.hz {
-				least = h
+			if h := math.Round(t.Hz / b.hz); h >= 1 && h <= harmonics && math.Abs(t.Hz/h-b.hz) < b.off*b.hz {
+				least = min(least, h)
 			}
 		}
-		if least <= harmonics {
-			found = append(found, Family{BaseHz: t.Hz / least, Peak: t.Peak})
+		if !math.IsInf(least, 1) {
+			all = append(all, member{t, least})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b member) int {
+		return cmp.Or(cmp.Compare(a.multiple, b.multiple), cmp.Compare(max(b.Peak[0], b.Peak[1]), max(a.Peak[0], a.Peak[1])))
+	})
+	for _, m := range all {
+		if slices.ContainsFunc(found, func(f Family) bool { return f.Has(m.Hz) }) {
+			continue
+		}
+		f := Family{BaseHz: m.Hz / m.multiple}
+		members := 0
+		for _, t := range tones {
+			if f.Has(t.Hz) {
+				members++
+				for ch := range f.Peak {
+					f.Peak[ch] = max(f.Peak[ch], t.Peak[ch])
+				}
+			}
+		}
+		// A tone alone is somewhere near a high multiple of something.
+		if m.multiple <= sureAlone || members > 1 {
+			found = append(found, f)
 		}
 	}
 	return found

@@ -26,7 +26,6 @@ type Lines struct {
 
 const (
 	fitLines   = 24      // lines on either side that a tone is fitted to
-	coreLines  = 6       // likewise, that hold nearly all of a tone that wanders
 	leaks      = 1 << 14 // farthest line that it is taken out of
 	blockLines = 64      // that share a background
 	besideFrom = 5       // lines from a tone at which its own background begins
@@ -55,6 +54,7 @@ const (
 	excess4      = 5.5
 	onLine       = 0.06 // lines from a signal line at which hardly anything of a tone shows between
 	nearEnough   = 1.5  // lines within which an expected tone counts as found
+	nearLine     = 0.15 // likewise of one that wanders, and whose frequency says little
 	coarse, fine = 0.1, 1e-4
 )
 
@@ -88,6 +88,12 @@ func (l Lines) TakeOut() (tones []Tone, doubt map[int][2]float64) {
 			}
 			t, ok := s.fit(k)
 			if !ok {
+				continue
+			}
+			if t.order == 0 && t.nu != t.free {
+				// Nothing of it shows but that it wanders.
+				s.doubtLine(s.beyond(k, -1), t.prior)
+				s.doubtLine(s.beyond(k, 1), t.prior)
 				continue
 			}
 			s.keepDoubt(t)
@@ -134,12 +140,12 @@ func (s *search) free(k int) bool {
 	if s.Excited == nil {
 		return true
 	}
-	near := int(math.Round(float64(k) / float64(s.Periods)))
-	if d := k - near*s.Periods; d > 1 || d < -1 {
-		return true
+	for _, near := range [2]int{k - 1, k + 1} {
+		if _, excited := slices.BinarySearch(s.Excited, near/s.Periods); excited && s.isSignal(near) {
+			return false
+		}
 	}
-	_, excited := slices.BinarySearch(s.Excited, near)
-	return !excited
+	return true
 }
 
 func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
@@ -185,6 +191,30 @@ func (s *search) over(k int) (sum float64) {
 	return sum
 }
 
+// beyond returns the next line of the signal on one side.
+func (s *search) beyond(k, side int) int {
+	for !s.isSignal(k) {
+		k += side
+	}
+	return k
+}
+
+// doubtLine adds to the doubt of a line.
+func (s *search) doubtLine(k int, power [2]float64) {
+	d := s.doubt[k]
+	for ch := range d {
+		d[ch] += power[ch]
+	}
+	s.doubt[k] = d
+}
+
+// next returns the next line between on one side.
+func (s *search) next(k, side int) int {
+	for k += side; k > 0 && k < len(s.X[0])-1 && s.isSignal(k); k += side {
+	}
+	return max(1, min(len(s.X[0])-1, k))
+}
+
 // candidates returns the lines that stand out, the strongest first.
 func (s *search) candidates() []int {
 	type candidate struct {
@@ -198,7 +228,7 @@ func (s *search) candidates() []int {
 			continue
 		}
 		o := s.over(k)
-		if o > stands && s.free(k) {
+		if o > stands && s.free(k) && o >= s.over(s.next(k, 1)) && o >= s.over(s.next(k, -1)) {
 			if k-last <= 2 && lastOver > 0 { // a peak is one candidate
 				if o > lastOver {
 					all[len(all)-1] = candidate{k, o}
@@ -255,12 +285,23 @@ func (s *search) stillStands(k int) bool {
 // tone is a fitted tone: for each input a polynomial.
 type tone struct {
 	nu    float64
+	free  float64 // the same as that of a steady tone
 	order int
 	a     [2][]complex128 // by degree, times the number of samples
 	sigma [2]float64      // power of a line that it leaves unexplained
-	away  [2]float64      // power by which lines about it would be missed, had they no part in the fit
+	away  [2][]float64    // power by which each of lines would be missed, had it no part in the fit
 	prior [2]float64      // power that a coefficient may have at most
 	lines []int
+}
+
+// heldOut returns by what power the fitted lines next to line k would be missed,
+// had they no part in the fit: the more of either side.
+func (t tone) heldOut(ch, k int) (most float64) {
+	i, _ := slices.BinarySearch(t.lines, k)
+	for j := max(0, i-1); j <= min(len(t.lines)-1, i); j++ {
+		most = max(most, t.away[ch][j])
+	}
+	return most
 }
 
 // peak returns the amplitude of t in the middle of the data, or its rms where
@@ -327,22 +368,37 @@ func (s *search) fit(k int) (tone, bool) {
 		}
 	}
 	t.nu = (lo + hi) / 2
-	now := left(t.nu, 0)
-	if none-now < stands {
+	if none-left(t.nu, 0) < stands {
 		return t, false
 	}
-	most := min(mostOrder, len(t.lines)/2-2)
-	for order := 1; order <= most; order++ {
-		if r := left(t.nu, order); now-r > explains {
-			t.order, now = order, r
-		} else if order > t.order+1 {
-			break
+	// The frequency, and the degree, that miss the lines held out the least. On a
+	// line of the signal a tone shows by its wandering alone.
+	t.free = t.nu
+	least = math.Inf(1)
+	for _, nu := range []float64{t.free, float64(s.beyond(k, -1)), float64(s.beyond(k, 1))} {
+		own, degree := math.Inf(1), 0
+		for order := range min(mostOrder, len(t.lines)/2-2) + 1 {
+			s.solve(&t, nu, order, noise, true)
+			var missed float64
+			for ch := range t.away {
+				for _, p := range t.away[ch] {
+					missed += p / noise[ch]
+				}
+			}
+			if missed < own-explains {
+				own, degree = missed, order
+			} else if order > degree+2 {
+				break
+			}
+		}
+		if own < least-explains {
+			least, t.nu, t.order = own, nu, degree
 		}
 	}
 	r := s.solve(&t, t.nu, t.order, noise, true)
-	free := float64(max(1, len(t.lines)-t.order-1))
+	dof := float64(max(1, len(t.lines)-t.order-1))
 	for ch := range r {
-		t.sigma[ch] = max(r[ch]/free, noise[ch])
+		t.sigma[ch] = max(r[ch]/dof, noise[ch])
 	}
 	return t, true
 }
@@ -350,7 +406,7 @@ func (s *search) fit(k int) (tone, bool) {
 // solve fits the polynomials of a tone at nu and returns what energy they leave
 // in each input. The part of the conjugate, which is far away, is taken from
 // the fit before it.
-func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, final bool) (left [2]float64) {
+func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, held bool) (left [2]float64) {
 	n := order + 1
 	samples := float64(s.Samples)
 	b := make([]complex128, len(t.lines)*n)
@@ -396,7 +452,7 @@ func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, final b
 			solveFactored(own, n, right)
 			a = right
 		}
-		var away, count float64
+		t.away[ch] = t.away[ch][:0]
 		v := make([]complex128, n)
 		for i, k := range t.lines {
 			x := s.X[ch][k]
@@ -405,20 +461,16 @@ func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, final b
 				v[m] = cmplx.Conj(b[i*n+m])
 			}
 			left[ch] += abs2(x)
-			if final && math.Abs(float64(k)-nu) < coreLines {
+			if held {
 				solveFactored(own, n, v)
 				leverage := 0.0
 				for m := range n {
 					leverage += real(b[i*n+m] * v[m])
 				}
-				away += abs2(x) / math.Pow(max(1e-3, 1-leverage), 2)
-				count++
+				t.away[ch] = append(t.away[ch], abs2(x)/math.Pow(max(1e-6, 1-leverage), 2))
 			}
 		}
 		t.a[ch] = a
-		if count > 0 {
-			t.away[ch] = max(0, away/count-noise[ch])
-		}
 	}
 	return left
 }
@@ -505,8 +557,9 @@ func (s *search) keepDoubt(t tone) {
 				sum += real(row[m] * v[m])
 			}
 			power := t.sigma[ch] * sum
-			if math.Abs(float64(k)-t.nu) < coreLines {
-				power = max(power, t.away[ch])
+			power = max(power, t.heldOut(ch, k)-t.sigma[ch])
+			if off := math.Abs(t.nu - float64(k)); off < onLine || t.order > 0 && off < nearLine {
+				power = max(power, t.prior[ch])
 			}
 			d := s.doubt[k]
 			d[ch] += power

@@ -20,6 +20,9 @@ const (
 	loudness   = 0.25 // s, over which loudness is taken
 	mostTaken  = 24   // tones that are taken out; bins at weaker ones need only be left out
 
+	calmOnes   = 6   // quietest seconds in which a tone of no known supply
+	calmSpread = 2.0 // must not be larger than so many times where it is least
+
 	// tinyPower keeps digital silence from outweighing everything, as a fraction
 	// of the mean power.
 	tinyPower = 1e-8
@@ -49,8 +52,12 @@ func AgainstProgramme(v [2][]float64, rateHz, lowHz, highHz float64) (tones []To
 			power[k] += abs2(c)
 		}
 	}
+	calm := quietest(v[0], int(rateHz))
 	for _, k := range steady(power, lineHz, lowHz, highHz) {
-		tones = append(tones, Tone{Hz: between(spec, k, n) * lineHz})
+		hz := between(spec, k, n) * lineHz
+		if supply(hz, lineHz) || keeps(v, calm, int(rateHz), 2*math.Pi*hz/rateHz) {
+			tones = append(tones, Tone{Hz: hz})
+		}
 	}
 	var total float64
 	for _, w := range weight {
@@ -87,6 +94,35 @@ func AgainstProgramme(v [2][]float64, rateHz, lowHz, highHz float64) (tones []To
 	}
 	slices.SortFunc(tones, func(a, b Tone) int { return cmp.Compare(a.Hz, b.Hz) })
 	return tones
+}
+
+// quietest returns where the quietest stretches of x begin, of the given length.
+func quietest(x []float64, length int) (at []int) {
+	power := map[int]float64{}
+	for from := 0; from+length <= len(x); from += length {
+		for _, v := range x[from : from+length] {
+			power[from] += v * v
+		}
+		at = append(at, from)
+	}
+	slices.SortFunc(at, func(a, b int) int { return cmp.Or(cmp.Compare(power[a], power[b]), a-b) })
+	return at[:min(calmOnes, len(at))]
+}
+
+// keeps reports whether what is at w radian a sample has one amplitude in the
+// calm stretches, as no note has.
+func keeps(v [2][]float64, calm []int, length int, w float64) bool {
+	if len(calm) < calmOnes {
+		return false
+	}
+	a := make([]float64, len(calm))
+	for i, from := range calm {
+		for _, x := range v {
+			a[i] = math.Hypot(a[i], cmplx.Abs(Projection(x[from:from+length], w)))
+		}
+	}
+	slices.Sort(a)
+	return a[len(a)-1] < calmSpread*a[0]
 }
 
 // both calls f for either input at once.
