@@ -376,6 +376,24 @@ var humKinds = []adverse.Kind{
 	adverse.Mains, adverse.Generator, adverse.Railway, adverse.Aircraft, adverse.SteadyTone, adverse.SwitchedMode, adverse.USB, adverse.BroadHum,
 }
 
+// Of 48 seeded sweeps with hum of every kind none is confidently wrong,
+// and none is refused. The sweeps are short, and their cells of one line: what is
+// just on a line of the signal is nobody's to tell there, so that loads and
+// seeds are those of which none is. TestPopulation does it at full length.
+func TestNoHumIsConfidentlyWrong(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a population of one seed shows the same under the race detector")
+	}
+	sweep := chirp(t, signal.ChirpOptions{PeriodSeconds: signal.DefaultSeconds / 4, LowHz: 20})
+	all := population{signal: sweep, seed: 31, rigs: 2, perRig: 3 * len(humKinds), highQ: 0.5, perform: supplied}.run(t)
+	var b strings.Builder
+	whole := table(&b, all)
+	if whole.wrong > 0 || whole.refused > 0 {
+		wrongs(&b, all, 10)
+		t.Errorf("%d wrong and %d refused\n%s", whole.wrong, whole.refused, b.String())
+	}
+}
+
 // humAnywhere is hum of 15 to 65 Hz, every other one wandering, on clocks that
 // are equal or 40 ppm apart either way.
 func humAnywhere(r *adverse.Rig, seed uint64) (adverse.Case, error) {

@@ -53,6 +53,7 @@ const (
 	excess8      = 3.6
 	excess4      = 5.5
 	onLine       = 0.06 // lines from a signal line at which hardly anything of a tone shows between
+	expectLine   = 0.15 // likewise, of a multiple of what was found
 	nearEnough   = 1.5  // lines within which an expected tone counts as found
 	nearLine     = 0.15 // likewise of one that wanders, and whose frequency says little
 	coarse, fine = 0.1, 1e-4
@@ -607,7 +608,7 @@ func (s *search) expect(tones []Tone) {
 		for h := 1.0; h <= harmonics && h*f.BaseHz < s.HighHz; h++ {
 			nu := h * f.BaseHz / s.StepHz
 			k := int(math.Round(nu))
-			if k < 1 || k >= len(s.X[0]) || !s.isSignal(k) || math.Abs(nu-float64(k)) > onLine*max(1, h/4) {
+			if k < 1 || k >= len(s.X[0]) || !s.isSignal(k) || math.Abs(nu-float64(k)) > expectLine {
 				continue
 			}
 			if slices.ContainsFunc(tones, func(t Tone) bool { return math.Abs(t.Hz/s.StepHz-nu) < nearEnough }) {
