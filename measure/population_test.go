@@ -377,9 +377,9 @@ var humKinds = []adverse.Kind{
 }
 
 // Of 48 seeded sweeps with hum of every kind none is confidently wrong,
-// and none is refused. The sweeps are short, and their cells of one line: what is
-// just on a line of the signal is nobody's to tell there, so that loads and
-// seeds are those of which none is. TestPopulation does it at full length.
+// and none is refused. The sweeps are a quarter as long as others;
+// TestPopulation takes the full length, and testdata/figures/confidence.txt says
+// what is left.
 func TestNoHumIsConfidentlyWrong(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a population of one seed shows the same under the race detector")
