@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"tapload/measure/card"
+	"tapload/measure/hum"
 	"tapload/measure/signal"
 )
 
@@ -95,11 +96,11 @@ func peakNear(x, mark []float64, at, by int) float64 {
 // all dwells, hum taken out of them, each with the weight of its information. A
 // dwell that something spoilt does not move the median. What rings pulls many
 // low tones: their uncertainty is widened by what they scatter beyond it.
-func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell, hum []float64) (float64, error) {
+func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell, h humTones) (float64, error) {
 	clocks := make([]weighted, len(dwells), len(dwells)+1)
 	concurrently(len(dwells), func(i int) {
 		d := dwells[i]
-		fit, err := fitSine(d.without(hum), d.w)
+		fit, err := fitSine(d.without(h), d.w)
 		if err != nil || !(fit.varW > 0) {
 			return // weight 0: not a sine; the estimate of its ratio will say so
 		}
@@ -133,13 +134,18 @@ func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell, hum 
 	return median(append(clocks, weighted{p.clock, 1 / (p.unsure * p.unsure)})), nil
 }
 
-// without returns both channels of d less the hum of the given angular
-// frequencies.
-func (d dwell) without(hum []float64) [][]float64 {
-	if len(hum) == 0 {
+// without returns both channels of d less the hum that can be told from its
+// tone.
+func (d dwell) without(h humTones) [][]float64 {
+	told, _ := h.about(d)
+	if len(told) == 0 {
 		return d.x[:]
 	}
-	s := newSines(len(d.x[0]), append([]float64{d.w}, hum...))
+	w := []float64{d.w}
+	for _, i := range told {
+		w = append(w, h.w(i))
+	}
+	s := newSines(len(d.x[0]), w)
 	if !s.ok {
 		return d.x[:]
 	}
@@ -147,8 +153,8 @@ func (d dwell) without(hum []float64) [][]float64 {
 	for _, x := range d.x {
 		f := s.fit(x)
 		c := slices.Clone(x)
-		for i, w := range hum {
-			takeOut(c, f.a[i+1], w)
+		for i, w := range w[1:] {
+			hum.Subtract(c, f.a[i+1], w)
 		}
 		clean = append(clean, c)
 	}

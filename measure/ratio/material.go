@@ -3,13 +3,13 @@ package ratio
 import (
 	"fmt"
 	"math"
-	"math/cmplx"
 	"slices"
+	"sort"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/measure/card"
+	"tapload/measure/hum"
 	"tapload/measure/impedance"
 	"tapload/measure/signal"
 )
@@ -29,6 +29,8 @@ const (
 	// The noise of V1 is taken off where the quiet windows hold no more of the
 	// power than this; more of it would cost more certainty than it mends.
 	noiseAtMost = 0.1
+
+	otherSure = 4.0 // times its variance that a difference is let to have
 
 	leastAverages = 4.0 // independent ones that a point needs
 	leastNear     = 3   // cells within reach that its middle is reconstructed from
@@ -95,7 +97,11 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 		return Ratio{}, err
 	}
 	v1, v2 := centred(rec.V1), centred(rec.V2)
-	mains, tones := takeOutHum(v1, v2, rate, band.HighHz)
+	tones := hum.AgainstProgramme([2][]float64{v1, v2}, rate, band.LowHz*humBelow, band.HighHz*humAbove)
+	var mains humAt
+	for _, t := range tones {
+		mains = append(mains, t.Hz)
+	}
 	seen := Seen{Mains: tones, Heard: &Heard{}}
 	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
 	for _, x := range v2 {
@@ -177,7 +183,7 @@ func audible(rms [2]float64, rec card.Recording) error {
 }
 
 // listen fills in the ratio of h with its covariance.
-func (h *heard) listen(spectra []welch, mains hum, seconds float64) {
+func (h *heard) listen(spectra []welch, mains humAt, seconds float64) {
 	at := 0
 	for at+1 < len(spectra) && h.widthHz/spectra[at+1].binHz >= binsInCell {
 		at++
@@ -186,11 +192,12 @@ func (h *heard) listen(spectra []welch, mains hum, seconds float64) {
 	low, high := h.middleHz-h.widthHz/2, h.middleHz+h.widthHz/2
 	from, to := w.bins(low, high)
 	var bins []int
-	var sum cross
+	var sum, quiet cross
 	for k := from; k < to; k++ {
-		if !mains.spoils(float64(k)*w.binHz, w.binHz) {
+		if !mains.spoils(float64(k)*w.binHz, w.binHz) && !w.steady(k) {
 			bins = append(bins, k)
 			sum.add(w.all[k])
+			quiet.add(w.quiet[k])
 		}
 	}
 	h.coherence = sum.coherence()
@@ -247,8 +254,31 @@ func (h *heard) listen(spectra []welch, mains hum, seconds float64) {
 	v := hops * math.Max(plain, weighted) * (1 + more) / (h.energy * h.energy) * averages / (averages - 1) * free / (free - 2)
 	along := h.g * complex(doubt, 0)
 	h.noise = v
+	if !known {
+		v += other(sum, quiet, w, h.g, v)
+	}
 	h.cov = impedance.Circular(v).Add(impedance.Cov{RR: real(along) * real(along), RI: real(along) * imag(along), II: imag(along) * imag(along)})
 	h.believed = true
+}
+
+// other returns the variance of a ratio g for what may sound beside the
+// material, in one ratio of its own and in the quiet windows as in the others: a
+// tone that wanders, say. Taken off, it moves the ratio to
+//
+//	(S12 - Q12)/(S11 - Q11),
+//
+// Q the sums of as many quiet windows. What that differs from g by, beyond what
+// noise lets it, counts.
+func other(sum, quiet cross, w welch, g complex128, v float64) float64 {
+	scale := float64(w.windows) / float64(w.quietOnes)
+	left := sum.p1 - scale*quiet.p1
+	if left <= 0 {
+		return 0
+	}
+	apart := (sum.p12-complex(scale, 0)*quiet.p12)/complex(left, 0) - g
+	// The quiet windows are fewer, and the difference of two sums is smaller.
+	noise := v * (1 + scale*scale*quiet.p1/sum.p1) * (sum.p1 / left) * (sum.p1 / left)
+	return math.Max(0, abs2(apart)-otherSure*noise)
 }
 
 // alikeNoise returns the noise in S11 if it is as strong in S22 and the two are
@@ -335,190 +365,16 @@ func middle(cells []heard, i int) (complex128, impedance.Cov, bool) {
 }
 
 const (
-	humWidth  = 1.5  // Hz that a steady tone takes on either side, seen through a few short pauses
-	humAside  = 4.0  // Hz on either side that it must stand out of
-	humAround = 4.0  // lines on either side, likewise
-	humStep   = 0.25 // lines, in the search for a tone's frequency
-	humTowers = 60.0 // times the mean power beside it; music that comes and goes reaches 40
-	humLoud   = 0.25 // s, over which loudness is taken
 	humSkip   = 2.0  // bins of a cross-spectrum on either side of hum that are left out
-	humWander = 2e-4 // by which the mains may wander, as a fraction, likewise
+	humWander = 2e-4 // by which hum may wander, as a fraction, likewise
 )
 
-// hum holds the fundamentals, in hertz.
-type hum []float64
+// humAt holds the frequencies of hum in rising order, in hertz.
+type humAt []float64
 
 // spoils reports whether hum is in a bin of that frequency and width.
-func (h hum) spoils(hz, binHz float64) bool {
-	for _, base := range h {
-		n := math.Round(hz / base)
-		if n >= 1 && n <= mainsHarmonics && math.Abs(hz-n*base) < humSkip*binHz+humWander*n*base {
-			return true
-		}
-	}
-	return false
-}
-
-// takeOutHum looks for steady tones near the mains frequencies and their
-// multiples, takes them and all their harmonics out of both channels, and
-// returns the fundamentals and what was found. Each moment counts by the
-// inverse of its loudness: hum shows in the pauses of the music. What the music
-// has at just that frequency goes with it, from both channels in its own ratio:
-// to take out too much does no harm.
-func takeOutHum(v1, v2 []float64, rate, highHz float64) (bases hum, found []Line) {
-	by := max(1, int(rate/humRate))
-	n := smoothBelow(len(v1) / by)
-	if n < 1024 {
-		return nil, nil
-	}
-	weight := quietness(v1, int(humLoud*rate))
-	slow := rate / float64(by)
-	lineHz := slow / float64(n)
-	channels := [2][]float64{v1, v2}
-	var thinned [2][]float64
-	power := make([]float64, n/2+1)
-	for ch, v := range channels {
-		thinned[ch] = thin(v, by)[:n]
-		for i := range thinned[ch] {
-			thinned[ch][i] *= weight[i*by]
-		}
-		for k, c := range fourier.NewFFT(n).Coefficients(nil, thinned[ch]) {
-			power[k] += abs2(c)
-		}
-	}
-	strength := func(hz float64) float64 {
-		w := 2 * math.Pi * hz / slow
-		return abs2(turned(thinned[0], w)) + abs2(turned(thinned[1], w))
-	}
-	for _, nominal := range signal.MainsHz {
-		base, reach, seen := nominal, mainsReachHz, false
-		top := min(mainsHarmonics, math.Floor(min(highHz, slow/2-2)/(nominal+mainsReachHz)))
-		for h := 1.0; h <= top; h++ {
-			k, ok := standsOut(power, base*h, math.Max(lineHz, reach*h), lineHz)
-			if !ok || bases.spoils(base*h, 1) {
-				continue
-			}
-			// Pauses far apart give a tone a comb of peaks: the highest counts.
-			at, most := 0.0, 0.0
-			for d := -humAround * lineHz; d <= humAround*lineHz; d += humStep * lineHz {
-				hz := float64(k)*lineHz + d
-				if s := strength(hz); s > most {
-					at, most = hz, s
-				}
-			}
-			lo, hi := at-humStep*lineHz, at+humStep*lineHz
-			for hi-lo > 1e-3*lineHz {
-				third := (hi - lo) / 3
-				if strength(lo+third) < strength(hi-third) {
-					lo += third
-				} else {
-					hi -= third
-				}
-			}
-			base, reach, seen = (lo+hi)/2/h, followedHz/h, true
-		}
-		if !seen {
-			continue
-		}
-		bases = append(bases, base)
-		for h := 1.0; h <= top; h++ {
-			l := Line{Hz: h * base}
-			for ch, v := range channels {
-				l.Peak[ch] = subtractTone(v, weight, 2*math.Pi*l.Hz/rate)
-			}
-			found = append(found, l)
-		}
-	}
-	return bases, found
-}
-
-// quietness returns a Hann window over the inverse of the power about each
-// sample of x, over blocks of the given length.
-func quietness(x []float64, block int) []float64 {
-	w := make([]float64, len(x))
-	var whole float64
-	for _, v := range x {
-		whole += v * v / float64(len(x))
-	}
-	for from := 0; from < len(x); from += block {
-		to := min(len(x), from+block)
-		power := tinyPower * whole
-		for _, v := range x[from:to] {
-			power += v * v / float64(to-from)
-		}
-		for i := from; i < to; i++ {
-			w[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(len(x)))) / power
-		}
-	}
-	return w
-}
-
-// tinyPower keeps digital silence from outweighing everything, as a fraction
-// of the mean power.
-const tinyPower = 1e-8
-
-// standsOut returns the strongest line within reach of a frequency, and whether
-// it is a steady tone's.
-func standsOut(power []float64, hz, reachHz, lineHz float64) (int, bool) {
-	line := func(hz float64) int { return int(math.Round(hz / lineHz)) }
-	from, to := line(hz-reachHz), line(hz+reachHz)
-	if hz-reachHz < humAside || line(hz+reachHz+humAside) >= len(power) {
-		return 0, false
-	}
-	top := from
-	for k := from; k <= to; k++ {
-		if power[k] > power[top] {
-			top = k
-		}
-	}
-	var sum, count float64
-	for k := top - line(humAside); k <= top+line(humAside); k++ {
-		if math.Abs(float64(k-top))*lineHz > humWidth {
-			sum += power[k]
-			count++
-		}
-	}
-	return top, power[top]*count > humTowers*sum
-}
-
-// turned returns the sum of x against a phasor of w radian a sample, by its
-// recurrence, which starts afresh in every block.
-func turned(x []float64, w float64) (sum complex128) {
-	turn := cmplx.Rect(1, -w)
-	for from := 0; from < len(x); from += phasorBlock {
-		p := cmplx.Rect(1, -math.Mod(w*float64(from), 2*math.Pi))
-		for i := from; i < min(len(x), from+phasorBlock); i++ {
-			sum += complex(x[i], 0) * p
-			p *= turn
-		}
-	}
-	return sum
-}
-
-const phasorBlock = 1024 // samples, over which rounding does not add up
-
-// subtractTone takes the tone out of x, as far as the weights show it, and
-// returns its amplitude.
-func subtractTone(x, weight []float64, w float64) float64 {
-	var sum complex128
-	var weights float64
-	turn := cmplx.Rect(1, -w)
-	for from := 0; from < len(x); from += phasorBlock {
-		p := cmplx.Rect(1, -math.Mod(w*float64(from), 2*math.Pi))
-		for i := from; i < min(len(x), from+phasorBlock); i++ {
-			sum += complex(weight[i]*x[i], 0) * p
-			weights += weight[i]
-			p *= turn
-		}
-	}
-	a := 2 * sum / complex(weights, 0)
-	turn = cmplx.Conj(turn)
-	for from := 0; from < len(x); from += phasorBlock {
-		p := a * cmplx.Rect(1, math.Mod(w*float64(from), 2*math.Pi))
-		for i := from; i < min(len(x), from+phasorBlock); i++ {
-			x[i] -= real(p)
-			p *= turn
-		}
-	}
-	return cmplx.Abs(a)
+func (h humAt) spoils(hz, binHz float64) bool {
+	off := humSkip*binHz + humWander*hz
+	i := sort.SearchFloat64s(h, hz-off)
+	return i < len(h) && h[i] < hz+off
 }

@@ -4,12 +4,16 @@ import (
 	"fmt"
 
 	"tapload/measure/card"
+	"tapload/measure/hum"
 	"tapload/measure/signal"
 )
 
 // PointsPerOctave is the density of the log grid where the lines of the
 // spectrum are dense enough to carry it; below, every line is a point.
 const PointsPerOctave = 48
+
+// How far beyond the band hum is looked for: it leaks.
+const humBelow, humAbove = 0.5, 1.05
 
 // AfterPeriods returns the ratio that rec, the recording of sig so far, shows
 // in its first counted periods: results to look at while the rest still plays.
@@ -109,6 +113,9 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 		s.lines = sparse.Lines()
 	}
 	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
-	seen.Mains = s.takeOutMains()
+	seen.Mains, s.doubt = hum.Lines{
+		X: [2][]complex128{s.x1, s.x2}, Periods: s.periods, Samples: s.samples, StepHz: s.stepHz,
+		LowHz: f.LowHz * humBelow, HighHz: f.HighHz * humAbove, Excited: s.lines,
+	}.TakeOut()
 	return s, seen, nil
 }

@@ -11,6 +11,7 @@ import (
 	"math/cmplx"
 
 	"tapload/measure/card"
+	"tapload/measure/hum"
 	"tapload/measure/impedance"
 	"tapload/measure/signal"
 )
@@ -33,7 +34,7 @@ type Ratio struct {
 type Seen struct {
 	StartSeconds float64    // when the first counted period starts in the recording
 	ClockPPM     float64    // by how much the recorder's clock runs faster than the player's, 1e-6
-	Mains        []Line     // mains hum found and taken out
+	Mains        []hum.Tone // hum and other tones found and taken out
 	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
 	Signal       float64    // rms of the test signal alone in V1, within its band, fraction of full scale
 	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale

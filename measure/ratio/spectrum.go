@@ -25,7 +25,7 @@ type spectrum struct {
 }
 
 func transform(v1, v2 []float64, f signal.Frame, rateHz int) spectrum {
-	s := spectrum{periods: f.Periods, samples: len(v1), stepHz: float64(rateHz) / float64(len(v1)), frame: f, doubt: map[int][2]float64{}}
+	s := spectrum{periods: f.Periods, samples: len(v1), stepHz: float64(rateHz) / float64(len(v1)), frame: f}
 	var wait sync.WaitGroup
 	wait.Go(func() { s.x1 = fourier.NewFFT(len(v1)).Coefficients(nil, v1) })
 	s.x2 = fourier.NewFFT(len(v2)).Coefficients(nil, v2)
@@ -35,3 +35,5 @@ func transform(v1, v2 []float64, f signal.Frame, rateHz int) spectrum {
 
 // isSignal reports whether line j holds the signal.
 func (s spectrum) isSignal(j int) bool { return j%s.periods == 0 }
+
+func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

@@ -2,135 +2,72 @@ package ratio
 
 import (
 	"math"
-	"math/cmplx"
 	"slices"
 
-	"tapload/measure/signal"
+	"tapload/measure/hum"
 )
 
 const (
-	humRate   = 3000.0 // Hz, to about which what is left is reduced: the highest harmonic is at 1200 Hz
-	humPiece  = 0.25   // s, over which hum of an unknown frequency keeps its phase
-	humPieces = 8      // fewer tell nothing
-	humBeside = 7.0    // Hz, where there is no hum to compare with
-	humReach  = 1.5    // Hz, how far a harmonic is looked for at most
+	// Hum so near to a tone, in bins of its dwell, is not told from it.
+	apart = 0.8
 
-	// Hum is taken as found where the pieces hold more energy than beside it
-	// by so many standard deviations, and where so many times more of it adds
-	// up in phase than that of noise would.
-	humStands   = 5.0
-	humCoherent = 20.0
+	// The nearest bins of a dwell count alone where they hold so many times
+	// more than all of them: noise does so in one tone of twenty thousand.
+	nearBins = 8
+	nearOver = 3.0
+
+	humLowHz = 10.0
 )
 
-// findHum returns the angular frequencies, in radian a sample, of mains hum and
-// its harmonics in what the tones leave of the dwells. Hum keeps its phase
-// through the whole recording, so that its frequency is known far better than
-// any one dwell could tell; its amplitude and phase are fitted to each dwell
-// afresh, since mains wander.
-func findHum(dwells []dwell, rate float64) (found []float64) {
-	by := max(1, int(rate/humRate))
-	radian := 2 * math.Pi / rate * float64(by) // of 1 Hz, a reduced sample
-	left := make([][2][]float64, len(dwells))
+// humTones are the tones of hum in a recording, the strongest first, and its
+// sample rate in hertz.
+type humTones struct {
+	tones []hum.Tone
+	rate  float64
+}
+
+// humIn looks for hum in what the tones leave of the dwells.
+func humIn(dwells []dwell, rate float64) humTones {
+	runs := make([]hum.Run, len(dwells))
+	top := 0.0
+	for _, d := range dwells {
+		top = max(top, d.hz)
+	}
 	concurrently(len(dwells), func(i int) {
 		s := newSines(len(dwells[i].x[0]), []float64{dwells[i].w})
+		runs[i].Start = dwells[i].start
 		for ch, x := range dwells[i].x {
-			left[i][ch] = thin(s.left(s.fit(x), x), by)
+			runs[i].X[ch] = s.left(s.fit(x), x)
 		}
 	})
-	pieces := cutPieces(dwells, left, by, int(humPiece*rate)/by)
-	if len(pieces) < humPieces {
-		return nil
-	}
-	for _, base := range signal.MainsHz {
-		reach := mainsReachHz
-		for h := 1.0; h <= mainsHarmonics && base*h*radian < math.Pi-humBeside*radian; h++ {
-			if slices.ContainsFunc(found, func(w float64) bool { return math.Abs(w-base*h*radian) < 2*radian }) {
-				continue
-			}
-			w, ok := humNear(pieces, base*h*radian, math.Min(reach*h, humReach)*radian, humBeside*radian)
-			if !ok {
-				continue
-			}
-			found = append(found, w)
-			base, reach = w/radian/h, followedHz/h
-			concurrently(len(dwells), func(i int) {
-				s := newSines(len(left[i][0]), []float64{w})
-				for _, x := range left[i] {
-					takeOut(x, s.fit(x).a[0], w)
-				}
-			})
-		}
-	}
-	for i := range found {
-		found[i] /= float64(by)
-	}
-	return found
+	return humTones{hum.Standing(runs, rate, humLowHz, min(1.05*top, 0.45*rate)), rate}
 }
 
-// piece is a run of both channels; at is its middle in the recording, in
-// reduced samples.
-type piece struct {
-	at float64
-	x  [2][]float64
+// w returns the angular frequency of a tone in radian a sample.
+func (h humTones) w(i int) float64 { return 2 * math.Pi * h.tones[i].Hz / h.rate }
+
+// about divides the tones for a dwell: told are those that it tells from its
+// own tone and from each other, hidden are those that it does not tell from its
+// own.
+func (h humTones) about(d dwell) (told, hidden []int) {
+	bin := 2 * math.Pi / float64(len(d.x[0])) * apart
+	for i := range h.tones {
+		w := h.w(i)
+		switch {
+		case math.Abs(w-d.w) < bin:
+			hidden = append(hidden, i)
+		case w > bin && !slices.ContainsFunc(told, func(k int) bool { return math.Abs(h.w(k)-w) < bin }):
+			told = append(told, i)
+		}
+	}
+	return told, hidden
 }
 
-func cutPieces(dwells []dwell, left [][2][]float64, by, longest int) (pieces []piece) {
-	for i, d := range dwells {
-		n := len(left[i][0])
-		parts := (n + longest - 1) / longest
-		for k := range parts {
-			from, to := n*k/parts, n*(k+1)/parts
-			pieces = append(pieces, piece{
-				at: float64(d.start)/float64(by) + float64(from+to-1)/2,
-				x:  [2][]float64{left[i][0][from:to], left[i][1][from:to]},
-			})
-		}
-	}
-	return pieces
-}
-
-// humNear looks for hum within reach of w.
-func humNear(pieces []piece, w, reach, beside float64) (float64, bool) {
-	p := make([][2]complex128, len(pieces))
-	around := make([]float64, len(pieces))
-	concurrently(len(pieces), func(i int) {
-		for ch, x := range pieces[i].x {
-			p[i][ch] = projection(x, w)
-			around[i] += (abs2(projection(x, w-beside)) + abs2(projection(x, w+beside))) / 2
-		}
-	})
-	var here, there float64
-	for i := range p {
-		here += abs2(p[i][0]) + abs2(p[i][1])
-		there += around[i]
-	}
-	count := float64(len(pieces))
-	if here <= there*(1+humStands/math.Sqrt(count)) {
-		return 0, false
-	}
-	together := func(w2 float64) (sum float64) {
-		var s [2]complex128
-		for i, q := range pieces {
-			turn := cmplx.Rect(1, math.Mod(-w2*q.at, 2*math.Pi))
-			s[0] += p[i][0] * turn
-			s[1] += p[i][1] * turn
-		}
-		return abs2(s[0]) + abs2(s[1])
-	}
-	span := pieces[len(pieces)-1].at - pieces[0].at
-	step := 2 * math.Pi / span / 5
-	best, most := w, 0.0
-	for v := w - reach; v <= w+reach; v += step {
-		if c := together(v); c > most {
-			best, most = v, c
-		}
-	}
-	for fine := step / 2; fine > step/100; fine /= 2 {
-		for _, v := range [2]float64{best - fine, best + fine} {
-			if c := together(v); c > most {
-				best, most = v, c
-			}
-		}
-	}
-	return best, most > here*math.Min(humCoherent, 0.6*count)
+// hidden returns the variance that a tone which d does not tell from its own
+// adds to the ratio g times the amplitude in V1: phases are not known.
+func (h humTones) hidden(i int, d dwell, g complex128) float64 {
+	n := len(d.x[0])
+	part := dirichlet(h.w(i)-d.w, n) / float64(n)
+	p := h.tones[i].Peak
+	return part * part * (p[1]*p[1] + abs2(g)*p[0]*p[0])
 }

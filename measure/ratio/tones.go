@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/measure/card"
+	"tapload/measure/hum"
 	"tapload/measure/impedance"
 	"tapload/measure/signal"
 )
@@ -56,8 +57,8 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		return Ratio{}, err
 	}
 	dwells := place.dwells(rec, sig)
-	hum := findHum(dwells, float64(rec.RateHz)) // radian a sample
-	clock, err := place.refine(rec, sig, dwells, hum)
+	tones := humIn(dwells, float64(rec.RateHz))
+	clock, err := place.refine(rec, sig, dwells, tones)
 	if err != nil {
 		return Ratio{}, err
 	}
@@ -71,10 +72,10 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 
 	r := Ratio{Points: make([]Point, len(dwells))}
 	results := make([]toned, len(dwells))
-	concurrently(len(dwells), func(i int) { results[i] = dwells[i].estimate(hum) })
+	concurrently(len(dwells), func(i int) { results[i] = dwells[i].estimate(tones) })
 	points := r.Points[:0]
 	var energy, noise, count [2]float64
-	humEnergy := make([][2]float64, len(hum))
+	humEnergy, humCount := make([][2]float64, len(tones.tones)), make([]float64, len(tones.tones))
 	for i, t := range results {
 		d := dwells[i]
 		if at := t.burst; at >= 0 {
@@ -89,8 +90,11 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 			energy[ch] += n * abs2(t.a[ch]) / 2
 			noise[ch] += n * t.noise[ch]
 			count[ch] += n
-			for h := range hum {
-				humEnergy[h][ch] += n * abs2(t.hum[h][ch])
+		}
+		for h, a := range t.hum {
+			humCount[h] += n
+			for ch := range a {
+				humEnergy[h][ch] += n * abs2(a[ch])
 			}
 		}
 		if t.ringing {
@@ -124,10 +128,13 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		r.Seen.Level[ch] = math.Sqrt(energy[ch] / count[ch])
 		r.Seen.NoiseFloor[ch] = math.Sqrt(noise[ch] / count[ch])
 	}
-	for h, w := range hum {
-		r.Seen.Mains = append(r.Seen.Mains, Line{
-			Hz:   w * float64(rec.RateHz) / (2 * math.Pi) * (1 + clock),
-			Peak: [2]float64{math.Sqrt(humEnergy[h][0] / count[0]), math.Sqrt(humEnergy[h][1] / count[1])},
+	for h, t := range tones.tones {
+		if humCount[h] == 0 {
+			continue
+		}
+		r.Seen.Mains = append(r.Seen.Mains, hum.Tone{
+			Hz:   t.Hz * (1 + clock),
+			Peak: [2]float64{math.Sqrt(humEnergy[h][0] / humCount[h]), math.Sqrt(humEnergy[h][1] / humCount[h])},
 		})
 	}
 	return r, nil
@@ -172,24 +179,6 @@ func (p place) dwells(rec card.Recording, sig signal.Tones) []dwell {
 		dwells[i] = d
 	}
 	return dwells
-}
-
-// projection returns the sum of x times exp(-j w m), m counted from the middle
-// of x.
-func projection(x []float64, w float64) complex128 {
-	const block = 1024
-	middle := float64(len(x)-1) / 2
-	ts, tc := math.Sincos(w)
-	var re, im float64
-	for from := 0; from < len(x); from += block {
-		s, c := math.Sincos(w * (float64(from) - middle))
-		for _, v := range x[from:min(len(x), from+block)] {
-			re += v * c
-			im -= v * s
-			s, c = s*tc+c*ts, c*tc-s*ts
-		}
-	}
-	return complex(re, im)
 }
 
 // kernel of a run of n samples: the sum of exp(j w m), m from its middle.
@@ -239,7 +228,7 @@ func (s *sinesOf) fit(x []float64) (f fitted) {
 	k := len(s.w)
 	even, odd := mat.NewVecDense(k+1, nil), mat.NewVecDense(k, nil)
 	for i, w := range s.w {
-		p := projection(x, w)
+		p := hum.Projection(x, w)
 		even.SetVec(i, real(p))
 		odd.SetVec(i, -imag(p))
 	}
@@ -281,25 +270,9 @@ func (s *sinesOf) left(f fitted, x []float64) []float64 {
 		left[i] = v - f.offset
 	}
 	for i, a := range f.a {
-		takeOut(left, a, s.w[i])
+		hum.Subtract(left, a, s.w[i])
 	}
 	return left
-}
-
-// takeOut subtracts the real part of a exp(j w m) from x, m counted from the
-// middle.
-func takeOut(x []float64, a complex128, w float64) {
-	const block = 1024
-	middle := float64(len(x)-1) / 2
-	ts, tc := math.Sincos(w)
-	for from := 0; from < len(x); from += block {
-		z := a * cmplx.Rect(1, w*(float64(from)-middle))
-		re, im := real(z), imag(z)
-		for i := from; i < min(len(x), from+block); i++ {
-			x[i] -= re
-			re, im = re*tc-im*ts, im*tc+re*ts
-		}
-	}
 }
 
 // toned is what a dwell shows.
@@ -310,18 +283,18 @@ type toned struct {
 	ringing bool
 	burst   int // sample of the recording at which a burst begins, or -1
 	a       [2]complex128
-	noise   [2]float64      // variance a sample, by the bins beside the tone
-	hum     [][2]complex128 // by line
-	left    [2][]float64    // residual
+	noise   [2]float64            // variance a sample, by the bins beside the tone
+	hum     map[int][2]complex128 // amplitudes of those tones of hum that were told from the tone
+	left    [2][]float64          // residual
 }
 
 // estimate fits d. Where the halves of the dwell do not agree the load still
 // rings from the step to this tone, and the later half alone is taken.
-func (d dwell) estimate(hum []float64) (t toned) {
+func (d dwell) estimate(h humTones) (t toned) {
 	for halving := 0; ; halving++ {
 		var rings bool
 		ringing := t.ringing
-		t, rings = d.fit(hum)
+		t, rings = d.fit(h)
 		burst, dies := d.burst(t)
 		rings = rings || dies
 		t.ringing = ringing || rings
@@ -341,11 +314,15 @@ func (d dwell) estimate(hum []float64) (t toned) {
 }
 
 // fit is one fit of the whole of d; rings reports whether its halves differ.
-func (d dwell) fit(hum []float64) (t toned, rings bool) {
+func (d dwell) fit(h humTones) (t toned, rings bool) {
 	n := len(d.x[0])
-	w := append([]float64{d.w}, hum...)
+	told, hidden := h.about(d)
+	w := []float64{d.w}
+	for _, i := range told {
+		w = append(w, h.w(i))
+	}
 	s := newSines(n, w)
-	t.burst, t.hum = -1, make([][2]complex128, len(hum))
+	t.burst, t.hum = -1, map[int][2]complex128{}
 	if !s.ok {
 		return t, false
 	}
@@ -353,8 +330,10 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 	for ch := range f {
 		f[ch] = s.fit(d.x[ch])
 		t.a[ch] = f[ch].a[0]
-		for h := range hum {
-			t.hum[h][ch] = f[ch].a[h+1]
+		for i, k := range told {
+			a := t.hum[k]
+			a[ch] = f[ch].a[i+1]
+			t.hum[k] = a
 		}
 		t.left[ch] = s.left(f[ch], d.x[ch])
 	}
@@ -370,7 +349,7 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 	}
 	each := make([]float64, len(bins))
 	for i, wb := range bins {
-		r1, r2 := projection(t.left[0], wb), projection(t.left[1], wb)
+		r1, r2 := hum.Projection(t.left[0], wb), hum.Projection(t.left[1], wb)
 		t.noise[0] += abs2(r1)
 		t.noise[1] += abs2(r2)
 		each[i] = abs2(r2 - t.g*r1)
@@ -380,8 +359,22 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 	t.noise[0] *= scale
 	t.noise[1] *= scale
 	residual *= scale
+	// Hum that is broad, or wanders, stands about the tone and not further away.
+	nearest := residual
+	if len(each) >= 2*nearBins {
+		var sum float64
+		for _, e := range each[:nearBins] {
+			sum += e / float64(nearBins*n)
+		}
+		if sum > nearOver*residual {
+			nearest = sum
+		}
+	}
 	unit := s.unit()
-	t.cov = impedance.Cov{RR: residual * unit.RR, II: residual * unit.II}.Times(1 / t.a[0])
+	t.cov = impedance.Cov{RR: nearest * unit.RR, II: nearest * unit.II}.Times(1 / t.a[0])
+	for _, k := range hidden {
+		t.cov = t.cov.Add(impedance.Circular(h.hidden(k, d, t.g) / abs2(t.a[0])))
+	}
 	t.heard = abs2(t.a[0]) > leastSignalOverNoise*t.noise[0]*(unit.RR+unit.II)
 
 	// What rings spreads from the tone over the bins, and would hide behind
@@ -393,8 +386,8 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 	half := n / 2
 	var apart [2]complex128
 	for ch, left := range t.left {
-		early := projection(left[:half], d.w) * cmplx.Rect(1, d.w*float64(n-half)/2)
-		late := projection(left[half:], d.w) * cmplx.Rect(1, -d.w*float64(half)/2)
+		early := hum.Projection(left[:half], d.w) * cmplx.Rect(1, d.w*float64(n-half)/2)
+		late := hum.Projection(left[half:], d.w) * cmplx.Rect(1, -d.w*float64(half)/2)
 		apart[ch] = early - late
 	}
 	rings = abs2(apart[1]-t.g*apart[0]) > ringingAbove*calm
@@ -403,8 +396,8 @@ func (d dwell) fit(hum []float64) (t toned, rings bool) {
 	// noise that dies away.
 	var early, late float64
 	for _, wb := range bins[:min(len(bins), ringingBins)] {
-		early += abs2(projection(t.left[1][:half], wb) - t.g*projection(t.left[0][:half], wb))
-		late += abs2(projection(t.left[1][half:], wb) - t.g*projection(t.left[0][half:], wb))
+		early += abs2(hum.Projection(t.left[1][:half], wb) - t.g*hum.Projection(t.left[0][:half], wb))
+		late += abs2(hum.Projection(t.left[1][half:], wb) - t.g*hum.Projection(t.left[0][half:], wb))
 	}
 	return t, t.heard && (rings || early > ringingDies*late)
 }

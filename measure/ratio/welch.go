@@ -80,6 +80,15 @@ type welch struct {
 	quietOnes int
 }
 
+// steady reports whether what V1 has in bin k hardly changes from window to
+// window, as a tone does and neither music nor noise: those have a variance of
+// the mean squared and more.
+func (w welch) steady(k int) bool {
+	const enough, changes = 20, 0.3
+	c := w.all[k]
+	return w.windows >= enough && c.q1*float64(w.windows) < (1+changes)*c.p1*c.p1
+}
+
 // lengths returns the lengths of windows that cells need, longest first, in
 // samples.
 func lengths(cells []cell, periodHz, rateHz float64, samples int) []int {
@@ -182,7 +191,7 @@ func (w welch) bins(low, high float64) (from, to int) {
 // noise returns the mean power of what sounds in the quiet windows in the bins
 // next to low to high hertz that are free of hum, for windows of the given
 // length, and of how many numbers it is the mean.
-func (w welch) noise(low, high float64, length int, mains hum) (n noise, count float64) {
+func (w welch) noise(low, high float64, length int, mains humAt) (n noise, count float64) {
 	from, to := w.bins(low, high)
 	var sum cross
 	take := func(k int) {
