@@ -34,6 +34,9 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 			add("hum", "hum at %.2f Hz, %.1f %% of full scale, was taken out; points near it are less certain", l.Hz, 100*peak)
 		}
 	}
+	for _, l := range g.Seen.OnLines {
+		add("tone", "a tone within %.2g Hz of %.5g Hz, %.2g %% of full scale, fell on a frequency of the signal, which was left out of the points near it", l.Within, l.Hz, 100*l.Peak)
+	}
 	if ppm := g.Seen.ClockPPM; ppm > clockWorthSaying || ppm < -clockWorthSaying {
 		add("clock", "player and recorder run on clocks that differ by %.1f ppm: frequencies are those of the player's clock", ppm)
 	}
