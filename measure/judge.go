@@ -37,6 +37,13 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	for _, l := range g.Seen.OnLines {
 		add("tone", "a tone within %.2g Hz of %.5g Hz, %.2g %% of full scale, fell on a frequency of the signal, which was left out of the points near it", l.Within, l.Hz, 100*l.Peak)
 	}
+	for _, b := range g.Seen.Bursts {
+		left := "that period was left out of the points there"
+		if b.Period < 0 {
+			left = "which period it spoilt cannot be told, so that the points there are less certain"
+		}
+		add("burst", "a knock, a click or a voice at %.2f s, while the chirp was between %.4g Hz and %.4g Hz, makes up to %.2g %% of the voltage at the load there; %s", g.Seen.StartSeconds+b.Seconds, b.LowHz, b.HighHz, 100*b.Relative, left)
+	}
 	if ppm := g.Seen.ClockPPM; ppm > clockWorthSaying || ppm < -clockWorthSaying {
 		add("clock", "player and recorder run on clocks that differ by %.1f ppm: frequencies are those of the player's clock", ppm)
 	}

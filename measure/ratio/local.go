@@ -31,11 +31,14 @@ const (
 // strip is a piece of a cell, down to a single line, whose mean ratio a smooth
 // curve is fitted to: small enough that the mean is the value at its centre.
 type strip struct {
+	lo, hi int // signal lines
+
 	x     float64 // centre by energy, as a number of signal lines
-	width float64 // lines
 	g     complex128
 	noise float64 // variance, E|e|^2
 	share float64 // of the energy of its cell
+
+	differs []complex128 // by what the periods differ; see bursts
 }
 
 // smooth is a smooth curve fitted to strips by least squares, each with the
@@ -217,7 +220,7 @@ func rationalOf(strips []strip, at float64) (*rational, bool) {
 		for i, s := range strips {
 			t := (s.x - at) / r.scale
 			w := complex(1/math.Sqrt(s.noise), 0) / horner(r.den, t)
-			narrowest = min(narrowest, s.width)
+			narrowest = min(narrowest, float64(s.hi-s.lo+1))
 			embed(a, i, r.row(t, w, s.g*w))
 			rhs.SetVec(2*i, real(w*s.g))
 			rhs.SetVec(2*i+1, imag(w*s.g))

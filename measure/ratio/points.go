@@ -40,6 +40,9 @@ type cell struct {
 	energy float64 // sum |V1|^2 without noise
 	noise  float64 // variance of g, E|e|^2
 	strips []strip
+
+	differs []complex128 // by what the periods differ; see bursts
+	mended  bool         // a period is left out
 }
 
 func (c cell) middle() float64 { return float64(c.lo+c.hi) / 2 }
@@ -126,6 +129,9 @@ func (s spectrum) points(seen *Seen) []Point {
 	}
 	v := s.surveyed(heard)
 	seen.OnLines = v.alone
+	if len(inBand) > 0 {
+		seen.Bursts = v.bursts(inBand[0], inBand[len(inBand)-1]+1)
+	}
 	for _, i := range inBand {
 		add(heard[i], v.found[i].g, v.found[i].noise)
 	}
@@ -168,7 +174,7 @@ func (s spectrum) weigh(c *cell) bool {
 		whole.join(part)
 		if energy := part.energy(c.about); energy > 0 {
 			c.strips = append(c.strips, strip{
-				x: part.at / part.den, width: float64(long),
+				lo: lo, hi: min(c.hi, lo+long-1), x: part.at / part.den,
 				g: part.ratio(c.about), noise: part.variance(c.about, part.ratio(c.about)), share: energy,
 			})
 		}
@@ -294,7 +300,41 @@ func (s spectrum) noiseAbout(c *cell) noise {
 	if lo < 0 {
 		lo, hi = 0, hi-lo
 	}
-	return s.noiseBetween(lo*s.periods, min(hi*s.periods, len(s.x1)-1))
+	return s.usualNoise(lo*s.periods, min(hi*s.periods, len(s.x1)-1))
+}
+
+// Noise alone is above usualMost times its mean in one of 160 000 lines.
+const usualMost = 12.0
+
+// usualNoise is noiseBetween without the lines that stand far above the others:
+// those say something of the lines just beside them, see excess, and nothing of
+// the rest.
+func (s spectrum) usualNoise(lo, hi int) noise {
+	n := s.noiseBetween(lo, hi)
+	for range 6 {
+		var usual noise
+		count := 0.0
+		stood := false
+		for j := lo; j <= hi; j++ {
+			if s.isSignal(j) {
+				continue
+			}
+			a, b := s.x1[j], s.x2[j]
+			if abs2(a) > usualMost*n.p1 || abs2(b) > usualMost*n.p2 {
+				stood = true
+				continue
+			}
+			usual.p1 += abs2(a)
+			usual.p2 += abs2(b)
+			usual.p12 += cmplx.Conj(a) * b
+			count++
+		}
+		if !stood || count == 0 {
+			break
+		}
+		n = noise{usual.p1 / count, usual.p2 / count, usual.p12 / complex(count, 0)}
+	}
+	return n
 }
 
 // noiseBetween returns the noise in the lines from lo to hi.

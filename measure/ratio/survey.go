@@ -160,6 +160,14 @@ func (v *survey) judge(i int) {
 	for _, s := range c.strips {
 		x, share = append(x, s.x), append(share, s.share)
 	}
+	if c.mended { // the lines still hold every period, the strips do not
+		f.noise = c.noise + math.Max(-c.noise/2, f.noise-curve.variance(x, share))
+		for _, s := range c.strips {
+			f.g += complex(s.share, 0) * (s.g - curve.value(s.x))
+		}
+		v.found[i] = f
+		return
+	}
 	through := f // the curve alone
 	f.noise = c.noise + math.Max(-c.noise/2, f.noise-curve.variance(x, share))
 	v.scatter(i, &f)

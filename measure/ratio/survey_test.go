@@ -9,11 +9,11 @@ import (
 	"tapload/measure/signal"
 )
 
-// linesOf are strips of one line each, as of cells in the bass, or wider.
+// stripsOf are strips of one line each, as of cells in the bass, or wider.
 func stripsOf(n int, width float64, noise float64, g func(x float64) complex128) (strips []strip) {
 	for i := range n {
 		x := 1000 + width*(float64(i)-float64(n-1)/2)
-		strips = append(strips, strip{x: x, width: width, g: g(x), noise: noise})
+		strips = append(strips, strip{x: x, hi: int(width) - 1, g: g(x), noise: noise})
 	}
 	return strips
 }
@@ -115,6 +115,43 @@ func TestNarrowPeak(t *testing.T) {
 		worst, inside, parts := agreement(r, truth)
 		if c := float64(inside) / float64(parts); worst > 5 || c < 0.93 || len(r.Seen.OnLines) > 0 {
 			t.Errorf("Q %g at %g Hz: largest error %.1f standard uncertainties, %.1f %% inside 95 %%, %+v", tc.q, tc.hz, worst, 100*c, r.Seen.OnLines)
+		}
+	}
+}
+
+// A knock on the load while the chirp is there: the period in which it fell is
+// left out, and it is named with its time.
+func TestKnockBesideTheChirp(t *testing.T) {
+	for _, periods := range []int{2, 4} {
+		sig := chirp(t, signal.ChirpOptions{Periods: periods})
+		f := sig.Frame()
+		truth := divider(10, cabinet)
+		clean := synthetic{sig: sig, before: 4800, after: 9600, g: truth, noise: 1e-5}.record(t)
+		for _, hz := range []float64{70, 400, 3000} {
+			for period := range periods {
+				rec := clean
+				rec.V1, rec.V2 = append([]float64(nil), clean.V1...), append([]float64(nil), clean.V2...)
+				at := sig.Rise()*math.Log(hz/sig.StartHz) - 0.03
+				start := 4800 + f.LeadIn + period*f.Period + int(at*48000)
+				for i := range 4800 {
+					w := math.Sin(math.Pi * float64(i) / 4800)
+					b := 3e-3 * w * w * math.Sin(2*math.Pi*hz*float64(i)/48000)
+					rec.V1[start+i] += b / 3
+					rec.V2[start+i] += b
+				}
+				r, err := Of(rec, sig)
+				if err != nil {
+					t.Fatal(err)
+				}
+				worst, _, _ := agreement(r, truth)
+				near := hz < 100 // it is as narrow as the noise about it is averaged over: u knows
+				for _, b := range r.Seen.Bursts {
+					near = near || b.LowHz < hz && b.HighHz > hz && b.Period == period && math.Abs(b.Seconds-at-float64(period*f.Period)/48000) < 0.1
+				}
+				if worst > 5.5 || !near {
+					t.Errorf("%d periods, %g Hz in period %d: largest error %.1f standard uncertainties, seen as %+v", periods, hz, period, worst, r.Seen.Bursts)
+				}
+			}
 		}
 	}
 }
