@@ -47,6 +47,12 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if ppm := g.Seen.ClockPPM; ppm > clockWorthSaying || ppm < -clockWorthSaying {
 		add("clock", "player and recorder run on clocks that differ by %.1f ppm: frequencies are those of the player's clock", ppm)
 	}
+	if ppm := g.Seen.Unsteady.WanderPPM; ppm > 0 {
+		add("clock-wanders", "the clocks of player and recorder moved against each other by %.1f ppm while the signal played; frequencies are no surer than that", ppm)
+	}
+	if d := g.Seen.Unsteady.Slow; d > 0 {
+		add("slow", "something slow, such as an offset that settles or a step on the floor, moved the inputs by up to %.2g %% of full scale; points in the bass are less certain", 100*d)
+	}
 	if v := g.Seen.Level[0]; v < lowWorthSaying {
 		add("low-level", "the signal before the sense resistor is only %.0f dB of full scale: turn the output or the inputs up for less noise", 20*math.Log10(v))
 	}

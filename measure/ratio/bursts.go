@@ -39,6 +39,9 @@ const (
 	// the burst better by so much, as a difference of sum |e|^2/noise.
 	periodSure = 20.0
 
+	// A burst is short, and so has many lines; what has fewer is a tone.
+	burstLines = 8.0
+
 	burstBeside = 5 // cells on either side that a period is held against
 )
 
@@ -144,7 +147,7 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 		}
 		i = hi
 		period := -1
-		if most > sure && !drifts {
+		if most > sure && !drifts && v.spread(lo, hi) > burstLines {
 			period = v.leaveOutPeriod(lo, hi)
 			if hi >= first && lo < end {
 				found = append(found, v.burst(max(lo, first), min(hi, end-1), period))
@@ -157,6 +160,28 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 		}
 	}
 	return found
+}
+
+// spread returns over how many lines the power between the signal's lines of
+// the cells lo to hi is spread: (sum p)^2/sum p^2, 1 for one line, half their number for
+// noise.
+func (v *survey) spread(lo, hi int) float64 {
+	var sum, squares float64
+	for i := lo; i <= hi; i++ {
+		c := v.cells[i]
+		for j := c.lo * v.s.periods; j <= min((c.hi+1)*v.s.periods, len(v.s.x1)-1); j++ {
+			if v.s.isSignal(j) {
+				continue
+			}
+			p := abs2(v.s.x2[j] - c.g*v.s.x1[j])
+			sum += p
+			squares += p * p
+		}
+	}
+	if squares == 0 {
+		return 0
+	}
+	return sum * sum / squares
 }
 
 // leaveOutPeriod leaves out of the cells lo to hi the period without which they

@@ -37,6 +37,7 @@ type Seen struct {
 	Mains        []hum.Tone // hum and other tones found and taken out
 	OnLines      []OnLine   // tones that fell on a line of the signal, which was left out
 	Bursts       []Burst    // what sounded in one period, while the chirp was there
+	Unsteady     Unsteady   // what differed between the periods without harm to the ratio
 	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
 	Signal       float64    // rms of the test signal alone in V1, within its band, fraction of full scale
 	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale

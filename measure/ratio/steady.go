@@ -1,7 +1,9 @@
 package ratio
 
 import (
+	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"tapload/measure/card"
@@ -9,7 +11,7 @@ import (
 )
 
 const (
-	steadyBlock = 512 // samples
+	steadyBlock = 512.0 / 48000 // s
 
 	// A block is spoilt when what differs between its periods is both far
 	// above what differs elsewhere and a noticeable part of the signal. After
@@ -18,60 +20,182 @@ const (
 	spoiltOverQuiet  = 30.0
 	spoiltOverSignal = 0.004
 	quiet            = 0.1
+
+	// What differs in more of a period than this is no burst.
+	burstLongest = 0.2
+
+	sameRun    = 24   // samples in a row that are equal, or come again, by no accident
+	longestRun = 8192 // samples that a driver repeats
+
+	// Delays between two periods, segment by segment, tell a clock that
+	// wanders from samples that are lost: the one moves them by less than
+	// fastestWander from one segment to the next, the other by a sample or more.
+	delaySegments = 24
+	delaySure     = 0.1 // samples, standard uncertainty of a delay that counts
+	leastJump     = 0.6 // samples
+	fastestWander = 100e-6
+	delayNoticed  = 0.05 // samples
 )
 
-// steady returns a Fault where the counted periods differ from each other in
-// a burst: lost, doubled or silenced samples, a click, a knock on the load.
-// start is where v1 and v2 start in rec, for people.
-func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int) error {
+// Unsteady is what differed between the periods, and does no harm to the ratio:
+// both inputs run on one clock, and what is slow shows in the noise of the bass.
+type Unsteady struct {
+	Slow      float64 // largest difference slower than a block of some 10 ms, fraction of full scale; 0 for none
+	WanderPPM float64 // by how much the clocks' difference changed, 1e-6; 0 for nothing that counts
+}
+
+// steady returns what differed between the counted periods, and a Fault where
+// it leaves no ratio: samples that were lost, doubled or silenced, and what
+// lasts too long to be left out. v1 and v2 start at sample start of rec and
+// step by 1 + drift of its samples.
+func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, drift float64) (Unsteady, error) {
+	var u Unsteady
+	block := max(1, int(steadyBlock*float64(rec.RateHz)))
 	for ch, v := range [][]float64{v1, v2} {
 		for p := 1; p < f.Periods; p++ {
 			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
-			if i := spoilt(before, after); i >= 0 {
-				at := float64(start+p*f.Period+i) / float64(rec.RateHz)
-				earlier := at - float64(f.Period)/float64(rec.RateHz)
+			d := compared(before, after, block)
+			if d.spoilt(d.all) == nil {
+				continue
+			}
+			fast := d.spoilt(d.fast)
+			if fast == nil {
+				u.Slow = math.Max(u.Slow, d.slowest)
+				continue
+			}
+			worst := slices.MaxFunc(fast, func(a, b int) int { return cmp.Compare(d.fast[a], d.fast[b]) })
+			place := func(i int) float64 { // of sample i of the later period, s
+				return (float64(start) + float64(p*f.Period+i)*(1+drift)) / float64(rec.RateHz)
+			}
+			at := place(worst * block)
+			earlier := at - float64(f.Period)/float64(rec.RateHz)
+			fault := func(what, advice string) error {
 				return &card.Fault{
 					Cause:  card.Dropout,
-					Text:   fmt.Sprintf("input %d of %s differs between two periods of the signal near %.2f s (or %.2f s): samples were lost or doubled, or something knocked", rec.Inputs[ch], rec.Source, at, earlier),
-					Advice: "measure again; if it stays, use larger buffers and close other programs",
+					Text:   fmt.Sprintf("input %d of %s differs between two periods of the signal near %.2f s (or %.2f s): %s", rec.Inputs[ch], rec.Source, at, earlier, what),
+					Advice: advice,
 				}
+			}
+			const buffers = "measure again; if it stays, use larger buffers and close other programs"
+			raw := [][]float64{rec.V1, rec.V2}[ch]
+			for _, b := range []int{fast[0], worst} {
+				// In one period alone: a slow wave of few bits has such runs in both.
+				later := int(place(b*block) * float64(rec.RateHz))
+				sooner := later - int(float64(f.Period)*(1+drift))
+				if repeated(raw, later-block, later+2*block) != repeated(raw, sooner-block, sooner+2*block) {
+					return u, fault("samples were lost or doubled", buffers)
+				}
+			}
+			change, jumped := delays(v1[(p-1)*f.Period:(p+1)*f.Period], f.Period)
+			switch {
+			case jumped:
+				return u, fault("samples were lost or doubled", buffers)
+			case change > delayNoticed:
+				u.WanderPPM = math.Max(u.WanderPPM, 1e6*change/float64(f.Period))
+			case float64(len(fast)) > burstLongest*float64(len(d.fast)):
+				return u, fault(fmt.Sprintf("it does so for %.1f s of the %.1f s of a period, which no burst does", float64(len(fast)*block)/float64(rec.RateHz), float64(f.Period)/float64(rec.RateHz)),
+					"check plugs and leads for one that makes contact now and then, keep the load still and quiet, and measure again")
 			}
 		}
 	}
-	return nil
+	return u, nil
 }
 
-// spoilt returns the index of the first sample of the worst spoilt block, or
-// -1 when there is none.
-func spoilt(before, after []float64) int {
-	blocks := len(before) / steadyBlock
-	differs := make([]float64, blocks)
-	energy := make([]float64, blocks)
-	for b := range blocks {
-		x, y := before[b*steadyBlock:(b+1)*steadyBlock], after[b*steadyBlock:(b+1)*steadyBlock]
-		// Means are left out of the energy: an offset is no signal.
-		var sum, sq, diff float64
-		for i, v := range x {
-			d := y[i] - v
-			sum += v
-			sq += v * v
-			diff += d * d
-		}
-		differs[b], energy[b] = diff, sq-sum*sum/steadyBlock
+// comparison is two periods, block by block.
+type comparison struct {
+	energy  []float64 // of the first, about its mean: an offset is no signal
+	all     []float64 // of the difference
+	fast    []float64 // of the difference less its running mean over a block
+	slowest float64   // largest of that running mean
+}
+
+func compared(before, after []float64, block int) comparison {
+	n := len(before) / block
+	c := comparison{energy: make([]float64, n), all: make([]float64, n), fast: make([]float64, n)}
+	// Slow disturbances begin and end inside a period: the means at its ends
+	// are those of the samples there are.
+	sum := make([]float64, len(before)+1)
+	for i, v := range before {
+		sum[i+1] = sum[i] + after[i] - v
 	}
+	for b := range n {
+		var mean, sq float64
+		for i := b * block; i < (b+1)*block; i++ {
+			d := after[i] - before[i]
+			mean += before[i]
+			sq += before[i] * before[i]
+			c.all[b] += d * d
+			lo, hi := max(0, i-block/2), min(len(before), i+block/2+1)
+			slow := (sum[hi] - sum[lo]) / float64(hi-lo)
+			c.slowest = math.Max(c.slowest, math.Abs(slow))
+			c.fast[b] += (d - slow) * (d - slow)
+		}
+		c.energy[b] = sq - mean*mean/float64(block)
+	}
+	return c
+}
+
+// spoilt returns the blocks in which the given difference is far above that
+// elsewhere and a noticeable part of the signal.
+func (c comparison) spoilt(differs []float64) (blocks []int) {
 	sorted := slices.Sorted(slices.Values(differs))
-	floor := sorted[int(quiet*float64(blocks))]
-	worst, most := -1, 0.0
+	floor := sorted[int(quiet*float64(len(sorted)))]
 	for b, d := range differs {
+		if d <= spoiltOverQuiet*floor {
+			continue
+		}
 		// A block at a very low frequency holds little of a cycle: its
 		// neighbours' energy says how strong the signal is.
-		e := energy[b]
-		for near := max(0, b-8); near <= min(blocks-1, b+8); near++ {
-			e = max(e, energy[near])
-		}
-		if d > spoiltOverQuiet*floor && d > spoiltOverSignal*e && d > most {
-			worst, most = b*steadyBlock, d
+		e := slices.Max(c.energy[max(0, b-8):min(len(differs), b+9)])
+		if d > spoiltOverSignal*e {
+			blocks = append(blocks, b)
 		}
 	}
-	return worst
+	return blocks
+}
+
+// repeated reports whether x holds, between the samples lo and hi, a run of one
+// value, or samples that are those just before them once more: what a driver
+// puts in the place of what it lost.
+func repeated(x []float64, lo, hi int) bool {
+	lo, hi = max(1, lo), min(hi, len(x))
+	for lag := 1; lag <= longestRun && lag < hi; lag++ {
+		run := 0
+		for i := max(lo, lag); i < hi; i++ {
+			if x[i] != x[i-lag] {
+				run = 0
+			} else if run++; run >= sameRun {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// delays returns by how many samples the delay between two periods of x changes
+// from segment to segment, and whether it jumps.
+func delays(x []float64, period int) (change float64, jumped bool) {
+	n := min(driftSegment, period/4)
+	for !signal.Smooth(n) {
+		n--
+	}
+	d := newDelayMeter(n)
+	step := max(1, (period-n)/delaySegments)
+	var at, delay []float64
+	for i := 0; i+n <= period; i += step {
+		p := d.pair(x[i:i+n], x[i+period:i+period+n])
+		s, variance := p.refine(float64(p.peak(n / 4)))
+		if variance < delaySure*delaySure {
+			at, delay = append(at, float64(i)), append(delay, s)
+		}
+	}
+	if len(delay) == 0 {
+		return 0, false
+	}
+	for i := 1; i < len(delay); i++ {
+		if math.Abs(delay[i]-delay[i-1]) > leastJump+fastestWander*(at[i]-at[i-1]) {
+			return 0, true
+		}
+	}
+	return slices.Max(delay) - slices.Min(delay), false
 }

@@ -25,6 +25,8 @@ const (
 
 	worseBy = 2.0 // variance of a spoilt cell's own mean over that of the curve
 
+	mostSpoilt = 3 // lines of a neighbourhood
+
 	surveyRounds = 40 // of leaving lines out
 )
 
@@ -140,8 +142,14 @@ func (v *survey) judge(i int) {
 	c := v.cells[i]
 	lo, hi := v.near(i)
 	var strips []strip
+	spoilt := 0 // lines that are known to be
 	for j := lo; j <= hi; j++ {
 		strips = append(strips, v.cells[j].strips...)
+		for _, e := range v.cells[j].excess {
+			if e > 0 {
+				spoilt++
+			}
+		}
 	}
 	if len(strips) == 0 { // all of it left out
 		v.found[i] = finding{curve: polynomial{scale: 1}, g: c.g, noise: math.Inf(1)}
@@ -172,8 +180,9 @@ func (v *survey) judge(i int) {
 	f.noise = c.noise + math.Max(-c.noise/2, f.noise-curve.variance(x, share))
 	v.scatter(i, &f)
 	// Where the cell's own lines are spoilt and are known to be, the curve,
-	// in which they count for little, is the better estimate.
-	if chi2, free := curve.misfit(); c.excess != nil && free > 0 {
+	// in which they count for little, is the better estimate; not so where the
+	// skirt of a tone is so wide that the curve follows it.
+	if chi2, free := curve.misfit(); c.excess != nil && spoilt <= mostSpoilt && free > 0 {
 		through.noise *= math.Max(1, chi2/float64(free))
 		if worseBy*through.noise < f.noise && chi2 < float64(free)+misfitSure*math.Sqrt(float64(free)) {
 			f.g, f.noise = through.g, through.noise
