@@ -26,7 +26,7 @@ const (
 	// many standard uncertainties: putting the recording on a clock that noise
 	// made up moves the signal off its lines.
 	leastShift  = 1e-3
-	surelyShift = 4.0
+	surelyShift = 5.0
 )
 
 // driftOf returns by what fraction the recorder's clock runs faster than the
