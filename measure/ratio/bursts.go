@@ -85,6 +85,17 @@ func (s spectrum) differences(c *cell) {
 // the part of the period at which the chirp is there, 0 to 1.
 func (s spectrum) chirpBetween(k, m int) complex128 {
 	a, b := s.x1[k*s.periods], s.x1[(k+1)*s.periods]
+	if s.periods == 2 { // the root of their product, without angles
+		la, lb := math.Sqrt(abs2(a)), math.Sqrt(abs2(b))
+		half := a*complex(lb, 0) + b*complex(la, 0)
+		if l := math.Sqrt(abs2(half)); l > 1e-3*la*lb {
+			x := half * complex(math.Sqrt(la*lb)/l, 0)
+			if imag(b)*real(a) > real(b)*imag(a) { // fallen by more than half a turn
+				return -x
+			}
+			return x
+		}
+	}
 	turn := cmplx.Phase(b * cmplx.Conj(a))
 	if turn > 0 {
 		turn -= 2 * math.Pi

@@ -55,15 +55,16 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 		for p := 1; p < f.Periods; p++ {
 			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
 			d := compared(before, after, block)
-			if d.spoilt(d.all) == nil {
+			if d.spoilt() == nil {
 				continue
 			}
-			fast := d.spoilt(d.fast)
+			d, slowest := d.withoutSlow(before, after, block)
+			fast := d.spoilt()
 			if fast == nil {
-				u.Slow = math.Max(u.Slow, d.slowest)
+				u.Slow = math.Max(u.Slow, slowest)
 				continue
 			}
-			worst := slices.MaxFunc(fast, func(a, b int) int { return cmp.Compare(d.fast[a], d.fast[b]) })
+			worst := slices.MaxFunc(fast, func(a, b int) int { return cmp.Compare(d.differs[a], d.differs[b]) })
 			place := func(i int) float64 { // of sample i of the later period, s
 				return (float64(start) + float64(p*f.Period+i)*(1+drift)) / float64(rec.RateHz)
 			}
@@ -92,7 +93,7 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 				return u, fault("samples were lost or doubled", buffers)
 			case change > delayNoticed:
 				u.WanderPPM = math.Max(u.WanderPPM, 1e6*change/float64(f.Period))
-			case float64(len(fast)) > burstLongest*float64(len(d.fast)):
+			case float64(len(fast)) > burstLongest*float64(len(d.differs)):
 				return u, fault(fmt.Sprintf("it does so for %.1f s of the %.1f s of a period, which no burst does", float64(len(fast)*block)/float64(rec.RateHz), float64(f.Period)/float64(rec.RateHz)),
 					"check plugs and leads for one that makes contact now and then, keep the load still and quiet, and measure again")
 			}
@@ -104,49 +105,57 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 // comparison is two periods, block by block.
 type comparison struct {
 	energy  []float64 // of the first, about its mean: an offset is no signal
-	all     []float64 // of the difference
-	fast    []float64 // of the difference less its running mean over a block
-	slowest float64   // largest of that running mean
+	differs []float64 // energy of the difference
 }
 
 func compared(before, after []float64, block int) comparison {
 	n := len(before) / block
-	c := comparison{energy: make([]float64, n), all: make([]float64, n), fast: make([]float64, n)}
-	// Slow disturbances begin and end inside a period: the means at its ends
-	// are those of the samples there are.
-	sum := make([]float64, len(before)+1)
-	for i, v := range before {
-		sum[i+1] = sum[i] + after[i] - v
-	}
+	c := comparison{make([]float64, n), make([]float64, n)}
 	for b := range n {
-		var mean, sq float64
-		for i := b * block; i < (b+1)*block; i++ {
-			d := after[i] - before[i]
-			mean += before[i]
-			sq += before[i] * before[i]
-			c.all[b] += d * d
-			lo, hi := max(0, i-block/2), min(len(before), i+block/2+1)
-			slow := (sum[hi] - sum[lo]) / float64(hi-lo)
-			c.slowest = math.Max(c.slowest, math.Abs(slow))
-			c.fast[b] += (d - slow) * (d - slow)
+		var mean, sq, differs float64
+		y := after[b*block : (b+1)*block]
+		for i, x := range before[b*block : (b+1)*block] {
+			d := y[i] - x
+			mean += x
+			sq += x * x
+			differs += d * d
 		}
-		c.energy[b] = sq - mean*mean/float64(block)
+		c.energy[b], c.differs[b] = sq-mean*mean/float64(block), differs
 	}
 	return c
 }
 
-// spoilt returns the blocks in which the given difference is far above that
-// elsewhere and a noticeable part of the signal.
-func (c comparison) spoilt(differs []float64) (blocks []int) {
-	sorted := slices.Sorted(slices.Values(differs))
+// withoutSlow returns c with the differences less their running mean over a
+// block, and the largest of that. Slow disturbances reach over the ends of a
+// period; there the mean is that of the samples there are.
+func (c comparison) withoutSlow(before, after []float64, block int) (fast comparison, slowest float64) {
+	sum := make([]float64, len(before)+1)
+	for i, v := range before {
+		sum[i+1] = sum[i] + after[i] - v
+	}
+	fast = comparison{c.energy, make([]float64, len(c.differs))}
+	for i := range len(c.differs) * block {
+		lo, hi := max(0, i-block/2), min(len(before), i+block/2+1)
+		slow := (sum[hi] - sum[lo]) / float64(hi-lo)
+		slowest = math.Max(slowest, math.Abs(slow))
+		d := after[i] - before[i] - slow
+		fast.differs[i/block] += d * d
+	}
+	return fast, slowest
+}
+
+// spoilt returns the blocks that differ far more than others do, and by a
+// noticeable part of the signal.
+func (c comparison) spoilt() (blocks []int) {
+	sorted := slices.Sorted(slices.Values(c.differs))
 	floor := sorted[int(quiet*float64(len(sorted)))]
-	for b, d := range differs {
+	for b, d := range c.differs {
 		if d <= spoiltOverQuiet*floor {
 			continue
 		}
 		// A block at a very low frequency holds little of a cycle: its
 		// neighbours' energy says how strong the signal is.
-		e := slices.Max(c.energy[max(0, b-8):min(len(differs), b+9)])
+		e := slices.Max(c.energy[max(0, b-8):min(len(c.energy), b+9)])
 		if d > spoiltOverSignal*e {
 			blocks = append(blocks, b)
 		}

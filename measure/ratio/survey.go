@@ -239,8 +239,9 @@ func (v *survey) scatter(i int, f *finding) {
 	}
 	// With n complex values the scatter has 2n degrees of freedom, the noise
 	// between 2m.
-	if sum/free > scatterLimit(free, m) {
-		f.noise *= sum / free * widened(2*free)
+	const doubtful = 2.0 // standard deviations, far below the limit and quick to work out
+	if q := sum / free; q > 1+doubtful*math.Sqrt(1/free+1/m) && q > scatterLimit(free, m) {
+		f.noise *= q * widened(2*free)
 	}
 }
 
