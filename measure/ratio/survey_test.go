@@ -155,3 +155,20 @@ func TestKnockBesideTheChirp(t *testing.T) {
 		}
 	}
 }
+
+// 60 dB below full scale in noise of -70 dB most of the treble is left out: what
+// is beside the gap is as sure as it says.
+func TestBesideWhatIsLeftOut(t *testing.T) {
+	sig := chirp(t, signal.ChirpOptions{Peak: 1e-3})
+	truth := divider(10, cabinet)
+	for seed := range uint64(6) {
+		r, err := Of(synthetic{sig: sig, after: 9600, g: truth, noise: math.Pow(10, -70.0/20), seed: seed}.record(t), sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		worst, _, _ := agreement(r, truth)
+		if e := worstRelative(r, truth, 20); worst > 5 || e > 0.6 || r.Seen.LeftOut == 0 || r.Seen.ClockPPM != 0 || len(r.Seen.OnLines)+len(r.Seen.Bursts) > 0 {
+			t.Errorf("seed %d: largest error %.1f standard uncertainties, %.2g, %d points left out, clock %g ppm, %+v, %+v", seed, worst, e, r.Seen.LeftOut, r.Seen.ClockPPM, r.Seen.OnLines, r.Seen.Bursts)
+		}
+	}
+}
