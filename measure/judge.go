@@ -34,15 +34,11 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 			add("hum", "hum at %.2f Hz, %.1f %% of full scale, was taken out; points near it are less certain", l.Hz, 100*peak)
 		}
 	}
-	for _, l := range g.Seen.OnLines {
-		add("tone", "a tone within %.2g Hz of %.5g Hz, %.2g %% of full scale, fell on a frequency of the signal, which was left out of the points near it", l.Within, l.Hz, 100*l.Peak)
+	if t := g.Seen.OnLines; len(t) > 0 {
+		add("tone", "%s fell on a frequency of the signal, which was left out of the points near it", tones(t))
 	}
-	for _, b := range g.Seen.Bursts {
-		left := "that period was left out of the points there"
-		if b.Period < 0 {
-			left = "which period it spoilt cannot be told, so that the points there are less certain"
-		}
-		add("burst", "a knock, a click or a voice at %.2f s, while the chirp was between %.4g Hz and %.4g Hz, makes up to %.2g %% of the voltage at the load there; %s", g.Seen.StartSeconds+b.Seconds, b.LowHz, b.HighHz, 100*b.Relative, left)
+	if b := g.Seen.Bursts; len(b) > 0 {
+		add("burst", "%s", bursts(b, g.Seen.StartSeconds))
 	}
 	if ppm := g.Seen.ClockPPM; ppm > clockWorthSaying || ppm < -clockWorthSaying {
 		add("clock", "player and recorder run on clocks that differ by %.1f ppm: frequencies are those of the player's clock", ppm)
@@ -79,6 +75,46 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		add("left-out", "%d frequencies were left out: the signal does not rise above the noise there", n)
 	}
 	return w
+}
+
+// tones writes the strongest of some tones, in rising order.
+func tones(t []ratio.OnLine) string {
+	strong := slices.SortedFunc(slices.Values(t), func(a, b ratio.OnLine) int { return cmp.Compare(b.Peak, a.Peak) })
+	rest := max(0, len(t)-mostRanges)
+	strong = strong[:len(t)-rest]
+	peak := strong[0].Peak
+	slices.SortFunc(strong, func(a, b ratio.OnLine) int { return cmp.Compare(a.Hz, b.Hz) })
+	words := make([]string, len(strong))
+	for i, l := range strong {
+		words[i] = fmt.Sprintf("%.5g Hz", l.Hz)
+	}
+	if len(t) == 1 {
+		return fmt.Sprintf("a tone at %s, %.2g %% of full scale,", words[0], 100*peak)
+	}
+	if rest > 0 {
+		words = append(words, fmt.Sprintf("%d weaker ones", rest))
+	}
+	return fmt.Sprintf("tones at %s, up to %.2g %% of full scale, each", strings.Join(words, ", "), 100*peak)
+}
+
+// bursts says what the largest of some bursts does, in a recording whose first
+// counted period starts at so many seconds.
+func bursts(b []ratio.Burst, start float64) string {
+	worst := slices.MaxFunc(b, func(a, b ratio.Burst) int { return cmp.Compare(a.Relative, b.Relative) })
+	s := fmt.Sprintf("a knock, a click or a voice at %.2f s, while the chirp was between %.4g Hz and %.4g Hz, makes up to %.2g %% of the voltage at the load", start+worst.Seconds, worst.LowHz, worst.HighHz, 100*worst.Relative)
+	if n := len(b) - 1; n > 0 {
+		s += fmt.Sprintf(", and less in %d other places", n)
+	}
+	unknown := 0
+	for _, b := range b {
+		if b.Period < 0 {
+			unknown++
+		}
+	}
+	if unknown == 0 {
+		return s + "; the period in which it fell was left out there"
+	}
+	return s + "; which period it spoilt cannot always be told, so that points there are less certain: keep quiet and measure again"
 }
 
 // sureEnough is how sure |Z| is to be everywhere before a curve from program

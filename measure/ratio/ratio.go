@@ -51,9 +51,8 @@ type Seen struct {
 // OnLine is a tone on a line of the test signal. It does not show between the
 // lines, but the line stands out of the curve through those beside it.
 type OnLine struct {
-	Hz     float64 // of the line
-	Within float64 // Hz; a tone further off would have shown between the lines
-	Peak   float64 // amplitude in V2 - G V1, fraction of full scale
+	Hz   float64 // of the line; a tone half a line away would have shown between
+	Peak float64 // amplitude in V2 - G V1, fraction of full scale
 }
 
 // Of returns the ratio of V2 to V1 in rec, the recording of sig. An error is a

@@ -101,7 +101,7 @@ func (v *survey) leaveOut(dirty []bool) (any bool) {
 		if !v.s.weigh(c) {
 			c.strips, c.energy, c.noise = nil, 0, 0
 		}
-		v.alone = append(v.alone, OnLine{Hz: float64(f.worst*v.s.periods) * v.s.stepHz, Within: v.s.stepHz / 2, Peak: f.peak})
+		v.alone = append(v.alone, OnLine{Hz: float64(f.worst*v.s.periods) * v.s.stepHz, Peak: f.peak})
 		any = true
 		lo, hi := v.near(i)
 		for j := lo; j <= hi; j++ {
