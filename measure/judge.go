@@ -39,6 +39,8 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	}
 	if b := g.Seen.Bursts; len(b) > 0 {
 		add("burst", "%s", bursts(b, g.Seen.StartSeconds))
+	} else if k := g.Seen.Unsteady.Knocks; len(k) > 0 {
+		add("burst", "something knocked, clicked or spoke at %.2f s, or one period of the signal before; points at its frequencies are less certain", k[0])
 	}
 	if ppm := g.Seen.ClockPPM; ppm > clockWorthSaying || ppm < -clockWorthSaying {
 		add("clock", "player and recorder run on clocks that differ by %.1f ppm: frequencies are those of the player's clock", ppm)

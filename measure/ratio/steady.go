@@ -24,6 +24,8 @@ const (
 	// What differs in more of a period than this is no burst.
 	burstLongest = 0.2
 
+	sameKnock = 0.2 // s, within which both inputs hear one knock
+
 	sameRun    = 24   // samples in a row that are equal, or come again, by no accident
 	longestRun = 8192 // samples that a driver repeats
 
@@ -42,6 +44,11 @@ const (
 type Unsteady struct {
 	Slow      float64 // largest difference slower than a block of some 10 ms, fraction of full scale; 0 for none
 	WanderPPM float64 // by how much the clocks' difference changed, 1e-6; 0 for nothing that counts
+
+	// Knocks are moments at which something short sounded, in seconds from the
+	// start of the recording: in this period or in the one before it. What it
+	// does to the points at its frequencies is in their noise.
+	Knocks []float64
 }
 
 // steady returns what differed between the counted periods, and a Fault where
@@ -96,6 +103,8 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 			case float64(len(fast)) > burstLongest*float64(len(d.differs)):
 				return u, fault(fmt.Sprintf("it does so for %.1f s of the %.1f s of a period, which no burst does", float64(len(fast)*block)/float64(rec.RateHz), float64(f.Period)/float64(rec.RateHz)),
 					"check plugs and leads for one that makes contact now and then, keep the load still and quiet, and measure again")
+			case !slices.ContainsFunc(u.Knocks, func(s float64) bool { return math.Abs(s-at) < sameKnock }):
+				u.Knocks = append(u.Knocks, at)
 			}
 		}
 	}
