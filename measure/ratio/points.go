@@ -232,11 +232,11 @@ func (t sums) variance(n noise, g complex128) float64 {
 	return (n.residual(g)*t.spread + t.doubt) / (e * e)
 }
 
-// besideLines are the places, from a signal line on, of the lines between that
-// are nearest to it; beside2 where every other line is one.
+// betweenNear are the places, from a signal line on, of the lines between that
+// are nearest to it; betweenNear2 where every other line is one.
 var (
-	beside2     = [...]int{-3, -1, 1, 3}
-	besideLines = [...]int{-2, -1, 1, 2}
+	betweenNear2     = [...]int{-3, -1, 1, 3}
+	betweenNear = [...]int{-2, -1, 1, 2}
 )
 
 // localStands is how far the mean power of the four lines beside a signal line
@@ -252,9 +252,9 @@ const localStands = 4.0
 func (s spectrum) excess(c *cell) []float64 {
 	var excess []float64
 	plain, gain := c.about.residual(c.g), abs2(c.g)
-	offsets := &besideLines
+	offsets := &betweenNear
 	if s.periods == 2 {
-		offsets = &beside2
+		offsets = &betweenNear2
 	}
 	for k := c.lo; k <= c.hi; k++ {
 		var e, most, sum float64

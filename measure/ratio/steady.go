@@ -61,7 +61,7 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 	for ch, v := range [][]float64{v1, v2} {
 		for p := 1; p < f.Periods; p++ {
 			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
-			d := compared(before, after, block)
+			d := blockwise(before, after, block)
 			if d.spoilt() == nil {
 				continue
 			}
@@ -117,7 +117,7 @@ type comparison struct {
 	differs []float64 // energy of the difference
 }
 
-func compared(before, after []float64, block int) comparison {
+func blockwise(before, after []float64, block int) comparison {
 	n := len(before) / block
 	c := comparison{make([]float64, n), make([]float64, n)}
 	for b := range n {
