@@ -235,8 +235,8 @@ func (t sums) variance(n noise, g complex128) float64 {
 // betweenNear are the places, from a signal line on, of the lines between that
 // are nearest to it; betweenNear2 where every other line is one.
 var (
-	betweenNear2     = [...]int{-3, -1, 1, 3}
-	betweenNear = [...]int{-2, -1, 1, 2}
+	betweenNear2 = [...]int{-3, -1, 1, 3}
+	betweenNear  = [...]int{-2, -1, 1, 2}
 )
 
 // localStands is how far the mean power of the four lines beside a signal line
