@@ -133,6 +133,10 @@ func (s spectrum) points(seen *Seen) []Point {
 		seen.Bursts = v.bursts(inBand[0], inBand[len(inBand)-1]+1)
 	}
 	for _, i := range inBand {
+		if math.IsInf(v.found[i].noise, 1) { // tones all about it
+			seen.LeftOut++
+			continue
+		}
 		add(heard[i], v.found[i].g, v.found[i].noise)
 	}
 	return points

@@ -3,6 +3,7 @@ package ratio
 import (
 	"cmp"
 	"math"
+	"math/cmplx"
 	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -213,7 +214,7 @@ func (v *survey) scatter(i int, f *finding) {
 		if excess > 0 {
 			w = plain / (plain + excess)
 		}
-		mean += complex(w, 0) * (conj(v1)*r - c.about.p12 + p*complex(c.about.p1, 0))
+		mean += complex(w, 0) * (cmplx.Conj(v1)*r - c.about.p12 + p*complex(c.about.p1, 0))
 		noise := v.allowed(k, p, plain+excess)
 		kept := 1.0
 		if c.lines() <= mostStrips { // else the curve follows no single line
@@ -250,8 +251,6 @@ func (v *survey) scatter(i int, f *finding) {
 func unfollowed(curve smooth, k int, noise float64) float64 {
 	return math.Max(0.1, 1-curve.variance([]float64{float64(k)}, []float64{1})/noise)
 }
-
-func conj(z complex128) complex128 { return complex(real(z), -imag(z)) }
 
 // leastNoise is the part of V2 below which nothing counts as scatter: rounding,
 // and the curve's own error where there is no noise at all.
