@@ -136,7 +136,7 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 		if c.energy == 0 {
 			continue
 		}
-		differ[i] = differing(c.differs) / c.noise
+		differ[i] = differing(c.differs) / math.Max(c.noise, rounded(c.g))
 		if differ[i] > periodsDiffer {
 			many++
 		}

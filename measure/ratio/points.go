@@ -150,6 +150,9 @@ func (s spectrum) average(c *cell) bool {
 		return false
 	}
 	// With the ratio about known, so is the noise of each line.
+	if c.about.residual(c.g) == 0 {
+		return true
+	}
 	if c.excess = s.excess(c); c.excess == nil {
 		return true
 	}
@@ -179,7 +182,7 @@ func (s spectrum) weigh(c *cell) bool {
 		if energy := part.energy(c.about); energy > 0 {
 			c.strips = append(c.strips, strip{
 				lo: lo, hi: min(c.hi, lo+long-1), x: part.at / part.den,
-				g: part.ratio(c.about), noise: part.variance(c.about, part.ratio(c.about)), share: energy,
+				g: part.ratio(c.about), noise: math.Max(part.variance(c.about, part.ratio(c.about)), rounded(part.ratio(c.about))), share: energy,
 			})
 		}
 	}
@@ -193,6 +196,13 @@ func (s spectrum) weigh(c *cell) bool {
 		c.strips[i].share /= c.energy
 	}
 	return true
+}
+
+// rounded returns the variance that the last digits of samples leave to a
+// ratio without any noise.
+func rounded(g complex128) float64 {
+	const digits = 1e-10
+	return digits * digits * math.Max(abs2(g), 1e-4)
 }
 
 // sums are those over some lines, of weight w each, that a mean ratio is made

@@ -172,3 +172,20 @@ func TestBesideWhatIsLeftOut(t *testing.T) {
 		}
 	}
 }
+
+// Samples of one channel that are those of the other times a number have no
+// noise at all.
+func TestExactDivider(t *testing.T) {
+	sig := chirp(t, quick)
+	rec := synthetic{sig: sig, after: 4800, g: func(float64) complex128 { return 0 }}.record(t)
+	for i, v := range rec.V1 {
+		rec.V2[i] = v / 2
+	}
+	r, err := Of(rec, sig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e := worstRelative(r, func(float64) complex128 { return 0.5 }, 0); !(e < 1e-9) || r.Seen.LeftOut > 0 || r.Seen.Bursts != nil || r.Seen.OnLines != nil {
+		t.Errorf("largest relative error %.2g, seen %+v", e, r.Seen)
+	}
+}
