@@ -37,6 +37,7 @@ const (
 	leastJump     = 0.6 // samples
 	fastestWander = 100e-6
 	delayNoticed  = 0.05 // samples
+	gainNoticed   = 1e-3 // nepers; a knock has that in a few segments, a gain that settles in many
 )
 
 // Unsteady is what differed between the periods, and does no harm to the ratio:
@@ -62,14 +63,19 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 		for p := 1; p < f.Periods; p++ {
 			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
 			d := blockwise(before, after, block)
-			if d.spoilt() == nil {
+			slow := d.spoilt()
+			if slow == nil {
 				continue
 			}
 			d, slowest := d.withoutSlow(before, after, block)
 			fast := d.spoilt()
-			if fast == nil {
+			moved := shifted(before, after, slow, block)
+			if fast == nil && !moved {
 				u.Slow = math.Max(u.Slow, slowest)
 				continue
+			}
+			if moved {
+				fast = slow
 			}
 			worst := slices.MaxFunc(fast, func(a, b int) int { return cmp.Compare(d.differs[a], d.differs[b]) })
 			place := func(i int) float64 { // of sample i of the later period, s
@@ -85,6 +91,9 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 				}
 			}
 			const buffers = "measure again; if it stays, use larger buffers and close other programs"
+			if moved {
+				return u, fault("samples were lost or doubled", buffers)
+			}
 			raw := [][]float64{rec.V1, rec.V2}[ch]
 			for _, b := range []int{fast[0], worst} {
 				// In one period alone: a slow wave of few bits has such runs in both.
@@ -94,10 +103,16 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 					return u, fault("samples were lost or doubled", buffers)
 				}
 			}
-			change, jumped := delays(v1[(p-1)*f.Period:(p+1)*f.Period], f.Period)
+			change, gain, jumped := delays(v1[(p-1)*f.Period:(p+1)*f.Period], f.Period)
 			switch {
 			case jumped:
 				return u, fault("samples were lost or doubled", buffers)
+			case gain != 0:
+				return u, &card.Fault{
+					Cause:  card.AutomaticGain,
+					Text:   fmt.Sprintf("the gain of %s changes while the signal plays: input %d differs by up to %.2f dB between two periods of the signal", rec.Source, rec.Inputs[0], 20*math.Abs(gain)/math.Ln10),
+					Advice: "turn off automatic gain, noise suppression and every enhancement of input and output",
+				}
 			case change > delayNoticed:
 				u.WanderPPM = math.Max(u.WanderPPM, 1e6*change/float64(f.Period))
 			case float64(len(fast)) > burstLongest*float64(len(d.differs)):
@@ -134,21 +149,26 @@ func blockwise(before, after []float64, block int) comparison {
 	return c
 }
 
-// withoutSlow returns c with the differences less their running mean over a
-// block, and the largest of that. Slow disturbances reach over the ends of a
+// withoutSlow returns c with the differences, and the signal that they are held
+// against, less their running means over a block, and the largest of those of
+// the differences. A gain that changes while the signal itself is slow so keeps
+// its proportion. Slow disturbances reach over the ends of a
 // period; there the mean is that of the samples there are.
 func (c comparison) withoutSlow(before, after []float64, block int) (fast comparison, slowest float64) {
-	sum := make([]float64, len(before)+1)
+	sum, signal := make([]float64, len(before)+1), make([]float64, len(before)+1)
 	for i, v := range before {
 		sum[i+1] = sum[i] + after[i] - v
+		signal[i+1] = signal[i] + v
 	}
-	fast = comparison{c.energy, make([]float64, len(c.differs))}
+	fast = comparison{make([]float64, len(c.energy)), make([]float64, len(c.differs))}
 	for i := range len(c.differs) * block {
 		lo, hi := max(0, i-block/2), min(len(before), i+block/2+1)
 		slow := (sum[hi] - sum[lo]) / float64(hi-lo)
 		slowest = math.Max(slowest, math.Abs(slow))
 		d := after[i] - before[i] - slow
 		fast.differs[i/block] += d * d
+		x := before[i] - (signal[hi]-signal[lo])/float64(hi-lo)
+		fast.energy[i/block] += x * x
 	}
 	return fast, slowest
 }
@@ -172,6 +192,26 @@ func (c comparison) spoilt() (blocks []int) {
 	return blocks
 }
 
+// shifted reports whether what two periods differ by in the given blocks is a
+// step in time, which a slow signal shows as something slow: d follows the
+// slope x' of the signal, with sum(d x')^2 near sum d^2 sum x'^2, and the step,
+// sum d x'/sum x'^2 samples, is more than a clock wanders by in a period. In the
+// bass, where the segments of delays see no delay, it is all that shows.
+func shifted(before, after []float64, blocks []int, block int) bool {
+	const follows = 0.5 // a loss begins and ends within blocks
+	h := max(1, block/4)
+	var dd, dx, xx float64
+	for _, b := range blocks {
+		for i := max(h, b*block); i < min((b+1)*block, len(before)-h); i++ {
+			d, slope := after[i]-before[i], (before[i+h]-before[i-h])/float64(2*h)
+			dd += d * d
+			dx += d * slope
+			xx += slope * slope
+		}
+	}
+	return dx*dx > follows*dd*xx && math.Abs(dx) > (leastJump+fastestWander*float64(len(before)))*xx
+}
+
 // repeated reports whether x holds, between the samples lo and hi, a run of one
 // value, or samples that are those just before them once more: what a driver
 // puts in the place of what it lost.
@@ -191,29 +231,39 @@ func repeated(x []float64, lo, hi int) bool {
 }
 
 // delays returns by how many samples the delay between two periods of x changes
-// from segment to segment, and whether it jumps.
-func delays(x []float64, period int) (change float64, jumped bool) {
+// from segment to segment, the largest change of gain in nepers, 0 where less
+// than a third of the segments show any, and whether the delay jumps.
+func delays(x []float64, period int) (change, gain float64, jumped bool) {
 	n := min(driftSegment, period/4)
 	for !signal.Smooth(n) {
 		n--
 	}
 	d := newDelayMeter(n)
 	step := max(1, (period-n)/delaySegments)
-	var at, delay []float64
+	var at, delay, gains []float64
 	for i := 0; i+n <= period; i += step {
 		p := d.pair(x[i:i+n], x[i+period:i+period+n])
+		if a, b := energy(x[i:i+n]), energy(x[i+period:i+period+n]); a > 0 && b > 0 {
+			gains = append(gains, math.Log(b/a)/2)
+		}
 		s, variance := p.refine(float64(p.peak(n / 4)))
 		if variance < delaySure*delaySure {
 			at, delay = append(at, float64(i)), append(delay, s)
 		}
 	}
+	if len(gains) > 0 {
+		slices.SortFunc(gains, func(a, b float64) int { return cmp.Compare(math.Abs(b), math.Abs(a)) })
+		if math.Abs(gains[len(gains)/3]) > gainNoticed {
+			gain = gains[0]
+		}
+	}
 	if len(delay) == 0 {
-		return 0, false
+		return 0, gain, false
 	}
 	for i := 1; i < len(delay); i++ {
 		if math.Abs(delay[i]-delay[i-1]) > leastJump+fastestWander*(at[i]-at[i-1]) {
-			return 0, true
+			return 0, gain, true
 		}
 	}
-	return slices.Max(delay) - slices.Min(delay), false
+	return slices.Max(delay) - slices.Min(delay), gain, false
 }

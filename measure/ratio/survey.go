@@ -197,7 +197,7 @@ func (v *survey) judge(i int) {
 func (v *survey) scatter(i int, f *finding) {
 	c, s := v.cells[i], v.s
 	var mean complex128
-	var sum, free float64
+	var sum, free, n float64
 	worst, most := c.lo, 0.0
 	for k := c.lo; k <= c.hi; k++ {
 		p := f.curve.value(float64(k))
@@ -223,6 +223,7 @@ func (v *survey) scatter(i int, f *finding) {
 		t := abs2(r) / (noise * kept)
 		sum += abs2(r) / noise
 		free += kept
+		n++
 		if excess == 0 && t > most {
 			worst, most = k, t
 			f.peak = 2 * math.Sqrt(abs2(r)) / unfollowed(f.curve, k, noise/abs2(v1)) / float64(s.samples)
@@ -238,11 +239,11 @@ func (v *survey) scatter(i int, f *finding) {
 	if f.stands > 1 && !v.isAlone(worst, most, f.curve, c) {
 		f.stands = 0
 	}
-	// With n complex values the scatter has 2n degrees of freedom, the noise
-	// between 2m.
+	// With n complex values, of which the curve leaves a part free, the scatter
+	// over that part has 2n degrees of freedom, the noise between 2m.
 	const doubtful = 2.0 // standard deviations, far below the limit and quick to work out
-	if q := sum / free; q > 1+doubtful*math.Sqrt(1/free+1/m) && q > scatterLimit(free, m) {
-		f.noise *= q * widened(2*free)
+	if q := sum / free; q > 1+doubtful*math.Sqrt(1/n+1/m) && q > scatterLimit(n, m) {
+		f.noise *= q * widened(2*n)
 	}
 }
 
