@@ -34,8 +34,22 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 			add("hum", "hum at %.2f Hz, %.1f %% of full scale, was taken out; points near it are less certain", l.Hz, 100*peak)
 		}
 	}
+	if t := g.Seen.OnLines; len(t) > 0 {
+		add("tone", "%s fell on a frequency of the signal, which was left out of the points near it", tones(t))
+	}
+	if b := g.Seen.Bursts; len(b) > 0 {
+		add("burst", "%s", bursts(b, g.Seen.StartSeconds))
+	} else if k := g.Seen.Unsteady.Knocks; len(k) > 0 {
+		add("burst", "something knocked, clicked or spoke at %.2f s, or one period of the signal before; points at its frequencies are less certain", k[0])
+	}
 	if ppm := g.Seen.ClockPPM; ppm > clockWorthSaying || ppm < -clockWorthSaying {
 		add("clock", "player and recorder run on clocks that differ by %.1f ppm: frequencies are those of the player's clock", ppm)
+	}
+	if ppm := g.Seen.Unsteady.WanderPPM; ppm > 0 {
+		add("clock-wanders", "the clocks of player and recorder moved against each other by %.1f ppm while the signal played; frequencies are no surer than that", ppm)
+	}
+	if d := g.Seen.Unsteady.Slow; d > 0 {
+		add("slow", "something slow, such as an offset that settles or a step on the floor, moved the inputs by up to %.2g %% of full scale; points in the bass are less certain", 100*d)
 	}
 	if v := g.Seen.Level[0]; v < lowWorthSaying {
 		add("low-level", "the signal before the sense resistor is only %.0f dB of full scale: turn the output or the inputs up for less noise", 20*math.Log10(v))
@@ -75,6 +89,46 @@ func lateText(blocks int) string {
 		return "the driver says that a block of sound was late or lost"
 	}
 	return fmt.Sprintf("the driver says that %d blocks of sound were late or lost", blocks)
+}
+
+// tones writes the strongest of some tones, in rising order.
+func tones(t []ratio.OnLine) string {
+	strong := slices.SortedFunc(slices.Values(t), func(a, b ratio.OnLine) int { return cmp.Compare(b.Peak, a.Peak) })
+	rest := max(0, len(t)-mostRanges)
+	strong = strong[:len(t)-rest]
+	peak := strong[0].Peak
+	slices.SortFunc(strong, func(a, b ratio.OnLine) int { return cmp.Compare(a.Hz, b.Hz) })
+	words := make([]string, len(strong))
+	for i, l := range strong {
+		words[i] = fmt.Sprintf("%.5g Hz", l.Hz)
+	}
+	if len(t) == 1 {
+		return fmt.Sprintf("a tone at %s, %.2g %% of full scale,", words[0], 100*peak)
+	}
+	if rest > 0 {
+		words = append(words, fmt.Sprintf("%d weaker ones", rest))
+	}
+	return fmt.Sprintf("tones at %s, up to %.2g %% of full scale, each", strings.Join(words, ", "), 100*peak)
+}
+
+// bursts says what the largest of some bursts does, in a recording whose first
+// counted period starts at so many seconds.
+func bursts(b []ratio.Burst, start float64) string {
+	worst := slices.MaxFunc(b, func(a, b ratio.Burst) int { return cmp.Compare(a.Relative, b.Relative) })
+	s := fmt.Sprintf("a knock, a click or a voice at %.2f s, while the chirp was between %.4g Hz and %.4g Hz, makes up to %.2g %% of the voltage at the load", start+worst.Seconds, worst.LowHz, worst.HighHz, 100*worst.Relative)
+	if n := len(b) - 1; n > 0 {
+		s += fmt.Sprintf(", and less in %d other places", n)
+	}
+	unknown := 0
+	for _, b := range b {
+		if b.Period < 0 {
+			unknown++
+		}
+	}
+	if unknown == 0 {
+		return s + "; the period in which it fell was left out there"
+	}
+	return s + "; which period it spoilt cannot always be told, so that points there are less certain: keep quiet and measure again"
 }
 
 // sureEnough is how sure |Z| is to be everywhere before a curve from program

@@ -22,8 +22,11 @@ const (
 	maxDrift      = 500e-6 // relative clock difference looked for
 
 	// A shift between periods of less than this many samples changes nothing
-	// that can be seen and is taken as none.
-	leastShift = 1e-3
+	// that can be seen and is taken as none, and so is one of less than so
+	// many standard uncertainties: putting the recording on a clock that noise
+	// made up moves the signal off its lines.
+	leastShift  = 1e-3
+	surelyShift = 5.0
 )
 
 // driftOf returns by what fraction the recorder's clock runs faster than the
@@ -34,7 +37,8 @@ const (
 // whole samples; the phase of its cross spectrum gives the rest, with the weight
 // of its energy at high frequencies, but only up to whole cycles. So the
 // segments are taken in the order of that weight, each starting from what the
-// ones before it agree on. Medians resist segments that a dropout spoilt.
+// ones before it agree on. Medians resist segments that a dropout spoilt; the
+// variance of the median of normal values is pi/2 times that of their mean.
 func driftOf(x []float64, f signal.Frame) float64 {
 	apart := f.Period * (f.Periods - 1)
 	n := min(driftSegment, f.Period/4)
@@ -59,15 +63,17 @@ func driftOf(x []float64, f signal.Frame) float64 {
 	}
 	slices.SortFunc(pairs, func(a, b segmentPair) int { return cmp.Compare(a.weight, b.weight) })
 	shift := median(peaks)
+	var information float64 // sum of 1/variance
 	for _, p := range pairs {
-		s := p.refine(shift)
+		s, variance := p.refine(shift)
 		if math.Abs(s) > float64(reach)+1 {
 			continue // no clock: hum, louder than the signal in a segment, has a phase of its own
 		}
 		shifts = append(shifts, weighted{s, p.weight})
 		shift = median(shifts)
+		information += 1 / variance
 	}
-	if math.Abs(shift) < leastShift {
+	if math.Abs(shift) < math.Max(leastShift, surelyShift*math.Sqrt(math.Pi/2/information)) {
 		return 0
 	}
 	return shift / float64(apart)
@@ -130,27 +136,30 @@ func (p segmentPair) peak(reach int) (best int) {
 
 // refine returns the lag near the given one at which the phase of the cross
 // spectrum has no slope, by Newton's steps with each line's power as its
-// weight.
-func (p segmentPair) refine(near float64) float64 {
+// weight. Its variance follows from what the lines' imaginary parts still
+// scatter by, sum (w Im)^2/(sum w^2 Re)^2 at the angular frequencies w.
+func (p segmentPair) refine(near float64) (shift, variance float64) {
 	n := float64(len(p.correlation))
-	shift := near
+	shift = near
 	for range 4 {
-		var num, den float64
+		var num, den, scatter float64
 		step := cmplx.Rect(1, 2*math.Pi*shift/n)
 		turn := complex(1, 0)
 		for k, z := range p.cross {
 			w := 2 * math.Pi * float64(k) / n
 			turned := z * turn
 			num -= imag(turned) * w
+			scatter += imag(turned) * w * imag(turned) * w
 			den += math.Abs(real(turned)) * w * w
 			turn *= step
 		}
 		if den == 0 {
-			return near
+			return near, math.Inf(1)
 		}
 		shift += num / den
+		variance = scatter / (den * den)
 	}
-	return shift
+	return shift, variance
 }
 
 // weighted is a value with its weight.

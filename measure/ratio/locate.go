@@ -98,7 +98,7 @@ func toTheSample(x, period []float64, at, by int) int {
 // of the reduction happen to fall alike; and half a period off a signal of odd
 // lines is its own negative.
 func toThePeriod(x, samples []float64, at, period int) int {
-	const judged, better = 1 << 16, 1.1
+	const judged, better = 1 << 16, 1.002 // one period off of many scores nearly as well
 	step := len(samples)/judged | 1
 	agree := func(first int) (sum float64) {
 		for n := 0; n < len(samples); n += step {

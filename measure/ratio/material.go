@@ -115,7 +115,7 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 	cells := make([]heard, len(lines))
 	var best float64
 	for i, c := range lines {
-		h := heard{cell: c, middleHz: c.middle() * periodHz, widthHz: c.width() * periodHz}
+		h := heard{cell: c, middleHz: c.middle() * periodHz, widthHz: float64(c.lines()) * periodHz}
 		h.listen(spectra, mains, float64(len(v1))/rate)
 		h.believed = h.believed && h.coherence >= band.Coherence
 		best = max(best, h.coherence)

@@ -130,3 +130,18 @@ func TestAfterPeriods(t *testing.T) {
 		}
 	}
 }
+
+// Half a period off, many periods score nearly as well as in their place.
+func TestMultitoneOfEightPeriods(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 1, Periods: 8})
+	truth := divider(10, cabinet)
+	for _, before := range []int{3000, 9600, 33333} {
+		r, err := Of(synthetic{sig: sig, before: before, after: 12000, g: truth, noise: 1e-5}.record(t), sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if worst, _, _ := agreement(r, truth); worst > 5 {
+			t.Errorf("%d samples before: largest error %.1f standard uncertainties", before, worst)
+		}
+	}
+}

@@ -105,7 +105,7 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 	if err := level(rec, f, start, drift); err != nil {
 		return spectrum{}, Seen{}, err
 	}
-	if err := steady(v1, v2, f, rec, start); err != nil {
+	if seen.Unsteady, err = steady(v1, v2, f, rec, start, drift); err != nil {
 		return spectrum{}, Seen{}, err
 	}
 	s := transform(v1, v2, f, rec.RateHz)

@@ -64,56 +64,6 @@ func TestRatesThatDoubleShareAGrid(t *testing.T) {
 	}
 }
 
-// The reconstruction must hold every polynomial of the cells' ratio up to
-// degree 6: weights found another way, from equal cells of constant energy,
-// are those of the known finite-volume formulas.
-func TestReconstructionWeights(t *testing.T) {
-	const width = 40
-	// Seven-cell weights for the point value from cell averages, from the
-	// Taylor series of the averaging operator, order 8:
-	// f = (1 - d2/24 + 3 d4/640 - 5 d6/7168) of the averages, d the central
-	// difference; the lines' discrete mean differs from the integral by
-	// (1 - 1/width^2) in d2 and is allowed for in the tolerance.
-	want := make([]float64, 7)
-	for k, c := range map[int]float64{0: 1, 1: -1.0 / 24, 2: 3.0 / 640, 3: -5.0 / 7168} {
-		binomial := []float64{1}
-		for range 2 * k {
-			next := make([]float64, len(binomial)+1)
-			for i, b := range binomial {
-				next[i] -= b
-				next[i+1] += b
-			}
-			binomial = next
-		}
-		sign := math.Pow(-1, float64(k*2))
-		for i, b := range binomial {
-			want[3-k+i] += sign * c * b
-		}
-	}
-	cells := make([]cell, 7)
-	for j := range cells {
-		cells[j] = cell{lo: j * width, hi: (j+1)*width - 1, noise: 1}
-		for k := range width {
-			for q := range cells[j].moment {
-				cells[j].moment[q] += math.Pow((float64(k)-(width-1)/2.0)/width, float64(q)) / width
-			}
-		}
-	}
-	for j := range cells {
-		for i := range cells {
-			cells[i].g = 0
-		}
-		cells[j].g = 1
-		got, v := reconstruct(cells, 3)
-		if math.Abs(real(got)-want[j]) > 1e-4 {
-			t.Errorf("weight of cell %d is %.6f, want %.6f", j, real(got), want[j])
-		}
-		if v < 1.2 || v > 1.35 {
-			t.Errorf("variance grows by %.3f, want about 1.28", v)
-		}
-	}
-}
-
 func TestStatedNoiseCovers(t *testing.T) {
 	sig := chirp(t, quick)
 	clean := synthetic{sig: sig, after: 4800, g: divider(10, cabinet)}

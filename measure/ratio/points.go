@@ -4,8 +4,6 @@ import (
 	"math"
 	"math/cmplx"
 
-	"gonum.org/v1/gonum/mat"
-
 	"tapload/measure/impedance"
 )
 
@@ -18,7 +16,8 @@ const (
 	// A point needs this much more signal than noise in its lines.
 	leastSignalOverNoise = 8.0
 
-	reach = 3 // cells on either side that a point is reconstructed from
+	reach      = 3 // cells on either side that a point's neighbourhood has at least
+	mostStrips = 8 // of a cell
 )
 
 // cell is a run of whole signal lines, about 1/PointsPerOctave of an octave
@@ -29,35 +28,26 @@ const (
 //
 // with the noise's own share, known from the lines between, taken off both
 // sums: without that, noise in V1 would pull |G| down by its ratio to the
-// signal. Lines that hum came near are noisier than the others; they count by
-// the inverse of their noise, in moment too.
+// signal. Lines that are noisier than the others count by the inverse of their
+// noise.
 type cell struct {
 	lo, hi int // signal lines lo to hi, as numbers of the period's own spectrum
+
+	about  noise     // in the lines between
+	excess []float64 // power of the error of each line beyond that, in V2 - G V1; +Inf leaves it out; nil for none
 
 	g      complex128
 	energy float64 // sum |V1|^2 without noise
 	noise  float64 // variance of g, E|e|^2
+	strips []strip
 
-	// moment is the mean of x^q over the cell's lines by energy, x counting
-	// from its middle in cell widths.
-	moment [2*reach + 1]float64
+	differs []complex128 // by what the periods differ; see bursts
+	mended  bool         // a period is left out
 }
 
 func (c cell) middle() float64 { return float64(c.lo+c.hi) / 2 }
 
-func (c cell) width() float64 { return float64(c.hi - c.lo + 1) }
-
-// momentAbout returns the mean of x^q over the cell's lines by energy, x
-// counting from at in units of scale, by the binomial theorem.
-func (c cell) momentAbout(at, scale float64, q int) float64 {
-	shift, stretch := (c.middle()-at)/scale, c.width()/scale
-	sum, power := 0.0, 1.0 // power is shift^(q-r) times q over r
-	for r := q; r >= 0; r-- {
-		sum += power * math.Pow(stretch, float64(r)) * c.moment[r]
-		power *= shift * float64(r) / float64(q-r+1)
-	}
-	return sum
-}
+func (c cell) lines() int { return c.hi - c.lo + 1 }
 
 // cells divides the lines of the band into cells, the middles of the outermost
 // at or just beyond its ends, and adds neighbours on either side as far as the
@@ -128,9 +118,26 @@ func (s spectrum) points(seen *Seen) []Point {
 	seen.Signal = math.Sqrt(math.Max(0, 2*energy)) / float64(s.samples)
 	periodHz := s.stepHz * float64(s.periods)
 	points := make([]Point, 0, len(inBand))
+	add := func(c cell, g complex128, v float64) {
+		points = append(points, Point{Hz: c.middle() * periodHz, G: g, Noise: impedance.Circular(v)})
+	}
+	if s.lines != nil { // too far apart for a smooth curve through them
+		for _, i := range inBand {
+			add(heard[i], heard[i].g, heard[i].noise)
+		}
+		return points
+	}
+	v := s.surveyed(heard)
+	seen.OnLines = v.alone
+	if len(inBand) > 0 {
+		seen.Bursts = v.bursts(inBand[0], inBand[len(inBand)-1]+1)
+	}
 	for _, i := range inBand {
-		g, v := reconstruct(heard, i)
-		points = append(points, Point{Hz: heard[i].middle() * periodHz, G: g, Noise: impedance.Circular(v)})
+		if math.IsInf(v.found[i].noise, 1) { // tones all about it
+			seen.LeftOut++
+			continue
+		}
+		add(heard[i], v.found[i].g, v.found[i].noise)
 	}
 	return points
 }
@@ -138,96 +145,154 @@ func (s spectrum) points(seen *Seen) []Point {
 // average fills in the mean ratio of c and its noise, and reports whether the
 // signal stands out of the noise there.
 func (s spectrum) average(c *cell) bool {
-	n := s.noiseAbout(c)
-	equal := func(int) float64 { return 1 }
-	if !s.weighted(c, n, equal) {
+	c.about = s.noiseAbout(c)
+	if !s.weigh(c) {
 		return false
 	}
-	plain, g := n.residual(c.g), c.g // with the ratio about known, so is the noise of each line
-	doubted := false
-	for k := c.lo; k <= c.hi; k++ {
-		if _, ok := s.doubt[k*s.periods]; ok {
-			doubted = true
-		}
-	}
-	if !doubted || c.lo == c.hi || plain == 0 {
+	// With the ratio about known, so is the noise of each line.
+	if c.about.residual(c.g) == 0 {
 		return true
 	}
-	return s.weighted(c, n, func(k int) float64 {
-		d := s.doubt[k*s.periods]
-		return plain / (plain + d[1] + abs2(g)*d[0])
-	})
+	if c.excess = s.excess(c); c.excess == nil {
+		return true
+	}
+	return s.weigh(c)
 }
 
-// weighted is average with a weight for each line of c.
-func (s spectrum) weighted(c *cell, n noise, weight func(k int) float64) bool {
-	c.moment = [2*reach + 1]float64{}
-	var num complex128
-	var den, lines, spread float64
-	var doubt [2]float64 // what taking out hum left in doubt, as sum |V1|^2 times its power
-	for k := c.lo; k <= c.hi; k++ {
-		a, b, w := s.x1[k*s.periods], s.x2[k*s.periods], weight(k)
-		num += complex(w, 0) * cmplx.Conj(a) * b
-		den += w * abs2(a)
-		lines += w
-		spread += w * w * abs2(a)
-		x, p := (float64(k)-c.middle())/c.width(), w*abs2(a)
-		for q := range c.moment {
-			c.moment[q] += p
-			p *= x
+// weigh takes the mean of c, and of its strips, with the weights that its
+// excess gives to its lines.
+func (s spectrum) weigh(c *cell) bool {
+	plain := c.about.residual(c.g)
+	long := (c.lines() + mostStrips - 1) / mostStrips
+	var whole sums
+	c.strips = c.strips[:0]
+	for lo := c.lo; lo <= c.hi; lo += long {
+		var part sums
+		for k := lo; k <= min(c.hi, lo+long-1); k++ {
+			w, e := 1.0, 0.0
+			if c.excess != nil && c.excess[k-c.lo] > 0 {
+				if e = c.excess[k-c.lo]; math.IsInf(e, 1) {
+					continue
+				}
+				w = plain / (plain + e)
+			}
+			part.add(s.x1[k*s.periods], s.x2[k*s.periods], float64(k), w, e)
 		}
-		if d, ok := s.doubt[k*s.periods]; ok {
-			doubt[0] += w * w * d[0] * abs2(a)
-			doubt[1] += w * w * d[1] * abs2(a)
+		whole.join(part)
+		if energy := part.energy(c.about); energy > 0 {
+			c.strips = append(c.strips, strip{
+				lo: lo, hi: min(c.hi, lo+long-1), x: part.at / part.den,
+				g: part.ratio(c.about), noise: math.Max(part.variance(c.about, part.ratio(c.about)), rounded(part.ratio(c.about))), share: energy,
+			})
 		}
 	}
-	c.energy = den - lines*n.p1
-	if c.energy < leastSignalOverNoise*lines*n.p1 || c.energy == 0 {
+	c.energy = whole.energy(c.about)
+	if whole.lines == 0 || c.energy < leastSignalOverNoise*whole.lines*c.about.p1 || c.energy == 0 {
 		return false
 	}
-	for q := range c.moment {
-		c.moment[q] /= den
+	c.g = whole.ratio(c.about)
+	c.noise = whole.variance(c.about, c.g)
+	for i := range c.strips {
+		c.strips[i].share /= c.energy
 	}
-	c.g = (num - complex(lines, 0)*n.p12) / complex(c.energy, 0)
-	c.noise = (n.residual(c.g)*spread + doubt[1] + abs2(c.g)*doubt[0]) / (c.energy * c.energy)
 	return true
 }
 
-// reconstruct returns the ratio in the middle of cell i, and its variance.
-//
-// The mean over a cell is not the value in its middle where the curve bends.
-// Weights over the 2 reach + 1 nearest cells are chosen such that the weighted
-// means of every polynomial of degree 2 reach give its value in the middle
-// exactly: the finite-volume method's reconstruction of point values from cell
-// averages. Where a cell is a single line the weights are 1 and 0. Bias is of
-// the eighth order in cell width over resonance width; noise grows by 13 %.
-func reconstruct(cells []cell, i int) (complex128, float64) {
-	const n = 2*reach + 1
-	from := max(0, min(i-reach, len(cells)-n))
-	if len(cells) < n || cells[i].lo == cells[i].hi {
-		return cells[i].g, cells[i].noise
+// rounded returns the variance that the last digits of samples leave to a
+// ratio without any noise.
+func rounded(g complex128) float64 {
+	const digits = 1e-10
+	return digits * digits * math.Max(abs2(g), 1e-4)
+}
+
+// sums are those over some lines, of weight w each, that a mean ratio is made
+// of.
+type sums struct {
+	num    complex128 // w conj(V1) V2
+	den    float64    // w |V1|^2
+	at     float64    // w |V1|^2 times the line's number
+	lines  float64    // w
+	spread float64    // w^2 |V1|^2
+	doubt  float64    // w^2 |V1|^2 times the excess
+}
+
+func (t *sums) add(v1, v2 complex128, k, w, excess float64) {
+	p := w * abs2(v1)
+	t.num += complex(w, 0) * cmplx.Conj(v1) * v2
+	t.den += p
+	t.at += p * k
+	t.lines += w
+	t.spread += w * p
+	t.doubt += w * p * excess
+}
+
+func (t *sums) join(u sums) {
+	t.num += u.num
+	t.den += u.den
+	t.at += u.at
+	t.lines += u.lines
+	t.spread += u.spread
+	t.doubt += u.doubt
+}
+
+func (t sums) energy(n noise) float64 { return t.den - t.lines*n.p1 }
+
+func (t sums) ratio(n noise) complex128 {
+	return (t.num - complex(t.lines, 0)*n.p12) / complex(t.energy(n), 0)
+}
+
+func (t sums) variance(n noise, g complex128) float64 {
+	e := t.energy(n)
+	return (n.residual(g)*t.spread + t.doubt) / (e * e)
+}
+
+// betweenNear are the places, from a signal line on, of the lines between that
+// are nearest to it; betweenNear2 where every other line is one.
+var (
+	betweenNear2 = [...]int{-3, -1, 1, 3}
+	betweenNear  = [...]int{-2, -1, 1, 2}
+)
+
+// localStands is how far the mean power of the four lines beside a signal line
+// must be above that of all the noise about: noise alone is there once in ten
+// thousand lines.
+const localStands = 4.0
+
+// excess returns the power of the error in V2 - G V1 by which each line of c
+// is worse than the noise about it: what taking out hum left in doubt, and what
+// the lines just beside it show, as hum that wanders has skirts of a few lines,
+// which the mean over many does not show. The largest of those is taken, since
+// the signal's own line may be the middle of a skirt. Nil is none.
+func (s spectrum) excess(c *cell) []float64 {
+	var excess []float64
+	plain, gain := c.about.residual(c.g), abs2(c.g)
+	offsets := &betweenNear
+	if s.periods == 2 {
+		offsets = &betweenNear2
 	}
-	at, scale := cells[i].middle(), cells[i].width()
-	a := mat.NewDense(n, n, nil)
-	for j := range n {
-		for q := range n {
-			a.Set(q, j, cells[from+j].momentAbout(at, scale, q))
+	for k := c.lo; k <= c.hi; k++ {
+		var e, most, sum float64
+		if d, ok := s.doubt[k*s.periods]; ok {
+			e = d[1] + gain*d[0]
+		}
+		for _, o := range offsets {
+			if j := k*s.periods + o; j > 0 && j < len(s.x1) {
+				p := abs2(s.x2[j] - c.g*s.x1[j])
+				sum += p
+				most = max(most, p)
+			}
+		}
+		if sum > localStands*float64(len(offsets))*plain {
+			e = max(e, most-plain)
+		}
+		if e > 0 {
+			if excess == nil {
+				excess = make([]float64, c.lines())
+			}
+			excess[k-c.lo] = e
 		}
 	}
-	var w mat.VecDense
-	b := mat.NewVecDense(n, nil)
-	b.SetVec(0, 1)
-	if err := w.SolveVec(a, b); err != nil {
-		return cells[i].g, cells[i].noise
-	}
-	var g complex128
-	var v float64
-	for j := range n {
-		wj := w.AtVec(j)
-		g += complex(wj, 0) * cells[from+j].g
-		v += wj * wj * cells[from+j].noise
-	}
-	return g, v
+	return excess
 }
 
 // noise is the mean power of the noise in a line: of N1, of N2, and the cross
@@ -249,7 +314,41 @@ func (s spectrum) noiseAbout(c *cell) noise {
 	if lo < 0 {
 		lo, hi = 0, hi-lo
 	}
-	return s.noiseBetween(lo*s.periods, min(hi*s.periods, len(s.x1)-1))
+	return s.usualNoise(lo*s.periods, min(hi*s.periods, len(s.x1)-1))
+}
+
+// Noise alone is above usualMost times its mean in one of 160 000 lines.
+const usualMost = 12.0
+
+// usualNoise is noiseBetween without the lines that stand far above the others:
+// those say something of the lines just beside them, see excess, and nothing of
+// the rest.
+func (s spectrum) usualNoise(lo, hi int) noise {
+	n := s.noiseBetween(lo, hi)
+	for range 6 {
+		var usual noise
+		count := 0.0
+		stood := false
+		for j := lo; j <= hi; j++ {
+			if s.isSignal(j) {
+				continue
+			}
+			a, b := s.x1[j], s.x2[j]
+			if abs2(a) > usualMost*n.p1 || abs2(b) > usualMost*n.p2 {
+				stood = true
+				continue
+			}
+			usual.p1 += abs2(a)
+			usual.p2 += abs2(b)
+			usual.p12 += cmplx.Conj(a) * b
+			count++
+		}
+		if !stood || count == 0 {
+			break
+		}
+		n = noise{usual.p1 / count, usual.p2 / count, usual.p12 / complex(count, 0)}
+	}
+	return n
 }
 
 // noiseBetween returns the noise in the lines from lo to hi.

@@ -35,6 +35,9 @@ type Seen struct {
 	StartSeconds float64    // when the first counted period starts in the recording
 	ClockPPM     float64    // by how much the recorder's clock runs faster than the player's, 1e-6
 	Mains        []hum.Tone // hum and other tones found and taken out
+	OnLines      []OnLine   // tones that fell on a line of the signal, which was left out
+	Bursts       []Burst    // what sounded in one period, while the chirp was there
+	Unsteady     Unsteady   // what differed between the periods without harm to the ratio
 	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
 	Signal       float64    // rms of the test signal alone in V1, within its band, fraction of full scale
 	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale
@@ -44,6 +47,13 @@ type Seen struct {
 	Late         int        // blocks that the driver flagged as lost or late, none of which counts
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
 	Heard        *Heard     // of program material; nil for a test signal
+}
+
+// OnLine is a tone on a line of the test signal. It does not show between the
+// lines, but the line stands out of the curve through those beside it.
+type OnLine struct {
+	Hz   float64 // of the line; a tone half a line away would have shown between
+	Peak float64 // amplitude in V2 - G V1, fraction of full scale
 }
 
 // Of returns the ratio of V2 to V1 in rec, the recording of sig. An error is a

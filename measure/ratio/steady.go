@@ -1,7 +1,9 @@
 package ratio
 
 import (
+	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"tapload/measure/card"
@@ -9,7 +11,7 @@ import (
 )
 
 const (
-	steadyBlock = 512 // samples
+	steadyBlock = 512.0 / 48000 // s
 
 	// A block is spoilt when what differs between its periods is both far
 	// above what differs elsewhere and a noticeable part of the signal. After
@@ -20,45 +22,127 @@ const (
 	quiet            = 0.1
 
 	unlikeBy = 4.0 // times the energy, in most blocks; noise alone stays within a half more
+
+	// What differs in more of a period than this is no burst.
+	burstLongest = 0.2
+
+	sameKnock = 0.2 // s, within which both inputs hear one knock
+
+	sameRun    = 24   // samples in a row that are equal, or come again, by no accident
+	longestRun = 8192 // samples that a driver repeats
+
+	// Delays between two periods, segment by segment, tell a clock that
+	// wanders from samples that are lost: the one moves them by less than
+	// fastestWander from one segment to the next, the other by a sample or more.
+	delaySegments = 24
+	delaySure     = 0.1 // samples, standard uncertainty of a delay that counts
+	leastJump     = 0.6 // samples
+	fastestWander = 100e-6
+	delayNoticed  = 0.05 // samples
+	gainNoticed   = 1e-3 // nepers; a knock has that in a few segments, a gain that settles in many
 )
 
-// steady returns a Fault where the counted periods differ from each other in
-// a burst: lost, doubled or silenced samples, a click, a knock on the load.
-// start is where v1 and v2 start in rec, for people.
-func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int) error {
+// Unsteady is what differed between the periods, and does no harm to the ratio:
+// both inputs run on one clock, and what is slow shows in the noise of the bass.
+type Unsteady struct {
+	Slow      float64 // largest difference slower than a block of some 10 ms, fraction of full scale; 0 for none
+	WanderPPM float64 // by how much the clocks' difference changed, 1e-6; 0 for nothing that counts
+
+	// Knocks are moments at which something short sounded, in seconds from the
+	// start of the recording: in this period or in the one before it. What it
+	// does to the points at its frequencies is in their noise.
+	Knocks []float64
+}
+
+// steady returns what differed between the counted periods, and a Fault where
+// it leaves no ratio: samples that were lost, doubled or silenced, and what
+// lasts too long to be left out. v1 and v2 start at sample start of rec and
+// step by 1 + drift of its samples.
+func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, drift float64) (Unsteady, error) {
+	var u Unsteady
+	block := max(1, int(steadyBlock*float64(rec.RateHz)))
 	for ch, v := range [][]float64{v1, v2} {
 		for p := 1; p < f.Periods; p++ {
 			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
-			i := spoilt(before, after)
-			if i < 0 {
-				i = unlike(before, after)
+			place := func(i int) float64 { // of sample i of the later period, s
+				return (float64(start) + float64(p*f.Period+i)*(1+drift)) / float64(rec.RateHz)
 			}
-			if i >= 0 {
-				at := float64(start+p*f.Period+i) / float64(rec.RateHz)
+			fault := func(at float64, what, advice string) error {
 				earlier := at - float64(f.Period)/float64(rec.RateHz)
 				return &card.Fault{
 					Cause:  card.Dropout,
-					Text:   fmt.Sprintf("input %d of %s differs between two periods of the signal near %.2f s (or %.2f s): samples were lost or doubled, or something knocked", rec.Inputs[ch], rec.Source, at, earlier),
-					Advice: "measure again; if it stays, use larger buffers and close other programs",
+					Text:   fmt.Sprintf("input %d of %s differs between two periods of the signal near %.2f s (or %.2f s): %s", rec.Inputs[ch], rec.Source, at, earlier, what),
+					Advice: advice,
 				}
+			}
+			const buffers = "measure again; if it stays, use larger buffers and close other programs"
+			if i := unlike(before, after, block); i >= 0 {
+				return u, fault(place(i), "samples were lost or doubled", buffers)
+			}
+			d := blockwise(before, after, block)
+			slow := d.spoilt()
+			if slow == nil {
+				continue
+			}
+			d, slowest := d.withoutSlow(before, after, block)
+			fast := d.spoilt()
+			moved := shifted(before, after, slow, block)
+			if fast == nil && !moved {
+				u.Slow = math.Max(u.Slow, slowest)
+				continue
+			}
+			if moved {
+				fast = slow
+			}
+			worst := slices.MaxFunc(fast, func(a, b int) int { return cmp.Compare(d.differs[a], d.differs[b]) })
+			at := place(worst * block)
+			if moved {
+				return u, fault(at, "samples were lost or doubled", buffers)
+			}
+			raw := [][]float64{rec.V1, rec.V2}[ch]
+			for _, b := range []int{fast[0], worst} {
+				// In one period alone: a slow wave of few bits has such runs in both.
+				later := int(place(b*block) * float64(rec.RateHz))
+				sooner := later - int(float64(f.Period)*(1+drift))
+				if repeated(raw, later-block, later+2*block) != repeated(raw, sooner-block, sooner+2*block) {
+					return u, fault(at, "samples were lost or doubled", buffers)
+				}
+			}
+			change, gain, jumped := delays(v1[(p-1)*f.Period:(p+1)*f.Period], f.Period)
+			switch {
+			case jumped:
+				return u, fault(at, "samples were lost or doubled", buffers)
+			case gain != 0:
+				return u, &card.Fault{
+					Cause:  card.AutomaticGain,
+					Text:   fmt.Sprintf("the gain of %s changes while the signal plays: input %d differs by up to %.2f dB between two periods of the signal", rec.Source, rec.Inputs[0], 20*math.Abs(gain)/math.Ln10),
+					Advice: "turn off automatic gain, noise suppression and every enhancement of input and output",
+				}
+			case change > delayNoticed:
+				u.WanderPPM = math.Max(u.WanderPPM, 1e6*change/float64(f.Period))
+			case float64(len(fast)) > burstLongest*float64(len(d.differs)):
+				return u, fault(at, fmt.Sprintf("it does so for %.1f s of the %.1f s of a period, which no burst does", float64(len(fast)*block)/float64(rec.RateHz), float64(f.Period)/float64(rec.RateHz)),
+					"check plugs and leads for one that makes contact now and then, keep the load still and quiet, and measure again")
+			case !slices.ContainsFunc(u.Knocks, func(s float64) bool { return math.Abs(s-at) < sameKnock }):
+				u.Knocks = append(u.Knocks, at)
 			}
 		}
 	}
-	return nil
+	return u, nil
 }
 
 // unlike returns the first sample of the blocks that are much louder in one of
 // two periods than in the other, where most are, and -1 where not: where hardly
 // a block is as it should be none is quiet beside the others. Looked at are first
 // differences, in which hum hardly shows.
-func unlike(before, after []float64) int {
-	blocks := len(before) / steadyBlock
+func unlike(before, after []float64, block int) int {
 	first, count := -1, 0
+	blocks := len(before) / block
 	for b := range blocks {
-		x, y := before[b*steadyBlock:(b+1)*steadyBlock], after[b*steadyBlock:(b+1)*steadyBlock]
+		x, y := before[b*block:(b+1)*block], after[b*block:(b+1)*block]
 		if e1, e2 := differences(x), differences(y); max(e1, e2) > unlikeBy*min(e1, e2) {
 			if count++; first < 0 {
-				first = b * steadyBlock
+				first = b * block
 			}
 		}
 	}
@@ -68,41 +152,149 @@ func unlike(before, after []float64) int {
 	return first
 }
 
-// spoilt returns the index of the first sample of the worst spoilt block, or
-// -1 when there is none.
-func spoilt(before, after []float64) int {
-	blocks := len(before) / steadyBlock
-	differs := make([]float64, blocks)
-	energy := make([]float64, blocks)
-	for b := range blocks {
-		from, to := b*steadyBlock, (b+1)*steadyBlock
-		if b == blocks-1 {
-			to = len(before) // what is left over belongs to the last
+// comparison is two periods, block by block.
+type comparison struct {
+	energy  []float64 // of the first, about its mean: an offset is no signal
+	differs []float64 // energy of the difference
+}
+
+func blockwise(before, after []float64, block int) comparison {
+	n := len(before) / block
+	c := comparison{make([]float64, n), make([]float64, n)}
+	for b := range n {
+		var mean, sq, differs float64
+		end := (b + 1) * block
+		if b == n-1 {
+			end = len(before) // what is left over belongs to the last
 		}
-		x, y := before[from:to], after[from:to]
-		// Means are left out of the energy: an offset is no signal.
-		var sum, sq, diff float64
-		for i, v := range x {
-			d := y[i] - v
-			sum += v
-			sq += v * v
-			diff += d * d
+		y := after[b*block : end]
+		for i, x := range before[b*block : end] {
+			d := y[i] - x
+			mean += x
+			sq += x * x
+			differs += d * d
 		}
-		differs[b], energy[b] = diff, sq-sum*sum/float64(len(x))
+		c.energy[b], c.differs[b] = sq-mean*mean/float64(len(y)), differs
 	}
-	sorted := slices.Sorted(slices.Values(differs))
-	floor := sorted[int(quiet*float64(blocks))]
-	worst, most := -1, 0.0
-	for b, d := range differs {
+	return c
+}
+
+// withoutSlow returns c with the differences, and the signal that they are held
+// against, less their running means over a block, and the largest of those of
+// the differences. A gain that changes while the signal itself is slow so keeps
+// its proportion. Slow disturbances reach over the ends of a
+// period; there the mean is that of the samples there are.
+func (c comparison) withoutSlow(before, after []float64, block int) (fast comparison, slowest float64) {
+	sum, signal := make([]float64, len(before)+1), make([]float64, len(before)+1)
+	for i, v := range before {
+		sum[i+1] = sum[i] + after[i] - v
+		signal[i+1] = signal[i] + v
+	}
+	fast = comparison{make([]float64, len(c.energy)), make([]float64, len(c.differs))}
+	for i := range before {
+		b := min(i/block, len(c.differs)-1)
+		lo, hi := max(0, i-block/2), min(len(before), i+block/2+1)
+		slow := (sum[hi] - sum[lo]) / float64(hi-lo)
+		slowest = math.Max(slowest, math.Abs(slow))
+		d := after[i] - before[i] - slow
+		fast.differs[b] += d * d
+		x := before[i] - (signal[hi]-signal[lo])/float64(hi-lo)
+		fast.energy[b] += x * x
+	}
+	return fast, slowest
+}
+
+// spoilt returns the blocks that differ far more than others do, and by a
+// noticeable part of the signal.
+func (c comparison) spoilt() (blocks []int) {
+	sorted := slices.Sorted(slices.Values(c.differs))
+	floor := sorted[int(quiet*float64(len(sorted)))]
+	for b, d := range c.differs {
+		if d <= spoiltOverQuiet*floor {
+			continue
+		}
 		// A block at a very low frequency holds little of a cycle: its
 		// neighbours' energy says how strong the signal is.
-		e := energy[b]
-		for near := max(0, b-8); near <= min(blocks-1, b+8); near++ {
-			e = max(e, energy[near])
-		}
-		if d > spoiltOverQuiet*floor && d > spoiltOverSignal*e && d > most {
-			worst, most = b*steadyBlock, d
+		e := slices.Max(c.energy[max(0, b-8):min(len(c.energy), b+9)])
+		if d > spoiltOverSignal*e {
+			blocks = append(blocks, b)
 		}
 	}
-	return worst
+	return blocks
+}
+
+// shifted reports whether what two periods differ by in the given blocks is a
+// step in time, which a slow signal shows as something slow: d follows the
+// slope x' of the signal, with sum(d x')^2 near sum d^2 sum x'^2, and the step,
+// sum d x'/sum x'^2 samples, is more than a clock wanders by in a period. In the
+// bass, where the segments of delays see no delay, it is all that shows.
+func shifted(before, after []float64, blocks []int, block int) bool {
+	const follows = 0.5 // a loss begins and ends within blocks
+	h := max(1, block/4)
+	var dd, dx, xx float64
+	for _, b := range blocks {
+		for i := max(h, b*block); i < min((b+1)*block, len(before)-h); i++ {
+			d, slope := after[i]-before[i], (before[i+h]-before[i-h])/float64(2*h)
+			dd += d * d
+			dx += d * slope
+			xx += slope * slope
+		}
+	}
+	return dx*dx > follows*dd*xx && math.Abs(dx) > (leastJump+fastestWander*float64(len(before)))*xx
+}
+
+// repeated reports whether x holds, between the samples lo and hi, a run of one
+// value, or samples that are those just before them once more: what a driver
+// puts in the place of what it lost.
+func repeated(x []float64, lo, hi int) bool {
+	lo, hi = max(1, lo), min(hi, len(x))
+	for lag := 1; lag <= longestRun && lag < hi; lag++ {
+		run := 0
+		for i := max(lo, lag); i < hi; i++ {
+			if x[i] != x[i-lag] {
+				run = 0
+			} else if run++; run >= sameRun {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// delays returns by how many samples the delay between two periods of x changes
+// from segment to segment, the largest change of gain in nepers, 0 where less
+// than a third of the segments show any, and whether the delay jumps.
+func delays(x []float64, period int) (change, gain float64, jumped bool) {
+	n := min(driftSegment, period/4)
+	for !signal.Smooth(n) {
+		n--
+	}
+	d := newDelayMeter(n)
+	step := max(1, (period-n)/delaySegments)
+	var at, delay, gains []float64
+	for i := 0; i+n <= period; i += step {
+		p := d.pair(x[i:i+n], x[i+period:i+period+n])
+		if a, b := energy(x[i:i+n]), energy(x[i+period:i+period+n]); a > 0 && b > 0 {
+			gains = append(gains, math.Log(b/a)/2)
+		}
+		s, variance := p.refine(float64(p.peak(n / 4)))
+		if variance < delaySure*delaySure {
+			at, delay = append(at, float64(i)), append(delay, s)
+		}
+	}
+	if len(gains) > 0 {
+		slices.SortFunc(gains, func(a, b float64) int { return cmp.Compare(math.Abs(b), math.Abs(a)) })
+		if math.Abs(gains[len(gains)/3]) > gainNoticed {
+			gain = gains[0]
+		}
+	}
+	if len(delay) == 0 {
+		return 0, gain, false
+	}
+	for i := 1; i < len(delay); i++ {
+		if math.Abs(delay[i]-delay[i-1]) > leastJump+fastestWander*(at[i]-at[i-1]) {
+			return 0, gain, true
+		}
+	}
+	return slices.Max(delay) - slices.Min(delay), gain, false
 }

@@ -99,7 +99,7 @@ func lengths(cells []cell, periodHz, rateHz float64, samples int) []int {
 		last := float64(n[len(n)-1])
 		narrow := 0
 		for _, c := range cells {
-			if c.width()*periodHz*last/rateHz/moreLengths >= binsInCell {
+			if float64(c.lines())*periodHz*last/rateHz/moreLengths >= binsInCell {
 				narrow++
 			}
 		}
