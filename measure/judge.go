@@ -22,6 +22,13 @@ const (
 	distortionWorthSaying = 5e-3
 )
 
+const (
+	// By how much a bend may move |Z| from that at a small signal before it is
+	// said, and how large a harmonic may be that moves nothing.
+	moveWorthSaying = 5e-4
+	bentWorthSaying = 3e-3
+)
+
 // warnings says what the recording showed that does not stop it, and that
 // rides in the record.
 func warnings(g ratio.Ratio) []impedance.Warning {
@@ -43,6 +50,11 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if d := g.Seen.Distortion; math.Hypot(d[0], d[1]) > distortionWorthSaying {
 		add("distortion", "load or inputs distort: %.2f %% of the voltage at the load is of even order and %.2f %% of odd order; measure at a lower level", 100*d[0], 100*d[1])
 	}
+	if b := g.Seen.Bending; b != nil {
+		if text := bendingText(*b); text != "" {
+			add("bending", "%s", text)
+		}
+	}
 	if r := g.Seen.Ringing; len(r) > 0 {
 		add("ringing", "the load still rang when the tone began to be measured at %d frequencies, the first %.4g Hz; the beginning was left out there: let the tones settle longer", len(r), r[0])
 	}
@@ -63,6 +75,25 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		add("left-out", "%d frequencies were left out: the signal does not rise above the noise there", n)
 	}
 	return w
+}
+
+// bendingText says what of b is worth it, nothing if none of it is.
+func bendingText(b ratio.Bending) string {
+	moved := slices.DeleteFunc(slices.Clone(b.Moves), func(m ratio.Moved) bool { return m.Part < moveWorthSaying })
+	worst := slices.MaxFunc(b.Orders, func(a, b ratio.BentOrder) int { return cmp.Compare(a.Part, b.Part) })
+	if len(moved) == 0 && worst.Part < bentWorthSaying {
+		return ""
+	}
+	order := fmt.Sprintf("harmonic %d", worst.Number)
+	if worst.Number == 0 {
+		order = "high harmonics"
+	}
+	text := fmt.Sprintf("load or inputs bend: %s of %.2g %% (%.0f dB) at %.0f Hz; harmonics were taken out of the curve", order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
+	if len(moved) == 0 {
+		return text
+	}
+	most := slices.MaxFunc(moved, func(a, b ratio.Moved) int { return cmp.Compare(a.Part, b.Part) })
+	return fmt.Sprintf("%s, but |Z| between %.0f and %.0f Hz is that of this level, by up to about %.2g %% another one than that of a small signal: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*most.Part)
 }
 
 // sureEnough is how sure |Z| is to be everywhere before a curve from program

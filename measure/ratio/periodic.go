@@ -54,6 +54,15 @@ type begunSparse struct {
 
 func (b begunSparse) Lines() []int { return b.lines }
 
+// chirpOf returns the chirp that sig is, or is the first part of.
+func chirpOf(sig signal.Periodic) (signal.Chirp, bool) {
+	if b, ok := sig.(begun); ok {
+		sig = b.Periodic
+	}
+	c, ok := sig.(signal.Chirp)
+	return c, ok
+}
+
 // ofPeriodic estimates the ratio from a whole number of periods in steady
 // state. The spectrum over P periods then holds the signal in every P-th line
 // alone, without leakage; whatever the lines between hold is noise. One
@@ -62,6 +71,9 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 	s, seen, err := counted(rec, sig)
 	if err != nil {
 		return Ratio{}, err
+	}
+	if c, ok := chirpOf(sig); ok {
+		seen.Bending = s.takeOutBending(c)
 	}
 	points := s.points(&seen)
 	seen.Distortion = s.distortion(points)
