@@ -27,6 +27,9 @@ const (
 	// said, and how large a harmonic may be that moves nothing.
 	moveWorthSaying = 5e-4
 	bentWorthSaying = 3e-3
+
+	// A change meanwhile of so much of |Z|.
+	driftWorthSaying = 1e-3
 )
 
 // warnings says what the recording showed that does not stop it, and that
@@ -53,6 +56,11 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if b := g.Seen.Bending; b != nil {
 		if text := bendingText(*b); text != "" {
 			add("bending", "%s", text)
+		}
+	}
+	if d := g.Seen.Drift; d != nil {
+		if text := driftText(*d); text != "" {
+			add("drift", "%s", text)
 		}
 	}
 	if r := g.Seen.Ringing; len(r) > 0 {
@@ -94,6 +102,26 @@ func bendingText(b ratio.Bending) string {
 	}
 	most := slices.MaxFunc(moved, func(a, b ratio.Moved) int { return cmp.Compare(a.Part, b.Part) })
 	return fmt.Sprintf("%s, but |Z| between %.0f and %.0f Hz is that of this level, by up to about %.2g %% another one than that of a small signal: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*most.Part)
+}
+
+// driftText says what of d is worth it, nothing if none of it is.
+func driftText(d ratio.Drift) string {
+	if max(math.Abs(d.Warms), math.Abs(d.Gain)) < driftWorthSaying {
+		return ""
+	}
+	warms := fmt.Sprintf("the resistance of the load changed by %+.2g ± %.1g %% (k = 2) while the signal played", 100*d.Warms, 200*d.UWarms)
+	gain := fmt.Sprintf("the gains of the inputs drifted apart by %+.2g ± %.1g %% (k = 2)", 100*d.Gain, 200*d.UGain)
+	const middle = "; the curve is that of the middle of the measurement"
+	switch d.Cause {
+	case ratio.Warming:
+		return warms + ", as a coil that warms" + middle + ": let it rest, and sweep quieter"
+	case ratio.Gain:
+		return gain + " while the signal played" + middle + ": let the card warm up, and turn off what rides its gain"
+	case ratio.WarmingOrGain:
+		return "either the load warmed or the gains of the inputs drifted apart, and nothing tells which: |Z| changed while the signal played" + middle
+	default:
+		return warms + ", and " + gain + middle
+	}
 }
 
 // sureEnough is how sure |Z| is to be everywhere before a curve from program

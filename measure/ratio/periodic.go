@@ -78,6 +78,9 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 	points := s.points(&seen)
 	seen.Distortion = s.distortion(points)
 	r := Ratio{Points: points, Seen: seen}
+	if s.drift != nil {
+		r.Shared = s.drift.shifts(points, identity(rec), s.drift.moments)
+	}
 	if len(r.Points) == 0 {
 		return Ratio{}, &card.Fault{
 			Cause:  card.NoSignal,
@@ -117,6 +120,14 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 	s := transform(v1, v2, f, rec.RateHz)
 	if sparse, ok := sig.(signal.Sparse); ok {
 		s.lines = sparse.Lines()
+	}
+	if d, ok := s.findDrift(sig); ok {
+		y1, y2 := d.takeOut(s, v1, v2)
+		t := transform(y1, y2, f, rec.RateHz)
+		s.x1, s.x2 = t.x1, t.x2
+		if d.weight != nil {
+			s.drift, seen.Drift = &d, d.found(d.ohms)
+		}
 	}
 	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
 	seen.Mains, s.doubt = hum.Lines{

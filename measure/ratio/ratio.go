@@ -27,6 +27,7 @@ type Point struct {
 // only a jig turns it into one.
 type Ratio struct {
 	Points []Point
+	Shared []Shift // what the points have in common; not in their Noise
 	Seen   Seen
 }
 
@@ -43,6 +44,7 @@ type Seen struct {
 	Short        []Unsure   // tones that were to become surer than they are when the time was over
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
 	Bending      *Bending   // harmonics that load or inputs make of a chirp, taken out; nil for none
+	Drift        *Drift     // what changed slowly meanwhile, corrected; nil for nothing
 	Heard        *Heard     // of program material; nil for a test signal
 }
 
