@@ -3,6 +3,7 @@ package ratio
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/mat"
@@ -33,6 +34,10 @@ const (
 
 	// An order must arrive so many cycles ahead of the fundamental.
 	leastLag = 4.0
+
+	// An order whose own response is short stands out of the noise best within so
+	// much of L about its arrival.
+	coreHalf = 0.01
 
 	foreEarly, foreLate = 1.35, 1.1 // orders between which nothing but tails arrives
 	aftOrders           = 1.25      // reach of the last such piece, beyond all orders
@@ -104,7 +109,11 @@ type Moved struct {
 func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 	high := s.frame.HighHz
 	looks := newQuotient(s, c, min(high, bendingLooksHz), bendingTop*min(high, bendingLooksHz))
-	if looks == nil || looks.describe(looks.bent()) == nil {
+	if looks == nil {
+		return nil
+	}
+	looks.slots = slices.DeleteFunc(looks.slots, func(slot int) bool { return slot == above })
+	if looks.describe(looks.bent()) == nil {
 		return nil
 	}
 	q := newQuotient(s, c, c.StopHz, high)
@@ -248,11 +257,16 @@ func (q *quotient) continueDown(low float64) {
 	}
 }
 
-// arrival is the part of the response in which an order arrives.
+// arrival is a part of the response, such as that in which an order arrives, over
+// time and frequency.
 type arrival struct {
 	at   int       // of its first value, counted back from time 0 as the transform does
 	x    []float64 // weighted
 	part float64   // of the noise that comes with it
+
+	fft  *fourier.FFT // over as many values, at least twice its own
+	spec []complex128
+	hz   float64 // between lines of spec
 }
 
 // gateOf returns the gate of a slot.
@@ -266,40 +280,32 @@ func (q *quotient) gateOf(slot int) gate {
 	return g
 }
 
-// piece cuts g out of the response.
-func (q *quotient) piece(g gate) (p arrival) {
+// arrival cuts g out of the response.
+func (q *quotient) arrival(g gate) (p arrival) {
 	n := len(q.time)
 	p.at = int(math.Floor(-q.rise * math.Log(g.fromBlend) / q.step))
 	end := int(math.Ceil(-q.rise * math.Log(g.toBlend) / q.step))
-	p.x = make([]float64, end-p.at+1)
-	for i := range p.x {
+	p.x = make([]float64, signal.SmoothLength(2*(end-p.at+1)))
+	for i := range end - p.at + 1 {
 		w := g.of(math.Exp(-float64(p.at+i) * q.step / q.rise))
 		p.x[i] = w * q.time[((p.at+i)%n+n)%n]
 		p.part += w * w / float64(n)
 	}
+	p.fft = fourier.NewFFT(len(p.x))
+	p.spec = p.fft.Coefficients(nil, p.x)
+	p.hz = 1 / q.step / float64(len(p.x))
 	return p
 }
 
-// spectrum returns the transform of p over as many values, at least twice its
-// own, and the distance of its lines in hertz.
-func (q *quotient) spectrum(p arrival) (spec []complex128, fft *fourier.FFT, stepHz float64) {
-	n := signal.SmoothLength(2 * len(p.x))
-	x := make([]float64, n)
-	copy(x, p.x)
-	fft = fourier.NewFFT(n)
-	return fft.Coefficients(nil, x), fft, 1 / q.step / float64(n)
-}
-
-// power returns the mean power of spec in a band; 0 where none of its lines is
-// in it.
-func (b bendBand) power(spec []complex128, stepHz float64) float64 {
+// power returns the mean power of a line of p in a band.
+func (p arrival) power(b bendBand) float64 {
 	var sum, n float64
-	for k := int(math.Ceil(b.lowHz / stepHz)); k < len(spec) && float64(k)*stepHz < b.highHz; k++ {
-		sum += abs2(spec[k])
+	for k := int(math.Ceil(b.lowHz / p.hz)); k < len(p.spec) && float64(k)*p.hz < b.highHz; k++ {
+		sum += abs2(p.spec[k])
 		n++
 	}
 	if n == 0 {
-		return abs2(spec[min(len(spec)-1, int(math.Round(b.middle()/stepHz)))])
+		return abs2(p.spec[min(len(p.spec)-1, int(math.Round(b.middle()/p.hz)))])
 	}
 	return sum / n
 }
@@ -308,7 +314,7 @@ func (b bendBand) power(spec []complex128, stepHz float64) float64 {
 // beyond the noise.
 type bentOrder struct {
 	slot    int
-	piece   arrival
+	arrival arrival
 	clear   []float64 // where it stands clear
 	unclear []float64 // where the fundamental's own response may be as large
 }
@@ -316,17 +322,20 @@ type bentOrder struct {
 // fore is the piece in which nothing arrives but tails: of the fundamental ahead
 // of time 0, of the second harmonic behind its place.
 func (q *quotient) fore() arrival {
-	return q.piece(gate{foreEarly, foreEarly + 0.05, foreLate, foreLate - 0.05})
+	return q.arrival(gate{foreEarly, foreEarly + 0.05, foreLate, foreLate - 0.05})
 }
 
 // bent returns the orders that stand clear in some band.
 func (q *quotient) bent() (found []bentOrder) {
-	fore, aft := q.fore(), q.piece(gate{q.last * aftOrders, q.last * aftOrders, q.last, q.last})
-	foreSpec, _, foreHz := q.spectrum(fore)
-	aftSpec, _, aftHz := q.spectrum(aft)
+	fore, aft := q.fore(), q.arrival(gate{q.last * aftOrders, q.last * aftOrders, q.last, q.last})
 	for _, slot := range q.slots {
-		o := bentOrder{slot, q.piece(q.gateOf(slot)), make([]float64, len(q.bands)), make([]float64, len(q.bands))}
-		spec, _, hz := q.spectrum(o.piece)
+		whole := q.arrival(q.gateOf(slot))
+		o := bentOrder{slot, whole, make([]float64, len(q.bands)), make([]float64, len(q.bands))}
+		seen := []arrival{whole}
+		if n := float64(slot); slot != above {
+			core := gate{n * math.Exp(coreHalf), n * math.Exp(2*coreHalf), n * math.Exp(-coreHalf), n * math.Exp(-2*coreHalf)}
+			seen = append(seen, q.arrival(core))
+		}
 		lag := math.Log(lowest(slot))
 		falls := math.Pow(math.Log((foreEarly+foreLate)/2)/lag, tailFalls)
 		most := 0.0
@@ -334,19 +343,22 @@ func (q *quotient) bent() (found []bentOrder) {
 			if !b.heard {
 				continue
 			}
-			power := b.power(spec, hz)
-			noise := b.noise * o.piece.part
-			free := max(1, (b.highHz-b.lowHz)/q.hz*o.piece.part)
-			if power < bendingLeast*abs2(b.g) || power < noise*gammaQuantile(free, bendingSure) {
-				continue
+			tail := max(fore.power(b)/fore.part*falls, aft.power(b)/aft.part)
+			for _, p := range seen {
+				power, noise := p.power(b), b.noise*p.part
+				free := (b.highHz - b.lowHz) / q.hz * p.part // numbers that the mean is of
+				switch {
+				case free < 1 && p.part < whole.part || power-noise < bendingLeast*abs2(b.g) || power < noise*gammaQuantile(max(1, free), bendingSure):
+				case power > bendingClear*tail*p.part && b.lowHz*q.rise*lag > leastLag:
+					o.clear[i] = max(o.clear[i], power-noise)
+				default:
+					o.unclear[i] = power - noise
+				}
 			}
-			tail := max(b.power(foreSpec, foreHz)/fore.part*falls, b.power(aftSpec, aftHz)/aft.part) * o.piece.part
-			if power > bendingClear*tail && b.lowHz*q.rise*lag > leastLag {
-				o.clear[i] = power - noise
-				most = max(most, o.clear[i])
-			} else {
-				o.unclear[i] = power - noise
+			if o.clear[i] > 0 {
+				o.unclear[i] = 0
 			}
+			most = max(most, o.clear[i])
 		}
 		if most == 0 {
 			continue
@@ -382,7 +394,7 @@ func (q *quotient) subtract(found []bentOrder) {
 	clear := make([]float64, len(q.bands)) // power that is taken out
 	doubt := make([]float64, len(q.bands))
 	for _, o := range found {
-		spec, fft, hz := q.spectrum(o.piece)
+		spec, hz := o.arrival.spec, o.arrival.hz
 		k := 0
 		for i, b := range q.bands {
 			clear[i] += o.clear[i]
@@ -399,11 +411,11 @@ func (q *quotient) subtract(found []bentOrder) {
 		for ; k < len(spec); k++ {
 			spec[k] = 0
 		}
-		x := fft.Sequence(nil, spec)
+		x := o.arrival.fft.Sequence(nil, spec)
 		for i, v := range x {
 			// Of twice the length of the piece the last quarter is what the
 			// edges of the bands ring ahead of it.
-			at := o.piece.at + i
+			at := o.arrival.at + i
 			if i > len(x)*3/4 {
 				at -= len(x)
 			}
@@ -413,10 +425,9 @@ func (q *quotient) subtract(found []bentOrder) {
 	lines := fourier.NewFFT(n).Coefficients(nil, sum)
 
 	fore := q.fore()
-	foreSpec, _, foreHz := q.spectrum(fore)
 	for i, b := range q.bands {
 		if clear[i] > 0 {
-			doubt[i] += max(0, b.power(foreSpec, foreHz)-b.noise*fore.part)
+			doubt[i] += max(0, fore.power(b)-b.noise*fore.part)
 		}
 	}
 	// The chirp begins within a cycle, and so does its bend: what that makes at
@@ -466,6 +477,14 @@ func (q *quotient) describe(found []bentOrder) *Bending {
 		}
 		if strongest.Part > 0 {
 			d.Orders = append(d.Orders, strongest)
+		}
+	}
+	// Above the last band whose third harmonic a card records the load or the
+	// input bends unseen, most likely as it does there.
+	top := slices.IndexFunc(q.bands, func(b bendBand) bool { return 3*b.highHz > q.s.frame.HighHz })
+	for i := top; top > 0 && i < len(moves); i++ {
+		if b := q.bands[i]; b.heard {
+			moves[i] = max(moves[i], moves[top-1]*cmplx.Abs(1-q.bands[top-1].g)/max(cmplx.Abs(1-b.g), leastSwing))
 		}
 	}
 	for i, m := range moves {

@@ -120,3 +120,47 @@ func TestDriftIsFoundAndCorrected(t *testing.T) {
 		})
 	}
 }
+
+// BenchmarkFalseAlarms says of how many clean sweeps something is said to bend or
+// to drift. The loads are invented, of one peak each; noise is -110 to -40 dB.
+func BenchmarkFalseAlarms(b *testing.B) {
+	m, err := signal.NewMultitone(signal.MultitoneOptions{RateHz: 16000, PeriodSeconds: 1.2, LowHz: 20, HighHz: 6000})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, tc := range []struct {
+		name string
+		sig  signal.Periodic
+	}{
+		{"chirp", chirp(b, signal.ChirpOptions{RateHz: 16000, PeriodSeconds: 5, LowHz: 10, HighHz: 6000})},
+		{"short chirp", chirp(b, signal.ChirpOptions{RateHz: 16000, PeriodSeconds: 0.8, LowHz: 40, HighHz: 6000})},
+		{"multitone", m},
+	} {
+		b.Run(tc.name, func(b *testing.B) {
+			const sweeps = 1000
+			bends, drifts := 0, 0
+			for b.Loop() {
+				for seed := range uint64(sweeps) {
+					r := rand.New(rand.NewPCG(seed, 0xfa15e))
+					load := resonance(20*math.Pow(10, r.Float64()), 2+18*r.Float64(), 5+100*r.Float64())
+					y := synthetic{sig: tc.sig, after: 1600, g: divider(10, load), noise: math.Pow(10, -2-3.5*r.Float64()), seed: seed}
+					g, err := Of(y.record(b), tc.sig)
+					if err != nil {
+						b.Fatal(err)
+					}
+					if g.Seen.Bending != nil {
+						b.Logf("seed %d, noise %.2g: %+v", seed, y.noise, *g.Seen.Bending)
+						bends++
+					}
+					if g.Seen.Drift != nil {
+						b.Logf("seed %d, noise %.2g: %+v", seed, y.noise, *g.Seen.Drift)
+						drifts++
+					}
+				}
+			}
+			b.ReportMetric(float64(bends), "bends/1000")
+			b.ReportMetric(float64(drifts), "drifts/1000")
+			b.ReportMetric(0, "ns/op")
+		})
+	}
+}
