@@ -16,10 +16,13 @@ const (
 	clockWorthSaying = 1.0  // ppm
 	lowWorthSaying   = 5e-3 // rms of V1, fraction of full scale
 
-	// Lines that hold this part of V2 beyond its ratio to V1. Loudspeakers that
-	// are driven hard get there, and their impedance is then that of this level;
-	// common practice, no source.
-	distortionWorthSaying = 5e-3
+	// Lines that hold this part of V2 beyond its ratio to V1, of even and of odd
+	// order. Loudspeakers that are driven hard get there, and their impedance is
+	// then that of this level: what bends as a cube changes the fundamental of a
+	// Gaussian signal by 3/sqrt(6) of what it adds besides. Common practice, no
+	// source.
+	evenWorthSaying = 3e-3
+	oddWorthSaying  = 3e-4
 )
 
 const (
@@ -50,7 +53,7 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if v := g.Seen.Level[0]; v < lowWorthSaying {
 		add("low-level", "the signal before the sense resistor is only %.0f dB of full scale: turn the output or the inputs up for less noise", 20*math.Log10(v))
 	}
-	if d := g.Seen.Distortion; math.Hypot(d[0], d[1]) > distortionWorthSaying {
+	if d := g.Seen.Distortion; d[0] > evenWorthSaying || d[1] > oddWorthSaying {
 		add("distortion", "load or inputs distort: %.2f %% of the voltage at the load is of even order and %.2f %% of odd order; measure at a lower level", 100*d[0], 100*d[1])
 	}
 	if b := g.Seen.Bending; b != nil {

@@ -76,7 +76,11 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 		seen.Bending = s.takeOutBending(c)
 	}
 	points := s.points(&seen)
-	seen.Distortion = s.distortion(points)
+	if seen.Distortion = s.distortion(points); seen.Distortion[1] > 0 {
+		s.doubtDistortion(points)
+		seen.LeftOut = 0
+		points = s.points(&seen)
+	}
 	r := Ratio{Points: points, Seen: seen}
 	if s.drift != nil {
 		r.Shared = s.drift.shifts(points, identity(rec), s.drift.moments)
