@@ -85,6 +85,18 @@ func course(kappa, x float64) float64 {
 	return (math.Exp(-kappa/2) - math.Exp(-kappa*x)) / -math.Expm1(-kappa)
 }
 
+// moments are when the signal was at a frequency, as parts of its length, with
+// how much of it.
+type moments []struct{ at, part float64 }
+
+// mean returns that of a course over m.
+func (m moments) mean(kappa float64) (mean float64) {
+	for _, x := range m {
+		mean += x.part * course(kappa, x.at)
+	}
+	return mean
+}
+
 // kappas are the courses that are weighed against each other.
 var kappas = [...]float64{-2, -1, 0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 5, 6, 8, 10}
 
@@ -113,8 +125,8 @@ type drifting struct {
 }
 
 // fitDrift weighs the courses by their likelihood. h returns what a course makes
-// of a cell.
-func fitDrift(cells []changed, h func(kappa float64, c changed) float64) drifting {
+// of cell i.
+func fitDrift(cells []changed, h func(kappa float64, i int) float64) drifting {
 	d := drifting{weight: make([]float64, len(kappas)), size: make([][2]float64, len(kappas))}
 	best := math.Inf(-1)
 	chi := make([]float64, len(kappas))
@@ -122,12 +134,12 @@ func fitDrift(cells []changed, h func(kappa float64, c changed) float64) driftin
 	for i, kappa := range kappas {
 		var n [2][2]float64 // normal equations
 		var b [2]float64
-		for _, c := range cells {
+		for j, c := range cells {
 			if c.variance == 0 {
 				continue
 			}
 			w := 2 / c.variance // of each part
-			x := h(kappa, c)
+			x := h(kappa, j)
 			shape := [2]complex128{c.g * complex(x, 0), (1 - c.g) * (1 - c.g) * complex(x, 0)}
 			for p := range shape {
 				b[p] += w * (real(shape[p])*real(c.dg) + imag(shape[p])*imag(c.dg))
@@ -187,9 +199,12 @@ func (d drifting) mean() (m [2]float64) {
 }
 
 // at returns gain and warms at a moment x of the whole, 0 in its middle.
-func (d drifting) at(x float64) (m [2]float64) {
+func (d drifting) at(x float64) [2]float64 { return d.over(moments{{x, 1}}) }
+
+// over returns their mean over several.
+func (d drifting) over(at moments) (m [2]float64) {
 	for i, w := range d.weight {
-		c := w * course(kappas[i], x)
+		c := w * at.mean(kappas[i])
 		for p := range m {
 			m[p] += c * d.size[i][p]
 		}
@@ -226,7 +241,7 @@ func (d drifting) found(resistance float64) *Drift {
 // shifts returns what is unsure of the correction at points that were corrected by
 // the mean of d over the moments of each: both sizes, by the Cholesky factor of
 // their covariance; the course; and its law.
-func (d drifting) shifts(points []Point, id string, moments func(hz float64) []float64) []Shift {
+func (d drifting) shifts(points []Point, id string, when func(hz float64) moments) []Shift {
 	factor := [2][2]float64{{math.Sqrt(d.cov[0][0]), 0}, {}}
 	if factor[0][0] > 0 {
 		factor[1][0] = d.cov[1][0] / factor[0][0]
@@ -247,13 +262,9 @@ func (d drifting) shifts(points []Point, id string, moments func(hz float64) []f
 	}
 	for i, p := range points {
 		shape := [2]complex128{p.G, (1 - p.G) * (1 - p.G)}
-		at := moments(p.Hz)
+		at := when(p.Hz)
 		for j, w := range d.weight {
-			mean := 0.0
-			for _, x := range at {
-				mean += course(kappas[j], x) / float64(len(at))
-			}
-			part := complex(w*mean, 0)
+			part := complex(w*at.mean(kappas[j]), 0)
 			for q := range 2 {
 				s[q].DG[i] += part * (complex(factor[0][q], 0)*shape[0] + complex(factor[1][q], 0)*shape[1])
 			}
@@ -265,6 +276,18 @@ func (d drifting) shifts(points []Point, id string, moments func(hz float64) []f
 		}
 	}
 	return s
+}
+
+// leastOhms returns the least resistance of a load, over the sense resistor: of
+// Z = R G/(1 - G).
+func leastOhms(points []Point) float64 {
+	least := math.Inf(1)
+	for _, p := range points {
+		if z := real(p.G / (1 - p.G)); z > 0 {
+			least = min(least, z)
+		}
+	}
+	return least
 }
 
 // identity tells a recording from all others.
@@ -364,7 +387,7 @@ func (s spectrum) findDrift(sig signal.Periodic) (periodDrift, bool) {
 		for i := range seen {
 			seen[i].variance = around(noise, i, driftLines/2) / energy[i]
 		}
-		d.drifting = fitDrift(seen, d.compared)
+		d.drifting = fitDrift(seen, func(kappa float64, i int) float64 { return d.compared(kappa, seen[i]) })
 	}
 	fit := d.sure()
 	if !fit {
@@ -478,14 +501,14 @@ func (d periodDrift) change(c changed) (dg complex128) {
 }
 
 // moments returns when the periods pass a frequency, as parts of the whole.
-func (d periodDrift) moments(hz float64) []float64 {
-	var at []float64
+func (d periodDrift) moments(hz float64) (m moments) {
+	at := d.when(hz)
 	for p := range d.periods {
-		for _, x := range d.when(hz) {
-			at = append(at, (float64(p)+x)/float64(d.periods))
+		for _, x := range at {
+			m = append(m, struct{ at, part float64 }{(float64(p) + x) / float64(d.periods), 1 / float64(len(at)*d.periods)})
 		}
 	}
-	return at
+	return m
 }
 
 // takeOut returns both channels as they would be had nothing drifted since the

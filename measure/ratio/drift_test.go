@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"tapload/measure/card"
@@ -51,6 +52,32 @@ func (y slowly) record(t testing.TB) card.Recording {
 	return rec
 }
 
+// sounding is invented program material: noise whose spectrum falls and whose
+// loudness comes and goes.
+type sounding struct {
+	signal.Listen
+	x []float64
+}
+
+func (s sounding) Samples() []float64 { return slices.Clone(s.x) }
+
+func music(t testing.TB, seconds float64) sounding {
+	t.Helper()
+	l, err := signal.NewListen(16000, seconds, signal.Band{LowHz: 40, HighHz: 6000, Coherence: signal.DefaultCoherence})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := rand.New(rand.NewPCG(1, 0x50d))
+	s := sounding{l, make([]float64, int(16000*seconds))}
+	low := 0.0
+	for i := range s.x {
+		low += 0.1 * (r.NormFloat64() - low)
+		swell := math.Sin(math.Pi * float64(i) / 8000)
+		s.x[i] = 0.3 * low * (0.02 + swell*swell*(1+math.Sin(float64(i)/50000)))
+	}
+	return s
+}
+
 // sureness returns the standard uncertainty of point i, shared errors included.
 func (r Ratio) sureness(i int) float64 {
 	v := (r.Points[i].Noise.RR + r.Points[i].Noise.II) / 2
@@ -67,6 +94,8 @@ func TestDriftIsFoundAndCorrected(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	s := tones(t, signal.TonesOptions{LowHz: 40, PerOctave: 3})
+	songs := music(t, 24)
 	flat := func(float64) complex128 { return 8 }
 	for _, tc := range []struct {
 		name string
@@ -88,6 +117,12 @@ func TestDriftIsFoundAndCorrected(t *testing.T) {
 		{"multitone", slowly{sig: m, load: cabinet}, 0, 0, 0, 2e-4},
 		{"multitone, warming by 2 %", slowly{sig: m, load: cabinet, ohm: 0.124, tau: 1}, Warming, 0.02, 0, 2e-3},
 		{"multitone, gain by 1 %", slowly{sig: m, load: cabinet, gain: 0.01, tau: 0.5}, Gain, 0, 0.01, 1e-3},
+		{"tones", slowly{sig: s, load: cabinet}, 0, 0, 0, 1e-4},
+		{"tones, warming by 2 %", slowly{sig: s, load: cabinet, ohm: 0.124, tau: 1}, Warming, 0.02, 0, 1e-3},
+		{"tones, gain by 1 %", slowly{sig: s, load: cabinet, gain: 0.01, tau: 0.5}, Gain, 0, 0.01, 1e-3},
+		{"material", slowly{sig: songs, load: cabinet}, 0, 0, 0, 3e-3},
+		{"material, warming by 2 %", slowly{sig: songs, load: cabinet, ohm: 0.124, tau: 0.5}, Warming, 0.02, 0, 3e-3},
+		{"material, gain by 1 %", slowly{sig: songs, load: cabinet, gain: 0.01}, Gain, 0, 0.01, 3e-3},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			y := tc.slowly

@@ -101,14 +101,20 @@ func (p Point) RelativeU() float64 {
 	return math.Sqrt(p.Noise.Times(1 / d).RR)
 }
 
+// Share returns the weight of q in the mean of p and q, taken at the same
+// frequency, by the inverse of their variances.
+func (p Point) Share(q Point) float64 {
+	vp, vq := p.Noise.RR+p.Noise.II, q.Noise.RR+q.Noise.II
+	if vp+vq > 0 {
+		return vp / (vp + vq)
+	}
+	return 0.5
+}
+
 // Mean returns the mean of p and q, taken at the same frequency, with the
 // weights of their inverse variances.
 func (p Point) Mean(q Point) Point {
-	vp, vq := p.Noise.RR+p.Noise.II, q.Noise.RR+q.Noise.II
-	w := 0.5 // of q
-	if vp+vq > 0 {
-		w = vp / (vp + vq)
-	}
+	w := p.Share(q)
 	a, b := complex(1-w, 0), complex(w, 0)
 	return Point{Hz: p.Hz, G: a*p.G + b*q.G, Noise: p.Noise.Times(a).Add(q.Noise.Times(b))}
 }
