@@ -95,16 +95,20 @@ func bendingText(b ratio.Bending) string {
 	if len(moved) == 0 && worst.Part < bentWorthSaying {
 		return ""
 	}
-	order := fmt.Sprintf("harmonic %d", worst.Number)
-	if worst.Number == 0 {
-		order = "high harmonics"
+	what := "the load or an input bends"
+	if b.Input1 {
+		what = "input 1 bends, not the load"
 	}
-	text := fmt.Sprintf("load or inputs bend: %s of %.2g %% (%.0f dB) at %.0f Hz; harmonics were taken out of the curve", order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
+	order := fmt.Sprintf("harmonic %d is", worst.Number)
+	if worst.Number == 0 {
+		order = "harmonics above the 8th are"
+	}
+	text := fmt.Sprintf("%s: %s %.2g %% (%.0f dB) of a tone of %.0f Hz; harmonics were taken out of the curve", what, order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
 	if len(moved) == 0 {
 		return text
 	}
 	most := slices.MaxFunc(moved, func(a, b ratio.Moved) int { return cmp.Compare(a.Part, b.Part) })
-	return fmt.Sprintf("%s, but |Z| between %.0f and %.0f Hz is that of this level, by up to about %.2g %% another one than that of a small signal: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*most.Part)
+	return fmt.Sprintf("%s, but from %.0f to %.0f Hz |Z| is that of this level, which may differ from that of a small signal by up to %.2g %%: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*most.Part)
 }
 
 // driftText says what of d is worth it, nothing if none of it is.

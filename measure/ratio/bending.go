@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -52,6 +53,10 @@ const (
 type Bending struct {
 	Orders []BentOrder // those that stand clear of the noise, in rising order
 	Moves  []Moved     // in rising order of frequency
+
+	// Input1 is true where V1 alone has the harmonics: the first input bends, and
+	// not the load. A load that bends, and the second input, look alike.
+	Input1 bool
 }
 
 // BentOrder is one harmonic where it is strongest against its fundamental.
@@ -118,8 +123,12 @@ func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 	}
 	q := newQuotient(s, c, c.StopHz, high)
 	found := q.bent()
-	q.subtract(found)
-	return q.describe(found)
+	b := q.describe(found)
+	if b != nil {
+		b.Input1 = q.atInput1(found)
+		q.subtract(found)
+	}
+	return b
 }
 
 // quotient is V2/V1 of a chirp over the lines of its period and over time.
@@ -449,6 +458,46 @@ func (q *quotient) subtract(found []bentOrder) {
 			}
 		}
 	}
+}
+
+// input1Alone is the part of the power of what an input adds below which V2 counts
+// as free of it.
+const input1Alone = 0.1
+
+// atInput1 reports whether V2 has nothing of the strongest order, while V1 has
+// what would make it in V2 - G V1: with D1 what the first input adds, D = -G D1.
+// A load adds to V2, and to V1 no more than that.
+func (q *quotient) atInput1(found []bentOrder) bool {
+	ring := math.Log(q.c.StopHz/q.c.StartHz) - math.Log(lastOrder+orderRise) - spare
+	power := func(o bentOrder) (sum float64) {
+		for i, b := range q.bands {
+			sum += o.clear[i] * b.v1 * b.v1 // as an amplitude
+		}
+		return sum
+	}
+	o := slices.MaxFunc(found, func(a, b bentOrder) int { return cmp.Compare(power(a), power(b)) })
+	if ring < leastRing || o.slot == above {
+		return false
+	}
+	// The separation is that of V1 - V2: of this spectrum, V2.
+	heard := q.s
+	heard.x2 = make([]complex128, len(q.s.x1))
+	for j, v := range q.s.x1 {
+		heard.x2[j] = v - q.s.x2[j]
+	}
+	p := newSeparation(heard, q.c, min(mostRing, ring))
+	spec, _ := p.through(p.response, p.orderGate(o.slot), float64(o.slot))
+	var inV2, added float64
+	for i, b := range q.bands {
+		lo, hi := int(math.Ceil(b.lowHz/q.hz)), min(int(math.Ceil(b.highHz/q.hz))-1, len(spec)-1)
+		for k := lo; k <= hi && o.clear[i] > 0; k++ {
+			if x := p.chirp[k]; x != 0 && float64(k)*q.hz > float64(o.slot)*q.s.frame.LowHz {
+				inV2 += abs2(spec[k])
+				added += o.clear[i] * abs2(q.s.x1[k*q.s.periods]/x) / float64(q.s.periods*q.s.periods)
+			}
+		}
+	}
+	return inV2 < input1Alone*added
 }
 
 // describe returns what was found as people see it, by the frequency of the

@@ -136,6 +136,9 @@ func TestBendingIsTakenOut(t *testing.T) {
 					}
 				}
 				got = wants(strongest.Number, 20*math.Log10(strongest.Part))
+				if want := y.input1 != [2]float64{}; b.Input1 != want {
+					t.Errorf("input 1 alone: %v, want %v", b.Input1, want)
+				}
 			}
 			if got != tc.want {
 				t.Errorf("found %q, want %q", got, tc.want)
