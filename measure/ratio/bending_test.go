@@ -170,3 +170,22 @@ func TestBentSourceDoesNoHarm(t *testing.T) {
 		}
 	}
 }
+
+// A bend without memory is found below the noise of any line: what it does to the
+// fundamental is there all the same.
+func TestFaintBendingIsSaid(t *testing.T) {
+	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 2.7, LowHz: 20})
+	for _, part := range []float64{0, 1e-3} {
+		y := bending{sig: sig, load: [2]float64{0, part}, g: func(float64) complex128 { return 0.4 }, noise: 1e-2, seed: 3}
+		r, err := Of(y.record(t), sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		switch b := r.Seen.Bending; {
+		case part == 0 && b != nil:
+			t.Errorf("found %+v where nothing bends", *b)
+		case part > 0 && (b == nil || b.Orders[0].Number != 3 || math.Abs(math.Log(b.Orders[0].Part/(part/0.4))) > math.Ln2):
+			t.Errorf("found %+v, want a third harmonic of %.2g", b, part/0.4)
+		}
+	}
+}

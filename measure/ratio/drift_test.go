@@ -159,7 +159,7 @@ func TestDriftIsFoundAndCorrected(t *testing.T) {
 // BenchmarkFalseAlarms says of how many clean sweeps something is said to bend or
 // to drift. The loads are invented, of one peak each; noise is -110 to -40 dB.
 func BenchmarkFalseAlarms(b *testing.B) {
-	m, err := signal.NewMultitone(signal.MultitoneOptions{RateHz: 16000, PeriodSeconds: 1.2, LowHz: 20, HighHz: 6000})
+	m, err := signal.NewMultitone(signal.MultitoneOptions{RateHz: 8000, PeriodSeconds: 1.2, LowHz: 20, HighHz: 3400})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -167,8 +167,8 @@ func BenchmarkFalseAlarms(b *testing.B) {
 		name string
 		sig  signal.Periodic
 	}{
-		{"chirp", chirp(b, signal.ChirpOptions{RateHz: 16000, PeriodSeconds: 5, LowHz: 10, HighHz: 6000})},
-		{"short chirp", chirp(b, signal.ChirpOptions{RateHz: 16000, PeriodSeconds: 0.8, LowHz: 40, HighHz: 6000})},
+		{"chirp", chirp(b, signal.ChirpOptions{RateHz: 8000, PeriodSeconds: 2.7, LowHz: 20, HighHz: 3400})},
+		{"short chirp", chirp(b, signal.ChirpOptions{RateHz: 8000, PeriodSeconds: 0.8, LowHz: 40, HighHz: 3400})},
 		{"multitone", m},
 	} {
 		b.Run(tc.name, func(b *testing.B) {
