@@ -65,6 +65,10 @@ const (
 	WarmingAndGain
 )
 
+// DriftSource is the kind with which the IDs of what stays unsure of a drift
+// begin.
+const DriftSource = "drift"
+
 // Shift is an error that many points of a ratio have in common: DG is the change
 // of G at each point for one standard uncertainty. ID names what it comes from.
 type Shift struct {
@@ -255,10 +259,10 @@ func (d drifting) shifts(points []Point, id string, when func(hz float64) moment
 		spread += w * (kappas[i] - kappa) * (kappas[i] - kappa)
 	}
 	spread = math.Sqrt(spread)
-	names := [...]string{"drift-gain", "drift-warming", "drift-course", "drift-law"}
+	names := [...]string{"gain", "warming", "course", "law"}
 	s := make([]Shift, len(names))
 	for i, name := range names {
-		s[i] = Shift{ID: name + ":" + id, DG: make([]complex128, len(points))}
+		s[i] = Shift{ID: DriftSource + ":" + name + ":" + id, DG: make([]complex128, len(points))}
 	}
 	for i, p := range points {
 		shape := [2]complex128{p.G, (1 - p.G) * (1 - p.G)}
