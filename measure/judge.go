@@ -16,13 +16,10 @@ const (
 	clockWorthSaying = 1.0  // ppm
 	lowWorthSaying   = 5e-3 // rms of V1, fraction of full scale
 
-	// Lines that hold this part of V2 beyond its ratio to V1, of even and of odd
-	// order. Loudspeakers that are driven hard get there, and their impedance is
-	// then that of this level: what bends as a cube changes the fundamental of a
-	// Gaussian signal by 3/sqrt(6) of what it adds besides. Common practice, no
-	// source.
-	evenWorthSaying = 3e-3
-	oddWorthSaying  = 3e-4
+	// Lines that hold this part of V2 beyond its ratio to V1. Loudspeakers that
+	// are driven hard get there, and their impedance is then that of this level;
+	// common practice, no source.
+	distortionWorthSaying = 5e-3
 )
 
 const (
@@ -53,8 +50,12 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if v := g.Seen.Level[0]; v < lowWorthSaying {
 		add("low-level", "the signal before the sense resistor is only %.0f dB of full scale: turn the output or the inputs up for less noise", 20*math.Log10(v))
 	}
-	if d := g.Seen.Distortion; d[0] > evenWorthSaying || d[1] > oddWorthSaying {
-		add("distortion", "load or inputs distort: %.2f %% of the voltage at the load is of even order and %.2f %% of odd order; measure at a lower level", 100*d[0], 100*d[1])
+	if d, moved := g.Seen.Distortion, worthSaying(g.Seen.Moved); math.Hypot(d[0], d[1]) > distortionWorthSaying || len(moved) > 0 {
+		text := fmt.Sprintf("load or inputs distort: %.2g %% of the voltage at the load is of even order and %.2g %% of odd order", 100*d[0], 100*d[1])
+		if len(moved) > 0 {
+			text += fmt.Sprintf("; from %.0f to %.0f Hz |Z| may differ from that of a small signal by up to %.2g %%", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+		}
+		add("distortion", "%s: measure at a lower level", text)
 	}
 	if b := g.Seen.Bending; b != nil {
 		if text := bendingText(*b); text != "" {
@@ -90,7 +91,7 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 
 // bendingText says what of b is worth it, nothing if none of it is.
 func bendingText(b ratio.Bending) string {
-	moved := slices.DeleteFunc(slices.Clone(b.Moves), func(m ratio.Moved) bool { return m.Part < moveWorthSaying })
+	moved := worthSaying(b.Moves)
 	worst := slices.MaxFunc(b.Orders, func(a, b ratio.BentOrder) int { return cmp.Compare(a.Part, b.Part) })
 	if len(moved) == 0 && worst.Part < bentWorthSaying {
 		return ""
@@ -107,8 +108,16 @@ func bendingText(b ratio.Bending) string {
 	if len(moved) == 0 {
 		return text
 	}
-	most := slices.MaxFunc(moved, func(a, b ratio.Moved) int { return cmp.Compare(a.Part, b.Part) })
-	return fmt.Sprintf("%s, but from %.0f to %.0f Hz |Z| is that of this level, which may differ from that of a small signal by up to %.2g %%: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*most.Part)
+	return fmt.Sprintf("%s, but from %.0f to %.0f Hz |Z| is that of this level, which may differ from that of a small signal by up to %.2g %%: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+}
+
+// worthSaying returns the frequencies at which |Z| is moved enough.
+func worthSaying(all []ratio.Moved) []ratio.Moved {
+	return slices.DeleteFunc(slices.Clone(all), func(m ratio.Moved) bool { return m.Part < moveWorthSaying })
+}
+
+func mostMoved(m []ratio.Moved) float64 {
+	return slices.MaxFunc(m, func(a, b ratio.Moved) int { return cmp.Compare(a.Part, b.Part) }).Part
 }
 
 // driftText says what of d is worth it, nothing if none of it is.

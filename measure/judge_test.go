@@ -26,7 +26,7 @@ func TestBendsAndDriftsAreSaid(t *testing.T) {
 		{"gain", ratio.Seen{Drift: &ratio.Drift{Gain: -0.01, UGain: 1e-4, Cause: ratio.Gain}}, "drift", []string{"gains of the inputs drifted apart by -1 ± 0.02 %"}},
 		{"either", ratio.Seen{Drift: &ratio.Drift{Gain: -0.01, Warms: 0.01, Cause: ratio.WarmingOrGain}}, "drift", []string{"nothing tells which"}},
 		{"a little drift", ratio.Seen{Drift: &ratio.Drift{Warms: 5e-4, Cause: ratio.Warming}}, "", nil},
-		{"odd lines", ratio.Seen{Distortion: [2]float64{0, 1e-3}}, "distortion", []string{"odd order"}},
+		{"odd lines", ratio.Seen{Distortion: [2]float64{0, 1e-3}, Moved: []ratio.Moved{{Hz: 20, Part: 1e-4}, {Hz: 40, Part: 2e-3}}}, "distortion", []string{"0.1 % of odd order", "from 40 to 40 Hz", "by up to 0.2 %"}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			tc.seen.Level = [2]float64{0.2, 0.1}

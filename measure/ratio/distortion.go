@@ -2,6 +2,7 @@ package ratio
 
 import (
 	"math"
+	"math/cmplx"
 	"slices"
 	"sort"
 )
@@ -102,6 +103,21 @@ func (s spectrum) distortion(points []Point) (parts [2]float64) {
 		}
 	}
 	return parts
+}
+
+// moved returns by how much what distorts may move |Z| of each point from that at
+// a small signal, given the part of odd order. A cube of a Gaussian signal has
+// 3/sqrt(6) of what it adds besides in common with the signal itself, and
+// dZ/Z = dG/(G (1 - G)).
+func moved(points []Point, odd float64) []Moved {
+	if odd == 0 {
+		return nil
+	}
+	m := make([]Moved, len(points))
+	for i, p := range points {
+		m[i] = Moved{p.Hz, 3 / math.Sqrt(6) * odd / max(cmplx.Abs(1-p.G), leastSwing)}
+	}
+	return m
 }
 
 // doubtDistortion adds to the doubt of each excited line the distortion that

@@ -81,6 +81,7 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 		seen.LeftOut = 0
 		points = s.points(&seen)
 	}
+	seen.Moved = moved(points, seen.Distortion[1])
 	r := Ratio{Points: points, Seen: seen}
 	if s.drift != nil {
 		r.Shared = s.drift.shifts(points, identity(rec), s.drift.moments)

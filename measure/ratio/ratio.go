@@ -43,6 +43,7 @@ type Seen struct {
 	Ringing      []float64  // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
 	Short        []Unsure   // tones that were to become surer than they are when the time was over
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
+	Moved        []Moved    // by how much that of odd order may move |Z| of each point; nil for none
 	Bending      *Bending   // harmonics that load or inputs make of a chirp, taken out; nil for none
 	Drift        *Drift     // what changed slowly meanwhile, corrected; nil for nothing
 	Heard        *Heard     // of program material; nil for a test signal
