@@ -104,7 +104,7 @@ func bendingText(b ratio.Bending) string {
 	if worst.Number == 0 {
 		order = "harmonics above the 8th are"
 	}
-	text := fmt.Sprintf("%s: %s %.2g %% (%.0f dB) of a tone of %.0f Hz; harmonics were taken out of the curve", what, order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
+	text := fmt.Sprintf("%s: %s %.2g %% (%.0f dB) of a tone of %.0f Hz; harmonics are not in the curve", what, order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
 	if len(moved) == 0 {
 		return text
 	}

@@ -18,7 +18,7 @@ func TestBendsAndDriftsAreSaid(t *testing.T) {
 		{"third harmonic", ratio.Seen{Bending: &ratio.Bending{Orders: third, Moves: []ratio.Moved{{Hz: 50, Part: 1e-4}, {Hz: 62, Part: 6e-3}, {Hz: 78, Part: 1e-3}}}}, "bending",
 			[]string{"the load or an input bends", "harmonic 3 is 0.1 % (-60 dB) of a tone of 62 Hz", "from 62 to 78 Hz", "by up to 0.6 %", "sweep quieter"}},
 		{"second harmonic alone", ratio.Seen{Bending: &ratio.Bending{Orders: []ratio.BentOrder{{Number: 2, Hz: 40, Part: 5e-3}}}}, "bending",
-			[]string{"harmonic 2 is 0.5 %", "were taken out of the curve"}},
+			[]string{"harmonic 2 is 0.5 %", "are not in the curve"}},
 		{"input 1", ratio.Seen{Bending: &ratio.Bending{Orders: third, Moves: []ratio.Moved{{Hz: 62, Part: 6e-3}}, Input1: true}}, "bending", []string{"input 1 bends, not the load"}},
 		{"a little", ratio.Seen{Bending: &ratio.Bending{Orders: third[:1], Moves: []ratio.Moved{{Hz: 40, Part: 1e-4}}}}, "", nil},
 		{"warming", ratio.Seen{Drift: &ratio.Drift{Warms: 0.02, UWarms: 1e-4, Gain: 1e-5, UGain: 1e-5, Cause: ratio.Warming}}, "drift",

@@ -122,6 +122,7 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		}
 		return 1
 	})
+	r.Seen.Bending = tonesBend(dwells, results, r.Points)
 	if drift != nil {
 		r.Shared = drift.shifts(r.Points, identity(rec), func(hz float64) moments {
 			d := dwells[slices.IndexFunc(dwells, func(d dwell) bool { return d.hz == hz })]
@@ -296,6 +297,8 @@ type toned struct {
 	hum     map[int][2]complex128 // amplitudes of those tones of hum that were told from the tone
 	left    [2][]float64          // residual
 
+	third third
+
 	// change is by how much the ratio in the later half of the dwell is above
 	// that of the earlier one, and whole the phasor of V1, both of the whole of
 	// it.
@@ -323,6 +326,7 @@ func (d dwell) estimate(h humTones) (t toned) {
 			if burst >= 0 {
 				t.burst = d.start + burst
 			}
+			t.third = d.third(t.left)
 			t.left, t.change, t.whole = [2][]float64{}, change, whole
 			return t
 		}
