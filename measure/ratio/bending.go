@@ -15,7 +15,7 @@ import (
 const (
 	// Harmonics are first looked for up to bendingLooksHz. A bend that shows
 	// above it alone moves no point: the cells are wide there, and average it.
-	bendingLooksHz = 3000.0
+	bendingLooksHz = 2000.0
 	bendingTop     = 2.0 / 3 // of that, up to which it is believed
 
 	leastFade = 0.1 // below which what was faded out is not made up for

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
@@ -17,7 +18,7 @@ import (
 const (
 	// Periods are compared up to driftHz, by lines that the signal carries, in
 	// cells whose noise is that of driftLines of them about each.
-	driftHz    = 1500.0
+	driftHz    = 1000.0
 	driftLines = 24
 
 	// driftSure is by how much a drift must lower the sum of squares over its
@@ -436,32 +437,34 @@ func around(x []float64, i, reach int) float64 {
 // both channels up to line top.
 func (s spectrum) slopes(top int) (slopes, means [2][]complex128) {
 	n := signal.SmoothLength(2*top + 4)
-	whole := fourier.NewFFT(n * s.periods)
-	one := fourier.NewFFT(n)
 	var squares float64
 	for p := range s.periods {
 		c := float64(p) - float64(s.periods-1)/2
 		squares += c * c
 	}
+	var wait sync.WaitGroup
 	for ch, x := range [2][]complex128{s.x1, s.x2} {
-		low := make([]complex128, n*s.periods/2+1)
-		for j := range min(len(low), (top+1)*s.periods) {
-			low[j] = x[j] * complex(blend(10-10*float64(j)/float64((top+1)*s.periods))/float64(n*s.periods), 0)
-		}
-		v := whole.Sequence(nil, low)
-		slope := make([]float64, n)
-		for p := range s.periods {
-			c := (float64(p) - float64(s.periods-1)/2) / squares
-			for i := range slope {
-				slope[i] += c * v[p*n+i]
+		wait.Go(func() {
+			low := make([]complex128, n*s.periods/2+1)
+			for j := range min(len(low), (top+1)*s.periods) {
+				low[j] = x[j] * complex(blend(10-10*float64(j)/float64((top+1)*s.periods))/float64(n*s.periods), 0)
 			}
-		}
-		slopes[ch] = one.Coefficients(nil, slope)
-		means[ch] = make([]complex128, top+2)
-		for k := range means[ch] {
-			means[ch][k] = x[k*s.periods] / complex(float64(s.periods), 0)
-		}
+			v := fourier.NewFFT(n*s.periods).Sequence(nil, low)
+			slope := make([]float64, n)
+			for p := range s.periods {
+				c := (float64(p) - float64(s.periods-1)/2) / squares
+				for i := range slope {
+					slope[i] += c * v[p*n+i]
+				}
+			}
+			slopes[ch] = fourier.NewFFT(n).Coefficients(nil, slope)
+			means[ch] = make([]complex128, top+2)
+			for k := range means[ch] {
+				means[ch][k] = x[k*s.periods] / complex(float64(s.periods), 0)
+			}
+		})
 	}
+	wait.Wait()
 	return slopes, means
 }
 
