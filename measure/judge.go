@@ -58,7 +58,11 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		add("distortion", "%s: measure at a lower level", text)
 	}
 	if b := g.Seen.Bending; b != nil {
-		if text := bendingText(*b); text != "" {
+		who := "the load or an input bends"
+		if b.Input1 {
+			who = "input 1 bends, not the load"
+		}
+		if text := bendingText(*b, who); text != "" {
 			add("bending", "%s", text)
 		}
 	}
@@ -89,22 +93,18 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	return w
 }
 
-// bendingText says what of b is worth it, nothing if none of it is.
-func bendingText(b ratio.Bending) string {
+// bendingText says what of b is worth it, and of whom, nothing if none of it is.
+func bendingText(b ratio.Bending, who string) string {
 	moved := worthSaying(b.Moves)
 	worst := slices.MaxFunc(b.Orders, func(a, b ratio.BentOrder) int { return cmp.Compare(a.Part, b.Part) })
 	if len(moved) == 0 && worst.Part < bentWorthSaying {
 		return ""
 	}
-	what := "the load or an input bends"
-	if b.Input1 {
-		what = "input 1 bends, not the load"
-	}
 	order := fmt.Sprintf("harmonic %d is", worst.Number)
 	if worst.Number == 0 {
 		order = "harmonics above the 8th are"
 	}
-	text := fmt.Sprintf("%s: %s %.2g %% (%.0f dB) of a tone of %.0f Hz; harmonics are not in the curve", what, order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
+	text := fmt.Sprintf("%s: %s %.2g %% (%.0f dB) of a tone of %.0f Hz; harmonics are not in the curve", who, order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
 	if len(moved) == 0 {
 		return text
 	}

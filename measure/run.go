@@ -166,19 +166,30 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (ratio.Ratio
 }
 
 // Calibrate measures what is connected as a standard of kind k and returns c
-// with it. The label and the jig of s have no part in it.
-func Calibrate(ctx context.Context, s Setup, c jig.Calibration, k jig.Kind, r jig.Resistor) (jig.Calibration, error) {
+// with it, and what is to be said of the inputs: a standard does not bend, so that
+// what bends are they. The label and the jig of s have no part in it.
+func Calibrate(ctx context.Context, s Setup, c jig.Calibration, k jig.Kind, r jig.Resistor) (jig.Calibration, []impedance.Warning, error) {
 	law, err := json.Marshal(s.Signal)
 	if err != nil {
-		return jig.Calibration{}, fmt.Errorf("writing down the law of the signal: %w", err)
+		return jig.Calibration{}, nil, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
 	g, recording, err := Ratio(ctx, s)
 	if err != nil {
-		return jig.Calibration{}, err
+		return jig.Calibration{}, nil, err
 	}
-	return c.With(k, jig.Standard{
+	c, err = c.With(k, jig.Standard{
 		Taken: s.Now, Resistor: r, Points: g.Points, NoiseFloor: g.Seen.NoiseFloor,
 	}, conditions(s.Card, recording, law))
+	if err != nil {
+		return jig.Calibration{}, nil, err
+	}
+	var said []impedance.Warning
+	if b := g.Seen.Bending; b != nil {
+		if text := bendingText(*b, "an input bends, since a standard does not"); text != "" {
+			said = append(said, impedance.Warning{Code: "bending", Text: text})
+		}
+	}
+	return c, said, nil
 }
 
 // conditions returns what rec was taken with. A file does not tell which card

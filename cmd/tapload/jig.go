@@ -223,13 +223,16 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	}
 	defer end()
 	before := calibration.Standards[o.kind]
-	calibration, err = measure.Calibrate(ctx, setup, calibration, o.kind, jig.Resistor{Ohm: float64(o.ohm), Tolerance: float64(o.within)})
+	calibration, said, err := measure.Calibrate(ctx, setup, calibration, o.kind, jig.Resistor{Ohm: float64(o.ohm), Tolerance: float64(o.within)})
 	if err != nil {
 		return err
 	}
 	out.write = calibration.Write
 	if err := writeFiles(out); err != nil {
 		return err
+	}
+	for _, w := range said {
+		e.warn(w.Text)
 	}
 	if before != nil {
 		e.say(fmt.Sprintf("the %s of %s was replaced", o.kind, before.Taken.Format(time.DateTime)))
