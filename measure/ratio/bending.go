@@ -16,6 +16,7 @@ const (
 	// Harmonics are first looked for up to bendingLooksHz. A bend that shows
 	// above it alone moves no point: the cells are wide there, and average it.
 	bendingLooksHz = 2000.0
+	looksOver      = 16.0    // times the low end at least
 	bendingTop     = 2.0 / 3 // of that, up to which it is believed
 
 	leastFade = 0.1 // below which what was faded out is not made up for
@@ -113,7 +114,8 @@ type Moved struct {
 // so narrow that orders have no room.
 func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 	high := s.frame.HighHz
-	looks := newQuotient(s, c, min(high, bendingLooksHz), bendingTop*min(high, bendingLooksHz))
+	top := min(high, max(bendingLooksHz, looksOver*s.frame.LowHz))
+	looks := newQuotient(s, c, top, bendingTop*top)
 	if looks == nil {
 		return nil
 	}
@@ -142,7 +144,7 @@ type quotient struct {
 	lines         []complex128
 	time          []float64
 	bands         []bendBand
-	slots         []int // orders that have room, above the last if it has
+	slots         []int // orders that have room, in the end all above them together if those have
 	last          float64
 }
 

@@ -147,6 +147,26 @@ func TestBendingIsTakenOut(t *testing.T) {
 	}
 }
 
+// Bands of every place and width have an answer.
+func TestBendingInAnyBand(t *testing.T) {
+	for _, o := range []signal.ChirpOptions{
+		{PeriodSeconds: 0.5, LowHz: 2000, HighHz: 20000},
+		{PeriodSeconds: 0.5, LowHz: 5000, HighHz: 10000},
+		{PeriodSeconds: 0.5, LowHz: 40, HighHz: 100},
+		{PeriodSeconds: 0.3, LowHz: 100, HighHz: 3400, RateHz: 8000, Periods: 4},
+	} {
+		sig := chirp(t, o)
+		y := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: 1e-4}
+		r, err := Of(y.record(t), sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if worst, _, _ := agreement(r, y.g); worst > 4.5 || r.Seen.Bending != nil || r.Seen.Drift != nil {
+			t.Errorf("%g to %g Hz: largest error %.1f standard uncertainties, %+v, %+v", o.LowHz, o.HighHz, worst, r.Seen.Bending, r.Seen.Drift)
+		}
+	}
+}
+
 // What a source does must change neither curve nor its uncertainty.
 func TestBentSourceDoesNoHarm(t *testing.T) {
 	sig := chirp(t, quick)

@@ -326,7 +326,7 @@ type periodDrift struct {
 // little: its lines, those between included, back over time at a low rate.
 func (s spectrum) findDrift(sig signal.Periodic) (periodDrift, bool) {
 	hz := s.stepHz * float64(s.periods)
-	top := min(int(min(driftHz, s.frame.HighHz)/hz), (len(s.x1)-1)/s.periods-1)
+	top := min(int(min(max(driftHz, looksOver*s.frame.LowHz), s.frame.HighHz)/hz), (len(s.x1)-1)/s.periods-1)
 	slopes, means := s.slopes(top)
 	d := periodDrift{periods: s.periods, ohms: math.Inf(1)}
 	if c, ok := chirpOf(sig); ok {
