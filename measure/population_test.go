@@ -411,7 +411,8 @@ func TestNoHumIsConfidentlyWrong(t *testing.T) {
 func bentOrDrifting(r *adverse.Rig, seed uint64) (adverse.Case, error) {
 	kinds := []adverse.Kind{adverse.BentLoad, adverse.BentInput, adverse.BentSource, adverse.Warming, adverse.GainDrift}
 	k := kinds[seed%uint64(len(kinds))]
-	if k == adverse.Warming && !r.Warms() {
+	_, heard := r.Signal.(signal.Material) // whose source is whatever it is
+	if k == adverse.Warming && !r.Warms() || k == adverse.BentSource && heard {
 		k = adverse.GainDrift
 	}
 	return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))), k, adverse.Noise)
