@@ -22,6 +22,16 @@ const (
 	distortionWorthSaying = 5e-3
 )
 
+const (
+	// By how much a bend may move |Z| from that at a small signal before it is
+	// said, and how large a harmonic may be that moves nothing.
+	moveWorthSaying = 5e-4
+	bentWorthSaying = 3e-3
+
+	// A change meanwhile of so much of |Z|.
+	driftWorthSaying = 1e-3
+)
+
 // warnings says what the recording showed that does not stop it, and that
 // rides in the record.
 func warnings(g ratio.Ratio) []impedance.Warning {
@@ -54,8 +64,26 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if v := g.Seen.Level[0]; v < lowWorthSaying {
 		add("low-level", "the signal before the sense resistor is only %.0f dB of full scale: turn the output or the inputs up for less noise", 20*math.Log10(v))
 	}
-	if d := g.Seen.Distortion; math.Hypot(d[0], d[1]) > distortionWorthSaying {
-		add("distortion", "load or inputs distort: %.2f %% of the voltage at the load is of even order and %.2f %% of odd order; measure at a lower level", 100*d[0], 100*d[1])
+	if d, moved := g.Seen.Distortion, worthSaying(g.Seen.Moved); math.Hypot(d[0], d[1]) > distortionWorthSaying || len(moved) > 0 {
+		text := fmt.Sprintf("load or inputs distort: %.2g %% of the voltage at the load is of even order and %.2g %% of odd order", 100*d[0], 100*d[1])
+		if len(moved) > 0 {
+			text += fmt.Sprintf("; from %.0f to %.0f Hz |Z| may differ from that of a small signal by up to %.2g %%", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+		}
+		add("distortion", "%s: measure at a lower level", text)
+	}
+	if b := g.Seen.Bending; b != nil {
+		who := "the load or an input bends"
+		if b.Input1 {
+			who = "input 1 bends, not the load"
+		}
+		if text := bendingText(*b, who); text != "" {
+			add("bending", "%s", text)
+		}
+	}
+	if d := g.Seen.Drift; d != nil {
+		if text := driftText(*d); text != "" {
+			add("drift", "%s", text)
+		}
 	}
 	if r := g.Seen.Ringing; len(r) > 0 {
 		add("ringing", "the load still rang when the tone began to be measured at %d frequencies, the first %.4g Hz; the beginning was left out there: let the tones settle longer", len(r), r[0])
@@ -129,6 +157,53 @@ func bursts(b []ratio.Burst, start float64) string {
 		return s + "; the period in which it fell was left out there"
 	}
 	return s + "; which period it spoilt cannot always be told, so that points there are less certain: keep quiet and measure again"
+}
+
+// bendingText says what of b is worth it, and of whom, nothing if none of it is.
+func bendingText(b ratio.Bending, who string) string {
+	moved := worthSaying(b.Moves)
+	worst := slices.MaxFunc(b.Orders, func(a, b ratio.BentOrder) int { return cmp.Compare(a.Part, b.Part) })
+	if len(moved) == 0 && worst.Part < bentWorthSaying {
+		return ""
+	}
+	order := fmt.Sprintf("harmonic %d is", worst.Number)
+	if worst.Number == 0 {
+		order = "harmonics above the 8th are"
+	}
+	text := fmt.Sprintf("%s: %s %.2g %% (%.0f dB) of a tone of %.0f Hz; harmonics are not in the curve", who, order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
+	if len(moved) == 0 {
+		return text
+	}
+	return fmt.Sprintf("%s, but from %.0f to %.0f Hz |Z| is that of this level, which may differ from that of a small signal by up to %.2g %%: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+}
+
+// worthSaying returns the frequencies at which |Z| is moved enough.
+func worthSaying(all []ratio.Moved) []ratio.Moved {
+	return slices.DeleteFunc(slices.Clone(all), func(m ratio.Moved) bool { return m.Part < moveWorthSaying })
+}
+
+func mostMoved(m []ratio.Moved) float64 {
+	return slices.MaxFunc(m, func(a, b ratio.Moved) int { return cmp.Compare(a.Part, b.Part) }).Part
+}
+
+// driftText says what of d is worth it, nothing if none of it is.
+func driftText(d ratio.Drift) string {
+	if max(math.Abs(d.Warms), math.Abs(d.Gain)) < driftWorthSaying {
+		return ""
+	}
+	warms := fmt.Sprintf("the resistance of the load changed by %+.2g ± %.1g %% (k = 2) while the signal played", 100*d.Warms, 200*d.UWarms)
+	gain := fmt.Sprintf("the gains of the inputs drifted apart by %+.2g ± %.1g %% (k = 2)", 100*d.Gain, 200*d.UGain)
+	const middle = "; the curve is that of the middle of the measurement"
+	switch d.Cause {
+	case ratio.Warming:
+		return warms + ", as a coil that warms" + middle + ": let it rest, and sweep quieter"
+	case ratio.Gain:
+		return gain + " while the signal played" + middle + ": let the card warm up, and turn off what rides its gain"
+	case ratio.WarmingOrGain:
+		return "either the load warmed or the gains of the inputs drifted apart, and nothing tells which: |Z| changed while the signal played" + middle
+	default:
+		return warms + ", and " + gain + middle
+	}
 }
 
 // sureEnough is how sure |Z| is to be everywhere before a curve from program

@@ -40,8 +40,8 @@ const (
 // warnsOf holds the codes of warnings that speak of a condition as a whole.
 // Those that name frequencies speak of the points near them.
 var warnsOf = map[adverse.Kind][]string{
-	adverse.BentLoad:  {"distortion", "bends"},
-	adverse.BentInput: {"distortion", "bends"},
+	adverse.BentLoad:  {"distortion", "bending"},
+	adverse.BentInput: {"distortion", "bending"},
 	adverse.Warming:   {"drift", "warming", "gain"},
 	adverse.GainDrift: {"drift", "warming", "gain"},
 	adverse.Burst:     {"burst"},
@@ -323,6 +323,18 @@ func TestPopulation(t *testing.T) {
 				return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))))
 			}}
 		}},
+		{"bending", func() population {
+			return population{signal: sweep, seed: 8, rigs: scaled(20), perRig: 20, highQ: 0.2, perform: bentOrDrifting}
+		}},
+		{"bending-multitone", func() population {
+			return population{signal: multitone(t, signal.MultitoneOptions{}), seed: 9, rigs: scaled(10), perRig: 20, perform: bentOrDrifting}
+		}},
+		{"bending-tones", func() population {
+			return population{signal: tones(t, signal.TonesOptions{PerOctave: 3}), seed: 10, rigs: scaled(10), perRig: 20, perform: bentOrDrifting}
+		}},
+		{"bending-material", func() population {
+			return population{signal: listenFor(t, 30), seed: 11, rigs: scaled(10), perRig: 20, perform: bentOrDrifting}
+		}},
 		{"hum", func() population {
 			return population{signal: sweep, seed: 6, rigs: scaled(30), perRig: 100, perform: humAnywhere}
 		}},
@@ -392,6 +404,18 @@ func TestNoHumIsConfidentlyWrong(t *testing.T) {
 		wrongs(&b, all, 10)
 		t.Errorf("%d wrong and %d refused\n%s", whole.wrong, whole.refused, b.String())
 	}
+}
+
+// bentOrDrifting is one condition of those that bend or change slowly, with
+// white noise or pink.
+func bentOrDrifting(r *adverse.Rig, seed uint64) (adverse.Case, error) {
+	kinds := []adverse.Kind{adverse.BentLoad, adverse.BentInput, adverse.BentSource, adverse.Warming, adverse.GainDrift}
+	k := kinds[seed%uint64(len(kinds))]
+	_, heard := r.Signal.(signal.Material) // whose source is whatever it is
+	if k == adverse.Warming && !r.Warms() || k == adverse.BentSource && heard {
+		k = adverse.GainDrift
+	}
+	return r.Case(seed, adverse.Clock(rand.New(rand.NewPCG(seed, 1))), k, adverse.Noise)
 }
 
 // humAnywhere is hum of 15 to 65 Hz, every other one wandering, on clocks that

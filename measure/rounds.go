@@ -50,6 +50,8 @@ type tone struct {
 	heard bool
 	rings bool // its load still rang when the dwell began, in every round
 	dwell int  // samples in all rounds that count
+
+	shared map[string]complex128 // what the point has in common with others, by ID
 }
 
 // off returns by how many times the tone's uncertainty is above the wanted one.
@@ -97,7 +99,7 @@ func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (ra
 		left -= seconds(next)
 	}
 
-	g.Points, g.Seen.Ringing, g.Seen.LeftOut = nil, nil, 0
+	g.Points, g.Shared, g.Seen.Ringing, g.Seen.LeftOut = nil, nil, nil, 0
 	for _, hz := range slices.Sorted(maps.Keys(tones)) {
 		t := tones[hz]
 		if !t.heard {
@@ -112,6 +114,7 @@ func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (ra
 			g.Seen.Short = append(g.Seen.Short, ratio.Unsure{Hz: hz, U: t.point.RelativeU()})
 		}
 	}
+	g.Shared = shared(tones, g.Points)
 	if len(played) == 1 {
 		return g, recording, first, nil
 	}
@@ -119,6 +122,24 @@ func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (ra
 }
 
 func seconds(t signal.Tones) float64 { return float64(t.Len()) / float64(t.RateHz) }
+
+// shared returns what the points of all tones have in common, by ID.
+func shared(tones map[float64]*tone, points []ratio.Point) (all []ratio.Shift) {
+	ids := map[string]bool{}
+	for _, t := range tones {
+		for id := range t.shared {
+			ids[id] = true
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(ids)) {
+		s := ratio.Shift{ID: id, DG: make([]complex128, len(points))}
+		for i, p := range points {
+			s.DG[i] = tones[p.Hz].shared[id]
+		}
+		all = append(all, s)
+	}
+	return all
+}
 
 // take adds what a round says to the tones that it played. A tone whose load
 // had come to rest displaces one whose load still rang.
@@ -128,8 +149,12 @@ func take(tones map[float64]*tone, g ratio.Ratio, round signal.Tones) {
 		ringing[hz] = true
 	}
 	points := map[float64]ratio.Point{}
-	for _, p := range g.Points {
-		points[p.Hz] = p
+	common := map[float64]map[string]complex128{}
+	for i, p := range g.Points {
+		points[p.Hz], common[p.Hz] = p, map[string]complex128{}
+		for _, s := range g.Shared {
+			common[p.Hz][s.ID] = s.DG[i]
+		}
 	}
 	for _, step := range round.Steps() {
 		hz := step.Hz(round.RateHz)
@@ -140,8 +165,16 @@ func take(tones map[float64]*tone, g ratio.Ratio, round signal.Tones) {
 		case !heard:
 		case !t.heard || t.rings && !rings:
 			t.point, t.heard, t.rings, t.dwell = p, true, rings, step.Dwell()
+			t.shared = common[hz]
 		case rings && !t.rings:
 		default:
+			w := complex(t.point.Share(p), 0)
+			for id, d := range t.shared {
+				t.shared[id] = (1 - w) * d
+			}
+			for id, d := range common[hz] {
+				t.shared[id] = w * d // every recording has IDs of its own
+			}
 			t.point, t.dwell = t.point.Mean(p), t.dwell+step.Dwell()
 		}
 	}

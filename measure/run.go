@@ -176,7 +176,8 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (ratio.Ratio
 }
 
 // Calibrate measures what is connected as a standard of kind k and returns c
-// with it. The label and the jig of s have no part in it.
+// with it. A standard does not bend: what bends are the inputs, which its warnings
+// say. The label and the jig of s have no part in it.
 func Calibrate(ctx context.Context, s Setup, c jig.Calibration, k jig.Kind, r jig.Resistor) (jig.Calibration, error) {
 	law, err := json.Marshal(s.Signal)
 	if err != nil {
@@ -188,8 +189,14 @@ func Calibrate(ctx context.Context, s Setup, c jig.Calibration, k jig.Kind, r ji
 	if err != nil {
 		return jig.Calibration{}, explained(err, way.answer())
 	}
+	said := altered(way.answer())
+	if b := g.Seen.Bending; b != nil {
+		if text := bendingText(*b, "an input bends, since a standard does not"); text != "" {
+			said = append(said, impedance.Warning{Code: "bending", Text: text})
+		}
+	}
 	return c.With(k, jig.Standard{
-		Taken: s.Now, Resistor: r, Points: g.Points, NoiseFloor: g.Seen.NoiseFloor, Warnings: altered(way.answer()),
+		Taken: s.Now, Resistor: r, Points: g.Points, NoiseFloor: g.Seen.NoiseFloor, Warnings: said,
 	}, conditions(s.Card, recording, law))
 }
 

@@ -97,6 +97,8 @@ func budgetAdvice(source string) string {
 		return "calibrate with \"tapload jig known\" and a closer resistor"
 	case jig.KnownResistor:
 		return "calibrate with a resistor of closer tolerance"
+	case jig.Drift:
+		return "let load and card rest or warm up, and sweep quieter"
 	}
 	return ""
 }

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"runtime"
+	"slices"
 	"sync"
 
 	"github.com/spf13/cobra"
@@ -202,6 +203,9 @@ func (o fitOptions) of(l load) (fitted, error) {
 	} else {
 		f.kk = &kk
 		if w, ok := kk.Warning(); ok {
+			if f.bends() {
+				w.Text = fmt.Sprintf("no linear load gives this curve: %.2g %% is left, most at %.4g Hz; its record says that the load or an input bends at this level, so sweep quieter before anything else", kk.Percent, kk.WorstHz)
+			}
 			f.warnings = append(f.warnings, w)
 		}
 	}
@@ -228,6 +232,12 @@ func (o fitOptions) of(l load) (fitted, error) {
 		}
 	}
 	return f, nil
+}
+
+// bends reports whether the record says that something bent while it was taken,
+// which a curve may show as it shows a fault.
+func (f fitted) bends() bool {
+	return slices.ContainsFunc(f.record.Warnings, func(w impedance.Warning) bool { return w.Code == "bending" || w.Code == "distortion" })
 }
 
 // fitCurve fits a load to a curve. Where there is none, a curve that no load

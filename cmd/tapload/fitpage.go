@@ -44,9 +44,11 @@ func (p *page) under(indent int, name, text string) {
 func (f fitted) headline() string {
 	parts := []string{}
 	if f.kk != nil {
-		switch f.kk.Fault {
-		case fit.Consistent:
-		case fit.Inconsistent:
+		switch {
+		case f.kk.Fault == fit.Consistent:
+		case f.bends():
+			parts = append(parts, "doubtful curve of something that bends, see the warning")
+		case f.kk.Fault == fit.Inconsistent:
 			parts = append(parts, "doubtful curve, see the warning")
 		default:
 			parts = append(parts, "FAULTY CURVE, believe none of this: see the warning")

@@ -106,6 +106,8 @@ func limitText(kind string) string {
 		return "tolerance of the known resistor"
 	case jig.ChannelGain, jig.ChannelPhase:
 		return "mismatch of the inputs"
+	case jig.Drift:
+		return "drift while it was measured"
 	}
 	return kind
 }

@@ -45,6 +45,7 @@ type heard struct {
 	coherence         float64
 	power2            float64
 	believed          bool
+	early, late       cross // of the halves of the recording
 }
 
 // ofMaterial estimates the ratio from whatever sounds in rec: averaged
@@ -122,6 +123,11 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 		cells[i] = h
 	}
 	g := Ratio{Seen: seen}
+	drift := heardDrift(cells)
+	if drift != nil {
+		drift.atMiddle(cells)
+		g.Seen.Drift = drift.found(drift.ohms)
+	}
 	for i, c := range cells {
 		value, cov, ok := middle(cells, i)
 		if !ok {
@@ -136,6 +142,11 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 		g.Points = append(g.Points, Point{Hz: c.middleHz, G: value, Noise: cov})
 		seen.Heard.Coherence = append(seen.Heard.Coherence, c.coherence)
 		seen.Heard.Power2 = append(seen.Heard.Power2, c.power2)
+	}
+	if drift != nil {
+		g.Shared = drift.shifts(g.Points, identity(rec), func(hz float64) moments {
+			return cells[slices.IndexFunc(cells, func(h heard) bool { return h.middleHz == hz })].moments()
+		})
 	}
 	if len(g.Points) == 0 {
 		return Ratio{}, &card.Fault{
@@ -198,6 +209,8 @@ func (h *heard) listen(spectra []welch, mains humAt, seconds float64) {
 			bins = append(bins, k)
 			sum.add(w.all[k])
 			quiet.add(w.quiet[k])
+			h.early.add(w.early[k])
+			h.late.add(w.late[k])
 		}
 	}
 	h.coherence = sum.coherence()

@@ -3,8 +3,12 @@ package ratio
 import (
 	"math"
 	"math/cmplx"
+	"math/rand/v2"
 	"testing"
 
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tapload/measure/card"
 	"tapload/measure/signal"
 )
 
@@ -143,5 +147,65 @@ func TestMultitoneOfEightPeriods(t *testing.T) {
 		if worst, _, _ := agreement(r, truth); worst > 5 {
 			t.Errorf("%d samples before: largest error %.1f standard uncertainties", before, worst)
 		}
+	}
+}
+
+// What a load distorts falls on excited lines as on silent ones. Hermite's
+// polynomial u^3 - 3 u of a signal that is as good as Gaussian has nothing in
+// common with it, so that the ratio is that of the linear load.
+func TestMultitoneCountsDistortionOnItsLines(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 1.2, LowHz: 40})
+	truth := divider(10, cabinet)
+	record := func(source, load float64) Ratio {
+		rec := synthetic{sig: sig, after: 4800, g: truth}.record(t)
+		rms := card.RMS(rec.V1)
+		cube := make([]float64, len(rec.V1))
+		for i, v := range rec.V1 {
+			u := v / rms
+			cube[i] = rms * (u*u*u - 3*u) / math.Sqrt(6)
+		}
+		// The source's goes through the load.
+		n := signal.SmoothLength(len(cube) + sig.RateHz/4)
+		padded := make([]float64, n)
+		copy(padded, cube)
+		fft := fourier.NewFFT(n)
+		c := fft.Coefficients(nil, padded)
+		for k := range c {
+			c[k] *= truth(fft.Freq(k)*float64(sig.RateHz)) / complex(float64(n), 0)
+		}
+		through := fft.Sequence(nil, c)
+		r := rand.New(rand.NewPCG(1, 7))
+		for i := range rec.V1 {
+			rec.V1[i] += source*cube[i] + 3e-5*r.NormFloat64()
+			rec.V2[i] += source*through[i] + load*cube[i] + 3e-5*r.NormFloat64()
+		}
+		ratio, err := Of(rec, sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return ratio
+	}
+	clean := record(0, 0)
+	for _, tc := range []struct {
+		name         string
+		source, load float64
+	}{{"load of -60 dB", 0, 1e-3}, {"load of -40 dB", 0, 1e-2}, {"source of -30 dB", 0.032, 0}, {"both", 0.032, 1e-3}} {
+		t.Run(tc.name, func(t *testing.T) {
+			r := record(tc.source, tc.load)
+			if worst, inside, parts := agreement(r, truth); worst > 4.5 || float64(inside) < 0.9*float64(parts) {
+				t.Errorf("largest error %.1f standard uncertainties, %.1f %% inside 95 %%", worst, 100*float64(inside)/float64(parts))
+			}
+			if (r.Seen.Distortion[1] > 0) != (tc.load > 0) {
+				t.Errorf("distortion %.2g", r.Seen.Distortion)
+			}
+			if tc.load > 0 {
+				return
+			}
+			for i, p := range r.Points {
+				if u, want := math.Sqrt(p.Noise.RR), math.Sqrt(clean.Points[i].Noise.RR); math.Abs(u/want-1) > 0.1 {
+					t.Errorf("%.1f Hz: standard uncertainty %.3g, %.3g without", p.Hz, u, want)
+				}
+			}
+		})
 	}
 }

@@ -54,6 +54,15 @@ type begunSparse struct {
 
 func (b begunSparse) Lines() []int { return b.lines }
 
+// chirpOf returns the chirp that sig is, or is the first part of.
+func chirpOf(sig signal.Periodic) (signal.Chirp, bool) {
+	if b, ok := sig.(begun); ok {
+		sig = b.Periodic
+	}
+	c, ok := sig.(signal.Chirp)
+	return c, ok
+}
+
 // ofPeriodic estimates the ratio from a whole number of periods in steady
 // state. The spectrum over P periods then holds the signal in every P-th line
 // alone, without leakage; whatever the lines between hold is noise. One
@@ -63,9 +72,20 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 	if err != nil {
 		return Ratio{}, err
 	}
+	if c, ok := chirpOf(sig); ok {
+		seen.Bending = s.takeOutBending(c)
+	}
 	points := s.points(&seen)
-	seen.Distortion = s.distortion(points)
+	if seen.Distortion = s.distortion(points); seen.Distortion[1] > 0 {
+		s.doubtDistortion(points)
+		seen.LeftOut = 0
+		points = s.points(&seen)
+	}
+	seen.Moved = moved(points, seen.Distortion[1])
 	r := Ratio{Points: points, Seen: seen}
+	if s.drift != nil {
+		r.Shared = s.drift.shifts(points, identity(rec), s.drift.moments)
+	}
 	if len(r.Points) == 0 {
 		return Ratio{}, &card.Fault{
 			Cause:  card.NoSignal,
@@ -111,6 +131,14 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 	s := transform(v1, v2, f, rec.RateHz)
 	if sparse, ok := sig.(signal.Sparse); ok {
 		s.lines = sparse.Lines()
+	}
+	if d, ok := s.findDrift(sig); ok {
+		y1, y2 := d.takeOut(s, v1, v2)
+		t := transform(y1, y2, f, rec.RateHz)
+		s.x1, s.x2 = t.x1, t.x2
+		if d.weight != nil {
+			s.drift, seen.Drift = &d, d.found(d.ohms)
+		}
 	}
 	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
 	seen.Mains, s.doubt = hum.Lines{

@@ -27,6 +27,7 @@ type Point struct {
 // only a jig turns it into one.
 type Ratio struct {
 	Points []Point
+	Shared []Shift // what the points have in common; not in their Noise
 	Seen   Seen
 }
 
@@ -46,6 +47,9 @@ type Seen struct {
 	Short        []Unsure   // tones that were to become surer than they are when the time was over
 	Late         int        // blocks that the driver flagged as lost or late, none of which counts
 	LeftOut      int        // points of the grid that the signal did not carry above the noise
+	Moved        []Moved    // by how much that of odd order may move |Z| of each point; nil for none
+	Bending      *Bending   // harmonics that load or inputs make of a chirp, taken out; nil for none
+	Drift        *Drift     // what changed slowly meanwhile, corrected; nil for nothing
 	Heard        *Heard     // of program material; nil for a test signal
 }
 
@@ -116,14 +120,20 @@ func (p Point) RelativeU() float64 {
 	return math.Sqrt(p.Noise.Times(1 / d).RR)
 }
 
+// Share returns the weight of q in the mean of p and q, taken at the same
+// frequency, by the inverse of their variances.
+func (p Point) Share(q Point) float64 {
+	vp, vq := p.Noise.RR+p.Noise.II, q.Noise.RR+q.Noise.II
+	if vp+vq > 0 {
+		return vp / (vp + vq)
+	}
+	return 0.5
+}
+
 // Mean returns the mean of p and q, taken at the same frequency, with the
 // weights of their inverse variances.
 func (p Point) Mean(q Point) Point {
-	vp, vq := p.Noise.RR+p.Noise.II, q.Noise.RR+q.Noise.II
-	w := 0.5 // of q
-	if vp+vq > 0 {
-		w = vp / (vp + vq)
-	}
+	w := p.Share(q)
 	a, b := complex(1-w, 0), complex(w, 0)
 	return Point{Hz: p.Hz, G: a*p.G + b*q.G, Noise: p.Noise.Times(a).Add(q.Noise.Times(b))}
 }

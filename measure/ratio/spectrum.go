@@ -22,6 +22,8 @@ type spectrum struct {
 	// doubt is what taking out hum left in doubt in the signal's lines: the
 	// power of the error in either channel, by line.
 	doubt map[int][2]float64
+
+	drift *periodDrift // what was taken out of x2; nil for none
 }
 
 func transform(v1, v2 []float64, f signal.Frame, rateHz int) spectrum {

@@ -73,6 +73,13 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 	r := Ratio{Points: make([]Point, len(dwells))}
 	results := make([]toned, len(dwells))
 	concurrently(len(dwells), func(i int) { results[i] = dwells[i].estimate(tones) })
+	drift := place.toneDrift(rec, sig, dwells, results)
+	if drift != nil {
+		concurrently(len(dwells), func(i int) {
+			dwells[i] = drift.takeOut(dwells[i], results[i])
+			results[i] = dwells[i].estimate(tones)
+		})
+	}
 	points := r.Points[:0]
 	var energy, noise, count [2]float64
 	humEnergy, humCount := make([][2]float64, len(tones.tones)), make([]float64, len(tones.tones))
@@ -120,6 +127,14 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		}
 		return 1
 	})
+	r.Seen.Bending = tonesBend(dwells, results, r.Points)
+	if drift != nil {
+		r.Shared = drift.shifts(r.Points, identity(rec), func(hz float64) moments {
+			d := dwells[slices.IndexFunc(dwells, func(d dwell) bool { return d.hz == hz })]
+			return moments{{drift.moment(d, len(d.x[0])/2), 1}}
+		})
+		r.Seen.Drift = drift.found(leastOhms(r.Points))
+	}
 	r.Seen.StartSeconds = (place.head + float64(sig.Dwells()[0])*(1+clock)) / float64(rec.RateHz)
 	if math.Abs(clock) > 3*place.unsure {
 		r.Seen.ClockPPM = 1e6 * clock
@@ -286,15 +301,26 @@ type toned struct {
 	noise   [2]float64            // variance a sample, by the bins beside the tone
 	hum     map[int][2]complex128 // amplitudes of those tones of hum that were told from the tone
 	left    [2][]float64          // residual
+
+	third third
+
+	// change is by how much the ratio in the later half of the dwell is above
+	// that of the earlier one, and whole the phasor of V1, both of the whole of
+	// it.
+	change, whole complex128
 }
 
 // estimate fits d. Where the halves of the dwell do not agree the load still
 // rings from the step to this tone, and the later half alone is taken.
 func (d dwell) estimate(h humTones) (t toned) {
+	var change, whole complex128
 	for halving := 0; ; halving++ {
 		var rings bool
 		ringing := t.ringing
 		t, rings = d.fit(h)
+		if halving == 0 {
+			change, whole = t.change, t.a[0]
+		}
 		burst, dies := d.burst(t)
 		rings = rings || dies
 		t.ringing = ringing || rings
@@ -305,7 +331,8 @@ func (d dwell) estimate(h humTones) (t toned) {
 			if burst >= 0 {
 				t.burst = d.start + burst
 			}
-			t.left = [2][]float64{}
+			t.third = d.third(t.left)
+			t.left, t.change, t.whole = [2][]float64{}, change, whole
 			return t
 		}
 		d.start += half
@@ -390,6 +417,9 @@ func (d dwell) fit(h humTones) (t toned, rings bool) {
 		late := hum.Projection(left[half:], d.w) * cmplx.Rect(1, -d.w*float64(half)/2)
 		apart[ch] = early - late
 	}
+	// A half has the phasor a n/4: what grows by a part from the middle of one to
+	// that of the other leaves them that part of it apart.
+	t.change = (t.g*apart[0] - apart[1]) * complex(4/float64(n), 0) / t.a[0]
 	rings = abs2(apart[1]-t.g*apart[0]) > ringingAbove*calm
 
 	// A resonance some bins away rings at its own frequency, and shows there as

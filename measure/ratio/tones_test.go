@@ -164,3 +164,38 @@ func TestTonesFaults(t *testing.T) {
 		})
 	}
 }
+
+// A third harmonic of a load is said, with what it may do to the tone; that of a
+// source, which is in both inputs, is not.
+func TestTonesThatBend(t *testing.T) {
+	sig := tones(t, signal.TonesOptions{LowHz: 70, PerOctave: 4, SettleSeconds: 0.1, DwellSeconds: 0.1})
+	flat := func(float64) complex128 { return 0.4 }
+	for _, tc := range []struct {
+		name         string
+		source, load float64
+	}{{"nothing", 0, 0}, {"load of -60 dB", 0, 1e-3}, {"source of -30 dB", 0.032, 0}} {
+		t.Run(tc.name, func(t *testing.T) {
+			rec := synthetic{sig: sig, after: 4800, g: flat, noise: 3e-5, seed: 2}.record(t)
+			for i := range rec.V1 {
+				u := rec.V1[i] / sig.Peak
+				third := sig.Peak * (4*u*u*u - 3*u)
+				rec.V1[i] += tc.source * third
+				rec.V2[i] += 0.4*tc.source*third + tc.load*third
+			}
+			r, err := Of(rec, sig)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b := r.Seen.Bending
+			if (b != nil) != (tc.load > 0) {
+				t.Fatalf("found %+v", b)
+			}
+			if b == nil {
+				return
+			}
+			if want := tc.load / 0.4; math.Abs(b.Orders[0].Part/want-1) > 0.1 || len(b.Moves) < 20 || math.Abs(b.Moves[0].Part/(3*want/0.6)-1) > 0.1 {
+				t.Errorf("found %+v, want a third harmonic of %.4f that moves |Z| by %.4f", *b, want, 3*want/0.6)
+			}
+		})
+	}
+}

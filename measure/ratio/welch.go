@@ -35,9 +35,11 @@ type cross struct {
 	// The same times |V1|^2.
 	q1, q2 float64
 	q12    complex128
+
+	t1, t2 float64 // |V1|^2 times when, as a part of the recording, and times its square
 }
 
-func (c *cross) take(a, b complex128) {
+func (c *cross) take(a, b complex128, when float64) {
 	p1, p2, p12 := abs2(a), abs2(b), cmplx.Conj(a)*b
 	c.p1 += p1
 	c.p2 += p2
@@ -45,11 +47,14 @@ func (c *cross) take(a, b complex128) {
 	c.q1 += p1 * p1
 	c.q2 += p1 * p2
 	c.q12 += complex(p1, 0) * p12
+	c.t1 += p1 * when
+	c.t2 += p1 * when * when
 }
 
 func (c *cross) add(d cross) {
 	c.p1, c.p2, c.p12 = c.p1+d.p1, c.p2+d.p2, c.p12+d.p12
 	c.q1, c.q2, c.q12 = c.q1+d.q1, c.q2+d.q2, c.q12+d.q12
+	c.t1, c.t2 = c.t1+d.t1, c.t2+d.t2
 }
 
 // residual returns the sum of |V2 - g V1|^2, and that of the same times |V1|^2.
@@ -70,12 +75,14 @@ func (c cross) coherence() float64 {
 
 // welch holds averaged cross-spectra of windows of one length (P. D. Welch,
 // IEEE Trans. Audio Electroacoust. 15(2), 70-73, 1967, from memory), of all of
-// them and of the quiet ones alone.
+// them, of the quiet ones, and of those in either half of the recording.
 type welch struct {
 	length    int
 	binHz     float64
 	all       []cross
 	quiet     []cross
+	early     []cross
+	late      []cross
 	windows   int
 	quietOnes int
 }
@@ -147,6 +154,7 @@ func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
 	fft := fourier.NewFFT(length)
 	bins := length/2 + 1
 	w.all, w.quiet = make([]cross, bins), make([]cross, bins)
+	w.early, w.late = make([]cross, bins), make([]cross, bins)
 	x := make([]float64, length)
 	a, b := make([]complex128, bins), make([]complex128, bins)
 	for i := range w.windows {
@@ -156,12 +164,21 @@ func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
 			}
 			fft.Coefficients([2][]complex128{a, b}[ch], x)
 		}
-		for k := range w.all {
-			w.all[k].take(a[k], b[k])
+		when := (float64(start(i)) + float64(length)/2) / float64(len(v1))
+		half := w.early
+		if when > 0.5 {
+			half = w.late
+		}
+		for k := range half {
+			half[k].take(a[k], b[k], when)
 			if isQuiet[i] {
-				w.quiet[k].take(a[k], b[k])
+				w.quiet[k].take(a[k], b[k], when)
 			}
 		}
+	}
+	for k := range w.all {
+		w.all[k] = w.early[k]
+		w.all[k].add(w.late[k])
 	}
 	return w
 }

@@ -67,13 +67,18 @@ const (
 	lowSettle = 0.5  // s
 	lowCycles = 50.0 // and at most so many cycles
 
-	markSeconds     = 0.2
-	markLow, markHi = 200.0, 2000.0 // Hz
-	gapSeconds      = 0.1           // between marks and tones
-	jointSeconds    = 0.02
-	holdSeconds     = 0.005 // after a dwell, since its place in a recording is uncertain
+	markSeconds  = 0.2
+	gapSeconds   = 0.1 // between marks and tones
+	jointSeconds = 0.02
+	holdSeconds  = 0.005 // after a dwell, since its place in a recording is uncertain
 
 	tonesOffMains = 2.0 // Hz from mains and its harmonics
+)
+
+// Frequencies in hertz that a mark runs between.
+const (
+	MarkLowHz  = 200.0
+	MarkHighHz = 2000.0
 )
 
 // NewTones returns the tones for o, or an error that names the option at
@@ -227,11 +232,11 @@ func (t Tones) Dwells() []int {
 // tone: an exponential chirp from 200 Hz to 2 kHz and the same backwards.
 func (t Tones) Marks() (head, tail []float64) {
 	head = make([]float64, t.samples(markSeconds))
-	l := markSeconds / math.Log(markHi/markLow)
+	l := markSeconds / math.Log(MarkHighHz/MarkLowHz)
 	for n := range head {
 		x := (float64(n) + 0.5) / float64(len(head))
 		edge := min(1, 4*x, 4*(1-x))
-		head[n] = t.Peak * halfCosine(edge) * math.Sin(2*math.Pi*markLow*l*math.Expm1(markSeconds*x/l))
+		head[n] = t.Peak * halfCosine(edge) * math.Sin(2*math.Pi*MarkLowHz*l*math.Expm1(markSeconds*x/l))
 	}
 	tail = slices.Clone(head)
 	slices.Reverse(tail)
