@@ -115,22 +115,52 @@ type Moved struct {
 func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 	high := s.frame.HighHz
 	top := min(high, max(bendingLooksHz, looksOver*s.frame.LowHz))
-	looks := newQuotient(s, c, top, bendingTop*top)
+	looks := newQuotient(s, c, top, bendingTop*top, nil)
 	if looks == nil {
 		return nil
 	}
-	looks.slots = slices.DeleteFunc(looks.slots, func(slot int) bool { return slot == above })
-	if looks.describe(looks.bent()) == nil {
+	found := looks.describe(looks.bent()) != nil
+	var tones map[int]complex128
+	if found {
+		if tones = s.tonesOnLines(); len(tones) > 0 {
+			looks = newQuotient(s, c, top, bendingTop*top, tones)
+			found = looks.describe(looks.bent()) != nil
+		}
+	}
+	if !found {
 		return looks.faint()
 	}
-	q := newQuotient(s, c, c.StopHz, high)
-	found := q.bent()
-	b := q.describe(found)
+	q := newQuotient(s, c, c.StopHz, high, tones)
+	orders := q.bent()
+	b := q.describe(orders)
 	if b != nil {
-		b.Input1 = q.atInput1(found)
-		q.subtract(found)
+		b.Input1 = q.atInput1(orders)
+		q.subtract(orders)
 	}
 	return b
+}
+
+// tonesOnLines returns the lines of the signal on which a tone stands alone, with
+// the ratio that the curve through their neighbours has there. A tone sounds at
+// all times, those at which the orders arrive among them, and is none of theirs.
+func (s spectrum) tonesOnLines() map[int]complex128 {
+	cells, _, _ := s.cells()
+	var heard []cell
+	for _, c := range cells {
+		if s.average(&c) {
+			heard = append(heard, c)
+		}
+	}
+	v := s.surveyed(heard)
+	tones := map[int]complex128{}
+	for i, c := range v.cells {
+		for j, e := range c.excess {
+			if math.IsInf(e, 1) {
+				tones[c.lo+j] = v.found[i].curve.value(float64(c.lo + j))
+			}
+		}
+	}
+	return tones
 }
 
 // quotient is V2/V1 of a chirp over the lines of its period and over time.
@@ -160,8 +190,9 @@ type bendBand struct {
 func (b bendBand) middle() float64 { return math.Sqrt(b.lowHz * b.highHz) }
 
 // newQuotient returns the quotient up to topHz, its last part from fullHz on
-// faded out, or nil where no order has room.
-func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64) *quotient {
+// faded out, with the given ratios in the place of what lines hold, or nil where
+// no order has room.
+func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64, instead map[int]complex128) *quotient {
 	q := &quotient{s: s, c: c, hz: s.stepHz * float64(s.periods), rise: c.Rise(), fullHz: fullHz, topHz: topHz}
 	octaves := math.Log(c.StopHz / c.StartHz) // T/L
 	q.last = min(mostOrder, math.Exp(octaves-leastRing)/aftOrders)
@@ -181,7 +212,7 @@ func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64) *quotient {
 	q.step = 1 / q.hz / float64(n)
 	low := math.Sqrt(c.StartHz * s.frame.LowHz) // where the chirp has risen
 	q.lines = make([]complex128, n/2+1)
-	q.divide(low)
+	q.divide(low, instead)
 	q.continueDown(low)
 	q.time = fourier.NewFFT(n).Sequence(nil, q.lines)
 	for i := range q.time {
@@ -199,7 +230,7 @@ func (q *quotient) fade(k int) float64 {
 }
 
 // divide fills in the lines from low on, and the bands.
-func (q *quotient) divide(low float64) {
+func (q *quotient) divide(low float64, instead map[int]complex128) {
 	s, full, top := q.s, q.fullHz, q.topHz
 	width := math.Exp2(1.0 / bandsPerOctave)
 	for from := low; from < full; from *= width {
@@ -216,6 +247,9 @@ func (q *quotient) divide(low float64) {
 		var p12 complex128
 		for k := lo; k <= hi; k++ {
 			v1, v2 := s.x1[k*s.periods], s.x2[k*s.periods]
+			if g, ok := instead[k]; ok {
+				v2 = g * v1
+			}
 			p1 += abs2(v1)
 			p12 += cmplx.Conj(v1) * v2
 			// Where V1 sinks into the noise its inverse would be noise alone.
