@@ -2,6 +2,7 @@ package ratio
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"tapload/measure/card"
@@ -19,6 +20,9 @@ const (
 	spoiltOverSignal = 0.004
 	quiet            = 0.1
 
+	slippedBelow = 0.5 // agreement of two periods, and that
+	slippedFound = 0.3 // of the one with the other at another time
+
 	unlikeBy = 4.0 // times the energy, in most blocks; noise alone stays within a half more
 )
 
@@ -32,6 +36,9 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int) err
 			i := spoilt(before, after)
 			if i < 0 {
 				i = unlike(before, after)
+			}
+			if i < 0 && slipped(before, after) {
+				i = 0
 			}
 			if i >= 0 {
 				at := float64(start+p*f.Period+i) / float64(rec.RateHz)
@@ -66,6 +73,24 @@ func unlike(before, after []float64) int {
 		return -1
 	}
 	return first
+}
+
+// slipped reports whether one of two periods that hardly agree is nearly the
+// other one at another time: hardly a block is then as it should be either. Mere
+// noise makes them agree best as they stand. Looked at are first differences, as
+// in unlike.
+func slipped(before, after []float64) bool {
+	a, b := steps(before), steps(after)
+	var both float64
+	for i, v := range a {
+		both += v * b[i]
+	}
+	e := energy(a) * energy(b)
+	if e == 0 || math.Abs(both) > slippedBelow*math.Sqrt(e) {
+		return false
+	}
+	m := correlate(b, a)
+	return m.score(m.best(0, len(m.c))) > math.Max(slippedFound, lostBetter*math.Abs(both)/math.Sqrt(e))
 }
 
 // spoilt returns the index of the first sample of the worst spoilt block, or
