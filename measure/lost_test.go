@@ -127,6 +127,25 @@ func TestLostSamplesLeaveNoCurve(t *testing.T) {
 	}
 }
 
+// Where a piece of the first period came twice, hardly any of it agrees with the
+// next one, and what does hides behind a clock that is none.
+func TestMostOfAPeriodSlipped(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{})
+	b := idealBench(loads[1].load, -90, 1)
+	b.Latency, b.LeadOut = 0.3, 0.7
+	rec, err := b.Play(t.Context(), card.Output{RateHz: sig.Rate(), Channels: [][]float64{sig.Samples()}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const at, n = 265525, 39707 // of which benchmark LostSamples once made a curve
+	rec.V1, rec.V2 = damage(rec.V1, "repeated", at, n), damage(rec.V2, "repeated", at, n)
+	_, err = measure.Run(context.Background(), measure.Setup{Card: recorded{rec}, Signal: sig, Jig: exactJig(t, 33)})
+	var fault *card.Fault
+	if !errors.As(err, &fault) || fault.Cause != card.Dropout {
+		t.Errorf("got %v, want a dropout", err)
+	}
+}
+
 func BenchmarkLostSamples(b *testing.B) {
 	for _, s := range []struct {
 		name   string

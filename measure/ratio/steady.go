@@ -21,6 +21,9 @@ const (
 	spoiltOverSignal = 0.004
 	quiet            = 0.1
 
+	slippedBelow = 0.5 // agreement of two periods, and that
+	slippedFound = 0.3 // of the one with the other at another time
+
 	unlikeBy = 4.0 // times the energy, in most blocks; noise alone stays within a half more
 
 	// What differs in more of a period than this is no burst.
@@ -78,6 +81,9 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 			const buffers = "measure again; if it stays, use larger buffers and close other programs"
 			if i := unlike(before, after, block); i >= 0 {
 				return u, fault(place(i), "samples were lost or doubled", buffers)
+			}
+			if slipped(before, after) {
+				return u, fault(place(0), "samples were lost or doubled", buffers)
 			}
 			d := blockwise(before, after, block)
 			slow := d.spoilt()
@@ -150,6 +156,24 @@ func unlike(before, after []float64, block int) int {
 		return -1
 	}
 	return first
+}
+
+// slipped reports whether one of two periods that hardly agree is nearly the
+// other one at another time: hardly a block is then as it should be either. Mere
+// noise makes them agree best as they stand. Looked at are first differences, as
+// in unlike.
+func slipped(before, after []float64) bool {
+	a, b := steps(before), steps(after)
+	var both float64
+	for i, v := range a {
+		both += v * b[i]
+	}
+	e := energy(a) * energy(b)
+	if e == 0 || math.Abs(both) > slippedBelow*math.Sqrt(e) {
+		return false
+	}
+	m := correlate(b, a)
+	return m.score(m.best(0, len(m.c))) > math.Max(slippedFound, lostBetter*math.Abs(both)/math.Sqrt(e))
 }
 
 // comparison is two periods, block by block.

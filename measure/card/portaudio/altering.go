@@ -73,6 +73,8 @@ func mixerResamples(all []device, in, out device, rateHz int) []card.Alteration 
 				continue
 			}
 			d = all[i]
+		case wasapi:
+			// Windows itself does not open a card at another rate; Wine does.
 		default:
 			continue
 		}

@@ -25,7 +25,7 @@ func TestMixerResamples(t *testing.T) {
 		{"MME, output at another rate", cut, cut, 48000, []string{"the mixer of Windows resamples the output", "96000 Hz", "48000 Hz"}},
 		{"DirectSound, input at another rate", direct, direct, 96000, []string{"resamples the input"}},
 		{"DirectSound, both", direct, direct, 44100, []string{"the output", "and the input"}},
-		{"WASAPI, which refuses", wasapiIn, wasapiOut, 44100, nil},
+		{"WASAPI, which Windows refuses and Wine resamples", wasapiIn, wasapiOut, 44100, []string{"the output", "and the input"}},
 		{"MME of a card that WASAPI does not list", device{name: "other", api: mme, inputs: 2}, device{name: "other", api: mme, outputs: 2}, 44100, nil},
 		{"Core Audio", mac, mac, 96000, []string{"Core Audio resamples the output"}},
 		{"Core Audio at its rate", mac, mac, 48000, nil},
