@@ -140,9 +140,10 @@ func TestMostOfAPeriodSlipped(t *testing.T) {
 	const at, n = 265525, 39707 // of which benchmark LostSamples once made a curve
 	rec.V1, rec.V2 = damage(rec.V1, "repeated", at, n), damage(rec.V2, "repeated", at, n)
 	_, err = measure.Run(context.Background(), measure.Setup{Card: recorded{rec}, Signal: sig, Jig: exactJig(t, 33)})
+	// An echo canceller leaves two periods that agree as little.
 	var fault *card.Fault
-	if !errors.As(err, &fault) || fault.Cause != card.Dropout {
-		t.Errorf("got %v, want a dropout", err)
+	if !errors.As(err, &fault) || fault.Cause != card.Dropout && fault.Cause != card.EchoCancelled {
+		t.Errorf("got %v, want a dropout or an echo canceller", err)
 	}
 }
 
