@@ -20,9 +20,6 @@ type file struct {
 	write func(io.Writer) error
 }
 
-// errHeld is the error of a file that cannot be renamed or replaced just now.
-var errHeld = errors.New("another program has it open; close it there")
-
 // check returns an error when f could not be written, so that a command can
 // tell before it does its work.
 func (f file) check() error {

@@ -7,6 +7,9 @@ import (
 	"golang.org/x/sys/windows"
 )
 
+// errHeld is the error of a file that cannot be renamed or replaced just now.
+var errHeld = errors.New("another program has it open; close it there")
+
 // held returns errHeld where another program has the file open in a way that
 // keeps it from being renamed or replaced: most programs here open files so.
 func held(path string) error {

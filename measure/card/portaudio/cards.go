@@ -362,7 +362,7 @@ func newListing(devices []Device) *listing {
 
 func serverPlugin(name string) bool { return name == "pulse" || name == "pipewire" }
 
-func windows(api string) bool {
+func ofWindows(api string) bool {
 	return api == mme || api == directSound || api == wasapi || api == kernel
 }
 
@@ -371,7 +371,7 @@ func (l *listing) belonging(d *Device) belonging {
 	switch {
 	case d.API == alsa:
 		return l.underALSA(*d)
-	case windows(d.API):
+	case ofWindows(d.API):
 		return l.underWindows(d)
 	case d.API == pulse:
 		name := l.monitored(d)
@@ -546,7 +546,7 @@ func (l *listing) complete(d Device) string {
 	}
 	whole := ""
 	for _, other := range l.devices {
-		if other.API == mme || !windows(other.API) || (other.Inputs > 0) != (d.Inputs > 0) || !strings.HasPrefix(other.Name, d.Name) {
+		if other.API == mme || !ofWindows(other.API) || (other.Inputs > 0) != (d.Inputs > 0) || !strings.HasPrefix(other.Name, d.Name) {
 			continue
 		}
 		if whole != "" && whole != other.Name {
@@ -565,7 +565,7 @@ func (l *listing) complete(d Device) string {
 func (l *listing) longest(card string) string {
 	best := card
 	for _, other := range l.devices {
-		if !windows(other.API) || l.standsIn(other) {
+		if !ofWindows(other.API) || l.standsIn(other) {
 			continue
 		}
 		name := strings.TrimSpace(inBrackets(other.Name))

@@ -87,9 +87,9 @@ func defaults(infos []Info) (in, out *Device) {
 		return the(func(d Device) bool { return d.API == api && d.APIDefaultIn && d.Inputs > 0 }),
 			the(func(d Device) bool { return d.API == api && d.APIDefaultOut && d.Outputs > 0 })
 	}
-	if windows(in.API) {
+	if ofWindows(in.API) {
 		for _, known := range interfaces[:rank(in.API)] {
-			if !windows(known.api) {
+			if !ofWindows(known.api) {
 				continue
 			}
 			if in, out := of(known.api); in != nil && out != nil {
