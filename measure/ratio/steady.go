@@ -29,6 +29,11 @@ const (
 	// What differs in more of a period than this is no burst.
 	burstLongest = 0.2
 
+	// A hole is that large a part of what is looked at, in energy: what is
+	// weaker has the sum of a hole by accident.
+	hollowLeast  = 0.06
+	hollowWithin = 0.3
+
 	sameKnock = 0.2 // s, within which both inputs hear one knock
 
 	sameRun    = 24   // samples in a row that are equal, or come again, by no accident
@@ -105,6 +110,9 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 			if moved {
 				return u, fault(at, "samples were lost or doubled", buffers)
 			}
+			if hollow(before, after, worst, fast, block) {
+				return u, fault(at, "samples were lost or doubled", buffers)
+			}
 			raw := [][]float64{rec.V1, rec.V2}[ch]
 			for _, b := range []int{fast[0], worst} {
 				// In one period alone: a slow wave of few bits has such runs in both.
@@ -174,6 +182,37 @@ func slipped(before, after []float64) bool {
 	}
 	m := correlate(b, a)
 	return m.score(m.best(0, len(m.c))) > math.Max(slippedFound, lostBetter*math.Abs(both)/math.Sqrt(e))
+}
+
+// hollow reports whether one of two periods holds nothing, for a while about its
+// worst block, of what the other has there. With y = x outside a hole in y and 0
+// within, the difference d = y - x is -x there and 0 elsewhere, so that
+//
+//	sum d x = -sum d^2;
+//
+// what sounds beside the signal, such as a knock, has nothing in common with it.
+func hollow(before, after []float64, worst int, spoilt []int, block int) bool {
+	lo, hi := worst, worst
+	for slices.Contains(spoilt, lo-1) {
+		lo--
+	}
+	for slices.Contains(spoilt, hi+1) {
+		hi++
+	}
+	x, y := before[max(0, lo-1)*block:min(len(before), (hi+2)*block)], after[max(0, lo-1)*block:min(len(after), (hi+2)*block)]
+	var xx, yy, dd, dx, dy float64
+	for i := range x {
+		d := y[i] - x[i]
+		xx += x[i] * x[i]
+		yy += y[i] * y[i]
+		dd += d * d
+		dx -= d * x[i]
+		dy += d * y[i]
+	}
+	hole := func(sum, all float64) bool {
+		return math.Abs(sum/dd-1) < hollowWithin && dd > hollowLeast*all
+	}
+	return hole(dx, xx) || hole(dy, yy)
 }
 
 // comparison is two periods, block by block.
