@@ -372,6 +372,7 @@ func largest(x []float64) (m float64) {
 const (
 	besideMost  = 1.6  // times the noise in silence that the noise beside a signal may be, or less by
 	besideLeast = 3e-5 // rms, one step of 16 bits: noise below it depends on how it is rounded
+	besideHum   = 5e-3 // of the amplitude of hum: what is left of it where it was taken out
 	remains     = 4.0  //  times what V1 is in silence that the rest of a signal comes to
 )
 
@@ -382,9 +383,10 @@ func (c *Checked) beside(h hearing) error {
 	if c.besides++; c.besides > 1 {
 		return nil
 	}
+	least := max(besideLeast, besideHum*c.Hum)
 	var change [2]float64
 	for ch, n := range h.ratio.Seen.NoiseFloor {
-		change[ch] = max(n, besideLeast) / max(c.Noise[ch], besideLeast)
+		change[ch] = max(n, least) / max(c.Noise[ch], least)
 	}
 	what := "a noise gate or noise suppression"
 	switch {
