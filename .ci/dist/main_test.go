@@ -46,18 +46,18 @@ func unpack(t *testing.T, data []byte) (names []string, headers map[string]*tar.
 	}
 }
 
-// One archive, made twice: the same bytes, all that belongs in it, and a program
-// that runs without the sound-card library.
-func TestArchive(t *testing.T) {
+// madeTwice makes the archive of a system twice, from the top of the checkout,
+// wants the same bytes, and returns them and where they are.
+func madeTwice(t *testing.T, system string) (path string, archive []byte) {
+	t.Helper()
 	t.Chdir(filepath.Join("..", ".."))
 	if out, err := exec.Command("git", "status").CombinedOutput(); err != nil {
 		t.Skipf("an archive is of a commit, and git does not answer: %s", out)
 	}
 	var archives [2][]byte
-	var path string
 	for i := range archives {
 		var said strings.Builder
-		if err := makeAll(&said, t.TempDir(), "linux/amd64"); err != nil {
+		if err := makeAll(&said, t.TempDir(), system); err != nil {
 			t.Fatal(err)
 		}
 		path = strings.TrimSpace(said.String())
@@ -70,8 +70,15 @@ func TestArchive(t *testing.T) {
 	if !bytes.Equal(archives[0], archives[1]) {
 		t.Error("made twice, the archive is not the same")
 	}
+	return path, archives[0]
+}
 
-	names, headers, texts := unpack(t, archives[0])
+// One archive, made twice: the same bytes, all that belongs in it, and a program
+// that runs without the sound-card library.
+func TestArchive(t *testing.T) {
+	path, archive := madeTwice(t, "linux/amd64")
+
+	names, headers, texts := unpack(t, archive)
 	top := strings.TrimSuffix(filepath.Base(path), ".tar.gz") + "/"
 	if !strings.HasPrefix(top, "tapload-") || !strings.HasSuffix(top, "-linux-amd64/") {
 		t.Errorf("the archive is named %s", path)
@@ -173,27 +180,7 @@ func read(t *testing.T, path string) (names []string, texts map[string][]byte) {
 // The archive for Windows has the sound-card library beside the program, with
 // its licence.
 func TestWindowsArchive(t *testing.T) {
-	t.Chdir(filepath.Join("..", ".."))
-	if out, err := exec.Command("git", "status").CombinedOutput(); err != nil {
-		t.Skipf("an archive is of a commit, and git does not answer: %s", out)
-	}
-	var archives [2][]byte
-	var path string
-	for i := range archives {
-		var said strings.Builder
-		if err := makeAll(&said, t.TempDir(), "windows/amd64"); err != nil {
-			t.Fatal(err)
-		}
-		path = strings.TrimSpace(said.String())
-		data, err := os.ReadFile(path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		archives[i] = data
-	}
-	if !bytes.Equal(archives[0], archives[1]) {
-		t.Error("made twice, the archive is not the same")
-	}
+	path, _ := madeTwice(t, "windows/amd64")
 	names, texts := read(t, path)
 	top := strings.TrimSuffix(filepath.Base(path), ".zip") + "/"
 	if want := []string{top + "LICENSE", top + "README.md", top + "THIRD-PARTY.txt", top + "libportaudio.dll", top + "tapload.exe"}; !slices.Equal(names, want) {

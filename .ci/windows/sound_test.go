@@ -85,7 +85,7 @@ func card(api string) []string {
 
 // lost are parts of sentences of measurements that are refused because sound was
 // lost on the way.
-var lost = []string{"lost", "changes while the signal plays", "clocks", "does not rise above the noise", "is not in input", "does not hear", "stopped after", "holds", "hardly runs", "never ran for"}
+var lost = []string{"lost", "changes while the signal plays", "clocks", "does not rise above the noise", "is not in input", "does not hear", "stopped after", "holds", "hardly runs", "never ran for", "two equal periods of what is played differently"}
 
 // measured runs the program until no sound is lost, and returns what it said
 // then. Nothing that it refuses may leave a file.

@@ -177,40 +177,59 @@ func TestCardStopsMidSweep(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			r := rig.Start(t, rig.Options{Chains: rigLoad.Circuit(48000).Chains(), RealTime: true})
-			// Long enough to be stopped, however busy this machine is.
-			cmd := program(t, r, "sweep", "--card", r.Card(), "-o", "x.sweep.json", "--period", "60")
-			stderr, err := cmd.StderrPipe()
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := cmd.Start(); err != nil {
-				t.Fatal(err)
-			}
-			reader := bufio.NewReader(stderr)
-			for line := ""; !strings.HasPrefix(line, "playing:"); {
-				if line, err = reader.ReadString('\n'); err != nil {
-					t.Fatalf("it ended before it played: %v", err)
+			const tries = 3
+			for i := 1; stopMidSweep(t, tt.stop, tt.want); i++ {
+				if i == tries {
+					t.Fatalf("the sound server ran in none of %d tries", tries)
 				}
-			}
-			// The first report comes before the signal begins.
-			time.Sleep(time.Second)
-			if err := tt.stop(r, cmd.Process); err != nil {
-				t.Fatal(err)
-			}
-			rest, err := io.ReadAll(reader)
-			if err != nil {
-				t.Fatal(err)
-			}
-			code := exitCode(t, cmd.Wait())
-			if sentence := lastSentence(string(rest)); code != exitError || !strings.Contains(sentence, tt.want) {
-				t.Errorf("exit code %d, stderr %q; want %d and a sentence with %q", code, rest, exitError, tt.want)
-			}
-			if left := names(t, cmd.Dir); len(left) > 0 {
-				t.Errorf("it left %v", left)
+				t.Log("the machine was too busy for the sound server, again")
 			}
 		})
 	}
+}
+
+// stopMidSweep stops a sweep a second after it said that it plays, and wants that
+// said. It reports whether the sound server never ran before, for want of a
+// processor.
+func stopMidSweep(t *testing.T, stop func(*rig.Rig, *os.Process) error, want string) (starved bool) {
+	r := rig.Start(t, rig.Options{Chains: rigLoad.Circuit(48000).Chains(), RealTime: true})
+	defer r.Stop()
+	// Long enough to be stopped, however busy this machine is.
+	cmd := program(t, r, "sweep", "--card", r.Card(), "-o", "x.sweep.json", "--period", "60")
+	stderr, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	reader := bufio.NewReader(stderr)
+	for line := ""; !strings.HasPrefix(line, "playing:"); {
+		if line, err = reader.ReadString('\n'); err != nil {
+			t.Fatalf("it ended before it played: %v", err)
+		}
+	}
+	// The first report comes before the signal begins.
+	time.Sleep(time.Second)
+	if err := stop(r, cmd.Process); err != nil {
+		t.Fatal(err)
+	}
+	rest, err := io.ReadAll(reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	code := exitCode(t, cmd.Wait())
+	sentence := lastSentence(string(rest))
+	if code == exitError && strings.Contains(sentence, "without losing sound") {
+		return true
+	}
+	if code != exitError || !strings.Contains(sentence, want) {
+		t.Errorf("exit code %d, stderr %q; want %d and a sentence with %q", code, rest, exitError, want)
+	}
+	if left := names(t, cmd.Dir); len(left) > 0 {
+		t.Errorf("it left %v", left)
+	}
+	return false
 }
 
 func TestCardsLists(t *testing.T) {
