@@ -244,7 +244,7 @@ func TestKKWords(t *testing.T) {
 	} {
 		w, bad := c.r.Warning()
 		if !bad || w.Code != c.code || !strings.Contains(w.Text, c.text) {
-			t.Errorf("%v %q, want %q with %q", bad, w, c.code, c.text)
+			t.Errorf("%v %q of %q, want %q with %q", bad, w.Text, w.Code, c.code, c.text)
 		}
 	}
 	if _, bad := (KKResult{}).Warning(); bad {

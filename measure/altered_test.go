@@ -75,14 +75,14 @@ func TestAlterationsRideInTheRecord(t *testing.T) {
 	s := measure.Setup{Card: d, Signal: sig, Jig: exactJig(t, 33)}
 	want := impedance.Warning{Code: card.Resampled, Text: "the server resamples; choose another rate"}
 	rec, err := measure.Run(context.Background(), s)
-	if err != nil || !slices.Contains(rec.Warnings, want) {
+	if err != nil || !slices.ContainsFunc(rec.Warnings, want.Equal) {
 		t.Errorf("got %v, %v, want the warning %v", rec.Warnings, err, want)
 	}
 	if d.asked.Load() != 1 || d.idle.Load() != 0 {
 		t.Errorf("asked %d times, %d of them in silence; want once, while it plays", d.asked.Load(), d.idle.Load())
 	}
 	mean, _, err := measure.RunRepeated(context.Background(), s, 2)
-	if err != nil || !slices.Contains(mean.Warnings, want) {
+	if err != nil || !slices.ContainsFunc(mean.Warnings, want.Equal) {
 		t.Errorf("series: got %v, %v, want the warning %v", mean.Warnings, err, want)
 	}
 	sig = chirp(t, signal.ChirpOptions{RateHz: 44100, PeriodSeconds: 0.5, LowHz: 40})

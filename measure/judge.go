@@ -39,16 +39,27 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	add := func(code, format string, args ...any) {
 		w = append(w, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
 	}
+	at := func(lowHz, highHz float64) { // what was added last speaks of
+		last := &w[len(w)-1]
+		last.Hz = append(last.Hz, impedance.Band{Low: lowHz, High: highHz})
+	}
 	for _, l := range g.Seen.Mains {
 		if peak := max(l.Peak[0], l.Peak[1]); peak > humWorthSaying {
 			add("hum", "hum at %.2f Hz, %.1f %% of full scale, was taken out; points near it are less certain", l.Hz, 100*peak)
+			at(l.Hz, l.Hz)
 		}
 	}
 	if t := g.Seen.OnLines; len(t) > 0 {
 		add("tone", "%s fell on a frequency of the signal, which was left out of the points near it", tones(t))
+		for _, l := range t {
+			at(l.Hz, l.Hz)
+		}
 	}
 	if b := g.Seen.Bursts; len(b) > 0 {
 		add("burst", "%s", bursts(b, g.Seen.StartSeconds))
+		for _, b := range b {
+			at(b.LowHz, b.HighHz)
+		}
 	} else if k := g.Seen.Unsteady.Knocks; len(k) > 0 {
 		add("burst", "something knocked, clicked or spoke at %.2f s, or one period of the signal before; points at its frequencies are less certain", k[0])
 	}
@@ -70,6 +81,9 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 			text += fmt.Sprintf("; from %.0f to %.0f Hz |Z| may differ from that of a small signal by up to %.2g %%", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
 		}
 		add("distortion", "%s: measure at a lower level", text)
+		if len(moved) > 0 {
+			at(moved[0].Hz, moved[len(moved)-1].Hz)
+		}
 	}
 	if b := g.Seen.Bending; b != nil {
 		who := "the load or an input bends"
@@ -78,6 +92,9 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		}
 		if text := bendingText(*b, who); text != "" {
 			add("bending", "%s", text)
+			if moved := worthSaying(b.Moves); len(moved) > 0 {
+				at(moved[0].Hz, moved[len(moved)-1].Hz)
+			}
 		}
 	}
 	if d := g.Seen.Drift; d != nil {
@@ -87,6 +104,9 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	}
 	if r := g.Seen.Ringing; len(r) > 0 {
 		add("ringing", "the load still rang when the tone began to be measured at %d frequencies, the first %.4g Hz; the beginning was left out there: let the tones settle longer", len(r), r[0])
+		for _, hz := range r {
+			at(hz, hz)
+		}
 	}
 	if short := g.Seen.Short; len(short) > 0 {
 		worst := slices.MaxFunc(short, func(a, b ratio.Unsure) int { return cmp.Compare(a.U, b.U) })
@@ -97,6 +117,9 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	}
 	if h := g.Seen.Heard; h != nil && len(h.LeftOut) > 0 {
 		add("coherence", "left out for want of coherence, or for hum: %s; what was played says too little there", ranges(h.LeftOut))
+		for _, b := range h.LeftOut {
+			at(b[0], b[1])
+		}
 	}
 	if unsure, worst := unsure(g); g.Seen.Heard != nil && len(unsure) > 0 {
 		add("unsure", "noise leaves |Z| at %d frequencies less sure than ± %g %% (k = 2), the worst ± %.2g %% at %.0f Hz; a larger sense resistor, more level or more time helps", len(unsure), 100*sureEnough, 200*worst.U, worst.Hz)

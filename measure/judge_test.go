@@ -1,9 +1,12 @@
 package measure
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
+	"tapload/measure/hum"
+	"tapload/measure/impedance"
 	"tapload/measure/ratio"
 )
 
@@ -48,5 +51,28 @@ func TestBendsAndDriftsAreSaid(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+func TestWarningsNameTheirFrequencies(t *testing.T) {
+	for _, tc := range []struct {
+		name, code string
+		seen       ratio.Seen
+		want       []impedance.Band
+	}{
+		{"hum", "hum", ratio.Seen{Mains: []hum.Tone{{Hz: 50.02, Peak: [2]float64{0.01, 0.02}}}}, []impedance.Band{{Low: 50.02, High: 50.02}}},
+		{"tones on lines", "tone", ratio.Seen{OnLines: []ratio.OnLine{{Hz: 60, Peak: 0.01}, {Hz: 180, Peak: 0.001}}}, []impedance.Band{{Low: 60, High: 60}, {Low: 180, High: 180}}},
+		{"a burst", "burst", ratio.Seen{Bursts: []ratio.Burst{{LowHz: 300, HighHz: 420, Period: 1, Relative: 0.01}}}, []impedance.Band{{Low: 300, High: 420}}},
+		{"a bend", "bending", ratio.Seen{Bending: &ratio.Bending{
+			Orders: []ratio.BentOrder{{Number: 3, Hz: 62, Part: 1e-2}},
+			Moves:  []ratio.Moved{{Hz: 50, Part: 1e-4}, {Hz: 62, Part: 6e-3}, {Hz: 78, Part: 1e-3}},
+		}}, []impedance.Band{{Low: 62, High: 78}}},
+		{"clocks", "clock", ratio.Seen{ClockPPM: 40}, nil},
+	} {
+		tc.seen.Level = [2]float64{0.2, 0.1}
+		all := warnings(ratio.Ratio{Seen: tc.seen})
+		if len(all) != 1 || all[0].Code != tc.code || !slices.Equal(all[0].Hz, tc.want) {
+			t.Errorf("%s: %+v, want %q of %v", tc.name, all, tc.code, tc.want)
+		}
 	}
 }

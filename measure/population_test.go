@@ -3,7 +3,6 @@ package measure_test
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -67,26 +66,6 @@ type outcome struct {
 	took     time.Duration
 }
 
-// namedBy returns what frequencies a warning names, in hertz.
-func namedBy(w impedance.Warning) (b [][2]float64) {
-	raw, err := json.Marshal(w)
-	if err == nil {
-		var said struct {
-			Hz [][2]float64 `json:"hz"`
-		}
-		if json.Unmarshal(raw, &said) == nil && len(said.Hz) > 0 {
-			return said.Hz
-		}
-	}
-	words := strings.Fields(w.Text)
-	for i := 1; i < len(words); i++ {
-		if hz, err := strconv.ParseFloat(words[i-1], 64); err == nil && strings.HasPrefix(words[i], "Hz") {
-			b = append(b, [2]float64{hz, hz})
-		}
-	}
-	return b
-}
-
 // judged measures c on r as the program does, and holds the curve against the
 // truth.
 func judged(r *adverse.Rig, c adverse.Case) (outcome, error) {
@@ -107,10 +86,10 @@ func judged(r *adverse.Rig, c adverse.Case) (outcome, error) {
 	case err != nil:
 		return o, fmt.Errorf("%s: %w", c.Text, err)
 	}
-	var named [][2]float64
+	var named []impedance.Band
 	for _, w := range rec.Warnings {
 		o.codes = append(o.codes, w.Code)
-		named = append(named, namedBy(w)...)
+		named = append(named, w.Hz...)
 	}
 	slices.Sort(o.codes)
 	o.codes = slices.Compact(o.codes)
@@ -125,8 +104,8 @@ func judged(r *adverse.Rig, c adverse.Case) (outcome, error) {
 		if math.Abs(m-cmplx.Abs(truth)) < 1.959964*u { // normal quantile of 97.5 %
 			o.inside++
 		}
-		if asWhole || slices.ContainsFunc(named, func(b [2]float64) bool {
-			return p.Hz > b[0]-warnedWithin && p.Hz < b[1]+warnedWithin
+		if asWhole || slices.ContainsFunc(named, func(b impedance.Band) bool {
+			return p.Hz > b.Low-warnedWithin && p.Hz < b.High+warnedWithin
 		}) {
 			continue
 		}

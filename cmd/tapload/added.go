@@ -67,7 +67,7 @@ func (o addedFlags) second(path string, alone impedance.Record, options fit.Opti
 	}
 	var warnings []impedance.Warning
 	for _, w := range slices.Concat(load.Warnings, rec.Warnings) {
-		if !slices.Contains(alone.Warnings, w) {
+		if !slices.ContainsFunc(alone.Warnings, w.Equal) {
 			w.Text = o.how() + ": " + w.Text
 			warnings = append(warnings, w)
 		}

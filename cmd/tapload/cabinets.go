@@ -176,7 +176,7 @@ func (n *namedWarnings) add(name string, warnings []impedance.Warning) {
 	for _, w := range warnings {
 		at := -1
 		for i, o := range *n {
-			if len(o.names) > 0 && o.Warning == w {
+			if len(o.names) > 0 && o.Warning.Equal(w) {
 				at = i
 			}
 		}
@@ -256,7 +256,7 @@ func (o cabinetFlags) source(path, key string, rate bool) (*source, error) {
 		}
 		s.fit, s.label, s.re = &k, k.object.Label, k.load.Re
 		for _, w := range k.object.Warnings {
-			s.warnings = append(s.warnings, impedance.Warning(w))
+			s.warnings = append(s.warnings, w.warning())
 		}
 		var doubt *impedance.Warning
 		if s.ohm, doubt = k.ratedOhm(); doubt != nil && rate {

@@ -159,7 +159,7 @@ func (f fitted) object(o fitOptions) fitObject {
 		}
 	}
 	for _, w := range f.warnings {
-		out.Warnings = append(out.Warnings, warningEntry{w.Code, w.Text})
+		out.Warnings = append(out.Warnings, entryOf(w))
 	}
 	return out
 }

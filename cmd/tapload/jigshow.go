@@ -152,7 +152,7 @@ func summarizeJig(path string, c jig.Calibration, now time.Time) (jigSummary, er
 		}
 	}
 	for _, w := range j.Doubts(c.Conditions, now) {
-		s.Warnings = append(s.Warnings, warningEntry{w.Code, w.Text})
+		s.Warnings = append(s.Warnings, entryOf(w))
 	}
 	return s, nil
 }

@@ -29,7 +29,7 @@ func show[O any](e env, asJSON bool, found shown[O], warnings []impedance.Warnin
 func warningEntries(all []impedance.Warning) []warningEntry {
 	entries := []warningEntry{}
 	for _, w := range all {
-		entries = append(entries, warningEntry(w))
+		entries = append(entries, entryOf(w))
 	}
 	return entries
 }

@@ -42,8 +42,25 @@ type summary struct {
 }
 
 type warningEntry struct {
-	Code string `json:"code"`
-	Text string `json:"text"`
+	Code string       `json:"code"`
+	Text string       `json:"text"`
+	Hz   [][2]float64 `json:"hz,omitempty"` // of the curve that it speaks of
+}
+
+func entryOf(w impedance.Warning) warningEntry {
+	e := warningEntry{Code: w.Code, Text: w.Text}
+	for _, b := range w.Hz {
+		e.Hz = append(e.Hz, [2]float64{b.Low, b.High})
+	}
+	return e
+}
+
+func (e warningEntry) warning() impedance.Warning {
+	w := impedance.Warning{Code: e.Code, Text: e.Text}
+	for _, b := range e.Hz {
+		w.Hz = append(w.Hz, impedance.Band{Low: b[0], High: b[1]})
+	}
+	return w
 }
 
 func summarize(r impedance.Record, path string) summary {
@@ -76,7 +93,7 @@ func summarize(r impedance.Record, path string) summary {
 		s.Bends = distortionOf(*r.Distortion)
 	}
 	for _, w := range r.Warnings {
-		s.Warnings = append(s.Warnings, warningEntry{w.Code, w.Text})
+		s.Warnings = append(s.Warnings, entryOf(w))
 	}
 	return s
 }

@@ -144,6 +144,17 @@ func decodeRecord(data []byte) (Record, error) {
 			return s.object(place, []field{
 				{key: keyCode, read: s.text(&w.Code)},
 				{key: keyText, read: s.text(&w.Text)},
+				{key: keyBands, read: s.list(func(place string) error {
+					var ends []float64
+					if err := s.numbers(&ends)(place); err != nil {
+						return err
+					}
+					if len(ends) != 2 {
+						return fmt.Errorf("%s has %d values; a band is its lowest and its highest frequency", place, len(ends))
+					}
+					w.Hz = append(w.Hz, Band{ends[0], ends[1]})
+					return nil
+				}), optional: true},
 			})
 		})},
 	})

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 	"unicode/utf8"
 )
@@ -40,6 +41,7 @@ const (
 	keyID         = "id"
 	keyStandards  = "standards"
 	keyCode       = "code"
+	keyBands      = "hz"
 	keyText       = "text"
 	keyCoherence  = "coherence"
 	keyDrive      = "load_level"
@@ -61,6 +63,15 @@ const (
 type Warning struct {
 	Code string // stable, for programs: "low-level"
 	Text string // one sentence, for people
+	Hz   []Band // of the curve that it speaks of; nil where it speaks of all of it, or of none
+}
+
+// Band is a range of frequencies, from Low to High, in hertz.
+type Band struct{ Low, High float64 }
+
+// Equal reports whether w and v say the same.
+func (w Warning) Equal(v Warning) bool {
+	return w.Code == v.Code && w.Text == v.Text && slices.Equal(w.Hz, v.Hz)
 }
 
 // JigNote says which calibration the curve was corrected with.
@@ -135,6 +146,13 @@ func (r Record) check() error {
 	if r.Distortion != nil {
 		if err := r.Distortion.Check(); err != nil {
 			return err
+		}
+	}
+	for i, w := range r.Warnings {
+		for k, b := range w.Hz {
+			if !(b.Low >= 0 && b.Low <= b.High) || !finite(b.High) {
+				return fmt.Errorf("%s[%d].%s[%d]: %v to %v must rise from 0 or above", keyWarnings, i, keyBands, k, b.Low, b.High)
+			}
 		}
 	}
 	return r.Curve.Check()
@@ -243,7 +261,15 @@ func (r Record) encode() ([]byte, error) {
 	})
 	e.list(keyWarnings, len(r.Warnings), func(i int) {
 		w := r.Warnings[i]
-		e.item("{" + quote(keyCode) + ": " + quote(w.Code) + ", " + quote(keyText) + ": " + quote(w.Text) + "}")
+		item := "{" + quote(keyCode) + ": " + quote(w.Code) + ", " + quote(keyText) + ": " + quote(w.Text)
+		if len(w.Hz) > 0 {
+			bands := make([]string, len(w.Hz))
+			for k, b := range w.Hz {
+				bands[k] = "[" + number(b.Low) + ", " + number(b.High) + "]"
+			}
+			item += ", " + quote(keyBands) + ": [" + strings.Join(bands, ", ") + "]"
+		}
+		e.item(item + "}")
 	})
 	e.trimComma()
 	e.buf.WriteString("}\n")

@@ -31,7 +31,10 @@ func invented() Record {
 			},
 			Shared: []Source{{ID: "sense-resistor:bench-jig-1", DZ: []complex128{0.065, 0.07, 0.08 - 0.01i, 0.09, 0.1, 0}}},
 		},
-		Warnings: []Warning{{Code: "low-level", Text: "the input level is low"}},
+		Warnings: []Warning{
+			{Code: "low-level", Text: "the input level is low"},
+			{Code: "hum", Text: "hum at two places", Hz: []Band{{49.5, 50.5}, {100, 100}}},
+		},
 	}
 }
 
@@ -81,7 +84,8 @@ const inventedFile = `{
     }
   ],
   "warnings": [
-    {"code": "low-level", "text": "the input level is low"}
+    {"code": "low-level", "text": "the input level is low"},
+    {"code": "hum", "text": "hum at two places", "hz": [[49.5, 50.5], [100, 100]]}
   ]
 }
 `
@@ -225,7 +229,12 @@ func drawRecord(t *rapid.T) Record {
 		r.Curve.Shared = append(r.Curve.Shared, Source{id, dz})
 	}
 	for range rapid.IntRange(0, 2).Draw(t, "warnings") {
-		r.Warnings = append(r.Warnings, Warning{name.Draw(t, "code"), text.Draw(t, "text")})
+		w := Warning{Code: name.Draw(t, "code"), Text: text.Draw(t, "text")}
+		for range rapid.IntRange(0, 2).Draw(t, "bands") {
+			low := rapid.Float64Range(0, 1e6).Draw(t, "low")
+			w.Hz = append(w.Hz, Band{low, low + rapid.Float64Range(0, 100).Draw(t, "wide")})
+		}
+		r.Warnings = append(r.Warnings, w)
 	}
 	return r
 }
