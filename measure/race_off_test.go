@@ -2,5 +2,5 @@
 
 package measure_test
 
-// sweeps is how many seeded sweeps a coverage test takes.
-const sweeps = 1000
+// fewSweeps is how many seeded sweeps a coverage test takes by default.
+const fewSweeps = 200

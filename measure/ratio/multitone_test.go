@@ -53,7 +53,7 @@ func TestMultitoneNoiseCovers(t *testing.T) {
 	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 0.6, LowHz: 40})
 	for _, db := range []float64{-60, -90} {
 		y := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: math.Pow(10, db/20)}
-		if c, _ := y.covers(t, 60); c < 0.935 || c > 0.965 {
+		if c, _ := y.covers(t, 24); c < 0.935 || c > 0.965 {
 			t.Errorf("noise %g dB: %.2f %% of parts inside their 95 %% intervals", db, 100*c)
 		}
 	}
