@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"tapload/measure/hum"
 	"tapload/measure/impedance"
 	"tapload/measure/ratio"
 )
@@ -43,10 +44,17 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		last := &w[len(w)-1]
 		last.Hz = append(last.Hz, impedance.Band{Low: lowHz, High: highHz})
 	}
-	for _, l := range g.Seen.Mains {
-		if peak := max(l.Peak[0], l.Peak[1]); peak > humWorthSaying {
-			add("hum", "hum at %.2f Hz, %.1f %% of full scale, was taken out; points near it are less certain", l.Hz, 100*peak)
+	named, left := humWorth(g.Seen)
+	if len(named) > 0 {
+		add("hum", "hum at %s was taken out; points near it are less certain", humText(named))
+		for _, l := range named {
 			at(l.Hz, l.Hz)
+		}
+	}
+	if len(left) > 0 {
+		add("hum", "noise that is no steady tone, such as hum that wanders, stands out at %s; points there are less certain", ranges(left))
+		for _, b := range left {
+			at(b[0], b[1])
 		}
 	}
 	if t := g.Seen.OnLines; len(t) > 0 {
@@ -141,6 +149,64 @@ func lateText(blocks int) string {
 	}
 	return fmt.Sprintf("the driver says that %d blocks of sound were late or lost", blocks)
 }
+
+// humNear is how far, in hertz, a tone makes points less certain.
+const humNear = 2.0
+
+// humWorth returns the tones that are worth saying, all or none of a fundamental and
+// its multiples, and the bands that no tone explains.
+func humWorth(s ratio.Seen) (named []hum.Tone, left [][2]float64) {
+	near := func(t hum.Tone, b [2]float64) bool { return t.Hz > b[0]-humNear && t.Hz < b[1]+humNear }
+	worth := func(t hum.Tone) bool {
+		return max(t.Peak[0], t.Peak[1]) > humWorthSaying || slices.ContainsFunc(s.Rough, func(b [2]float64) bool { return near(t, b) })
+	}
+	if slices.ContainsFunc(s.Mains, worth) {
+		named = s.Mains
+	}
+	for _, b := range s.Rough {
+		if !slices.ContainsFunc(named, func(t hum.Tone) bool { return near(t, b) }) {
+			left = append(left, b)
+		}
+	}
+	return named, left
+}
+
+// humText writes the strongest of some tones in rising order, of those within
+// humNear of each other the strongest alone: a tone that wanders is found as
+// several.
+func humText(all []hum.Tone) string {
+	peak := func(t hum.Tone) float64 { return max(t.Peak[0], t.Peak[1]) }
+	byPeak := slices.SortedStableFunc(slices.Values(all), func(a, b hum.Tone) int { return cmp.Compare(peak(b), peak(a)) })
+	var strong []hum.Tone
+	rest := 0
+	for _, t := range byPeak {
+		switch {
+		case slices.ContainsFunc(strong, func(s hum.Tone) bool { return math.Abs(s.Hz-t.Hz) < humNear }):
+		case len(strong) == mostRanges || peak(t) < peak(byPeak[0])/humWeaker:
+			rest++
+		default:
+			strong = append(strong, t)
+		}
+	}
+	slices.SortFunc(strong, func(a, b hum.Tone) int { return cmp.Compare(a.Hz, b.Hz) })
+	words := make([]string, len(strong))
+	for i, t := range strong {
+		words[i] = fmt.Sprintf("%.2f Hz", t.Hz)
+	}
+	if rest == 1 {
+		words = append(words, "one weaker tone")
+	} else if rest > 1 {
+		words = append(words, fmt.Sprintf("%d weaker tones", rest))
+	}
+	text := fmt.Sprintf("%s, %.2g %% of full scale,", words[0], 100*peak(byPeak[0]))
+	if n := len(words); n > 1 {
+		text = fmt.Sprintf("%s and %s, up to %.2g %% of full scale,", strings.Join(words[:n-1], ", "), words[n-1], 100*peak(byPeak[0]))
+	}
+	return text
+}
+
+// humWeaker times weaker than the strongest, a tone is not named by itself.
+const humWeaker = 30.0
 
 // tones writes the strongest of some tones, in rising order.
 func tones(t []ratio.OnLine) string {

@@ -120,17 +120,17 @@ func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 		return nil
 	}
 	found := looks.describe(looks.bent()) != nil
-	var tones map[int]complex128
+	var instead map[int]complex128
 	if found {
-		if tones = s.tonesOnLines(); len(tones) > 0 {
-			looks = newQuotient(s, c, top, bendingTop*top, tones)
+		if instead = s.insteadOfSpoilt(); len(instead) > 0 {
+			looks = newQuotient(s, c, top, bendingTop*top, instead)
 			found = looks.describe(looks.bent()) != nil
 		}
 	}
 	if !found {
 		return looks.faint()
 	}
-	q := newQuotient(s, c, c.StopHz, high, tones)
+	q := newQuotient(s, c, c.StopHz, high, instead)
 	orders := q.bent()
 	b := q.describe(orders)
 	if b != nil {
@@ -140,10 +140,11 @@ func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 	return b
 }
 
-// tonesOnLines returns the lines of the signal on which a tone stands alone, with
-// the ratio that the curve through their neighbours has there. A tone sounds at
-// all times, those at which the orders arrive among them, and is none of theirs.
-func (s spectrum) tonesOnLines() map[int]complex128 {
+// insteadOfSpoilt returns the lines of the signal on which a tone stands alone, or
+// which hum left in doubt, with the ratio that the curve through their neighbours
+// has there. A tone sounds at all times, those at which the orders arrive among
+// them, and is none of theirs.
+func (s spectrum) insteadOfSpoilt() map[int]complex128 {
 	cells, _, _ := s.cells()
 	var heard []cell
 	for _, c := range cells {
@@ -152,15 +153,15 @@ func (s spectrum) tonesOnLines() map[int]complex128 {
 		}
 	}
 	v := s.surveyed(heard)
-	tones := map[int]complex128{}
+	instead := map[int]complex128{}
 	for i, c := range v.cells {
 		for j, e := range c.excess {
-			if math.IsInf(e, 1) {
-				tones[c.lo+j] = v.found[i].curve.value(float64(c.lo + j))
+			if e > 0 {
+				instead[c.lo+j] = v.found[i].curve.value(float64(c.lo + j))
 			}
 		}
 	}
-	return tones
+	return instead
 }
 
 // quotient is V2/V1 of a chirp over the lines of its period and over time.
@@ -637,11 +638,13 @@ func (q *quotient) describe(found []bentOrder) *Bending {
 		}
 	}
 	// Above the last band whose third harmonic a card records the load or the
-	// input bends unseen, most likely as it does there.
+	// input bends unseen: by the law of a cube without memory, whose third
+	// harmonic rises with the cube of the fundamental.
 	top := slices.IndexFunc(q.bands, func(b bendBand) bool { return 3*b.highHz > q.s.frame.HighHz })
 	for i := top; top > 0 && i < len(moves); i++ {
-		if b := q.bands[i]; b.heard {
-			moves[i] = max(moves[i], moves[top-1]*cmplx.Abs(1-q.bands[top-1].g)/max(cmplx.Abs(1-b.g), leastSwing))
+		if b, last := q.bands[i], q.bands[top-1]; b.heard && last.v1 > 0 {
+			rise := b.v1 * cmplx.Abs(b.g) / (last.v1 * cmplx.Abs(last.g))
+			moves[i] = max(moves[i], rise*rise*moves[top-1]*cmplx.Abs(1-last.g)/max(cmplx.Abs(1-b.g), leastSwing))
 		}
 	}
 	for i, m := range moves {

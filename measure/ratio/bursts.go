@@ -3,6 +3,7 @@ package ratio
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 )
 
 // A chirp is at one frequency at one time. What differs between the periods just
@@ -32,8 +33,8 @@ const (
 
 	falselyBurst = 1e-3 // sweeps of noise alone in which a burst is seen
 
-	// More of the band than this that differs is no burst but drift.
-	burstMost = 0.25
+	// What so many cells on either side differ by as well is no burst but drift.
+	usualCells = 100
 
 	// A period is left out when the others go together with what is beside
 	// the burst better by so much, as a difference of sum |e|^2/noise.
@@ -131,35 +132,35 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 	}
 	between := float64(s.periods - 1)
 	differ := make([]float64, len(v.cells)) // over what noise allows
-	many := 0
 	for i, c := range v.cells {
-		if c.energy == 0 {
-			continue
-		}
-		differ[i] = differing(c.differs) / math.Max(c.noise, rounded(c.g))
-		if differ[i] > periodsDiffer {
-			many++
+		if c.energy > 0 {
+			differ[i] = differing(c.differs) / math.Max(c.noise, rounded(c.g))
 		}
 	}
-	drifts := float64(many) > burstMost*float64(len(v.cells))
+	usual := usually(differ)
 	sure := math.Max(periodsDiffer, fTail(falselyBurst/float64(len(v.cells)), noiseLinesWanted*between))
 	for i := 0; i < len(v.cells); i++ {
 		if differ[i] <= periodsDiffer {
 			continue
 		}
 		// The run reaches as far as its cells differ at all.
-		lo, hi, most := i, i, differ[i]
-		for lo > 0 && differ[lo-1] > periodsDiffer/3 {
+		lo, hi, most, slow := i, i, differ[i]/usual[i], usual[i]
+		more := func(j int) bool {
+			return j >= 0 && j < len(v.cells) && differ[j] > periodsDiffer/3 && differ[j] > usual[j]*periodsDiffer/3
+		}
+		for more(lo - 1) {
 			lo--
 		}
-		for hi+1 < len(v.cells) && differ[hi+1] > periodsDiffer/3 {
+		for more(hi + 1) {
 			hi++
-			most = math.Max(most, differ[hi])
+			most, slow = math.Max(most, differ[hi]/usual[hi]), math.Max(slow, usual[hi])
 		}
 		i = hi
 		period := -1
-		if most > sure && !drifts && v.spread(lo, hi) > burstLines {
-			period = v.leaveOutPeriod(lo, hi)
+		if most > sure && v.spread(lo, hi) > burstLines {
+			if slow < periodsDiffer { // else all periods differ, the others too
+				period = v.leaveOutPeriod(lo, hi)
+			}
 			if hi >= first && lo < end {
 				found = append(found, v.burst(max(lo, first), min(hi, end-1), period))
 			}
@@ -171,6 +172,19 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 		}
 	}
 	return found
+}
+
+// usually returns by how much the cells about each differ: the median, over that
+// of one exponential variate, and at least what noise makes.
+func usually(differ []float64) []float64 {
+	usual := make([]float64, len(differ))
+	var near []float64
+	for i := range differ {
+		near = append(near[:0], differ[max(0, i-usualCells):min(len(differ), i+usualCells+1)]...)
+		slices.Sort(near)
+		usual[i] = math.Max(1, near[len(near)/2]/math.Ln2)
+	}
+	return usual
 }
 
 // spread returns over how many lines the power between the signal's lines of

@@ -132,18 +132,29 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 	if sparse, ok := sig.(signal.Sparse); ok {
 		s.lines = sparse.Lines()
 	}
-	if d, ok := s.findDrift(sig); ok {
-		y1, y2 := d.takeOut(s, v1, v2)
-		t := transform(y1, y2, f, rec.RateHz)
-		s.x1, s.x2 = t.x1, t.x2
-		if d.weight != nil {
-			s.drift, seen.Drift = &d, d.found(d.ohms)
+	_, drifts := s.findDrift(sig)
+	seen.Mains, s.doubt = s.takeOutHum()
+	if drifts {
+		// Hum that beats with the lines looks like a drift as long as it is there.
+		if d, ok := s.findDrift(sig); ok {
+			y1, y2 := d.takeOut(s, v1, v2)
+			t := transform(y1, y2, f, rec.RateHz)
+			s.x1, s.x2 = t.x1, t.x2
+			if d.weight != nil {
+				s.drift, seen.Drift = &d, d.found(d.ohms)
+			}
+			seen.Mains, s.doubt = s.takeOutHum()
 		}
 	}
 	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
-	seen.Mains, s.doubt = hum.Lines{
-		X: [2][]complex128{s.x1, s.x2}, Periods: s.periods, Samples: s.samples, StepHz: s.stepHz,
-		LowHz: f.LowHz * humBelow, HighHz: f.HighHz * humAbove, Excited: s.lines,
-	}.TakeOut()
 	return s, seen, nil
+}
+
+// takeOutHum takes hum out of the lines, and returns it with what it leaves in
+// doubt, as spectrum.doubt has it.
+func (s spectrum) takeOutHum() ([]hum.Tone, map[int][2]float64) {
+	return hum.Lines{
+		X: [2][]complex128{s.x1, s.x2}, Periods: s.periods, Samples: s.samples, StepHz: s.stepHz,
+		LowHz: s.frame.LowHz * humBelow, HighHz: s.frame.HighHz * humAbove, Excited: s.lines,
+	}.TakeOut()
 }

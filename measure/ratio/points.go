@@ -13,6 +13,11 @@ const (
 	// intervals that count on knowing it.
 	noiseLinesWanted = 48
 
+	// Broad hum is narrower than that. Where so many lines show so many times as
+	// much, which is 3 standard deviations, they are the noise.
+	noiseLinesNear = 12
+	unevenBy       = 1.9
+
 	// A point needs this much more signal than noise in its lines.
 	leastSignalOverNoise = 8.0
 
@@ -34,6 +39,7 @@ type cell struct {
 	lo, hi int // signal lines lo to hi, as numbers of the period's own spectrum
 
 	about  noise     // in the lines between
+	uneven bool      // about is of noiseLinesNear lines
 	excess []float64 // power of the error of each line beyond that, in V2 - G V1; +Inf leaves it out; nil for none
 
 	g      complex128
@@ -132,6 +138,7 @@ func (s spectrum) points(seen *Seen) []Point {
 	if len(inBand) > 0 {
 		seen.Bursts = v.bursts(inBand[0], inBand[len(inBand)-1]+1)
 	}
+	seen.Rough = s.rough(heard, inBand)
 	for _, i := range inBand {
 		if math.IsInf(v.found[i].noise, 1) { // tones all about it
 			seen.LeftOut++
@@ -140,6 +147,36 @@ func (s spectrum) points(seen *Seen) []Point {
 		add(heard[i], v.found[i].g, v.found[i].noise)
 	}
 	return points
+}
+
+// roughStands is by how many times a line's error must be above the noise about
+// it, as power, to be said.
+const roughStands = 30.0
+
+// rough returns the bands of the given cells whose lines are that much worse than
+// the noise about them, in hertz.
+func (s spectrum) rough(cells []cell, which []int) (bands [][2]float64) {
+	hz := s.stepHz * float64(s.periods)
+	last := 0 // line
+	for _, i := range which {
+		c := &cells[i]
+		for j, e := range c.excess {
+			k := c.lo + j
+			if e < roughStands*c.about.residual(c.g) {
+				continue
+			}
+			if mean, _ := s.beside(c, k); mean < roughStands*c.about.residual(c.g) {
+				continue
+			}
+			if n := len(bands); n > 0 && k-last <= 2*c.lines() {
+				bands[n-1][1] = float64(k) * hz
+			} else {
+				bands = append(bands, [2]float64{float64(k) * hz, float64(k) * hz})
+			}
+			last = k
+		}
+	}
+	return bands
 }
 
 // average fills in the mean ratio of c and its noise, and reports whether the
@@ -152,6 +189,12 @@ func (s spectrum) average(c *cell) bool {
 	// With the ratio about known, so is the noise of each line.
 	if c.about.residual(c.g) == 0 {
 		return true
+	}
+	if near, ok := s.noiseNear(c); ok && near.residual(c.g) > unevenBy*c.about.residual(c.g) {
+		c.about, c.uneven = near, true
+		if !s.weigh(c) {
+			return false
+		}
 	}
 	if c.excess = s.excess(c); c.excess == nil {
 		return true
@@ -266,23 +309,12 @@ const localStands = 4.0
 func (s spectrum) excess(c *cell) []float64 {
 	var excess []float64
 	plain, gain := c.about.residual(c.g), abs2(c.g)
-	offsets := &betweenNear
-	if s.periods == 2 {
-		offsets = &betweenNear2
-	}
 	for k := c.lo; k <= c.hi; k++ {
-		var e, most, sum float64
+		var e float64
 		if d, ok := s.doubt[k*s.periods]; ok {
 			e = d[1] + gain*d[0]
 		}
-		for _, o := range offsets {
-			if j := k*s.periods + o; j > 0 && j < len(s.x1) {
-				p := abs2(s.x2[j] - c.g*s.x1[j])
-				sum += p
-				most = max(most, p)
-			}
-		}
-		if sum > localStands*float64(len(offsets))*plain {
+		if mean, most := s.beside(c, k); mean > localStands*plain {
 			e = max(e, most-plain)
 		}
 		if e > 0 {
@@ -293,6 +325,23 @@ func (s spectrum) excess(c *cell) []float64 {
 		}
 	}
 	return excess
+}
+
+// beside returns the mean and the largest power of V2 - G V1 in the four lines
+// between that are nearest to line k of c.
+func (s spectrum) beside(c *cell, k int) (mean, most float64) {
+	offsets := &betweenNear
+	if s.periods == 2 {
+		offsets = &betweenNear2
+	}
+	for _, o := range offsets {
+		if j := k*s.periods + o; j > 0 && j < len(s.x1) {
+			p := abs2(s.x2[j] - c.g*s.x1[j])
+			mean += p / float64(len(offsets))
+			most = max(most, p)
+		}
+	}
+	return mean, most
 }
 
 // noise is the mean power of the noise in a line: of N1, of N2, and the cross
@@ -315,6 +364,21 @@ func (s spectrum) noiseAbout(c *cell) noise {
 		lo, hi = 0, hi-lo
 	}
 	return s.usualNoise(lo*s.periods, min(hi*s.periods, len(s.x1)-1))
+}
+
+// noiseNear returns the noise in the noiseLinesNear lines nearest to those of c,
+// if noiseAbout took many more.
+func (s spectrum) noiseNear(c *cell) (noise, bool) {
+	between := s.periods - 1
+	if between*(c.hi-c.lo+2) > noiseLinesWanted/2 {
+		return noise{}, false
+	}
+	wider := max(1, (noiseLinesNear*s.periods/between-(c.hi-c.lo)*s.periods+1)/2)
+	lo, hi := c.lo*s.periods-wider, c.hi*s.periods+wider
+	if lo < 1 || hi >= len(s.x1) {
+		return noise{}, false
+	}
+	return s.usualNoise(lo, hi), true
 }
 
 // Noise alone is above usualMost times its mean in one of 160 000 lines.

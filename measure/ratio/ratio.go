@@ -33,24 +33,25 @@ type Ratio struct {
 
 // Seen is what the recording showed besides the ratio.
 type Seen struct {
-	StartSeconds float64    // when the first counted period starts in the recording
-	ClockPPM     float64    // by how much the recorder's clock runs faster than the player's, 1e-6
-	Mains        []hum.Tone // hum and other tones found and taken out
-	OnLines      []OnLine   // tones that fell on a line of the signal, which was left out
-	Bursts       []Burst    // what sounded in one period, while the chirp was there
-	Unsteady     Unsteady   // what differed between the periods without harm to the ratio
-	Level        [2]float64 // rms of V1 and V2 over the counted periods, fraction of full scale
-	Signal       float64    // rms of the test signal alone in V1, within its band, fraction of full scale
-	NoiseFloor   [2]float64 // rms of what differs between periods, hum aside, fraction of full scale
-	Distortion   [2]float64 // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
-	Ringing      []float64  // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
-	Short        []Unsure   // tones that were to become surer than they are when the time was over
-	Late         int        // blocks that the driver flagged as lost or late, none of which counts
-	LeftOut      int        // points of the grid that the signal did not carry above the noise
-	Moved        []Moved    // by how much that of odd order may move |Z| of each point; nil for none
-	Bending      *Bending   // harmonics that load or inputs make of a chirp, taken out; nil for none
-	Drift        *Drift     // what changed slowly meanwhile, corrected; nil for nothing
-	Heard        *Heard     // of program material; nil for a test signal
+	StartSeconds float64      // when the first counted period starts in the recording
+	ClockPPM     float64      // by how much the recorder's clock runs faster than the player's, 1e-6
+	Mains        []hum.Tone   // hum and other tones found and taken out
+	Rough        [][2]float64 // bands, in hertz, where noise is far above that about, and left in: hum that wanders, or is broad
+	OnLines      []OnLine     // tones that fell on a line of the signal, which was left out
+	Bursts       []Burst      // what sounded in one period, while the chirp was there
+	Unsteady     Unsteady     // what differed between the periods without harm to the ratio
+	Level        [2]float64   // rms of V1 and V2 over the counted periods, fraction of full scale
+	Signal       float64      // rms of the test signal alone in V1, within its band, fraction of full scale
+	NoiseFloor   [2]float64   // rms of what differs between periods, hum aside, fraction of full scale
+	Distortion   [2]float64   // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
+	Ringing      []float64    // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
+	Short        []Unsure     // tones that were to become surer than they are when the time was over
+	Late         int          // blocks that the driver flagged as lost or late, none of which counts
+	LeftOut      int          // points of the grid that the signal did not carry above the noise
+	Moved        []Moved      // by how much that of odd order may move |Z| of each point; nil for none
+	Bending      *Bending     // harmonics that load or inputs make of a chirp, taken out; nil for none
+	Drift        *Drift       // what changed slowly meanwhile, corrected; nil for nothing
+	Heard        *Heard       // of program material; nil for a test signal
 }
 
 // OnLine is a tone on a line of the test signal. It does not show between the

@@ -264,6 +264,9 @@ func (v *survey) allowed(k int, p complex128, noise float64) float64 {
 
 // noiseLines returns over how many lines the noise about c is averaged.
 func (v *survey) noiseLines(c cell) float64 {
+	if c.uneven {
+		return noiseLinesNear
+	}
 	return math.Max(noiseLinesWanted, float64((v.s.periods-1)*(c.lines()+2)))
 }
 
