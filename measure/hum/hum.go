@@ -17,6 +17,8 @@ import (
 type Tone struct {
 	Hz   float64
 	Peak [2]float64 // amplitude in V1 and V2, fraction of full scale
+
+	Wanders bool // of a tone of Standing: its phase does not keep through the recording
 }
 
 // bases are the fundamentals, in hertz, that supplies have, each with how far
@@ -34,6 +36,18 @@ const sureAlone = 3
 type Family struct {
 	BaseHz float64
 	Peak   [2]float64 // the largest amplitude of any of them, in either input
+}
+
+// Multiples returns the multiples of the fundamental at which harmonics are looked
+// for. What harmonics have falls with their number: that far they are expected to
+// be as strong as what was found.
+func (f Family) Multiples() []Tone {
+	tones := make([]Tone, harmonics)
+	for i := range tones {
+		h := float64(i + 1)
+		tones[i] = Tone{Hz: h * f.BaseHz, Peak: [2]float64{f.Peak[0] / h, f.Peak[1] / h}}
+	}
+	return tones
 }
 
 // Families returns the fundamentals that the tones are multiples of. The tone

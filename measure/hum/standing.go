@@ -177,6 +177,8 @@ func standing(runs []Run, rateHz, lowHz, highHz float64) (found []Tone) {
 		}
 		if hz, ok := coherent(all, t.Hz, rateHz); ok {
 			t.Hz = hz
+		} else {
+			t.Wanders = true
 		}
 		found = append(found, t)
 	}

@@ -11,18 +11,32 @@ const (
 	// Hum so near to a tone, in bins of its dwell, is not told from it.
 	apart = 0.8
 
+	// Likewise hum that wanders.
+	apartWandering = 1.6
+
 	// The nearest bins of a dwell count alone where they hold so many times
 	// more than all of them: noise does so in one tone of twenty thousand.
 	nearBins = 8
 	nearOver = 3.0
 
 	humLowHz = 10.0
+
+	humNearHz = 2.0 // within which a multiple of a fundamental counts as found
+
+	// Hum within so many bins of a tone may move it.
+	mayMove = 6.0
+
+	// Hum that wanders within a dwell is two lines of it, so many bins apart: what
+	// they span holds an amplitude and a phase that change.
+	wandersOver = 0.7
 )
 
-// humTones are the tones of hum in a recording, the strongest first, and its
-// sample rate in hertz.
+// humTones are the tones of hum in a recording, the strongest first, then those
+// multiples of their fundamentals that were not found, and its sample rate in
+// hertz.
 type humTones struct {
 	tones []hum.Tone
+	found int // of them
 	rate  float64
 }
 
@@ -40,7 +54,40 @@ func humIn(dwells []dwell, rate float64) humTones {
 			runs[i].X[ch] = s.left(s.fit(x), x)
 		}
 	})
-	return humTones{hum.Standing(runs, rate, humLowHz, min(1.05*top, 0.45*rate)), rate}
+	tones := hum.Standing(runs, rate, humLowHz, min(1.05*top, 0.45*rate))
+	h := humTones{tones: tones, found: len(tones), rate: rate}
+	for _, f := range hum.Families(tones) {
+		for _, t := range f.Multiples() {
+			if !slices.ContainsFunc(tones, func(o hum.Tone) bool { return math.Abs(o.Hz-t.Hz) < humNearHz }) {
+				h.tones = append(h.tones, t)
+			}
+		}
+	}
+	return h
+}
+
+// moves reports whether hum stands so near to d's tone that half of d would not
+// tell it from that.
+func (h humTones) moves(d dwell) bool {
+	bin := 2 * math.Pi / float64(len(d.x[0]))
+	return slices.ContainsFunc(h.tones, func(t hum.Tone) bool {
+		return math.Abs(2*math.Pi*t.Hz/h.rate-d.w) < 2*apart*bin
+	})
+}
+
+// sines returns the frequencies, in radian a sample, that the given hum takes in d
+// besides d's own tone, and to which of it each belongs.
+func (h humTones) sines(d dwell, told []int) (w []float64, of []int) {
+	bin := 2 * math.Pi / float64(len(d.x[0]))
+	for _, i := range told {
+		v := h.w(i)
+		if off := math.Abs(v - d.w); h.tones[i].Wanders && off < mayMove*bin {
+			w, of = append(w, v-wandersOver/2*bin, v+wandersOver/2*bin), append(of, i, i)
+		} else {
+			w, of = append(w, v), append(of, i)
+		}
+	}
+	return w, of
 }
 
 // w returns the angular frequency of a tone in radian a sample.
@@ -54,8 +101,9 @@ func (h humTones) about(d dwell) (told, hidden []int) {
 	for i := range h.tones {
 		w := h.w(i)
 		switch {
-		case math.Abs(w-d.w) < bin:
+		case math.Abs(w-d.w) < bin || h.tones[i].Wanders && math.Abs(w-d.w) < apartWandering/apart*bin:
 			hidden = append(hidden, i)
+		case i >= h.found && math.Abs(w-d.w) > mayMove/apart*bin:
 		case w > bin && !slices.ContainsFunc(told, func(k int) bool { return math.Abs(h.w(k)-w) < bin }):
 			told = append(told, i)
 		}

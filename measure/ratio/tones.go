@@ -143,7 +143,7 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		r.Seen.Level[ch] = math.Sqrt(energy[ch] / count[ch])
 		r.Seen.NoiseFloor[ch] = math.Sqrt(noise[ch] / count[ch])
 	}
-	for h, t := range tones.tones {
+	for h, t := range tones.tones[:tones.found] {
 		if humCount[h] == 0 {
 			continue
 		}
@@ -323,6 +323,10 @@ func (d dwell) estimate(h humTones) (t toned) {
 		}
 		burst, dies := d.burst(t)
 		rings = rings || dies
+		if rings && h.moves(d) { // hum may be what differs, and more of it in half of the dwell
+			t.cov = t.cov.Add(impedance.Circular(abs2(t.change) / 4))
+			rings = false
+		}
 		t.ringing = ringing || rings
 		n := len(d.x[0])
 		half := n - n/2
@@ -344,10 +348,8 @@ func (d dwell) estimate(h humTones) (t toned) {
 func (d dwell) fit(h humTones) (t toned, rings bool) {
 	n := len(d.x[0])
 	told, hidden := h.about(d)
-	w := []float64{d.w}
-	for _, i := range told {
-		w = append(w, h.w(i))
-	}
+	others, of := h.sines(d, told)
+	w := append([]float64{d.w}, others...)
 	s := newSines(n, w)
 	t.burst, t.hum = -1, map[int][2]complex128{}
 	if !s.ok {
@@ -357,9 +359,9 @@ func (d dwell) fit(h humTones) (t toned, rings bool) {
 	for ch := range f {
 		f[ch] = s.fit(d.x[ch])
 		t.a[ch] = f[ch].a[0]
-		for i, k := range told {
+		for i, k := range of {
 			a := t.hum[k]
-			a[ch] = f[ch].a[i+1]
+			a[ch] += f[ch].a[i+1]
 			t.hum[k] = a
 		}
 		t.left[ch] = s.left(f[ch], d.x[ch])
