@@ -83,7 +83,7 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if v := g.Seen.Level[0]; v < lowWorthSaying {
 		add("low-level", "the signal before the sense resistor is only %.0f dB of full scale: turn the output or the inputs up for less noise", 20*math.Log10(v))
 	}
-	if d, moved := g.Seen.Distortion, worthSaying(g.Seen.Moved); math.Hypot(d[0], d[1]) > distortionWorthSaying || len(moved) > 0 {
+	if d, moved := g.Seen.Distortion, worthSaying(g.Seen.Moved); g.Seen.Heard == nil && (math.Hypot(d[0], d[1]) > distortionWorthSaying || len(moved) > 0) {
 		text := fmt.Sprintf("load or inputs distort: %.2g %% of the voltage at the load is of even order and %.2g %% of odd order", 100*d[0], 100*d[1])
 		if len(moved) > 0 {
 			text += fmt.Sprintf("; from %.0f to %.0f Hz |Z| may differ from that of a small signal by up to %.2g %%", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
@@ -92,6 +92,10 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		if len(moved) > 0 {
 			at(moved[0].Hz, moved[len(moved)-1].Hz)
 		}
+	}
+	if moved := worthSaying(g.Seen.Moved); g.Seen.Heard != nil && len(moved) > 0 {
+		add("bending", "the load or an input bends: |Z| depends on how loud it is from %.0f to %.0f Hz, and may differ from that of a small signal by up to %.2g %%; play quieter", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+		at(moved[0].Hz, moved[len(moved)-1].Hz)
 	}
 	if b := g.Seen.Bending; b != nil {
 		who := "the load or an input bends"
@@ -111,7 +115,11 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		}
 	}
 	if r := g.Seen.Ringing; len(r) > 0 {
-		add("ringing", "the load still rang when the tone began to be measured at %d frequencies, the first %.4g Hz; the beginning was left out there: let the tones settle longer", len(r), r[0])
+		where := fmt.Sprintf("%.4g Hz", r[0])
+		if len(r) > 1 {
+			where = fmt.Sprintf("%d frequencies, the first %s", len(r), where)
+		}
+		add("ringing", "the load still rang when the tone began to be measured at %s; the beginning was left out there: let the tones settle longer", where)
 		for _, hz := range r {
 			at(hz, hz)
 		}

@@ -82,7 +82,9 @@ func (s spectrum) distortion(points []Point) (parts [2]float64) {
 	}
 	q := s.silence(points)
 	var signal float64
-	var excess, variance [2]float64
+	// Sums over lines as they are, and by the inverse of their variance: what is
+	// slow makes the bass noisy, where the distortion need not be.
+	var excess, variance, lines, weighted, weights [2]float64
 	var n noise
 	first, last := s.lines[0], s.lines[len(s.lines)-1]
 	for k := first; k <= last; k++ {
@@ -94,12 +96,22 @@ func (s spectrum) distortion(points []Point) (parts [2]float64) {
 			continue
 		}
 		power, noise, doubt := q.at(k, n)
+		v := (noise + doubt) * (noise + doubt) // of an exponential variate: its mean squared
 		excess[k%2] += power - noise - doubt
-		variance[k%2] += (noise + doubt) * (noise + doubt) // of an exponential variate: its mean squared
+		variance[k%2] += v
+		if v > 0 {
+			lines[k%2]++
+			weighted[k%2] += (power - noise - doubt) / v
+			weights[k%2] += 1 / v
+		}
 	}
 	for i, e := range excess {
-		if e > distortionSignificance*math.Sqrt(variance[i]) && signal > 0 {
+		switch {
+		case signal == 0:
+		case e > distortionSignificance*math.Sqrt(variance[i]):
 			parts[i] = math.Sqrt(e / signal)
+		case weighted[i] > distortionSignificance*math.Sqrt(weights[i]):
+			parts[i] = math.Sqrt(weighted[i] / weights[i] * lines[i] / signal)
 		}
 	}
 	return parts

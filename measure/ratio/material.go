@@ -45,7 +45,10 @@ type heard struct {
 	coherence         float64
 	power2            float64
 	believed          bool
-	early, late       cross // of the halves of the recording
+	early, late       cross      // of the halves of the recording
+	soft, loud        cross      // of the windows that are loud, and of the others
+	level             [2]float64 // of soft and loud windows, see welch.level
+	quiet             float64    // power that as many quiet windows have, as a part
 }
 
 // ofMaterial estimates the ratio from whatever sounds in rec: averaged
@@ -122,12 +125,14 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 		best = max(best, h.coherence)
 		cells[i] = h
 	}
+	doubtHum(cells)
 	g := Ratio{Seen: seen}
 	drift := heardDrift(cells)
 	if drift != nil {
 		drift.atMiddle(cells)
 		g.Seen.Drift = drift.found(drift.ohms)
 	}
+	g.Seen.Moved = heardBending(cells, drift)
 	for i, c := range cells {
 		value, cov, ok := middle(cells, i)
 		if !ok {
@@ -211,13 +216,16 @@ func (h *heard) listen(spectra []welch, mains humAt, seconds float64) {
 			quiet.add(w.quiet[k])
 			h.early.add(w.early[k])
 			h.late.add(w.late[k])
+			h.loud.add(w.loud[k])
 		}
 	}
+	h.soft, h.level = sum.less(h.loud), w.level
 	h.coherence = sum.coherence()
 	averages := seconds * h.widthHz * float64(len(bins)) / float64(to-from)
 	if averages < leastAverages || sum.p1 == 0 {
 		return
 	}
+	h.quiet = quiet.p1 / sum.p1 * float64(w.windows) / float64(w.quietOnes)
 	numbers := float64(w.windows * len(bins))
 	// A Hann window leaves 3/8 of the power; half the lines are those of
 	// negative frequencies.
@@ -265,13 +273,17 @@ func (h *heard) listen(spectra []welch, mains humAt, seconds float64) {
 	// 2 (averages - 1) degrees of freedom, whose variance is wider.
 	free := 2 * (averages - 1)
 	v := hops * math.Max(plain, weighted) * (1 + more) / (h.energy * h.energy) * averages / (averages - 1) * free / (free - 2)
-	along := h.g * complex(doubt, 0)
 	h.noise = v
 	if !known {
 		v += other(sum, quiet, w, h.g, v)
 	}
-	h.cov = impedance.Circular(v).Add(impedance.Cov{RR: real(along) * real(along), RI: real(along) * imag(along), II: imag(along) * imag(along)})
+	h.cov = impedance.Circular(v).Add(along(h.g * complex(doubt, 0)))
 	h.believed = true
+}
+
+// along returns the covariance of what is off by z or by less, either way.
+func along(z complex128) impedance.Cov {
+	return impedance.Cov{RR: real(z) * real(z), RI: real(z) * imag(z), II: imag(z) * imag(z)}
 }
 
 // other returns the variance of a ratio g for what may sound beside the

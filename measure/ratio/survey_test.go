@@ -189,3 +189,35 @@ func TestExactDivider(t *testing.T) {
 		t.Errorf("largest relative error %.2g, seen %+v", e, r.Seen)
 	}
 }
+
+// Hum 5 Hz wide, of -60 dB: noise about the mains that no tone follows. What it
+// does to the points is in their uncertainty.
+func TestBroadHum(t *testing.T) {
+	sig := chirp(t, signal.ChirpOptions{})
+	truth := divider(10, cabinet)
+	for seed := range uint64(3) {
+		rec := synthetic{sig: sig, after: 9600, g: truth, noise: 1e-5, seed: seed}.record(t)
+		r := rand.New(rand.NewPCG(seed, 5))
+		const tones = 160
+		for i := range tones {
+			hz := 45 + 10*(float64(i)+r.Float64())/tones
+			peak := 2e-3 * math.Sqrt(r.ExpFloat64()/tones) * math.Exp(-2*math.Ln2*math.Pow((hz-50)/5, 2))
+			addTone(rec, hz, 2*math.Pi*r.Float64(), peak, 0.7*peak)
+		}
+		g, err := Of(rec, sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The largest of 1100 normal deviates is above 4.5 once in 130 sweeps, and
+		// the noise of each point near 50 Hz is known from a dozen lines.
+		worst, inside, parts := agreement(g, truth)
+		if c := float64(inside) / float64(parts); worst > 5 || c < 0.93 {
+			t.Errorf("seed %d: largest error %.1f standard uncertainties, %.1f %% inside 95 %%", seed, worst, 100*c)
+		}
+		for _, p := range g.Points {
+			if x := cmplx.Abs(p.G-truth(p.Hz)) / math.Sqrt(p.Noise.RR+p.Noise.II); math.Abs(p.Hz-50) < 5 && x > 3 {
+				t.Errorf("seed %d: %.1f standard uncertainties off at %.2f Hz", seed, x, p.Hz)
+			}
+		}
+	}
+}

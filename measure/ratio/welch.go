@@ -57,6 +57,11 @@ func (c *cross) add(d cross) {
 	c.t1, c.t2 = c.t1+d.t1, c.t2+d.t2
 }
 
+// less returns what of c is not in d, a part of it.
+func (c cross) less(d cross) cross {
+	return cross{p1: c.p1 - d.p1, p2: c.p2 - d.p2, p12: c.p12 - d.p12, q1: c.q1 - d.q1, q2: c.q2 - d.q2, q12: c.q12 - d.q12, t1: c.t1 - d.t1, t2: c.t2 - d.t2}
+}
+
 // residual returns the sum of |V2 - g V1|^2, and that of the same times |V1|^2.
 func (c cross) residual(g complex128) (plain, weighted float64) {
 	of := func(p1, p2 float64, p12 complex128) float64 {
@@ -75,16 +80,19 @@ func (c cross) coherence() float64 {
 
 // welch holds averaged cross-spectra of windows of one length (P. D. Welch,
 // IEEE Trans. Audio Electroacoust. 15(2), 70-73, 1967, from memory), of all of
-// them, of the quiet ones, and of those in either half of the recording.
+// them, of the quiet ones, of the loud ones, and of those in either half of the
+// recording.
 type welch struct {
 	length    int
 	binHz     float64
 	all       []cross
 	quiet     []cross
+	loud      []cross
 	early     []cross
 	late      []cross
 	windows   int
 	quietOnes int
+	level     [2]float64 // mean energy of V1 in the windows that are not loud, and in the loud ones, each window by its energy
 }
 
 // steady reports whether what V1 has in bin k hardly changes from window to
@@ -147,13 +155,35 @@ func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
 		isQuiet[i] = true
 	}
 
+	// Loud are those that hold half of all energy.
+	var whole float64
+	for _, e := range energy {
+		whole += e
+	}
+	isLoud := make([]bool, w.windows)
+	var sum, squares [2]float64
+	for i, held := len(order)-1, 0.0; i >= 0; i-- {
+		e, set := energy[order[i]], 0
+		if held < whole/2 {
+			isLoud[order[i]], set = true, 1
+		}
+		held += e
+		sum[set] += e
+		squares[set] += e * e
+	}
+	for set := range sum {
+		if sum[set] > 0 {
+			w.level[set] = squares[set] / sum[set]
+		}
+	}
+
 	hann := make([]float64, length)
 	for i := range hann {
 		hann[i] = 0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/float64(length))
 	}
 	fft := fourier.NewFFT(length)
 	bins := length/2 + 1
-	w.all, w.quiet = make([]cross, bins), make([]cross, bins)
+	w.all, w.quiet, w.loud = make([]cross, bins), make([]cross, bins), make([]cross, bins)
 	w.early, w.late = make([]cross, bins), make([]cross, bins)
 	x := make([]float64, length)
 	a, b := make([]complex128, bins), make([]complex128, bins)
@@ -171,6 +201,9 @@ func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
 		}
 		for k := range half {
 			half[k].take(a[k], b[k], when)
+			if isLoud[i] {
+				w.loud[k].take(a[k], b[k], when)
+			}
 			if isQuiet[i] {
 				w.quiet[k].take(a[k], b[k], when)
 			}

@@ -1,0 +1,125 @@
+package ratio
+
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"tapload/measure/impedance"
+)
+
+const (
+	// A cell whose quiet windows hold so much more than those of the cells about,
+	// as the part that they leave to the music, holds something that is no music.
+	humLeaves = 0.3
+	humAbout  = PointsPerOctave // cells on either side
+
+	heardBand = PointsPerOctave / 3 // cells that are asked together whether they bend
+
+	// bendingHeard is the least |z|^2 of a band: noise is there once in 1e5.
+	bendingHeard = 12.0
+
+	// Loud windows must be so many times louder.
+	louder = 1.2
+)
+
+// doubtHum counts as uncertain what the cells that sound on in the pauses, while
+// those about fall silent, differ by from a straight line through the nearest of
+// those: hum that wanders or is broad has a ratio of its own.
+func doubtHum(cells []heard) {
+	holds := make([]bool, len(cells))
+	for i, c := range cells {
+		var about []float64
+		for _, d := range cells[max(0, i-humAbout):min(len(cells), i+humAbout+1)] {
+			if d.believed {
+				about = append(about, 1-d.quiet)
+			}
+		}
+		if len(about) > 0 {
+			slices.Sort(about)
+			usual := about[len(about)/2]
+			holds[i] = usual > 0 && 1-c.quiet < humLeaves*usual
+		}
+	}
+	music := func(i, way int) int {
+		for i += way; i >= 0 && i < len(cells) && (holds[i] || !cells[i].believed); i += way {
+		}
+		return i
+	}
+	for i := range cells {
+		c := &cells[i]
+		if !holds[i] || !c.believed {
+			continue
+		}
+		lo, hi := music(i, -1), music(i, 1)
+		var g complex128
+		switch {
+		case lo >= 0 && hi < len(cells):
+			w := complex((c.middleHz-cells[lo].middleHz)/(cells[hi].middleHz-cells[lo].middleHz), 0)
+			g = cells[lo].g*(1-w) + cells[hi].g*w
+		case lo >= 0:
+			g = cells[lo].g
+		case hi < len(cells):
+			g = cells[hi].g
+		default:
+			continue
+		}
+		c.cov = c.cov.Add(impedance.Circular(abs2(c.g - g)))
+	}
+}
+
+// heardBending compares the loud windows with the others, and returns by how much
+// |Z| may differ from that of a small signal in bands in which it depends on the
+// level, nil for nowhere. Where load or inputs bend by a cube the ratio is
+//
+//	G = G0 + k p
+//
+// at a mean power p of the signal: from its difference between loud and soft
+// windows follows k, and k p of the whole counts as uncertain, as it is not known
+// whether the load bends, whose impedance is then that of this level, or an
+// input. What drifted from when it was soft to when it was loud is taken off.
+func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
+	for from := 0; from < len(cells); from += heardBand {
+		band := cells[from:min(len(cells), from+heardBand)]
+		var sum complex128 // of the change of ln G, and of the weights
+		var weights float64
+		var n int
+		for _, h := range band {
+			if !h.believed || h.g == 0 || h.soft.p1 <= 0 || h.loud.p1 <= 0 || h.level[1] < louder*h.level[0] {
+				continue
+			}
+			c := min(h.soft.coherence(), h.loud.coherence())
+			if c < heardSure {
+				continue
+			}
+			change := (h.loud.p12/complex(h.loud.p1, 0) - h.soft.p12/complex(h.soft.p1, 0)) / h.g
+			if drift != nil {
+				loud, soft := drift.over(h.loud.moments(1)), drift.over(h.soft.moments(1))
+				change -= complex(loud[0]-soft[0], 0) + complex(loud[1]-soft[1], 0)*(1-h.g)*(1-h.g)/h.g
+			}
+			share := h.loud.p1 / (h.loud.p1 + h.soft.p1)
+			v := h.noise/abs2(h.g)*(1/share+1/(1-share)) + (1-c)*(1-c)
+			// To the level of the whole.
+			up := ((1-share)*h.level[0] + share*h.level[1]) / (h.level[1] - h.level[0])
+			w := 1 / (v * up * up)
+			sum += complex(w*up, 0) * change
+			weights += w
+			n++
+		}
+		if n == 0 || abs2(sum)/weights < bendingHeard {
+			continue
+		}
+		part := sum / complex(weights, 0)
+		middle := band[len(band)/2]
+		least := math.Inf(1)
+		for i := range band {
+			h := &band[i]
+			h.cov = h.cov.Add(along(part * h.g))
+			if h.believed {
+				least = min(least, cmplx.Abs(1-h.g))
+			}
+		}
+		moved = append(moved, Moved{middle.middleHz, cmplx.Abs(part) / max(least, leastSwing)})
+	}
+	return moved
+}
