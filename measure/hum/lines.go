@@ -129,6 +129,7 @@ type search struct {
 	first, top int
 	doubt      map[int][2]float64
 	floor      [2][]float64 // background by block
+	stale      bool         // something was taken out since floor was worked out
 }
 
 func (s *search) isSignal(k int) bool { return k%s.Periods == 0 }
@@ -154,6 +155,7 @@ func abs2(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 // backgrounds takes the median of the lines between in each block, over ln 2:
 // the mean of exponential variates.
 func (s *search) backgrounds() {
+	s.stale = false
 	blocks := s.top/blockLines + 2
 	var p []float64
 	for ch := range s.floor {
@@ -173,13 +175,36 @@ func (s *search) backgrounds() {
 	}
 }
 
-// middle returns the median of p, whose order it changes.
+// middle returns the median of p, whose order it changes (C. A. R. Hoare,
+// Algorithm 65, CACM 4(7), 321-322, 1961).
 func middle(p []float64) float64 {
 	if len(p) == 0 {
 		return 0
 	}
-	slices.Sort(p)
-	return p[len(p)/2]
+	k, lo, hi := len(p)/2, 0, len(p)-1
+	for lo < hi {
+		pivot, i, j := p[(lo+hi)/2], lo, hi
+		for i <= j {
+			for p[i] < pivot {
+				i++
+			}
+			for p[j] > pivot {
+				j--
+			}
+			if i <= j {
+				p[i], p[j] = p[j], p[i]
+				i, j = i+1, j-1
+			}
+		}
+		if k <= j {
+			hi = j
+		} else if k >= i {
+			lo = i
+		} else {
+			break
+		}
+	}
+	return p[k]
 }
 
 // over returns the power of line k over the background, added over the inputs.
@@ -572,6 +597,7 @@ func (s *search) keepDoubt(t tone) {
 // subtract takes t out of both inputs, as far as it leaks above a tenth of the
 // background.
 func (s *search) subtract(t tone) {
+	s.stale = true
 	centre := int(math.Round(t.nu))
 	n := t.order + 1
 	samples := float64(s.Samples)
@@ -627,7 +653,9 @@ func (s *search) expect(tones []Tone) {
 // keepExcess adds to the doubt of each line of the signal what the lines beside
 // it hold above the background.
 func (s *search) keepExcess() {
-	s.backgrounds()
+	if s.stale {
+		s.backgrounds()
+	}
 	for k := s.first - s.first%s.Periods; k <= s.top; k += s.Periods {
 		if k < 1 || !s.asked(k) {
 			continue
