@@ -42,7 +42,7 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	}
 	at := func(lowHz, highHz float64) { // what was added last speaks of
 		last := &w[len(w)-1]
-		last.Hz = append(last.Hz, impedance.Band{Low: lowHz, High: highHz})
+		last.Hz = append(last.Hz, impedance.Band{Low: toMilli(lowHz), High: toMilli(highHz)})
 	}
 	named, left := humWorth(g.Seen)
 	if len(named) > 0 {
@@ -148,6 +148,9 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	}
 	return w
 }
+
+// toMilli rounds a frequency to a thousandth of a hertz.
+func toMilli(hz float64) float64 { return math.Round(1e3*hz) / 1e3 }
 
 const lateBlocks = "late-blocks"
 

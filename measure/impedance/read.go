@@ -150,7 +150,7 @@ func decodeRecord(data []byte) (Record, error) {
 						return err
 					}
 					if len(ends) != 2 {
-						return fmt.Errorf("%s has %d values; a band is its lowest and its highest frequency", place, len(ends))
+						return fmt.Errorf("%s: a band is two numbers, its lowest and its highest frequency, not %d", place, len(ends))
 					}
 					w.Hz = append(w.Hz, Band{ends[0], ends[1]})
 					return nil
