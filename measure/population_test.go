@@ -46,6 +46,18 @@ var warnsOf = map[adverse.Kind][]string{
 	adverse.Burst:     {"burst"},
 }
 
+// makes holds the conditions that a warning may speak of.
+var makes = map[string][]adverse.Kind{
+	"bending":       {adverse.BentLoad, adverse.BentInput},
+	"distortion":    {adverse.BentLoad, adverse.BentInput},
+	"drift":         {adverse.Warming, adverse.GainDrift},
+	"burst":         {adverse.Burst},
+	"hum":           humKinds,
+	"tone":          humKinds,
+	"clock-wanders": {adverse.WanderingClock},
+	"slow":          {adverse.SlowDrift},
+}
+
 // taken is a card that recorded already.
 type taken struct{ rec card.Recording }
 
@@ -216,7 +228,7 @@ func table(w io.Writer, all []outcome) (whole tally) {
 	whole.name = "all"
 	rows := map[string]*tally{}
 	refusals := map[string]int{}
-	codes := map[string]int{}
+	codes, falsely := map[string]int{}, map[string]int{}
 	var took time.Duration
 	inside, points := 0, 0
 	for _, o := range all {
@@ -244,6 +256,9 @@ func table(w io.Writer, all []outcome) (whole tally) {
 		}
 		for _, c := range o.codes {
 			codes[c]++
+			if m := makes[c]; m != nil && !slices.ContainsFunc(o.Kinds, func(k adverse.Kind) bool { return slices.Contains(m, k) }) {
+				falsely[c]++
+			}
 		}
 	}
 	var sorted []*tally
@@ -259,7 +274,7 @@ func table(w io.Writer, all []outcome) (whole tally) {
 	tw.Flush()
 	fmt.Fprintf(w, "confident wrong per 1000: %.1f; inside the 95 %% band: %.2f %%; %.0f ms a sweep on one of %d processors\n",
 		1000*float64(whole.wrong)/float64(whole.cases), 100*float64(inside)/float64(max(1, points)), 1e3*took.Seconds()/float64(len(all)), runtime.NumCPU())
-	fmt.Fprintf(w, "refused as %v; warned of %v\n", refusals, codes)
+	fmt.Fprintf(w, "refused as %v; warned of %v, of those of what was not there %v\n", refusals, codes, falsely)
 	return whole
 }
 

@@ -124,13 +124,15 @@ func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 	if found {
 		if instead = s.insteadOfSpoilt(); len(instead) > 0 {
 			looks = newQuotient(s, c, top, bendingTop*top, instead)
-			found = looks.describe(looks.bent()) != nil
 		}
+		looks.listenBetween()
+		found = looks.describe(looks.bent()) != nil
 	}
 	if !found {
 		return looks.faint()
 	}
 	q := newQuotient(s, c, c.StopHz, high, instead)
+	q.listenBetween()
 	orders := q.bent()
 	b := q.describe(orders)
 	if b != nil {
@@ -177,6 +179,8 @@ type quotient struct {
 	bands         []bendBand
 	slots         []int // orders that have room, in the end all above them together if those have
 	last          float64
+
+	between []*quotient // what the lines between hold instead, see listenBetween
 }
 
 // bendBand is a band in which an order is looked for.
@@ -220,6 +224,32 @@ func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64, instead map[
 		q.time[i] /= float64(n)
 	}
 	return q
+}
+
+// listenBetween works out the same of the lines between, (V2 - G V1)/X with X the
+// chirp's own spectrum there (chirpBetween). Harmonics repeat with the period and
+// have no part in it; a voice in one period has the same part in all lines, at
+// the same time.
+func (q *quotient) listenBetween() {
+	s := q.s
+	for m := 1; m < s.periods; m++ {
+		b := *q
+		b.between, b.lines = nil, make([]complex128, len(q.lines))
+		for k := range b.lines {
+			w := q.fade(k)
+			if j := k*s.periods + m; q.lines[k] != 0 && w > 0 && k > 0 && (k+1)*s.periods < len(s.x1) && float64(k)*q.hz >= s.frame.LowHz {
+				if x := s.chirpBetween(k, m); x != 0 {
+					b.lines[k] = complex(w, 0) * (s.x2[j] - s.x2[k*s.periods]/s.x1[k*s.periods]*s.x1[j]) / x
+				}
+			}
+		}
+		n := len(q.time)
+		b.time = fourier.NewFFT(n).Sequence(nil, b.lines)
+		for i := range b.time {
+			b.time[i] /= float64(n)
+		}
+		q.between = append(q.between, &b)
+	}
 }
 
 // fade is the weight of a line. The chirp fades out at the top and its harmonics
@@ -375,13 +405,22 @@ func (q *quotient) fore() arrival {
 func (q *quotient) bent() (found []bentOrder) {
 	fore, aft := q.fore(), q.arrival(gate{q.last * aftOrders, q.last * aftOrders, q.last, q.last})
 	for _, slot := range q.slots {
-		whole := q.arrival(q.gateOf(slot))
-		o := bentOrder{slot, whole, make([]float64, len(q.bands)), make([]float64, len(q.bands))}
-		seen := []arrival{whole}
+		gates := []gate{q.gateOf(slot)}
 		if n := float64(slot); slot != above {
-			core := gate{n * math.Exp(coreHalf), n * math.Exp(2*coreHalf), n * math.Exp(-coreHalf), n * math.Exp(-2*coreHalf)}
-			seen = append(seen, q.arrival(core))
+			gates = append(gates, gate{n * math.Exp(coreHalf), n * math.Exp(2*coreHalf), n * math.Exp(-coreHalf), n * math.Exp(-2*coreHalf)})
 		}
+		var seen []arrival
+		var between [][]arrival // of each of seen
+		for _, g := range gates {
+			seen = append(seen, q.arrival(g))
+			var other []arrival
+			for _, b := range q.between {
+				other = append(other, b.arrival(g))
+			}
+			between = append(between, other)
+		}
+		whole := seen[0]
+		o := bentOrder{slot, whole, make([]float64, len(q.bands)), make([]float64, len(q.bands))}
 		lag := math.Log(lowest(slot))
 		falls := math.Pow(math.Log((foreEarly+foreLate)/2)/lag, tailFalls)
 		most := 0.0
@@ -390,8 +429,13 @@ func (q *quotient) bent() (found []bentOrder) {
 				continue
 			}
 			tail := max(fore.power(b)/fore.part*falls, aft.power(b)/aft.part)
-			for _, p := range seen {
+			for at, p := range seen {
 				power, noise := p.power(b), b.noise*p.part
+				var alike float64
+				for _, other := range between[at] {
+					alike += other.power(b) / float64(len(between[at]))
+				}
+				noise = max(noise, alike)
 				free := (b.highHz - b.lowHz) / q.hz * p.part // numbers that the mean is of
 				switch {
 				case free < 1 && p.part < whole.part || power-noise < bendingLeast*abs2(b.g) || power < noise*gammaQuantile(max(1, free), bendingSure):

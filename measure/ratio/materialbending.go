@@ -77,21 +77,20 @@ func doubtHum(cells []heard) {
 // at a mean power p of the signal: from its difference between loud and soft
 // windows follows k, and k p of the whole counts as uncertain, as it is not known
 // whether the load bends, whose impedance is then that of this level, or an
-// input. What drifted from when it was soft to when it was loud is taken off.
+// input. A cell that by itself hangs on the level counts so by itself. What drifted from when it was soft to when it was loud is taken off.
 func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
 	for from := 0; from < len(cells); from += heardBand {
 		band := cells[from:min(len(cells), from+heardBand)]
+		least := math.Inf(1)
 		var sum complex128 // of the change of ln G, and of the weights
 		var weights float64
 		var n int
-		for _, h := range band {
+		for i := range band {
+			h := &band[i]
 			if !h.believed || h.g == 0 || h.soft.p1 <= 0 || h.loud.p1 <= 0 || h.level[1] < louder*h.level[0] {
 				continue
 			}
 			c := min(h.soft.coherence(), h.loud.coherence())
-			if c < heardSure {
-				continue
-			}
 			change := (h.loud.p12/complex(h.loud.p1, 0) - h.soft.p12/complex(h.soft.p1, 0)) / h.g
 			if drift != nil {
 				loud, soft := drift.over(h.loud.moments(1)), drift.over(h.soft.moments(1))
@@ -101,6 +100,14 @@ func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
 			v := h.noise/abs2(h.g)*(1/share+1/(1-share)) + (1-c)*(1-c)
 			// To the level of the whole.
 			up := ((1-share)*h.level[0] + share*h.level[1]) / (h.level[1] - h.level[0])
+			// A product of other notes may fall on one of these and not beside it,
+			// and so does hum.
+			if abs2(change) > bendingHeard*v {
+				h.cov = h.cov.Add(impedance.Circular(abs2(change*h.g) * max(1, up*up)))
+			}
+			if c < heardSure {
+				continue
+			}
 			w := 1 / (v * up * up)
 			sum += complex(w*up, 0) * change
 			weights += w
@@ -111,7 +118,6 @@ func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
 		}
 		part := sum / complex(weights, 0)
 		middle := band[len(band)/2]
-		least := math.Inf(1)
 		for i := range band {
 			h := &band[i]
 			h.cov = h.cov.Add(along(part * h.g))
