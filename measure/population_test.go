@@ -335,25 +335,22 @@ func TestPopulation(t *testing.T) {
 		}},
 	}
 	for i, s := range []struct {
-		name string
-		make func() signal.Signal
-		rigs int
+		name  string
+		make  func() signal.Signal
+		rigs  int
+		highQ float64
 	}{
-		{"chirp", func() signal.Signal { return sweep }, 50},
-		{"multitone", func() signal.Signal { return multitone(t, signal.MultitoneOptions{}) }, 15},
-		{"tones", func() signal.Signal { return tones(t, signal.TonesOptions{PerOctave: 3}) }, 15},
-		{"material", func() signal.Signal { return listenFor(t, 30) }, 15},
+		{"chirp", func() signal.Signal { return sweep }, 50, 0.2},
+		{"multitone", func() signal.Signal { return multitone(t, signal.MultitoneOptions{}) }, 15, 0.2},
+		{"tones", func() signal.Signal { return tones(t, signal.TonesOptions{PerOctave: 3}) }, 15, 0},
+		{"material", func() signal.Signal { return listenFor(t, 30) }, 15, 0},
 	} {
-		highQ := 0.0
-		if _, periodic := s.make().(signal.Periodic); periodic {
-			highQ = 0.2
-		}
 		runs = append(runs,
 			run{s.name, func() population {
-				return population{signal: s.make(), seed: 10 + uint64(i), rigs: scaled(s.rigs), perRig: 20, highQ: highQ, perform: mixed}
+				return population{signal: s.make(), seed: 10 + uint64(i), rigs: scaled(s.rigs), perRig: 20, highQ: s.highQ, perform: mixed}
 			}},
 			run{s.name + "-supplies", func() population {
-				return population{signal: s.make(), seed: 20 + uint64(i), rigs: scaled(s.rigs), perRig: 20, highQ: highQ, perform: supplied}
+				return population{signal: s.make(), seed: 20 + uint64(i), rigs: scaled(s.rigs), perRig: 20, highQ: s.highQ, perform: supplied}
 			}})
 	}
 	for _, r := range runs {
