@@ -4,4 +4,4 @@ package measure_test
 
 // fewSweeps is how many seeded sweeps a coverage test takes by default. The
 // race detector makes each ten times as slow and looks for something else.
-const fewSweeps = 50
+const fewSweeps = 12
