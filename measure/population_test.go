@@ -480,3 +480,18 @@ func TestHumBesideATone(t *testing.T) {
 		}
 	}
 }
+
+// Of 24 seeded sweeps of mixed conditions none is confidently wrong. The sweeps
+// are a quarter as long as others.
+func TestNoMixedConditionIsConfidentlyWrong(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a population of one seed shows the same under the race detector")
+	}
+	sweep := chirp(t, signal.ChirpOptions{PeriodSeconds: signal.DefaultSeconds / 4, LowHz: 20})
+	all := population{signal: sweep, seed: 32, rigs: 2, perRig: 12, perform: mixed}.run(t)
+	var b strings.Builder
+	if whole := table(&b, all); whole.wrong > 0 {
+		wrongs(&b, all, 10)
+		t.Errorf("%d wrong\n%s", whole.wrong, b.String())
+	}
+}
