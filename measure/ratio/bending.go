@@ -431,15 +431,18 @@ func (q *quotient) bent() (found []bentOrder) {
 			tail := max(fore.power(b)/fore.part*falls, aft.power(b)/aft.part)
 			for at, p := range seen {
 				power, noise := p.power(b), b.noise*p.part
-				var alike float64
+				// A tone is in some of the lines between more than in others.
+				alike := math.Inf(1)
 				for _, other := range between[at] {
-					alike += other.power(b) / float64(len(between[at]))
+					alike = min(alike, other.power(b))
 				}
-				noise = max(noise, alike)
+				if len(between[at]) == 0 {
+					alike = 0
+				}
 				free := (b.highHz - b.lowHz) / q.hz * p.part // numbers that the mean is of
 				switch {
 				case free < 1 && p.part < whole.part || power-noise < bendingLeast*abs2(b.g) || power < noise*gammaQuantile(max(1, free), bendingSure):
-				case power > bendingClear*tail*p.part && b.lowHz*q.rise*lag > leastLag:
+				case power > bendingClear*tail*p.part && b.lowHz*q.rise*lag > leastLag && power >= alike*gammaQuantile(max(1, free), bendingSure):
 					o.clear[i] = max(o.clear[i], power-noise)
 				default:
 					o.unclear[i] = power - noise
