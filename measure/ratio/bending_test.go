@@ -96,6 +96,7 @@ func resonance(hz, q, ohm float64) func(float64) complex128 {
 // thousand deviations, with which no more than 1 in 150 recordings without a bend
 // is beyond it.
 func TestBendingIsTakenOut(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 2.7, LowHz: 20})
 	wants := func(order int, db float64) string { return fmt.Sprintf("%d at %.0f dB", order, db) }
 	for _, tc := range []struct {
@@ -149,6 +150,7 @@ func TestBendingIsTakenOut(t *testing.T) {
 
 // Bands of every place and width have an answer.
 func TestBendingInAnyBand(t *testing.T) {
+	plainOnly(t)
 	for _, o := range []signal.ChirpOptions{
 		{PeriodSeconds: 0.5, LowHz: 2000, HighHz: 20000},
 		{PeriodSeconds: 0.5, LowHz: 5000, HighHz: 10000},

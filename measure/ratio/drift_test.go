@@ -88,6 +88,7 @@ func (r Ratio) sureness(i int) float64 {
 }
 
 func TestDriftIsFoundAndCorrected(t *testing.T) {
+	plainOnly(t)
 	c := chirp(t, signal.ChirpOptions{PeriodSeconds: 1.2, LowHz: 40})
 	three := chirp(t, signal.ChirpOptions{PeriodSeconds: 0.6, LowHz: 40, Periods: 3})
 	m, err := signal.NewMultitone(signal.MultitoneOptions{PeriodSeconds: 1.2, LowHz: 40, PerOctave: 12})

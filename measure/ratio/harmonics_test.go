@@ -71,6 +71,7 @@ func harmonics(t testing.TB, rec card.Recording, c signal.Chirp) impedance.Disto
 // A rate of 192 kHz holds the fifth harmonic of the whole chirp, so that the
 // bent samples alias nothing.
 func TestHarmonicsOfAHammersteinModel(t *testing.T) {
+	plainOnly(t)
 	c := chirp(t, signal.ChirpOptions{RateHz: 192000, PeriodSeconds: 2.7, LowHz: 20, Peak: 0.8})
 	for _, y := range []hammerstein{
 		{c5: -0.05, h: admittance, late: 70000},
@@ -121,6 +122,7 @@ func TestHarmonicsOfALinearLoad(t *testing.T) {
 // Of noise alone, levels scatter about their floor: over some hundred points of
 // some lines each their mean power is known to a few per cent.
 func TestHarmonicsFloorIsThatOfNoise(t *testing.T) {
+	plainOnly(t)
 	c := chirp(t, signal.ChirpOptions{Periods: 4})
 	d := harmonics(t, hammerstein{h: admittance, noise: 1e-3}.record(c, 5), c)
 	mean := func(level, floor []float64) float64 {

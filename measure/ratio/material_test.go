@@ -78,6 +78,7 @@ func TestVarianceIsThePublishedOne(t *testing.T) {
 // recording with a pause it is known and taken off; in one without, it counts as
 // alike in both, and the doubt is stated. (1 % of power in the last two.)
 func TestNoiseInV1DoesNotBias(t *testing.T) {
+	plainOnly(t)
 	for _, test := range []struct {
 		name   string
 		signal stationary
@@ -112,6 +113,7 @@ func TestNoiseInV1DoesNotBias(t *testing.T) {
 // Without noise the ratio of a resonance comes out within 1 %, whatever its
 // place and Q, from ten seconds of music as peaky as it likes.
 func TestResonanceFromMusic(t *testing.T) {
+	plainOnly(t)
 	for seed := range uint64(10) {
 		r := rand.New(rand.NewPCG(seed, 1))
 		fs := 150 * math.Pow(6, r.Float64())

@@ -9,6 +9,7 @@ import (
 // windows of music differ from the others, by what the whole may differ from a
 // small signal.
 func TestMusicTellsABend(t *testing.T) {
+	plainOnly(t)
 	sig := music(t, 20)
 	truth := divider(10, cabinet)
 	for _, third := range []float64{0, 1e-3} { // 3rd harmonic of a sine of the peak

@@ -65,6 +65,7 @@ func TestRatesThatDoubleShareAGrid(t *testing.T) {
 }
 
 func TestStatedNoiseCovers(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, quick)
 	clean := synthetic{sig: sig, after: 4800, g: divider(10, cabinet)}
 	for _, db := range []float64{-60, -80, -100} {
@@ -80,6 +81,7 @@ func TestStatedNoiseCovers(t *testing.T) {
 // Noise that both channels share, as hum and hiss of the source do, must
 // neither bias the ratio nor spoil its covariance.
 func TestCommonNoiseCovers(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, quick)
 	truth := divider(10, cabinet)
 	inside, parts := 0, 0
@@ -303,6 +305,7 @@ func TestLateStartWithinTheLeadIn(t *testing.T) {
 
 // No good recording may be taken for a faulty one.
 func TestNoFalseDropouts(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, quick)
 	for seed := range uint64(48) {
 		noise := math.Pow(10, -1.3-float64(seed%40)/10) // -26 dB to -104 dB

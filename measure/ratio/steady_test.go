@@ -36,6 +36,7 @@ func warped(rec card.Recording, ahead func(seconds float64) float64) card.Record
 // What is slow, a clock that wanders, hum at a high rate and a knock leave a
 // good curve; what lasts leaves none. None of them passes for lost samples.
 func TestUnsteadyToldApart(t *testing.T) {
+	plainOnly(t)
 	truth := divider(10, cabinet)
 	for _, tc := range []struct {
 		name  string
@@ -102,6 +103,7 @@ func TestUnsteadyToldApart(t *testing.T) {
 
 // Noise alone makes no clock.
 func TestClockNeedsSignificance(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 1.2, LowHz: 40, Peak: 2e-3})
 	for seed := range uint64(16) {
 		r, err := Of(synthetic{sig: sig, after: 9600, g: divider(10, cabinet), noise: 3e-4, seed: seed}.record(t), sig)

@@ -73,6 +73,7 @@ func TestSmoothCurveVariance(t *testing.T) {
 // A tone on a line of the signal shows nowhere between: at 16.7 Hz, where each
 // line is a point, and at 400 Hz, where a cell has thirty.
 func TestToneOnALine(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, signal.ChirpOptions{})
 	truth := divider(10, cabinet)
 	clean := synthetic{sig: sig, after: 9600, g: truth, noise: 1e-5}.record(t)
@@ -100,6 +101,7 @@ func TestToneOnALine(t *testing.T) {
 
 // A peak far narrower than the cells' polynomials follow.
 func TestNarrowPeak(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, signal.ChirpOptions{})
 	for _, tc := range []struct{ hz, q, res float64 }{{47, 30, 300}, {23.456, 27, 500}, {120, 40, 200}, {900, 60, 100}} {
 		truth := divider(10, func(hz float64) complex128 {
@@ -122,6 +124,7 @@ func TestNarrowPeak(t *testing.T) {
 // A knock on the load while the chirp is there: the period in which it fell is
 // left out, and it is named with its time.
 func TestKnockBesideTheChirp(t *testing.T) {
+	plainOnly(t)
 	for _, periods := range []int{2, 4} {
 		sig := chirp(t, signal.ChirpOptions{Periods: periods})
 		f := sig.Frame()
@@ -159,6 +162,7 @@ func TestKnockBesideTheChirp(t *testing.T) {
 // 60 dB below full scale in noise of -70 dB most of the treble is left out: what
 // is beside the gap is as sure as it says.
 func TestBesideWhatIsLeftOut(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, signal.ChirpOptions{Peak: 1e-3})
 	truth := divider(10, cabinet)
 	for seed := range uint64(6) {
@@ -193,6 +197,7 @@ func TestExactDivider(t *testing.T) {
 // Hum 5 Hz wide, of -60 dB: noise about the mains that no tone follows. What it
 // does to the points is in their uncertainty.
 func TestBroadHum(t *testing.T) {
+	plainOnly(t)
 	sig := chirp(t, signal.ChirpOptions{})
 	truth := divider(10, cabinet)
 	for seed := range uint64(3) {

@@ -14,6 +14,15 @@ import (
 	"tapload/measure/signal"
 )
 
+// plainOnly skips a test under the race detector, where it takes a minute: other
+// tests run the same code.
+func plainOnly(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("left to the plain tests")
+	}
+}
+
 // synthetic is a recording made for these tests alone: the played signal
 // through a closed-form ratio by one long transform, plus what a test adds.
 type synthetic struct {
