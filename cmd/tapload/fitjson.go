@@ -115,7 +115,7 @@ func (f fitted) object(o fitOptions) fitObject {
 		},
 		Misfit:     100 * f.load.Misfit,
 		Parameters: []parameterObject{}, Covariance: f.load.Covariance, Shifts: []shiftObject{},
-		Warnings: []warningEntry{},
+		Warnings: warningEntries(f.warnings),
 	}
 	for _, r := range f.load.Resonances {
 		out.Resonances = append(out.Resonances, resonanceObject{jsonValue(r.Hz), jsonValue(r.Qms), jsonValue(r.Qes), jsonValue(r.Qts), jsonValue(r.Res)})
@@ -157,9 +157,6 @@ func (f fitted) object(o fitOptions) fitObject {
 		for _, e := range f.could {
 			out.Causes = append(out.Causes, causeObject{e.String(), e.Fault.String(), e.Ohm, e.ReOhm, e.MinOhm, e.Odds, e.Check})
 		}
-	}
-	for _, w := range f.warnings {
-		out.Warnings = append(out.Warnings, entryOf(w))
 	}
 	return out
 }

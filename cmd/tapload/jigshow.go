@@ -136,7 +136,7 @@ func summarizeJig(path string, c jig.Calibration, now time.Time) (jigSummary, er
 		Name: c.Name, File: path, ID: j.Note().ID, Card: c.Card, Inputs: c.Inputs, SenseOhm: c.SenseOhm,
 		Standards: map[string]standardLine{}, AtHz: found.AtHz, Channels: channelsOf(found),
 		Lead: (*estimateLine)(found.Lead), Sense: (*estimateLine)(found.Sense), Loading: (*estimateLine)(found.Loading),
-		Warnings: []warningEntry{}, tolerance: c.Tolerance,
+		Warnings: warningEntries(j.Doubts(c.Conditions, now)), tolerance: c.Tolerance,
 	}
 	for k, st := range c.Standards {
 		if st == nil {
@@ -150,9 +150,6 @@ func summarizeJig(path string, c jig.Calibration, now time.Time) (jigSummary, er
 		for i := range s.Noise {
 			s.Noise[i] = max(s.Noise[i], st.NoiseFloor[i])
 		}
-	}
-	for _, w := range j.Doubts(c.Conditions, now) {
-		s.Warnings = append(s.Warnings, entryOf(w))
 	}
 	return s, nil
 }

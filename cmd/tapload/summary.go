@@ -68,7 +68,7 @@ func summarize(r impedance.Record, path string) summary {
 	s := summary{
 		Label: r.Label, File: path,
 		Min: extremeAt(r.Curve, low), Max: extremeAt(r.Curve, high),
-		Warnings: []warningEntry{},
+		Warnings: warningEntries(r.Warnings),
 	}
 	dip, peak := r.Curve.Turns()
 	turn := func(i int) *extreme {
@@ -91,9 +91,6 @@ func summarize(r impedance.Record, path string) summary {
 	}
 	if r.Distortion != nil {
 		s.Bends = distortionOf(*r.Distortion)
-	}
-	for _, w := range r.Warnings {
-		s.Warnings = append(s.Warnings, entryOf(w))
 	}
 	return s
 }
