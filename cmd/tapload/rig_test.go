@@ -41,6 +41,29 @@ func program(t *testing.T, r *rig.Rig, args ...string) *exec.Cmd {
 	return cmd
 }
 
+// startUntil starts cmd, waits for a line of its standard error, and returns what
+// follows it.
+func startUntil(t *testing.T, cmd *exec.Cmd, heard func(line string) bool) io.Reader {
+	t.Helper()
+	stderr, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	reader := bufio.NewReader(stderr)
+	for {
+		line, err := reader.ReadString('\n')
+		if err != nil {
+			t.Fatalf("it ended before it played: %v", errors.Join(err, cmd.Wait()))
+		}
+		if heard(line) {
+			return reader
+		}
+	}
+}
+
 func finish(t *testing.T, cmd *exec.Cmd) outcome {
 	t.Helper()
 	var stdout, stderr bytes.Buffer
@@ -196,25 +219,13 @@ func stopMidSweep(t *testing.T, stop func(*rig.Rig, *os.Process) error, want str
 	defer r.Stop()
 	// Long enough to be stopped, however busy this machine is.
 	cmd := program(t, r, "sweep", "--card", r.Card(), "-o", "x.sweep.json", "--period", "60")
-	stderr, err := cmd.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	reader := bufio.NewReader(stderr)
-	for line := ""; !strings.HasPrefix(line, "playing:"); {
-		if line, err = reader.ReadString('\n'); err != nil {
-			t.Fatalf("it ended before it played: %v", err)
-		}
-	}
+	stderr := startUntil(t, cmd, func(line string) bool { return strings.HasPrefix(line, "playing:") })
 	// The first report comes before the signal begins.
 	time.Sleep(time.Second)
 	if err := stop(r, cmd.Process); err != nil {
 		t.Fatal(err)
 	}
-	rest, err := io.ReadAll(reader)
+	rest, err := io.ReadAll(stderr)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,9 +3,7 @@
 package main
 
 import (
-	"bufio"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math/cmplx"
@@ -99,21 +97,11 @@ func TestServerFrozen(t *testing.T) {
 			t.Parallel()
 			r := rig.Start(t, rig.Options{Server: server, Chains: rigLoad.Circuit(48000).Chains()})
 			cmd := program(t, r, "sweep", "--card", r.Card(), "-o", "x.sweep.json", "--low", "20", "--period", "1.5")
-			stderr, err := cmd.StderrPipe()
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := cmd.Start(); err != nil {
-				t.Fatal(err)
-			}
-			reader := bufio.NewReader(stderr)
-			for line := ""; !strings.HasPrefix(line, "playing:") || strings.Contains(line, "silent"); {
-				if line, err = reader.ReadString('\n'); err != nil {
-					t.Fatalf("it ended before it heard the signal: %v", errors.Join(err, cmd.Wait()))
-				}
-			}
+			stderr := startUntil(t, cmd, func(line string) bool {
+				return strings.HasPrefix(line, "playing:") && !strings.Contains(line, "silent")
+			})
 			r.Freeze(800 * time.Millisecond)
-			rest, err := io.ReadAll(reader)
+			rest, err := io.ReadAll(stderr)
 			if err != nil {
 				t.Fatal(err)
 			}
