@@ -631,8 +631,11 @@ func (s *search) subtract(t tone) {
 // that was found lies so exactly that it does not show between the lines.
 func (s *search) expect(tones []Tone) {
 	for _, f := range Families(tones) {
-		for h := 1.0; h <= harmonics && h*f.BaseHz < s.HighHz; h++ {
-			nu := h * f.BaseHz / s.StepHz
+		for _, m := range f.Multiples() {
+			if m.Hz >= s.HighHz {
+				break
+			}
+			nu := m.Hz / s.StepHz
 			k := int(math.Round(nu))
 			if k < 1 || k >= len(s.X[0]) || !s.isSignal(k) || math.Abs(nu-float64(k)) > expectLine {
 				continue

@@ -82,10 +82,9 @@ func AgainstProgramme(v [2][]float64, rateHz, lowHz, highHz float64) (tones []To
 		return cmp.Compare(max(b.Peak[0], b.Peak[1]), max(a.Peak[0], a.Peak[1]))
 	})
 	for _, f := range Families(tones) {
-		for h := 1.0; h <= harmonics && h*f.BaseHz < highHz; h++ {
-			hz := h * f.BaseHz
-			if hz >= lowHz && !slices.ContainsFunc(tones, func(t Tone) bool { return math.Abs(t.Hz-hz) < widthHz }) {
-				tones = append(tones, Tone{Hz: hz})
+		for _, m := range f.Multiples() {
+			if m.Hz >= lowHz && m.Hz < highHz && !slices.ContainsFunc(tones, func(t Tone) bool { return math.Abs(t.Hz-m.Hz) < widthHz }) {
+				tones = append(tones, Tone{Hz: m.Hz})
 			}
 		}
 	}
