@@ -44,6 +44,11 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		last := &w[len(w)-1]
 		last.Hz = append(last.Hz, impedance.Band{Low: toMilli(lowHz), High: toMilli(highHz)})
 	}
+	across := func(moved []ratio.Moved) {
+		if len(moved) > 0 {
+			at(moved[0].Hz, moved[len(moved)-1].Hz)
+		}
+	}
 	named, left := humWorth(g.Seen)
 	if len(named) > 0 {
 		add("hum", "hum at %s was taken out; points near it are less certain", humText(named))
@@ -89,13 +94,11 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 			text += fmt.Sprintf("; from %.0f to %.0f Hz |Z| may differ from that of a small signal by up to %.2g %%", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
 		}
 		add("distortion", "%s: measure at a lower level", text)
-		if len(moved) > 0 {
-			at(moved[0].Hz, moved[len(moved)-1].Hz)
-		}
+		across(moved)
 	}
 	if moved := worthSaying(g.Seen.Moved); g.Seen.Heard != nil && len(moved) > 0 {
 		add("bending", "the load or an input bends: |Z| depends on how loud it is from %.0f to %.0f Hz, and may differ from that of a small signal by up to %.2g %%; play quieter", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
-		at(moved[0].Hz, moved[len(moved)-1].Hz)
+		across(moved)
 	}
 	if b := g.Seen.Bending; b != nil {
 		who := "the load or an input bends"
@@ -104,9 +107,7 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		}
 		if text := bendingText(*b, who); text != "" {
 			add("bending", "%s", text)
-			if moved := worthSaying(b.Moves); len(moved) > 0 {
-				at(moved[0].Hz, moved[len(moved)-1].Hz)
-			}
+			across(worthSaying(b.Moves))
 		}
 	}
 	if d := g.Seen.Drift; d != nil {

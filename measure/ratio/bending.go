@@ -219,11 +219,16 @@ func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64, instead map[
 	q.lines = make([]complex128, n/2+1)
 	q.divide(low, instead)
 	q.continueDown(low)
+	q.overTime(n)
+	return q
+}
+
+// overTime works out the response of n values over time from the lines.
+func (q *quotient) overTime(n int) {
 	q.time = fourier.NewFFT(n).Sequence(nil, q.lines)
 	for i := range q.time {
 		q.time[i] /= float64(n)
 	}
-	return q
 }
 
 // listenBetween works out the same of the lines between, (V2 - G V1)/X with X the
@@ -232,24 +237,35 @@ func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64, instead map[
 // the same time.
 func (q *quotient) listenBetween() {
 	s := q.s
+	from, to := max(1, int(math.Ceil(s.frame.LowHz/q.hz))), min(len(q.lines), (len(s.x1)-1)/s.periods)
 	for m := 1; m < s.periods; m++ {
 		b := *q
 		b.between, b.lines = nil, make([]complex128, len(q.lines))
-		for k := range b.lines {
-			w := q.fade(k)
-			if j := k*s.periods + m; q.lines[k] != 0 && w > 0 && k > 0 && (k+1)*s.periods < len(s.x1) && float64(k)*q.hz >= s.frame.LowHz {
-				if x := s.chirpBetween(k, m); x != 0 {
-					b.lines[k] = complex(w, 0) * (s.x2[j] - s.x2[k*s.periods]/s.x1[k*s.periods]*s.x1[j]) / x
-				}
+		for k := from; k < to; k++ {
+			line := k * s.periods
+			x := s.chirpBetween(k, m)
+			if q.lines[k] == 0 || x == 0 {
+				continue
 			}
+			g := s.x2[line] / s.x1[line]
+			b.lines[k] = complex(q.fade(k), 0) * (s.x2[line+m] - g*s.x1[line+m]) / x
 		}
-		n := len(q.time)
-		b.time = fourier.NewFFT(n).Sequence(nil, b.lines)
-		for i := range b.time {
-			b.time[i] /= float64(n)
-		}
+		b.overTime(len(q.time))
 		q.between = append(q.between, &b)
 	}
+}
+
+// alike returns the least power in a band that the lines between have at a gate,
+// 0 before they are listened to. A tone is in some of them more than in others.
+func alike(between []arrival, b bendBand) float64 {
+	if len(between) == 0 {
+		return 0
+	}
+	least := math.Inf(1)
+	for _, p := range between {
+		least = min(least, p.power(b))
+	}
+	return least
 }
 
 // fade is the weight of a line. The chirp fades out at the top and its harmonics
@@ -431,18 +447,11 @@ func (q *quotient) bent() (found []bentOrder) {
 			tail := max(fore.power(b)/fore.part*falls, aft.power(b)/aft.part)
 			for at, p := range seen {
 				power, noise := p.power(b), b.noise*p.part
-				// A tone is in some of the lines between more than in others.
-				alike := math.Inf(1)
-				for _, other := range between[at] {
-					alike = min(alike, other.power(b))
-				}
-				if len(between[at]) == 0 {
-					alike = 0
-				}
 				free := (b.highHz - b.lowHz) / q.hz * p.part // numbers that the mean is of
+				sure := gammaQuantile(max(1, free), bendingSure)
 				switch {
-				case free < 1 && p.part < whole.part || power-noise < bendingLeast*abs2(b.g) || power < noise*gammaQuantile(max(1, free), bendingSure):
-				case power > bendingClear*tail*p.part && b.lowHz*q.rise*lag > leastLag && power >= alike*gammaQuantile(max(1, free), bendingSure):
+				case free < 1 && p.part < whole.part || power-noise < bendingLeast*abs2(b.g) || power < noise*sure:
+				case power > bendingClear*tail*p.part && b.lowHz*q.rise*lag > leastLag && power >= alike(between[at], b)*sure:
 					o.clear[i] = max(o.clear[i], power-noise)
 				default:
 					o.unclear[i] = power - noise

@@ -137,23 +137,24 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 			differ[i] = differing(c.differs) / math.Max(c.noise, rounded(c.g))
 		}
 	}
-	usual := usually(differ)
 	sure := math.Max(periodsDiffer, fTail(falselyBurst/float64(len(v.cells)), noiseLinesWanted*between))
 	for i := 0; i < len(v.cells); i++ {
 		if differ[i] <= periodsDiffer {
 			continue
 		}
 		// The run reaches as far as its cells differ at all.
-		lo, hi, most, slow := i, i, differ[i]/usual[i], usual[i]
+		slow := usually(differ, i)
+		lo, hi, most := i, i, differ[i]/slow
 		more := func(j int) bool {
-			return j >= 0 && j < len(v.cells) && differ[j] > periodsDiffer/3 && differ[j] > usual[j]*periodsDiffer/3
+			return j >= 0 && j < len(v.cells) && differ[j] > periodsDiffer/3 && differ[j] > usually(differ, j)*periodsDiffer/3
 		}
 		for more(lo - 1) {
 			lo--
 		}
 		for more(hi + 1) {
 			hi++
-			most, slow = math.Max(most, differ[hi]/usual[hi]), math.Max(slow, usual[hi])
+			usual := usually(differ, hi)
+			most, slow = math.Max(most, differ[hi]/usual), math.Max(slow, usual)
 		}
 		i = hi
 		period := -1
@@ -174,17 +175,11 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 	return found
 }
 
-// usually returns by how much the cells about each differ: the median, over that
+// usually returns by how much the cells about cell i differ: the median, over that
 // of one exponential variate, and at least what noise makes.
-func usually(differ []float64) []float64 {
-	usual := make([]float64, len(differ))
-	var near []float64
-	for i := range differ {
-		near = append(near[:0], differ[max(0, i-usualCells):min(len(differ), i+usualCells+1)]...)
-		slices.Sort(near)
-		usual[i] = math.Max(1, near[len(near)/2]/math.Ln2)
-	}
-	return usual
+func usually(differ []float64, i int) float64 {
+	near := slices.Sorted(slices.Values(differ[max(0, i-usualCells):min(len(differ), i+usualCells+1)]))
+	return math.Max(1, near[len(near)/2]/math.Ln2)
 }
 
 // spread returns over how many lines the power between the signal's lines of

@@ -77,14 +77,13 @@ func doubtHum(cells []heard) {
 // at a mean power p of the signal: from its difference between loud and soft
 // windows follows k, and k p of the whole counts as uncertain, as it is not known
 // whether the load bends, whose impedance is then that of this level, or an
-// input. A cell that by itself hangs on the level counts so by itself. What drifted from when it was soft to when it was loud is taken off.
+// input. A cell that by itself hangs on the level counts so by itself. What drifted
+// from when it was soft to when it was loud is taken off.
 func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
 	for from := 0; from < len(cells); from += heardBand {
 		band := cells[from:min(len(cells), from+heardBand)]
-		least := math.Inf(1)
 		var sum complex128 // of the change of ln G, and of the weights
 		var weights float64
-		var n int
 		for i := range band {
 			h := &band[i]
 			if !h.believed || h.g == 0 || h.soft.p1 <= 0 || h.loud.p1 <= 0 || h.level[1] < louder*h.level[0] {
@@ -111,13 +110,12 @@ func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
 			w := 1 / (v * up * up)
 			sum += complex(w*up, 0) * change
 			weights += w
-			n++
 		}
-		if n == 0 || abs2(sum)/weights < bendingHeard {
+		if weights == 0 || abs2(sum)/weights < bendingHeard {
 			continue
 		}
 		part := sum / complex(weights, 0)
-		middle := band[len(band)/2]
+		middle, least := band[len(band)/2], math.Inf(1)
 		for i := range band {
 			h := &band[i]
 			h.cov = h.cov.Add(along(part * h.g))

@@ -69,16 +69,18 @@ func humIn(dwells []dwell, rate float64) humTones {
 // moves reports whether hum stands so near to d's tone that half of d would not
 // tell it from that.
 func (h humTones) moves(d dwell) bool {
-	bin := 2 * math.Pi / float64(len(d.x[0]))
-	return slices.ContainsFunc(h.tones, func(t hum.Tone) bool {
-		return math.Abs(2*math.Pi*t.Hz/h.rate-d.w) < 2*apart*bin
-	})
+	for i := range h.tones {
+		if math.Abs(h.w(i)-d.w) < 2*apart*d.bin() {
+			return true
+		}
+	}
+	return false
 }
 
 // sines returns the frequencies, in radian a sample, that the given hum takes in d
 // besides d's own tone, and to which of it each belongs.
 func (h humTones) sines(d dwell, told []int) (w []float64, of []int) {
-	bin := 2 * math.Pi / float64(len(d.x[0]))
+	bin := d.bin()
 	for _, i := range told {
 		v := h.w(i)
 		if off := math.Abs(v - d.w); h.tones[i].Wanders && off < mayMove*bin {
@@ -97,14 +99,18 @@ func (h humTones) w(i int) float64 { return 2 * math.Pi * h.tones[i].Hz / h.rate
 // own tone and from each other, hidden are those that it does not tell from its
 // own.
 func (h humTones) about(d dwell) (told, hidden []int) {
-	bin := 2 * math.Pi / float64(len(d.x[0])) * apart
-	for i := range h.tones {
+	bin := d.bin()
+	for i, t := range h.tones {
 		w := h.w(i)
+		off, hides := math.Abs(w-d.w), apart*bin
+		if t.Wanders {
+			hides = apartWandering * bin
+		}
 		switch {
-		case math.Abs(w-d.w) < bin || h.tones[i].Wanders && math.Abs(w-d.w) < apartWandering/apart*bin:
+		case off < hides:
 			hidden = append(hidden, i)
-		case i >= h.found && math.Abs(w-d.w) > mayMove/apart*bin:
-		case w > bin && !slices.ContainsFunc(told, func(k int) bool { return math.Abs(h.w(k)-w) < bin }):
+		case i >= h.found && off > mayMove*bin: // not found, and too far to matter
+		case w > apart*bin && !slices.ContainsFunc(told, func(k int) bool { return math.Abs(h.w(k)-w) < apart*bin }):
 			told = append(told, i)
 		}
 	}

@@ -181,6 +181,9 @@ type dwell struct {
 	x     [2][]float64 // both channels
 }
 
+// bin returns the width of a bin of d's own spectrum in radian a sample.
+func (d dwell) bin() float64 { return 2 * math.Pi / float64(len(d.x[0])) }
+
 // dwells cuts the dwells out of rec.
 func (p place) dwells(rec card.Recording, sig signal.Tones) []dwell {
 	steps, at := sig.Steps(), sig.Dwells()
@@ -437,7 +440,7 @@ func (d dwell) fit(h humTones) (t toned, rings bool) {
 // bins returns angular frequencies near that of d at which its own spectrum
 // has bins of noise alone, given the frequencies that were fitted.
 func (d dwell) bins(fitted []float64) (bins []float64) {
-	step := 2 * math.Pi / float64(len(d.x[0]))
+	step := d.bin()
 	for j := 1; len(bins) < toneBins && j < len(d.x[0])/2; j++ {
 		for _, w := range [2]float64{d.w - float64(j)*step, d.w + float64(j)*step} {
 			taken := slices.ContainsFunc(fitted, func(v float64) bool { return math.Abs(v-w) < 0.99*step })
