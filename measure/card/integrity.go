@@ -303,3 +303,20 @@ func step(x []float64) float64 {
 	}
 	return smallest
 }
+
+const leastCode = 0x1p-24 // beyond which a float32 sample has no digits
+
+// Code returns how far the codes of x are apart: the largest power of two, of 1
+// to 2^-24, that every sample is a multiple of, or 0 where there is none. Samples
+// that were scaled after the converter have none.
+func Code(x []float64) float64 {
+	code := 1.0
+	for _, v := range x {
+		for v != code*math.Round(v/code) {
+			if code /= 2; code < leastCode {
+				return 0
+			}
+		}
+	}
+	return code
+}

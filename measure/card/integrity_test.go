@@ -321,3 +321,22 @@ func TestLost(t *testing.T) {
 		t.Errorf("without a flag: %v", err)
 	}
 }
+
+func TestCode(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		x    []float64
+		want float64
+	}{
+		{"silence", []float64{0, 0}, 1},
+		{"16 bits", quantise(sine(48000, 100, 0.5, 0, 0.5), 16), 0x1p-15},
+		{"16 bits in steps of two codes", []float64{0, 0x1p-14, -0x1p-13}, 0x1p-14},
+		{"24 bits", quantise(sine(48000, 100, 0.5, 0, 0.5), 24), 0x1p-23},
+		{"scaled", []float64{0, 0.1, 0.3}, 0},
+		{"not a number", []float64{math.NaN()}, 0},
+	} {
+		if got := Code(c.x); got != c.want {
+			t.Errorf("%s: %g, want %g", c.name, got, c.want)
+		}
+	}
+}

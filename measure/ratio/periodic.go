@@ -129,6 +129,9 @@ func counted(rec card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
 		return spectrum{}, Seen{}, err
 	}
 	s := transform(v1, v2, f, rec.RateHz)
+	for ch, x := range [][]float64{rec.V1, rec.V2} {
+		s.rounding[ch] = roundingOf(x, total)
+	}
 	if sparse, ok := sig.(signal.Sparse); ok {
 		s.lines = sparse.Lines()
 	}

@@ -412,6 +412,16 @@ func (s spectrum) usualNoise(lo, hi int) noise {
 		}
 		n = noise{usual.p1 / count, usual.p2 / count, usual.p12 / complex(count, 0)}
 	}
+	return s.withRounding(n)
+}
+
+// withRounding returns n, the noise between the signal's lines, with what rounding
+// does in those alone: what it lacks there it has here, where there is one line
+// for each of the periods.
+func (s spectrum) withRounding(n noise) noise {
+	p := float64(s.periods)
+	n.p1 += p * max(0, s.rounding[0]-n.p1)
+	n.p2 += p * max(0, s.rounding[1]-n.p2)
 	return n
 }
 
@@ -442,5 +452,6 @@ func (n noise) residual(g complex128) float64 {
 func (s spectrum) noiseFloor() [2]float64 {
 	n := s.noiseBetween(1, len(s.x1)-1)
 	// Mean power of a line over N^2 samples squared, times N lines.
-	return [2]float64{math.Sqrt(n.p1 / float64(s.samples)), math.Sqrt(n.p2 / float64(s.samples))}
+	rms := func(p, rounding float64) float64 { return math.Sqrt(max(p, rounding) / float64(s.samples)) }
+	return [2]float64{rms(n.p1, s.rounding[0]), rms(n.p2, s.rounding[1])}
 }

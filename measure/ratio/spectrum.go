@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
+	"tapload/measure/card"
 	"tapload/measure/signal"
 )
 
@@ -24,6 +25,12 @@ type spectrum struct {
 	doubt map[int][2]float64
 
 	drift *periodDrift // what was taken out of x2; nil for none
+
+	// rounding is the power in a line of what rounding to the codes of a converter
+	// does to either channel, which is noise of 1/12 of a code squared. Under a
+	// signal that comes again to the code it comes again too, and the lines between
+	// show nothing of it.
+	rounding [2]float64
 }
 
 func transform(v1, v2 []float64, f signal.Frame, rateHz int) spectrum {
@@ -33,6 +40,13 @@ func transform(v1, v2 []float64, f signal.Frame, rateHz int) spectrum {
 	s.x2 = fourier.NewFFT(len(v2)).Coefficients(nil, v2)
 	wait.Wait()
 	return s
+}
+
+// roundingOf returns the power in a line of samples transformed together of what
+// rounding did to x.
+func roundingOf(x []float64, samples int) float64 {
+	code := card.Code(x)
+	return float64(samples) * code * code / 12
 }
 
 // isSignal reports whether line j holds the signal.
