@@ -250,7 +250,8 @@ func (m *machine) wants(t *testing.T, folder string, code int, args []string, te
 // it shows contains each cue, and returns what the console was sent.
 func (m *machine) console(t *testing.T, folder string, args []string, typed ...[2]string) outcome {
 	t.Helper()
-	words := []string{"stty cols 100 rows 30;", "exec"}
+	// What is typed before Wine has taken the terminal over must reach it as typed.
+	words := []string{"stty cols 100 rows 30 -icrnl;", "exec"}
 	for _, a := range slices.Concat(m.wine, []string{`C:\` + stage + `\tapload.exe`}, args) {
 		words = append(words, "'"+strings.ReplaceAll(a, "'", `'\''`)+"'")
 	}
