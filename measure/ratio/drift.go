@@ -329,7 +329,7 @@ func (s spectrum) findDrift(sig signal.Periodic) (periodDrift, bool) {
 	top := min(int(min(max(driftHz, looksOver*s.frame.LowHz), s.frame.HighHz)/hz), (len(s.x1)-1)/s.periods-1)
 	slopes, means := s.slopes(top)
 	d := periodDrift{periods: s.periods, ohms: math.Inf(1)}
-	if c, ok := chirpOf(sig); ok {
+	if c, ok := sig.(signal.Chirp); ok {
 		d.rise = c.Rise() * hz
 	}
 

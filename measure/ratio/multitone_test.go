@@ -2,7 +2,6 @@ package ratio
 
 import (
 	"math"
-	"math/cmplx"
 	"math/rand/v2"
 	"testing"
 
@@ -96,41 +95,6 @@ func TestMultitoneSeesDistortion(t *testing.T) {
 		// not counted.
 		if got > want || got < 0.6*want || other > 0.05*want {
 			t.Errorf("order %d: distortion %.3g (and %.3g of the other kind), want up to %.3g", order, got, other, want)
-		}
-	}
-}
-
-// While a long multitone still plays, what was counted so far already gives a
-// curve.
-func TestAfterPeriods(t *testing.T) {
-	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 0.5, LowHz: 40, Periods: 8})
-	truth := divider(10, cabinet)
-	rec := synthetic{sig: sig, before: 9600, after: 9600, g: truth, noise: 1e-4}.record(t)
-	f := sig.Frame()
-	before := 1.0
-	for _, n := range []int{2, 4, 7, 8} {
-		sofar := rec
-		end := 9600 + f.LeadIn + n*f.Period + 100
-		sofar.V1, sofar.V2 = rec.V1[:end], rec.V2[:end]
-		r, err := AfterPeriods(sofar, sig, n)
-		if err != nil {
-			t.Fatalf("%d periods: %v", n, err)
-		}
-		if worst, _, _ := agreement(r, truth); worst > 4.5 || len(r.Points) != len(sig.Lines()) {
-			t.Errorf("%d periods: %d points, largest error %.1f standard uncertainties", n, len(r.Points), worst)
-		}
-		var u float64
-		for _, p := range r.Points {
-			u = max(u, math.Sqrt(p.Noise.RR)/cmplx.Abs(p.G))
-		}
-		if u >= before {
-			t.Errorf("%d periods: uncertainty %.2g did not fall", n, u)
-		}
-		before = u
-	}
-	for _, n := range []int{1, 9} {
-		if _, err := AfterPeriods(rec, sig, n); err == nil {
-			t.Errorf("%d periods of 8 were taken", n)
 		}
 	}
 }

@@ -1,8 +1,6 @@
 package ratio
 
 import (
-	"fmt"
-
 	"tapload/measure/card"
 	"tapload/measure/hum"
 	"tapload/measure/signal"
@@ -15,54 +13,6 @@ const PointsPerOctave = 48
 // How far beyond the band hum is looked for: it leaks.
 const humBelow, humAbove = 0.5, 1.05
 
-// AfterPeriods returns the ratio that rec, the recording of sig so far, shows
-// in its first counted periods: results to look at while the rest still plays.
-// Of the given number of periods, at least two, it takes as many as have no
-// prime factor above 5. A fault it returns may be cured by more periods; where
-// Of finds none in the whole recording, there is none.
-func AfterPeriods(rec card.Recording, sig signal.Periodic, periods int) (Ratio, error) {
-	if periods < 2 || periods > sig.Frame().Periods {
-		return Ratio{}, fmt.Errorf("%d periods must be 2 to the %d of the signal", periods, sig.Frame().Periods)
-	}
-	for !signal.Smooth(periods) {
-		periods--
-	}
-	if sparse, ok := sig.(signal.Sparse); ok {
-		return Of(rec, begunSparse{begun{sig, periods}, sparse.Lines()})
-	}
-	return Of(rec, begun{sig, periods})
-}
-
-// begun is the first part of a periodic signal.
-type begun struct {
-	signal.Periodic
-	periods int
-}
-
-func (b begun) Frame() signal.Frame {
-	f := b.Periodic.Frame()
-	f.Periods, f.Tail = b.periods, f.Fade // nothing after the periods need be there yet
-	return f
-}
-
-func (b begun) Samples() []float64 { return b.Periodic.Samples()[:b.Frame().Len()] }
-
-type begunSparse struct {
-	begun
-	lines []int
-}
-
-func (b begunSparse) Lines() []int { return b.lines }
-
-// chirpOf returns the chirp that sig is, or is the first part of.
-func chirpOf(sig signal.Periodic) (signal.Chirp, bool) {
-	if b, ok := sig.(begun); ok {
-		sig = b.Periodic
-	}
-	c, ok := sig.(signal.Chirp)
-	return c, ok
-}
-
 // ofPeriodic estimates the ratio from a whole number of periods in steady
 // state. The spectrum over P periods then holds the signal in every P-th line
 // alone, without leakage; whatever the lines between hold is noise. One
@@ -72,7 +22,7 @@ func ofPeriodic(rec card.Recording, sig signal.Periodic) (Ratio, error) {
 	if err != nil {
 		return Ratio{}, err
 	}
-	if c, ok := chirpOf(sig); ok {
+	if c, ok := sig.(signal.Chirp); ok {
 		seen.Bending = s.takeOutBending(c)
 	}
 	points := s.points(&seen)
