@@ -15,8 +15,9 @@ import (
 // mayImport is the import table of DEVELOPERS.md: which of our own packages
 // each of them may import. Imports run one way, along the measurement.
 var mayImport = map[string][]string{
-	"measure/impedance":          {},
-	"measure/signal":             {},
+	"measure/exactjson":          {},
+	"measure/impedance":          {"measure/exactjson"},
+	"measure/signal":             {"measure/exactjson"},
 	"measure/card":               {"measure/signal"},
 	"measure/card/server":        {"measure/card"},
 	"measure/card/portaudio":     {"measure/card", "measure/card/server", "measure/signal"},
@@ -24,7 +25,7 @@ var mayImport = map[string][]string{
 	"measure/hum":                {},
 	"measure/ratio":              {"measure/card", "measure/signal", "measure/impedance", "measure/hum"},
 	"measure":                    {"measure/impedance", "measure/signal", "measure/card", "measure/hum", "measure/ratio", "fixtures/jig"},
-	"fixtures/jig":               {"measure/ratio", "measure/impedance"},
+	"fixtures/jig":               {"measure/exactjson", "measure/ratio", "measure/impedance"},
 	"fixtures/netlist":           {"measure/impedance"},
 	"fixtures/netlist/spice":     {},
 	"fixtures/hookup":            {"measure/impedance", "fixtures/netlist"},

@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"math/cmplx"
+	"strconv"
 )
 
 // csvColumns heads the table of WriteCSV.
@@ -45,3 +46,6 @@ func (r Record) WriteCSV(w io.Writer) error {
 	}
 	return out.WriteAll(rows)
 }
+
+// number returns the shortest text that reads back as x.
+func number(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }

@@ -10,10 +10,16 @@ import (
 	"math/cmplx"
 	"slices"
 	"strings"
+	"tapload/measure/exactjson"
 )
 
-// Columns that ReadCSV understands beside those of WriteCSV.
+// Columns that ReadCSV understands.
 const (
+	keyHz       = "frequency_hz"
+	keyR        = "resistance_ohm"
+	keyX        = "reactance_ohm"
+	keyUR       = "u_resistance_ohm"
+	keyUX       = "u_reactance_ohm"
 	keyModulus  = "modulus_ohm"
 	keyPhase    = "phase_deg"
 	keyUModulus = "u_modulus_ohm"
@@ -42,8 +48,8 @@ func ReadCSV(r io.Reader) (Curve, error) {
 		return Curve{}, err
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
-	if n := invalidUTF8(data); n < len(data) {
-		return Curve{}, fmt.Errorf("line %d: not valid UTF-8; save the table as plain text", lineAt(data, n))
+	if line := exactjson.BadLine(data); line > 0 {
+		return Curve{}, fmt.Errorf("line %d: not valid UTF-8; save the table as plain text", line)
 	}
 	in := csv.NewReader(bytes.NewReader(data))
 	in.Comment = '#'
@@ -125,11 +131,11 @@ func parseCSVHead(names []string) (*csvTable, error) {
 		case name:
 			t.at[name] = i
 		default:
-			return nil, fmt.Errorf("column %q has another unit than %s; convert the column and name it so", short(name), known)
+			return nil, fmt.Errorf("column %q has another unit than %s; convert the column and name it so", exactjson.Short(name), known)
 		}
 	}
 	if !t.has(keyHz) {
-		return nil, fmt.Errorf("no column %s among %q; the first line must name the columns with their units", keyHz, short(strings.Join(names, ",")))
+		return nil, fmt.Errorf("no column %s among %q; the first line must name the columns with their units", keyHz, exactjson.Short(strings.Join(names, ",")))
 	}
 	for _, pair := range [][2]string{{keyR, keyX}, {keyModulus, keyPhase}, {keyUR, keyUX}, {keyUModulus, keyUPhase}} {
 		for i, name := range pair {
@@ -231,9 +237,9 @@ func csvNumber(s string) (float64, error) {
 	case s == "":
 		return 0, errors.New("the value is missing")
 	case slices.Contains([]string{"nan", "inf", "infinity"}, strings.ToLower(strings.TrimLeft(s, "+-"))):
-		return 0, fmt.Errorf("%s is not a finite number; take the line out", short(s))
+		return 0, fmt.Errorf("%s is not a finite number; take the line out", exactjson.Short(s))
 	case strings.Count(s, ",") == 1:
-		return 0, fmt.Errorf("%q has a decimal comma; write a decimal point", short(s))
+		return 0, fmt.Errorf("%q has a decimal comma; write a decimal point", exactjson.Short(s))
 	}
 	return 0, err
 }

@@ -1,6 +1,7 @@
 package impedance
 
 import (
+	"errors"
 	"fmt"
 	"math"
 )
@@ -29,88 +30,33 @@ type Order struct {
 // Check returns an error that names what in d cannot be.
 func (d Distortion) Check() error {
 	if len(d.Hz) == 0 {
-		return fmt.Errorf("%s.%s is empty; it holds at least one frequency", keyDistortion, keyHz)
+		return errors.New("distortion.frequency_hz is empty; it holds at least one frequency")
 	}
 	for i, hz := range d.Hz {
 		if !(hz > 0) || !finite(hz) || i > 0 && hz <= d.Hz[i-1] {
-			return fmt.Errorf("%s.%s[%d]: %v Hz must be finite, above 0 and above the one before", keyDistortion, keyHz, i, hz)
+			return fmt.Errorf("distortion.frequency_hz[%d]: %v Hz must be finite, above 0 and above the one before", i, hz)
 		}
 	}
-	pair := func(keyLevel string, level []float64, keyFloor string, floor []float64) error {
+	pair := func(key string, level []float64, keyFloor string, floor []float64) error {
 		if len(level) > len(d.Hz) || len(level) != len(floor) {
-			return fmt.Errorf("%s.%s has %d values, %s %d and %s %d; the first two must be equally long and no longer than the third", keyDistortion, keyLevel, len(level), keyFloor, len(floor), keyHz, len(d.Hz))
+			return fmt.Errorf("distortion.%s has %d values, %s %d and frequency_hz %d; the first two must be equally long and no longer than the third", key, len(level), keyFloor, len(floor), len(d.Hz))
 		}
 		for i := range level {
 			if !finite(level[i]) || !finite(floor[i]) {
-				return fmt.Errorf("%s: %s %v and %s %v at %v Hz must be finite", keyDistortion, keyLevel, level[i], keyFloor, floor[i], d.Hz[i])
+				return fmt.Errorf("distortion: %s %v and %s %v at %v Hz must be finite", key, level[i], keyFloor, floor[i], d.Hz[i])
 			}
 		}
 		return nil
 	}
 	for i, o := range d.Orders {
 		if o.Number < 2 || i > 0 && o.Number <= d.Orders[i-1].Number {
-			return fmt.Errorf("%s.%s[%d]: %d must be 2 or more and above the one before", keyDistortion, keyOrders, i, o.Number)
+			return fmt.Errorf("distortion.orders[%d]: %d must be 2 or more and above the one before", i, o.Number)
 		}
-		if err := pair(fmt.Sprintf("%s[%d]", keyLevel, i), o.Level, fmt.Sprintf("%s[%d]", keyFloor, i), o.Floor); err != nil {
+		if err := pair(fmt.Sprintf("level_db[%d]", i), o.Level, fmt.Sprintf("floor_db[%d]", i), o.Floor); err != nil {
 			return err
 		}
 	}
-	return pair(keyResidual, d.Residual, keyResidualFloor, d.ResidualFloor)
-}
-
-// encode writes d as a member of a record.
-func (d Distortion) encode(e *encoder) {
-	e.open(quote(keyDistortion) + ": {")
-	e.array(keyOrders, len(d.Orders), func(i int) float64 { return float64(d.Orders[i].Number) })
-	e.array(keyHz, len(d.Hz), func(i int) float64 { return d.Hz[i] })
-	table := func(key string, row func(Order) []float64) {
-		e.open(quote(key) + ": [")
-		for _, o := range d.Orders {
-			e.open("[")
-			e.values(len(row(o)), func(i int) float64 { return row(o)[i] })
-			e.close("]")
-		}
-		e.close("]")
-	}
-	table(keyLevel, func(o Order) []float64 { return o.Level })
-	table(keyFloor, func(o Order) []float64 { return o.Floor })
-	e.array(keyResidual, len(d.Residual), func(i int) float64 { return d.Residual[i] })
-	e.array(keyResidualFloor, len(d.ResidualFloor), func(i int) float64 { return d.ResidualFloor[i] })
-	e.close("}")
-}
-
-// distortion reads what encode writes.
-func (s *scan) distortion(place string) (Distortion, error) {
-	var d Distortion
-	var numbers []float64
-	var levels, floors [][]float64
-	rows := func(to *[][]float64) func(string) error {
-		return s.list(func(place string) error {
-			*to = append(*to, nil)
-			return s.numbers(&(*to)[len(*to)-1])(place)
-		})
-	}
-	err := s.object(place, []field{
-		{key: keyOrders, read: s.numbers(&numbers)},
-		{key: keyHz, read: s.numbers(&d.Hz)},
-		{key: keyLevel, read: rows(&levels)},
-		{key: keyFloor, read: rows(&floors)},
-		{key: keyResidual, read: s.numbers(&d.Residual)},
-		{key: keyResidualFloor, read: s.numbers(&d.ResidualFloor)},
-	})
-	if err != nil {
-		return Distortion{}, err
-	}
-	if len(levels) != len(numbers) || len(floors) != len(numbers) {
-		return Distortion{}, fmt.Errorf("%s has %d values, %s %d rows and %s %d; they must be equally many", place+"."+keyOrders, len(numbers), keyLevel, len(levels), keyFloor, len(floors))
-	}
-	for i, n := range numbers {
-		if n != float64(int(n)) {
-			return Distortion{}, fmt.Errorf("%s.%s[%d]: %v must be a whole number", place, keyOrders, i, n)
-		}
-		d.Orders = append(d.Orders, Order{Number: int(n), Level: levels[i], Floor: floors[i]})
-	}
-	return d, nil
+	return pair("residual_db", d.Residual, "residual_floor_db", d.ResidualFloor)
 }
 
 const (

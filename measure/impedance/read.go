@@ -1,15 +1,107 @@
 package impedance
 
 import (
-	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math"
-	"strconv"
-	"unicode/utf8"
+	"time"
+
+	"tapload/measure/exactjson"
 )
+
+// The file types are a record as its file holds it.
+type (
+	recordFile struct {
+		Format     string          `json:"format"`
+		Version    int             `json:"version"`
+		Label      string          `json:"label"`
+		Taken      time.Time       `json:"taken"`
+		Signal     json.RawMessage `json:"signal"`
+		SenseOhm   float64         `json:"sense_ohm"`
+		Jig        *jigFile        `json:"jig"`
+		Hz         []float64       `json:"frequency_hz"`
+		R          []float64       `json:"resistance_ohm"`
+		X          []float64       `json:"reactance_ohm"`
+		UR         []float64       `json:"u_resistance_ohm"`
+		UX         []float64       `json:"u_reactance_ohm"`
+		Cov        []float64       `json:"cov_noise_ohm2,omitempty"`
+		Coherence  []float64       `json:"coherence,omitempty"`
+		Drive      *driveFile      `json:"load_level,omitempty"`
+		Distortion *distortionFile `json:"distortion,omitempty"`
+		Shared     []sharedFile    `json:"shared"`
+		Warnings   []warningFile   `json:"warnings"`
+	}
+	jigFile struct {
+		ID        string    `json:"id"`
+		Taken     time.Time `json:"taken"`
+		Standards []string  `json:"standards"`
+	}
+	driveFile struct {
+		RMSVolt  float64 `json:"rms_volt"`
+		PeakVolt float64 `json:"peak_volt"`
+		Watt     float64 `json:"watt,omitempty"`
+	}
+	distortionFile struct {
+		Orders        []int       `json:"orders"`
+		Hz            []float64   `json:"frequency_hz"`
+		Level         [][]float64 `json:"level_db"`
+		Floor         [][]float64 `json:"floor_db"`
+		Residual      []float64   `json:"residual_db"`
+		ResidualFloor []float64   `json:"residual_floor_db"`
+	}
+	sharedFile struct {
+		ID string    `json:"id"`
+		DR []float64 `json:"d_resistance_ohm"`
+		DX []float64 `json:"d_reactance_ohm"`
+	}
+	warningFile struct {
+		Code string       `json:"code"`
+		Text string       `json:"text"`
+		Hz   [][2]float64 `json:"hz,omitempty"`
+	}
+)
+
+// fileOf returns r as its file holds it.
+func fileOf(r Record) recordFile {
+	f := recordFile{
+		Format: RecordFormat, Version: RecordVersion, Label: r.Label, Taken: r.Taken, Signal: r.Signal, SenseOhm: r.SenseOhm,
+		Jig: (*jigFile)(r.Jig), Coherence: r.Coherence, Drive: (*driveFile)(r.Drive),
+	}
+	correlated := false
+	for _, p := range r.Curve.Points {
+		f.Hz = append(f.Hz, p.Hz)
+		f.R, f.X = append(f.R, real(p.Z)), append(f.X, imag(p.Z))
+		f.UR, f.UX = append(f.UR, math.Sqrt(p.Noise.RR)), append(f.UX, math.Sqrt(p.Noise.II))
+		f.Cov = append(f.Cov, p.Noise.RI)
+		correlated = correlated || p.Noise.RI != 0
+	}
+	if !correlated {
+		f.Cov = nil
+	}
+	if d := r.Distortion; d != nil {
+		f.Distortion = &distortionFile{Hz: d.Hz, Residual: d.Residual, ResidualFloor: d.ResidualFloor}
+		for _, o := range d.Orders {
+			f.Distortion.Orders = append(f.Distortion.Orders, o.Number)
+			f.Distortion.Level, f.Distortion.Floor = append(f.Distortion.Level, o.Level), append(f.Distortion.Floor, o.Floor)
+		}
+	}
+	for _, s := range r.Curve.Shared {
+		f.Shared = append(f.Shared, sharedFile{ID: s.ID})
+		to := &f.Shared[len(f.Shared)-1]
+		for _, dz := range s.DZ {
+			to.DR, to.DX = append(to.DR, real(dz)), append(to.DX, imag(dz))
+		}
+	}
+	for _, w := range r.Warnings {
+		f.Warnings = append(f.Warnings, warningFile{Code: w.Code, Text: w.Text})
+		to := &f.Warnings[len(f.Warnings)-1]
+		for _, b := range w.Hz {
+			to.Hz = append(to.Hz, [2]float64{b.Low, b.High})
+		}
+	}
+	return f
+}
 
 // ReadRecord reads a record that Write wrote. It is strict: a text that is not
 // JSON, another format or version, an unknown, missing or repeated key, arrays
@@ -17,154 +109,38 @@ import (
 // rise, an uncertainty below 0 and anything after the record is an error that
 // names the place. Array indices and points count from 0.
 func ReadRecord(r io.Reader) (Record, error) {
-	data, err := io.ReadAll(r)
+	const thing = "sweep record"
+	data, err := exactjson.Read(r, thing)
 	if err != nil {
 		return Record{}, err
 	}
-	if len(bytes.TrimSpace(data)) == 0 {
-		return Record{}, errors.New("the file is empty; a sweep record was expected")
-	}
-	if !utf8.Valid(data) {
-		return Record{}, fmt.Errorf("line %d: not UTF-8 text; a sweep record was expected", lineAt(data, invalidUTF8(data)))
-	}
-	// The head goes first, so that a record of a later version is told by its
-	// version and not by the keys that this one does not know.
-	if err := checkHead(data); err != nil {
+	if err := exactjson.Head(data, thing, RecordFormat, RecordVersion); err != nil {
 		return Record{}, err
 	}
-	return decodeRecord(data)
+	var f recordFile
+	if err := exactjson.Decode(data, "record", &f); err != nil {
+		return Record{}, err
+	}
+	return f.record()
 }
 
-func invalidUTF8(data []byte) int {
-	at := 0
-	for at < len(data) {
-		r, n := utf8.DecodeRune(data[at:])
-		if r == utf8.RuneError && n == 1 {
-			break
+func (f recordFile) record() (Record, error) {
+	r := Record{
+		Label: f.Label, Taken: f.Taken, Signal: f.Signal, SenseOhm: f.SenseOhm,
+		Jig: (*JigNote)(f.Jig), Coherence: f.Coherence, Drive: (*Drive)(f.Drive),
+	}
+	for _, w := range f.Warnings {
+		r.Warnings = append(r.Warnings, Warning{Code: w.Code, Text: w.Text})
+		to := &r.Warnings[len(r.Warnings)-1]
+		for _, b := range w.Hz {
+			to.Hz = append(to.Hz, Band{b[0], b[1]})
 		}
-		at += n
 	}
-	return at
-}
-
-func lineAt(data []byte, offset int) int { return 1 + bytes.Count(data[:offset], []byte("\n")) }
-
-// checkHead returns an error when data is JSON of another format or version.
-// What is not a JSON object is left to the full reading, which knows the place.
-func checkHead(data []byte) error {
-	var head map[string]json.RawMessage
-	if json.Unmarshal(data, &head) != nil {
-		return nil
-	}
-	var format string
-	raw, ok := head[keyFormat]
-	switch {
-	case !ok:
-		return fmt.Errorf("not a sweep record: key %q is missing", keyFormat)
-	case json.Unmarshal(raw, &format) != nil || format != RecordFormat:
-		return fmt.Errorf("%s %s is not %q; a sweep record was expected", keyFormat, showJSON(raw), RecordFormat)
-	}
-	raw, ok = head[keyVersion]
-	switch {
-	case !ok:
-		return fmt.Errorf("key %q is missing", keyVersion)
-	case string(raw) != strconv.Itoa(RecordVersion):
-		return fmt.Errorf("%s %s is unknown; this program reads version %d", keyVersion, showJSON(raw), RecordVersion)
-	}
-	return nil
-}
-
-// columns are the arrays of a record as the file holds them.
-type columns struct {
-	hz, r, x, ur, ux, cov []float64
-	shared                []sharedColumns
-}
-
-type sharedColumns struct {
-	id     string
-	dr, dx []float64
-}
-
-func decodeRecord(data []byte) (Record, error) {
-	var r Record
-	var c columns
-	s := newScan(data)
-	err := s.object("", []field{
-		{key: keyFormat, read: s.skip},
-		{key: keyVersion, read: s.skip},
-		{key: keyLabel, read: s.text(&r.Label)},
-		{key: keyTaken, read: s.time(&r.Taken)},
-		{key: keySignal, read: s.law(&r.Signal)},
-		{key: keySense, read: s.number(&r.SenseOhm)},
-		{key: keyJig, read: func(place string) error {
-			return s.orNull(place, func() error {
-				r.Jig = &JigNote{}
-				return s.object(place, []field{
-					{key: keyID, read: s.text(&r.Jig.ID)},
-					{key: keyTaken, read: s.time(&r.Jig.Taken)},
-					{key: keyStandards, read: s.list(func(place string) error {
-						r.Jig.Standards = append(r.Jig.Standards, "")
-						return s.text(&r.Jig.Standards[len(r.Jig.Standards)-1])(place)
-					})},
-				})
-			})
-		}},
-		{key: keyHz, read: s.numbers(&c.hz)},
-		{key: keyR, read: s.numbers(&c.r)},
-		{key: keyX, read: s.numbers(&c.x)},
-		{key: keyUR, read: s.numbers(&c.ur)},
-		{key: keyUX, read: s.numbers(&c.ux)},
-		{key: keyCov, read: s.numbers(&c.cov), optional: true},
-		{key: keyCoherence, read: s.numbers(&r.Coherence), optional: true},
-		{key: keyDrive, read: func(place string) error {
-			r.Drive = &Drive{}
-			return s.object(place, []field{
-				{key: keyRMS, read: s.number(&r.Drive.RMSVolt)},
-				{key: keyPeakVolt, read: s.number(&r.Drive.PeakVolt)},
-				{key: keyWatt, read: s.number(&r.Drive.Watt), optional: true},
-			})
-		}, optional: true},
-		{key: keyDistortion, read: func(place string) error {
-			d, err := s.distortion(place)
-			r.Distortion = &d
-			return err
-		}, optional: true},
-		{key: keyShared, read: s.list(func(place string) error {
-			c.shared = append(c.shared, sharedColumns{})
-			sh := &c.shared[len(c.shared)-1]
-			return s.object(place, []field{
-				{key: keyID, read: s.text(&sh.id)},
-				{key: keyDR, read: s.numbers(&sh.dr)},
-				{key: keyDX, read: s.numbers(&sh.dx)},
-			})
-		})},
-		{key: keyWarnings, read: s.list(func(place string) error {
-			r.Warnings = append(r.Warnings, Warning{})
-			w := &r.Warnings[len(r.Warnings)-1]
-			return s.object(place, []field{
-				{key: keyCode, read: s.text(&w.Code)},
-				{key: keyText, read: s.text(&w.Text)},
-				{key: keyBands, read: s.list(func(place string) error {
-					var ends []float64
-					if err := s.numbers(&ends)(place); err != nil {
-						return err
-					}
-					if len(ends) != 2 {
-						return fmt.Errorf("%s: a band is two numbers, its lowest and its highest frequency, not %d", place, len(ends))
-					}
-					w.Hz = append(w.Hz, Band{ends[0], ends[1]})
-					return nil
-				}), optional: true},
-			})
-		})},
-	})
-	if err != nil {
+	var err error
+	if r.Distortion, err = f.Distortion.distortion(); err != nil {
 		return Record{}, err
 	}
-	if err := s.end(); err != nil {
-		return Record{}, err
-	}
-	if r.Curve, err = c.curve(); err != nil {
+	if r.Curve, err = f.curve(); err != nil {
 		return Record{}, err
 	}
 	if err := r.check(); err != nil {
@@ -173,25 +149,40 @@ func decodeRecord(data []byte) (Record, error) {
 	return r, nil
 }
 
-// curve joins the columns, or names the first two that do not fit together.
-func (c columns) curve() (Curve, error) {
-	n := len(c.hz)
-	if n == 0 {
-		return Curve{}, fmt.Errorf("%s is empty; a record holds at least one point", keyHz)
+func (f *distortionFile) distortion() (*Distortion, error) {
+	if f == nil {
+		return nil, nil
 	}
-	if c.cov == nil {
-		c.cov = make([]float64, n)
+	d := Distortion{Hz: f.Hz, Residual: f.Residual, ResidualFloor: f.ResidualFloor}
+	if len(f.Level) != len(f.Orders) || len(f.Floor) != len(f.Orders) {
+		return nil, fmt.Errorf("distortion.orders has %d values, level_db %d rows and floor_db %d; they must be equally many", len(f.Orders), len(f.Level), len(f.Floor))
+	}
+	for i, n := range f.Orders {
+		d.Orders = append(d.Orders, Order{Number: n, Level: f.Level[i], Floor: f.Floor[i]})
+	}
+	return &d, nil
+}
+
+// curve joins the columns, or names the first two that do not fit together.
+func (f recordFile) curve() (Curve, error) {
+	n := len(f.Hz)
+	if n == 0 {
+		return Curve{}, fmt.Errorf("frequency_hz is empty; a record holds at least one point")
+	}
+	cov := f.Cov
+	if cov == nil {
+		cov = make([]float64, n)
 	}
 	sameLength := func(key string, values []float64) error {
 		if len(values) != n {
-			return fmt.Errorf("%s has %d values and %s has %d; they must be equally long", key, len(values), keyHz, n)
+			return fmt.Errorf("%s has %d values and frequency_hz has %d; they must be equally long", key, len(values), n)
 		}
 		return nil
 	}
 	for _, col := range []struct {
 		key    string
 		values []float64
-	}{{keyR, c.r}, {keyX, c.x}, {keyUR, c.ur}, {keyUX, c.ux}, {keyCov, c.cov}} {
+	}{{"resistance_ohm", f.R}, {"reactance_ohm", f.X}, {"u_resistance_ohm", f.UR}, {"u_reactance_ohm", f.UX}, {"cov_noise_ohm2", cov}} {
 		if err := sameLength(col.key, col.values); err != nil {
 			return Curve{}, err
 		}
@@ -199,29 +190,29 @@ func (c columns) curve() (Curve, error) {
 
 	curve := Curve{Points: make([]Point, n)}
 	for i := range curve.Points {
-		rr, err := square(keyUR, i, c.ur[i])
+		rr, err := square("u_resistance_ohm", i, f.UR[i])
 		if err != nil {
 			return Curve{}, err
 		}
-		ii, err := square(keyUX, i, c.ux[i])
+		ii, err := square("u_reactance_ohm", i, f.UX[i])
 		if err != nil {
 			return Curve{}, err
 		}
-		curve.Points[i] = Point{Hz: c.hz[i], Z: complex(c.r[i], c.x[i]), Noise: Cov{RR: rr, RI: c.cov[i], II: ii}}
+		curve.Points[i] = Point{Hz: f.Hz[i], Z: complex(f.R[i], f.X[i]), Noise: Cov{RR: rr, RI: cov[i], II: ii}}
 	}
-	for i, sh := range c.shared {
-		place := fmt.Sprintf("%s[%d].", keyShared, i)
-		if err := sameLength(place+keyDR, sh.dr); err != nil {
+	for i, s := range f.Shared {
+		place := fmt.Sprintf("shared[%d].", i)
+		if err := sameLength(place+"d_resistance_ohm", s.DR); err != nil {
 			return Curve{}, err
 		}
-		if err := sameLength(place+keyDX, sh.dx); err != nil {
+		if err := sameLength(place+"d_reactance_ohm", s.DX); err != nil {
 			return Curve{}, err
 		}
 		dz := make([]complex128, n)
 		for k := range dz {
-			dz[k] = complex(sh.dr[k], sh.dx[k])
+			dz[k] = complex(s.DR[k], s.DX[k])
 		}
-		curve.Shared = append(curve.Shared, Source{ID: sh.id, DZ: dz})
+		curve.Shared = append(curve.Shared, Source{ID: s.ID, DZ: dz})
 	}
 	return curve, nil
 }

@@ -334,7 +334,7 @@ func TestReadRefuses(t *testing.T) {
 		{"unknown key", `"label"`, `"lable"`, `key "lable" is unknown`},
 		{"key in capitals", `"label"`, `"Label"`, `key "Label" is unknown`},
 		{"unknown key in a source", `"id": "a"`, `"id": "a", "k": 2`, `shared[0]: key "k" is unknown`},
-		{"band of one number", `"text": "t"`, `"text": "t", "hz": [[50]]`, "warnings[0].hz[0]: a band is two numbers, its lowest and its highest frequency, not 1"},
+		{"band of one number", `"text": "t"`, `"text": "t", "hz": [[50]]`, "warnings[0].hz[0] has 1 values; it must have 2"},
 		{"band that falls", `"text": "t"`, `"text": "t", "hz": [[10, 20], [60, 50]]`, "warnings[0].hz[1]: 60 to 50 must rise from 0 or above"},
 		{"band in words", `"text": "t"`, `"text": "t", "hz": "50"`, `warnings[0].hz: expected an array, found "50"`},
 		{"missing key", `"label": "x",`, "", `key "label" is missing`},

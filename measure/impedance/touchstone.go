@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"tapload/measure/exactjson"
 	"time"
 )
 
@@ -86,7 +87,7 @@ const (
 func (t *touchstone) line(s string) error {
 	switch {
 	case t.section == tsEnded:
-		return fmt.Errorf("%q comes after [End]", short(s))
+		return fmt.Errorf("%q comes after [End]", exactjson.Short(s))
 	case t.section == tsInformation && !strings.EqualFold(s, "[End Information]"):
 		return nil
 	case s[0] == '[':
@@ -95,15 +96,15 @@ func (t *touchstone) line(s string) error {
 		return t.reference(s)
 	case s[0] == '#':
 		if t.options != nil {
-			return fmt.Errorf("a second option line %q; there must be one", short(s))
+			return fmt.Errorf("a second option line %q; there must be one", exactjson.Short(s))
 		}
 		o, err := parseOptions(s[1:])
 		t.options = &o
 		return err
 	case t.options == nil:
-		return fmt.Errorf("%q comes before the option line, such as # Hz Z RI R 50", short(s))
+		return fmt.Errorf("%q comes before the option line, such as # Hz Z RI R 50", exactjson.Short(s))
 	case t.version != "" && t.section != tsData:
-		return fmt.Errorf("%q comes before [Network Data]", short(s))
+		return fmt.Errorf("%q comes before [Network Data]", exactjson.Short(s))
 	default:
 		return t.data(s)
 	}
@@ -115,17 +116,17 @@ func (t *touchstone) keyword(s string) error {
 	name, value = strings.ToLower(strings.Join(strings.Fields(name), " ")), strings.TrimSpace(value)
 	switch {
 	case !closed:
-		return fmt.Errorf("keyword %q has no closing bracket", short(s))
+		return fmt.Errorf("keyword %q has no closing bracket", exactjson.Short(s))
 	case slices.Contains(t.seen, name):
-		return fmt.Errorf("keyword [%s] is there twice", short(name))
+		return fmt.Errorf("keyword [%s] is there twice", exactjson.Short(name))
 	case name != "version" && t.version == "":
-		return fmt.Errorf("keyword [%s] comes before [Version]; a version 1 file has no keywords", short(name))
+		return fmt.Errorf("keyword [%s] comes before [Version]; a version 1 file has no keywords", exactjson.Short(name))
 	case t.references:
-		return fmt.Errorf("keyword [%s] comes where the value of [Reference] is expected", short(name))
+		return fmt.Errorf("keyword [%s] comes where the value of [Reference] is expected", exactjson.Short(name))
 	case name != "version" && t.options == nil:
-		return fmt.Errorf("keyword [%s] comes before the option line, such as # Hz Z RI R 50", short(name))
+		return fmt.Errorf("keyword [%s] comes before the option line, such as # Hz Z RI R 50", exactjson.Short(name))
 	case t.section == tsData && name != "end":
-		return fmt.Errorf("keyword [%s] in the network data; only [End] may follow it in a one-port file", short(name))
+		return fmt.Errorf("keyword [%s] in the network data; only [End] may follow it in a one-port file", exactjson.Short(name))
 	}
 	t.seen = append(t.seen, name)
 	switch name {
@@ -134,18 +135,18 @@ func (t *touchstone) keyword(s string) error {
 		case t.options != nil:
 			return fmt.Errorf("[Version] must come before everything but comments")
 		case value != "2.0" && value != "2.1":
-			return fmt.Errorf("version %q is unknown; 1.x (without keywords), 2.0 and 2.1 are read", short(value))
+			return fmt.Errorf("version %q is unknown; 1.x (without keywords), 2.0 and 2.1 are read", exactjson.Short(value))
 		}
 		t.version = value
 	case "number of ports":
 		if value != "1" {
-			return fmt.Errorf("%q ports; an impedance curve is a one-port", short(value))
+			return fmt.Errorf("%q ports; an impedance curve is a one-port", exactjson.Short(value))
 		}
 		t.ports = true
 	case "number of frequencies":
 		n, err := strconv.Atoi(value)
 		if err != nil || n < 1 {
-			return fmt.Errorf("number of frequencies %q is not a whole number above 0", short(value))
+			return fmt.Errorf("number of frequencies %q is not a whole number above 0", exactjson.Short(value))
 		}
 		t.frequencies = n
 	case "reference":
@@ -155,7 +156,7 @@ func (t *touchstone) keyword(s string) error {
 		}
 	case "matrix format":
 		if !slices.Contains([]string{"full", "lower", "upper"}, strings.ToLower(value)) {
-			return fmt.Errorf("matrix format %q is not Full, Lower or Upper", short(value))
+			return fmt.Errorf("matrix format %q is not Full, Lower or Upper", exactjson.Short(value))
 		}
 	case "begin information":
 		t.section = tsInformation
@@ -178,7 +179,7 @@ func (t *touchstone) keyword(s string) error {
 		}
 		t.section = tsEnded
 	default:
-		return fmt.Errorf("keyword [%s] is not known in a one-port file", short(name))
+		return fmt.Errorf("keyword [%s] is not known in a one-port file", exactjson.Short(name))
 	}
 	return nil
 }
@@ -188,7 +189,7 @@ func (t *touchstone) keyword(s string) error {
 func (t *touchstone) reference(s string) error {
 	t.references = false
 	if x, err := tsNumber(s); err != nil || x <= 0 {
-		return fmt.Errorf("reference %q is not one number of ohms above 0", short(s))
+		return fmt.Errorf("reference %q is not one number of ohms above 0", exactjson.Short(s))
 	}
 	return nil
 }
@@ -308,7 +309,7 @@ func parseOptions(s string) (tsOptions, error) {
 				err = fmt.Errorf("option line: reference %v ohm must be above 0", o.ohm)
 			}
 		default:
-			err = fmt.Errorf("option line: %q is not a unit of frequency, a parameter, a form of numbers or R", short(w))
+			err = fmt.Errorf("option line: %q is not a unit of frequency, a parameter, a form of numbers or R", exactjson.Short(w))
 		}
 		if err != nil {
 			return o, err
@@ -332,5 +333,5 @@ func tsNumber(s string) (float64, error) {
 			return x, nil
 		}
 	}
-	return 0, fmt.Errorf("%q is not a finite decimal number", short(s))
+	return 0, fmt.Errorf("%q is not a finite decimal number", exactjson.Short(s))
 }

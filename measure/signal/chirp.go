@@ -1,11 +1,12 @@
 package signal
 
 import (
-	"bytes"
 	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
+
+	"tapload/measure/exactjson"
 )
 
 const kindChirp = "chirp"
@@ -185,9 +186,7 @@ func (c Chirp) MarshalJSON() ([]byte, error) {
 
 func decodeChirp(data []byte) (Signal, error) {
 	var j chirpJSON
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields() // what is not understood may change the samples
-	if err := d.Decode(&j); err != nil {
+	if err := exactjson.Decode(data, "law", &j); err != nil {
 		return nil, fmt.Errorf("chirp law: %w", err)
 	}
 	c := Chirp{j.RateHz, j.Peak, j.StartHz, j.StopHz, Frame{j.LeadIn, j.Period, j.Periods, j.Tail, j.Fade, j.LowHz, j.HighHz}}

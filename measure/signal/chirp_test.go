@@ -345,7 +345,7 @@ func TestDecodeRefusesLawsOfNoOption(t *testing.T) {
 		{"beyond half the rate", map[string]any{"stop_hz": 24000}, "stay below 24000 Hz"},
 		{"start of no whole cycles", map[string]any{"start_hz": start + 0.01}, "must be whole numbers"},
 		{"stop of no whole cycles", map[string]any{"stop_hz": stop + 0.01}, "must be whole numbers"},
-		{"key that is not known", map[string]any{"window": "none"}, `unknown field "window"`},
+		{"key that is not known", map[string]any{"window": "none"}, `key "window" is unknown`},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			spoiled := maps.Clone(good)

@@ -1,10 +1,11 @@
 package signal
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
+
+	"tapload/measure/exactjson"
 )
 
 const (
@@ -169,9 +170,7 @@ func (p Program) MarshalJSON() ([]byte, error) {
 
 func decodeMaterial(data []byte) (Signal, error) {
 	var j materialJSON
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&j); err != nil {
+	if err := exactjson.Decode(data, "law", &j); err != nil {
 		return nil, fmt.Errorf("law of program material: %w", err)
 	}
 	b := Band{j.LowHz, j.HighHz, j.Coherence}

@@ -1,7 +1,6 @@
 package signal
 
 import (
-	"bytes"
 	"cmp"
 	"encoding/json"
 	"fmt"
@@ -9,6 +8,8 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tapload/measure/exactjson"
 )
 
 const kindMultitone = "multitone"
@@ -349,9 +350,7 @@ func (m Multitone) MarshalJSON() ([]byte, error) {
 
 func decodeMultitone(data []byte) (Signal, error) {
 	var j multitoneJSON
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields() // what is not understood may change the samples
-	if err := d.Decode(&j); err != nil {
+	if err := exactjson.Decode(data, "law", &j); err != nil {
 		return nil, fmt.Errorf("multitone law: %w", err)
 	}
 	m := Multitone{j.RateHz, j.Peak, j.Lines, j.Turns, Frame{j.LeadIn, j.Period, j.Periods, j.Tail, j.Fade, j.LowHz, j.HighHz}}

@@ -122,7 +122,7 @@ func TestMultitoneLaw(t *testing.T) {
 		{`"lines":[`, `"lines":[2,`, "phase for each"},
 		{`"phase_4096ths":[`, `"phase_4096ths":[1,`, "phase for each"},
 		{`"periods":4`, `"periods":1`, "at least two"},
-		{`"fade"`, `"fad"`, "unknown field"},
+		{`"fade"`, `"fad"`, "is unknown"},
 	} {
 		spoilt := strings.Replace(string(law), c.old, c.new, 1)
 		if _, err := Decode([]byte(spoilt)); err == nil || !strings.Contains(err.Error(), c.says) {

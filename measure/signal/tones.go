@@ -1,12 +1,13 @@
 package signal
 
 import (
-	"bytes"
 	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
+
+	"tapload/measure/exactjson"
 )
 
 const (
@@ -291,9 +292,7 @@ func (t Tones) MarshalJSON() ([]byte, error) {
 
 func decodeTones(data []byte) (Signal, error) {
 	var j tonesJSON
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields() // what is not understood may change the samples
-	if err := d.Decode(&j); err != nil {
+	if err := exactjson.Decode(data, "law", &j); err != nil {
 		return nil, fmt.Errorf("tones law: %w", err)
 	}
 	if n := len(j.Cycles); len(j.Block) != n || len(j.Blocks) != n || len(j.Settle) != n {
@@ -338,9 +337,7 @@ func decodeRounds(data []byte) (Signal, error) {
 		Kind   string            `json:"kind"`
 		Rounds []json.RawMessage `json:"rounds"`
 	}
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&j); err != nil {
+	if err := exactjson.Decode(data, "law", &j); err != nil {
 		return nil, fmt.Errorf("law of tones in rounds: %w", err)
 	}
 	var r Rounds

@@ -128,7 +128,7 @@ func TestTonesLaw(t *testing.T) {
 		{`"cycles":[`, `"cycles":[4,`, "equally long"},
 		{`"blocks":[1,3]`, `"blocks":[1,0]`, "make no tone"},
 		{`"rate_hz":48000`, `"rate_hz":100`, "sample rate 100"},
-		{`"settle":[`, `"setle":[`, "unknown field"},
+		{`"settle":[`, `"setle":[`, "is unknown"},
 	} {
 		spoilt := strings.Replace(string(law), c.old, c.new, 1)
 		if _, err := Decode([]byte(spoilt)); err == nil || !strings.Contains(err.Error(), c.says) {
