@@ -114,6 +114,7 @@ type fitted struct {
 	record   impedance.Record
 	load     fit.Result
 	kk       *fit.KKResult // nil where the curve is too short for the test
+	fault    *curveFault   // nil where none was found
 	rating   rating.Rating
 	wirings  []rating.Wiring // that make the rating
 	could    []rating.Explanation
@@ -198,20 +199,10 @@ func (o fitOptions) of(l load) (fitted, error) {
 	if f.load, err = fitCurve(l.record.Curve, fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}); err != nil {
 		return fitted{}, err
 	}
-	if kk, err := fit.KK(l.record.Curve, f.load.Resonances); err != nil {
-		f.warnings = append(f.warnings, impedance.Warning{Code: "kk-untested", Text: "nothing has tested whether the curve can be that of a load: " + err.Error()})
-	} else {
-		f.kk = &kk
-		if w, ok := kk.Warning(); ok {
-			if f.bends() {
-				w.Text = fmt.Sprintf("no linear load gives this curve: %.2g %% is left, most at %.4g Hz; its record says that the load or an input bends at this level, so sweep quieter before anything else", kk.Percent, kk.WorstHz)
-			}
-			f.warnings = append(f.warnings, w)
-		}
-	}
 	if f.rating, err = rating.Of(l.record.Curve, f.load, rating.Options{LowHz: float64(o.low), HighHz: float64(o.high)}); err != nil {
 		return fitted{}, err
 	}
+	o.test(&f)
 	f.warnings = append(append(f.warnings, f.load.Warnings...), f.rating.Warnings...)
 	if r := f.rating; o.marked > 0 && r.Ohm > 0 && math.Abs(float64(o.marked)/r.Ohm-1) > 0.01 {
 		f.warnings = append(f.warnings, impedance.Warning{Code: "marked-differs", Text: fmt.Sprintf(
@@ -247,8 +238,8 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 	if err == nil {
 		return load, nil
 	}
-	if kk, kkErr := fit.KK(c, nil); kkErr == nil {
-		if w, faulty := kk.Warning(); faulty && kk.Fault != fit.Inconsistent {
+	if kk, kkErr := fit.KK(c, fit.Result{}); kkErr == nil {
+		if w, faulty := kk.Warning(); faulty {
 			return load, errors.New(w.Text)
 		}
 	}
