@@ -71,7 +71,7 @@ var kkSize = map[Fault]float64{GainStep: 0.01, PhaseStep: 0.01, Drift: 0.02, Pha
 // all over the band, as large as the data make likely, and what they leave no
 // such load explains. The models of the fit are causal themselves, so that none
 // of this hangs on how well they suit the load. Where c has no fit and load has
-// no Re, the terms are on their own, and only a step and a wrong sign are named.
+// no Re, the terms are on their own, and what they leave is no fault by itself.
 //
 // A level or a phase that steps, a level that drifts, and a phase that is off by
 // an angle that changes slowly are named by adding each to the terms and looking
@@ -110,13 +110,13 @@ func KK(c impedance.Curve, load Result) (KKResult, error) {
 		return r, nil
 	}
 	for range kkHidden {
-		if r.Fault != Inconsistent || !known {
+		if r.Fault != Inconsistent {
 			break
 		}
 		t.hidden(r.WorstHz)
 		r = t.judge()
 	}
-	if !known && r.Fault != GainStep && r.Fault != PhaseStep {
+	if !known && (r.Fault == PhaseError || r.Fault == Inconsistent) {
 		r.Fault, r.Size, r.SizeU, r.AtHz = Consistent, 0, 0, 0
 	}
 	return r, nil

@@ -239,8 +239,10 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 		return load, nil
 	}
 	if kk, kkErr := fit.KK(c, fit.Result{}); kkErr == nil {
-		if w, faulty := kk.Warning(); faulty {
+		if w, faulty := kk.Warning(); kk.Faulty() {
 			return load, errors.New(w.Text)
+		} else if faulty {
+			return load, fmt.Errorf("%w; %s", err, w.Text)
 		}
 	}
 	return load, err
@@ -253,17 +255,19 @@ func (o fitOptions) constants(f *fitted) error {
 		return fmt.Errorf("--with: %w", err)
 	}
 	f.warnings = append(f.warnings, warnings...)
-	for _, r := range []fit.Result{f.load, second} {
-		if len(r.Resonances) != 1 {
-			return fmt.Errorf("the load has %d resonances; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", len(r.Resonances))
-		}
-	}
 	added := o.added()
-	free, moved := f.load.Resonances[0].Free(f.load.Re), second.Resonances[0].Free(second.Re)
+	free, err := driverOf(f.name, f.load)
+	if err != nil {
+		return err
+	}
+	moved, err := driverOf(o.with, second)
+	if err != nil {
+		return err
+	}
 	if o.mass.value > 0 {
 		c, err := fit.ByAddedMass(free, moved.Hz, added.Mass, added.Diameter, fit.RoomAir)
 		if err != nil {
-			return err
+			return fmt.Errorf("%s and %s: %w", f.name, o.with, err)
 		}
 		f.consts = []fit.Constants{c}
 		return nil
@@ -271,11 +275,25 @@ func (o fitOptions) constants(f *fitted) error {
 	for _, m := range []fit.Method{fit.KnownVolume, fit.KnownVolumeFrequency} {
 		c, err := fit.ByKnownVolume(m, free, moved, added.Volume, added.Diameter, fit.RoomAir)
 		if err != nil {
-			return err
+			return fmt.Errorf("%s and %s: %w", f.name, o.with, err)
 		}
 		f.consts = append(f.consts, c)
 	}
 	return nil
+}
+
+// driverOf returns the main resonance of a load, by the name of its record, as a
+// driver: it must be the only one.
+func driverOf(name string, load fit.Result) (fit.Free, error) {
+	main := rating.Main(load)
+	if len(main) != 1 {
+		var hz []string
+		for _, r := range main {
+			hz = append(hz, formatHz(r.Hz.Value))
+		}
+		return fit.Free{}, fmt.Errorf("%s has %d main resonances, %s; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", name, len(main), inWords(hz))
+	}
+	return load.Free(slices.Index(load.Resonances, main[0])), nil
 }
 
 // inOrder does n pieces of work on all cores and takes each result in its
