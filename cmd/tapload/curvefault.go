@@ -87,19 +87,20 @@ func (c *curveFault) effect() string {
 }
 
 // curveDoubt is what the first line says of a curve that no load could give, or
-// "". A fault that leaves Re and rating as they are is for the warnings.
+// "". What leaves the rating as it is, and need not be a fault, is for the
+// warnings. A drift may be a phase that is off, which moves no rating.
 func (f fitted) curveDoubt() string {
 	switch {
 	case f.fault == nil:
 		return ""
 	case f.fault.Fault == fit.Inconsistent && f.bends():
 		return "doubtful curve of something that bends, see the warning"
-	case f.fault.rating && f.fault.Fault == fit.Inconsistent:
-		return "doubtful curve, see the warning"
-	case f.fault.rating:
+	case f.fault.Faulty() && f.fault.rating:
 		return "FAULTY CURVE, believe none of this: see the warning"
 	case f.fault.Faulty():
 		return "faulty curve, see the warning"
+	case f.fault.rating:
+		return "doubtful curve, see the warning"
 	}
 	return ""
 }
