@@ -8,10 +8,11 @@ import (
 )
 
 const (
-	bodeSteps    = 12  // an octave, of the grid that the relation is worked out on
-	bodeClear    = 0.5 // octaves at each end that count for nothing: they hang on what lies outside
-	bodeLeast    = 0.1 // rad rms of phase from which a curve tells its sign
-	bodeMirrored = 4   // ratio of the squares, 2 in amplitude, that makes the sign wrong
+	bodeSteps    = 12   // an octave, of the grid that the relation is worked out on
+	bodeClear    = 0.5  // octaves at each end that count for nothing: they hang on what lies outside
+	bodeLeast    = 0.04 // rad rms of phase from which a curve tells its sign
+	bodeOffset   = 0.1  // rad that the phase may be off by throughout
+	bodeMirrored = 4    // ratio of the squares, 2 in amplitude, that makes the sign wrong
 )
 
 // bodePhase returns the phase that Bode's relation gives to the slope of ln|Z|,
@@ -64,7 +65,7 @@ func cothIntegral(x float64) float64 {
 
 // mirrored reports whether the phase of a curve has the wrong sign: whether it
 // is the opposite of what the slope of |Z| asks for. No more is asked of it
-// than the sign, so a phase that is off by degrees is not mirrored.
+// than the sign: a phase that is off by a few degrees is not mirrored.
 func mirrored(points []impedance.Point) bool {
 	low, high := math.Log(points[0].Hz), math.Log(points[len(points)-1].Hz)
 	n := int((high-low)/math.Ln2*bodeSteps) + 1
@@ -85,12 +86,25 @@ func mirrored(points []impedance.Point) bool {
 		phase[i] = cmplx.Phase(a.Z*complex(1-t, 0) + b.Z*complex(t, 0))
 	}
 	clear := int(bodeClear * bodeSteps)
-	var as, mirror, all float64
-	for i, want := range bodePhase(modulus, step)[clear : n-clear] {
-		got := phase[clear+i]
-		as += (got - want) * (got - want)
-		mirror += (got + want) * (got + want)
-		all += want * want
+	want := bodePhase(modulus, step)[clear : n-clear]
+	got := phase[clear : n-clear]
+	as := phaseApart(got, want, -1)
+	mirror := phaseApart(got, want, 1)
+	return phaseApart(make([]float64, len(want)), want, 1) > bodeLeast*bodeLeast && as > bodeMirrored*mirror
+}
+
+// phaseApart returns the mean square of got and sign times want together, less an
+// offset that both may have.
+func phaseApart(got, want []float64, sign float64) (square float64) {
+	n := float64(len(got))
+	offset := 0.0
+	for i, g := range got {
+		offset += (g + sign*want[i]) / n
 	}
-	return all > bodeLeast*bodeLeast*float64(n-2*clear) && as > bodeMirrored*mirror
+	offset = within(offset, -bodeOffset, bodeOffset)
+	for i, g := range got {
+		e := g + sign*want[i] - offset
+		square += e * e / n
+	}
+	return square
 }

@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"math/rand/v2"
 	"os"
 	"strconv"
 	"testing"
@@ -107,6 +108,55 @@ func TestKKStatesDegrees(t *testing.T) {
 		}
 		if got := degrees(r.Phase()); r.Fault != Drift || math.Abs(got-off) > 1./3 {
 			t.Errorf("%v of %.2f degrees, want %v of %g", r.Fault, got, Drift, off)
+		}
+	}
+}
+
+// The sign of every foreign load is told, and that of its mirror image, with a
+// phase that is off by two degrees too.
+func TestMirroredForeignLoads(t *testing.T) {
+	n := perKind(t, 10)
+	for _, kind := range foreign.Kinds() {
+		for seed := range uint64(n) {
+			l := kind.Draw(seed)
+			for _, off := range []float64{-2, 0, 2} {
+				c := passed(l.Curve(0), func(float64) float64 { return off })
+				if mirrored(c.Points) {
+					t.Errorf("%v, phase off by %g degrees, is called mirrored", l, off)
+				}
+				if !mirrored((KKResult{Fault: PhaseSign}).Without(c)[0].Points) {
+					t.Errorf("the mirror image of %v, phase off by %g degrees, passes", l, off)
+				}
+			}
+		}
+	}
+}
+
+// A step of 5 % or of 2 degrees is found in loads that no model follows.
+func TestKKNamesStepsInForeignLoads(t *testing.T) {
+	n := perKind(t, 1)
+	rng := rand.New(rand.NewPCG(11, 11))
+	for _, fault := range []Fault{GainStep, PhaseStep} {
+		all, named := 0, 0
+		for _, kind := range foreign.Kinds() {
+			for seed := range uint64(n) {
+				l := kind.Draw(2000 + seed)
+				c, hz := inject(l.Curve(0), fault, rng)
+				r, err := KK(c, fittedTo(t, c))
+				if err != nil {
+					t.Fatal(err)
+				}
+				all++
+				if r.Fault == fault && math.Abs(math.Log2(r.AtHz/hz)) < 1./12 {
+					named++
+					continue
+				}
+				w, _ := r.Warning()
+				t.Logf("%v, %s at %.4g Hz: %s", l, kkFaults[fault], hz, w.Text)
+			}
+		}
+		if named < all-all/50 {
+			t.Errorf("%s: %d of %d named", kkFaults[fault], named, all)
 		}
 	}
 }
