@@ -55,12 +55,13 @@ type KKResult struct {
 // Limits of the test, chosen by us: a fault counts from the size on that
 // matters to the parameters of a load.
 const (
-	kkExcess = 2  // weighted variance from which a curve is inconsistent
-	kkPlace  = 20 // drop of chi-square that a step must be ahead of a drift, which has no place to choose
-	kkSure   = 40 // drop of chi-square that makes a fault sure, with all places for a step tried
-	kkTried  = 4  // places of a step that are looked at
-	kkHidden = 3  // resonances that the fit has not found, which are looked for
-	kkLeast  = 24 // points
+	kkExcess = 2    // weighted variance from which a curve is inconsistent
+	kkPlace  = 20   // drop of chi-square that a step must be ahead of a drift, which has no place to choose
+	kkAhead  = 0.02 // of its drop, that it must be ahead as well
+	kkSure   = 40   // drop of chi-square that makes a fault sure, with all places for a step tried
+	kkTried  = 4    // places of a step that are looked at
+	kkHidden = 3    // resonances that the fit has not found, which are looked for
+	kkLeast  = 24   // points
 )
 
 // least size of a fault that is named.
@@ -148,12 +149,13 @@ func (c *causal) name(r *KKResult) {
 		drop = e.drop()
 		r.Fault, r.AtHz, r.Size, r.SizeU = fault, atHz, e.size(), e.u()
 	}
-	if bin, part, e := c.step(); bin > 0 {
+	smooth := c.smoothPhase(*r)
+	if bin, part, e := c.step(); bin > 0 && e.drop() > smooth.drop {
 		keep([...]Fault{GainStep, PhaseStep}[part], math.Sqrt(c.hz[bin-1]*c.hz[bin]), e)
 	}
 	// A step has its place to choose, and near an end it looks like a drift.
 	e := c.effect(c.column(func(i int) complex128 { return complex(r.along(c.hz[i]), 0) }))
-	if math.Abs(e.size()) >= kkSize[Drift] && e.drop() > drop-kkPlace {
+	if math.Abs(e.size()) >= kkSize[Drift] && e.drop() > drop-max(kkPlace, kkAhead*drop) {
 		keep(Drift, 0, e)
 	}
 	excess := dot(c.left, c.left) - c.dof
@@ -161,8 +163,12 @@ func (c *causal) name(r *KKResult) {
 		return
 	}
 	r.Fault, r.AtHz, r.Size, r.SizeU = Consistent, 0, 0, 0
-	if excess > (kkExcess-1)*c.dof && !c.phaseError(r, excess) {
-		r.Fault = Inconsistent
+	if excess <= (kkExcess-1)*c.dof {
+		return
+	}
+	r.Fault = Inconsistent
+	if smooth.drop >= kkSure && smooth.drop >= excess/2 && math.Abs(smooth.size) >= kkSize[PhaseError] {
+		r.Fault, r.AtHz, r.Size, r.SizeU, r.bend = PhaseError, smooth.hz, smooth.size, smooth.u, smooth.bend
 	}
 }
 
@@ -203,14 +209,20 @@ func phaseShape(k int, along float64) float64 {
 	return math.Cos(float64(k) * math.Acos(within(2*along-1, -1, 1)))
 }
 
-// phaseError reports whether a phase that is off by an angle that changes
-// slowly explains most of the excess of chi-square, and says so in r.
-func (c *causal) phaseError(r *KKResult, excess float64) bool {
+// smoothPhase is a phase that is off by an angle that changes slowly.
+type smoothPhase struct {
+	bend     [phaseShapes]float64 // rad of each shape
+	size, hz float64              // where it is largest, rad and Hz
+	u        float64              // standard uncertainty of size
+	drop     float64              // what it takes off chi-square
+}
+
+// smoothPhase returns the one that takes most off chi-square, over the band of r.
+func (c *causal) smoothPhase(r KKResult) smoothPhase {
 	// Gram-Schmidt among the shapes, in the measure of what the terms cannot do.
 	var shapes [phaseShapes][]float64
 	var by [phaseShapes][phaseShapes]float64 // of each orthogonal shape in the plain ones
-	drop := 0.0
-	r.bend = [phaseShapes]float64{}
+	var s smoothPhase
 	for k := range shapes {
 		v := c.column(func(i int) complex128 { return complex(0, phaseShape(k, r.along(c.hz[i]))) })
 		by[k][k] = 1
@@ -225,23 +237,19 @@ func (c *causal) phaseError(r *KKResult, excess float64) bool {
 		}
 		shapes[k] = v
 		e := c.effect(v)
-		drop += e.drop()
-		for m := range r.bend {
-			r.bend[m] += e.size() * by[k][m]
+		s.drop += e.drop()
+		for m := range s.bend {
+			s.bend[m] += e.size() * by[k][m]
 		}
-		r.SizeU = math.Hypot(r.SizeU, e.u())
+		s.u = math.Hypot(s.u, e.u())
 	}
+	r.bend = s.bend
 	for _, hz := range c.hz {
-		if a := r.angle(hz); math.Abs(a) > math.Abs(r.Size) {
-			r.Size, r.AtHz = a, hz
+		if a := r.angle(hz); math.Abs(a) > math.Abs(s.size) {
+			s.size, s.hz = a, hz
 		}
 	}
-	if drop < kkSure || drop < excess/2 || math.Abs(r.Size) < kkSize[PhaseError] {
-		r.AtHz, r.Size, r.SizeU = 0, 0, 0
-		return false
-	}
-	r.Fault = PhaseError
-	return true
+	return s
 }
 
 // angle returns by how much the phase at hz is off in a PhaseError, in rad.
