@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Air is what a driver moves.
@@ -20,10 +21,38 @@ var RoomAir = Air{Density: Value{1.2041, 0.015}, Speed: Value{343.2, 1.8}}
 type Free struct {
 	Hz, Qms, Qes Value
 	Re           Value // ohm
+	PerOhm       Value // Qms/Res = Qes/Re, 1/ohm: Qes without Re; the zero Value stands for Qes/Re, as uncertain as Qes
 }
 
-// Free returns resonance r of a load with the DC resistance re as a driver.
-func (r Resonance) Free(re Value) Free { return Free{r.Hz, r.Qms, r.Qes, re} }
+// Free returns resonance k of r, counted from 0, as a driver.
+func (r Result) Free(k int) Free {
+	s := r.Resonances[k]
+	per := s.Qms.Value / s.Res.Value
+	// Qms and Res rise and fall together, so that their ratio is known better
+	// than either.
+	q, ohm := r.parameter(fmt.Sprintf("qms%d", k+1)), r.parameter(fmt.Sprintf("res%d", k+1))
+	toQ, toOhm := per/s.Qms.Value, -per/s.Res.Value
+	variance := toQ*toQ*r.Covariance[q][q] + 2*toQ*toOhm*r.Covariance[q][ohm] + toOhm*toOhm*r.Covariance[ohm][ohm]
+	for _, shift := range r.Shifts {
+		d := toQ*shift.Parameters[q] + toOhm*shift.Parameters[ohm]
+		variance += d * d
+	}
+	return Free{Hz: s.Hz, Qms: s.Qms, Qes: s.Qes, Re: r.Re, PerOhm: Value{per, math.Sqrt(max(variance, 0))}}
+}
+
+// parameter returns the place of a parameter that every fit with its resonance
+// has.
+func (r Result) parameter(name string) int {
+	return slices.IndexFunc(r.Parameters, func(p Parameter) bool { return p.Name == name })
+}
+
+// perOhm is PerOhm or what stands for it.
+func (f Free) perOhm() Value {
+	if f.PerOhm.Value > 0 {
+		return f.PerOhm
+	}
+	return Value{f.Qes.Value / f.Re.Value, f.Qes.U / f.Re.Value}
+}
 
 // ReadOff returns the driver of a curve's reading at five places: the DC
 // resistance re, the peak zmax at hz, and the frequencies low and high on both
@@ -48,9 +77,9 @@ func ReadOff(re, zmax, hz, low, high Value) (Free, error) {
 	q := propagate(x, func(v []float64) []float64 {
 		r0 := v[1] / v[0]
 		qms := v[2] * math.Sqrt(r0) / (v[4] - v[3])
-		return []float64{qms, qms / (r0 - 1)}
+		return []float64{qms, qms / (r0 - 1), qms / (v[1] - v[0])}
 	})
-	return Free{Hz: hz, Qms: q[0], Qes: q[1], Re: re}, nil
+	return Free{Hz: hz, Qms: q[0], Qes: q[1], Re: re, PerOhm: q[2]}, nil
 }
 
 // Method is a way to find a driver's constants, which the electrical curve
@@ -62,7 +91,7 @@ type Method int
 // it does, since a box loads the cone with other air than a room.
 const (
 	AddedMass            Method = iota
-	KnownVolume                 // Vas = V (fc Qec/(fs Qes) - 1)
+	KnownVolume                 // Vas = V (fc Qmc Ress/(fs Qms Resc) - 1)
 	KnownVolumeFrequency        // Vas = V ((fc/fs)^2 - 1)
 )
 
@@ -118,7 +147,8 @@ func ByAddedMass(free Free, loadedHz, mass, diameter Value, air Air) (Constants,
 // ByKnownVolume returns the constants of a driver of that effective diameter
 // (m) whose resonance moves from that of free to that of boxed on a closed,
 // unlined box of the given volume (m^3), by method KnownVolume or
-// KnownVolumeFrequency.
+// KnownVolumeFrequency. The driver is one, and so is its Re: of Qec/Qes it
+// cancels, whatever each curve says of it.
 //
 // The inputs count as independent of each other. Source: DTU course 34870,
 // lecture 7 and Lab D, after Leach, Introduction to Electroacoustics, 11.7.
@@ -126,7 +156,8 @@ func ByKnownVolume(method Method, free, boxed Free, volume, diameter Value, air 
 	if method != KnownVolume && method != KnownVolumeFrequency {
 		return Constants{}, fmt.Errorf("%v is no method of the known volume", method)
 	}
-	if err := above0([]Value{boxed.Hz, boxed.Qes, volume}, "resonance on the box", "Qes on the box", "volume of the box"); err != nil {
+	at, on := free.perOhm(), boxed.perOhm()
+	if err := above0([]Value{boxed.Hz, on, at, volume}, "resonance on the box", "Qms/Res on the box", "Qms/Res", "volume of the box"); err != nil {
 		return Constants{}, err
 	}
 	switch apart := boxed.Hz.Value - free.Hz.Value; {
@@ -135,13 +166,13 @@ func ByKnownVolume(method Method, free, boxed Free, volume, diameter Value, air 
 	case apart <= 2*math.Hypot(free.Hz.U, boxed.Hz.U):
 		return Constants{}, fmt.Errorf("the box of %v m^3 raised the resonance by %.2g Hz, which is within its uncertainty (k = 2); use a smaller box", volume.Value, apart)
 	}
-	if method == KnownVolume && boxed.Hz.Value*boxed.Qes.Value <= free.Hz.Value*free.Qes.Value {
-		return Constants{}, fmt.Errorf("the box lowered Qes from %.4g to %.4g while the resonance rose from %.4g to %.4g Hz; a closed box raises both, so check that it is tight", free.Qes.Value, boxed.Qes.Value, free.Hz.Value, boxed.Hz.Value)
+	if rose := boxed.Hz.Value * on.Value / (free.Hz.Value * at.Value); method == KnownVolume && rose <= 1 {
+		return Constants{}, fmt.Errorf("on the box f Qms/Res is %.3g times what it is without, though the resonance rose from %.4g to %.4g Hz; a closed box raises it, so check that the box is tight", rose, free.Hz.Value, boxed.Hz.Value)
 	}
-	return constants(method, free, diameter, air, []Value{boxed.Hz, boxed.Qes, volume}, func(c *constantsOf, v []float64) {
+	return constants(method, free, diameter, air, []Value{boxed.Hz, on, volume, at}, func(c *constantsOf, v []float64) {
 		ratio := v[0] / c.hz
 		if method == KnownVolume {
-			ratio *= v[1] / c.qes
+			ratio *= v[1] / v[3]
 		} else {
 			ratio *= ratio
 		}

@@ -208,6 +208,21 @@ func (s *search) within(from, to float64, f func(float64) float64) float64 {
 	return (lo + hi) / 2
 }
 
+// MainShare is the part of Re that a resonance adds from which it is one of
+// those a load is told by, and not a wrinkle that the cone or the box leaves.
+const MainShare = 0.25
+
+// firstMain returns the frequency of the lowest main resonance, or of the lowest
+// where none is one.
+func (r Result) firstMain() float64 {
+	for _, s := range r.Resonances {
+		if s.Res.Value >= MainShare*r.Re.Value {
+			return s.Hz.Value
+		}
+	}
+	return r.Resonances[0].Hz.Value
+}
+
 const (
 	looseRe   = 0.05 // relative standard uncertainty of Re from noise and misfit
 	highStart = 0.6  // of the first resonance
@@ -227,9 +242,10 @@ func (s *search) warnings(r Result) []impedance.Warning {
 	if noiseless {
 		add("noise-estimated", "the curve states no noise: uncertainties come from its scatter about the fit")
 	}
-	first := r.Resonances[0].Hz.Value
-	if !r.Pinned && (r.Re.U > looseRe*r.Re.Value || s.low > highStart*first) {
+	if first := r.firstMain(); !r.Pinned && s.low > highStart*first {
 		add("re-undetermined", "the curve begins at %.4g Hz, too close to the resonance at %.4g Hz to tell Re: sweep from lower, or give a DC reading with --re-ohm", s.low, first)
+	} else if !r.Pinned && r.Re.U > looseRe*r.Re.Value {
+		add("re-undetermined", "Re is uncertain by %.2g %%: noise, or what the fit leaves of the curve, hides it; sweep longer or louder, or give a DC reading with --re-ohm", 200*r.Re.U/r.Re.Value)
 	}
 	if dc := s.o.DCOhm; dc > 0 {
 		if d := math.Abs(dc - r.Re.Value); d > 2*r.Re.U+dcApart*dc {

@@ -114,6 +114,7 @@ type fitted struct {
 	record   impedance.Record
 	load     fit.Result
 	kk       *fit.KKResult // nil where the curve is too short for the test
+	fault    *curveFault   // nil where none was found
 	rating   rating.Rating
 	wirings  []rating.Wiring // that make the rating
 	could    []rating.Explanation
@@ -198,20 +199,10 @@ func (o fitOptions) of(l load) (fitted, error) {
 	if f.load, err = fitCurve(l.record.Curve, fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}); err != nil {
 		return fitted{}, err
 	}
-	if kk, err := fit.KK(l.record.Curve, f.load.Resonances); err != nil {
-		f.warnings = append(f.warnings, impedance.Warning{Code: "kk-untested", Text: "nothing has tested whether the curve can be that of a load: " + err.Error()})
-	} else {
-		f.kk = &kk
-		if w, ok := kk.Warning(); ok {
-			if f.bends() {
-				w.Text = fmt.Sprintf("no linear load gives this curve: %.2g %% is left, most at %.4g Hz; its record says that the load or an input bends at this level, so sweep quieter before anything else", kk.Percent, kk.WorstHz)
-			}
-			f.warnings = append(f.warnings, w)
-		}
-	}
 	if f.rating, err = rating.Of(l.record.Curve, f.load, rating.Options{LowHz: float64(o.low), HighHz: float64(o.high)}); err != nil {
 		return fitted{}, err
 	}
+	o.test(&f)
 	f.warnings = append(append(f.warnings, f.load.Warnings...), f.rating.Warnings...)
 	if r := f.rating; o.marked > 0 && r.Ohm > 0 && math.Abs(float64(o.marked)/r.Ohm-1) > 0.01 {
 		f.warnings = append(f.warnings, impedance.Warning{Code: "marked-differs", Text: fmt.Sprintf(
@@ -247,9 +238,11 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 	if err == nil {
 		return load, nil
 	}
-	if kk, kkErr := fit.KK(c, nil); kkErr == nil {
-		if w, faulty := kk.Warning(); faulty && kk.Fault != fit.Inconsistent {
+	if kk, kkErr := fit.KK(c, fit.Result{}); kkErr == nil {
+		if w, faulty := kk.Warning(); kk.Faulty() {
 			return load, errors.New(w.Text)
+		} else if faulty {
+			return load, fmt.Errorf("%w; %s", err, w.Text)
 		}
 	}
 	return load, err
@@ -262,17 +255,19 @@ func (o fitOptions) constants(f *fitted) error {
 		return fmt.Errorf("--with: %w", err)
 	}
 	f.warnings = append(f.warnings, warnings...)
-	for _, r := range []fit.Result{f.load, second} {
-		if len(r.Resonances) != 1 {
-			return fmt.Errorf("the load has %d resonances; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", len(r.Resonances))
-		}
-	}
 	added := o.added()
-	free, moved := f.load.Resonances[0].Free(f.load.Re), second.Resonances[0].Free(second.Re)
+	free, err := driverOf(f.name, f.load)
+	if err != nil {
+		return err
+	}
+	moved, err := driverOf(o.with, second)
+	if err != nil {
+		return err
+	}
 	if o.mass.value > 0 {
 		c, err := fit.ByAddedMass(free, moved.Hz, added.Mass, added.Diameter, fit.RoomAir)
 		if err != nil {
-			return err
+			return fmt.Errorf("%s and %s: %w", f.name, o.with, err)
 		}
 		f.consts = []fit.Constants{c}
 		return nil
@@ -280,11 +275,25 @@ func (o fitOptions) constants(f *fitted) error {
 	for _, m := range []fit.Method{fit.KnownVolume, fit.KnownVolumeFrequency} {
 		c, err := fit.ByKnownVolume(m, free, moved, added.Volume, added.Diameter, fit.RoomAir)
 		if err != nil {
-			return err
+			return fmt.Errorf("%s and %s: %w", f.name, o.with, err)
 		}
 		f.consts = append(f.consts, c)
 	}
 	return nil
+}
+
+// driverOf returns the main resonance of a load, by the name of its record, as a
+// driver: it must be the only one.
+func driverOf(name string, load fit.Result) (fit.Free, error) {
+	main := rating.Main(load)
+	if len(main) != 1 {
+		var hz []string
+		for _, r := range main {
+			hz = append(hz, formatHz(r.Hz.Value))
+		}
+		return fit.Free{}, fmt.Errorf("%s has %d main resonances, %s; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", name, len(main), inWords(hz))
+	}
+	return load.Free(slices.Index(load.Resonances, main[0])), nil
 }
 
 // inOrder does n pieces of work on all cores and takes each result in its

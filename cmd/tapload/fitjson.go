@@ -16,7 +16,8 @@ type fitObject struct {
 	RatedOhm   *float64          `json:"rated_ohm"`
 	Rated      ratedObject       `json:"rated"`
 	Misfit     float64           `json:"misfit_percent"`
-	KK         *float64          `json:"kk_percent"` // null where the curve has too few points
+	KK         *float64          `json:"kk_percent"`  // null where the curve has too few points
+	Fault      *curveFaultObject `json:"curve_fault"` // null where none was found
 	Constants  []constantsObject `json:"constants,omitempty"`
 	Models     []modelObject     `json:"models,omitempty"`
 	Wirings    []string          `json:"wirings,omitempty"`
@@ -132,6 +133,7 @@ func (f fitted) object(o fitOptions) fitObject {
 	if f.kk != nil {
 		out.KK = &f.kk.Percent
 	}
+	out.Fault = f.fault.object()
 	for _, c := range f.consts {
 		out.Constants = append(out.Constants, constantsObject{
 			c.Method.String(), jsonValue(c.Sd), jsonValue(c.Mms), jsonValue(c.Cms), jsonValue(c.Rms), jsonValue(c.Bl),

@@ -43,16 +43,8 @@ func (p *page) under(indent int, name, text string) {
 // headline says in words what the load is.
 func (f fitted) headline() string {
 	parts := []string{}
-	if f.kk != nil {
-		switch {
-		case f.kk.Fault == fit.Consistent:
-		case f.bends():
-			parts = append(parts, "doubtful curve of something that bends, see the warning")
-		case f.kk.Fault == fit.Inconsistent:
-			parts = append(parts, "doubtful curve, see the warning")
-		default:
-			parts = append(parts, "FAULTY CURVE, believe none of this: see the warning")
-		}
+	if doubt := f.curveDoubt(); doubt != "" {
+		parts = append(parts, doubt)
 	}
 	r := f.rating
 	switch r.Verdict {

@@ -77,16 +77,12 @@ type Rating struct {
 	Warnings      []impedance.Warning
 }
 
-// leastMain is the part of Re that a resonance adds from which it is one of
-// those a load is told by, and not a wrinkle that the cone or the box leaves.
-const leastMain = 0.25
-
 // Main returns the main resonances of a load, by rising frequency, or all where
 // none is one.
 func Main(load fit.Result) []fit.Resonance {
 	var main []fit.Resonance
 	for _, r := range load.Resonances {
-		if r.Res.Value >= leastMain*load.Re.Value {
+		if r.Res.Value >= fit.MainShare*load.Re.Value {
 			main = append(main, r)
 		}
 	}

@@ -49,7 +49,8 @@ func (a Added) mechanics(alone, moved [quantities]float64) [constants]float64 {
 	if a.Mass.Value > 0 {
 		mms = -math.Log(math.Expm1(-2 * r))
 	} else {
-		vas := math.Log(math.Expm1(r + moved[qQes] - alone[qQes]))
+		// Qes/Re, since the driver has one Re, which cancels.
+		vas := math.Log(math.Expm1(r + moved[qQes] - moved[qRe] - alone[qQes] + alone[qRe]))
 		mms = -2*w - vas
 	}
 	cms := -2*w - mms
