@@ -50,7 +50,9 @@ type Cause struct {
 	Name   string    // "heavier cone", ...
 	Words  string    // what it means, in a sentence
 	Odds   float64   // 0 to 1; those of all causes sum to 1
-	Amount fit.Value // percent of the quantity that changed
+	Amount fit.Value // percent of the quantity that changed; of a loose part, of the moving mass
+
+	moves [6]float64 // logarithms by which it moves the seen
 }
 
 // Deviation is where two curves differ most, more than an octave away from
