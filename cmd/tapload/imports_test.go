@@ -33,6 +33,7 @@ var mayImport = map[string][]string{
 	"fixtures/box":               {"measure/impedance", "fixtures/netlist", "fixtures/hookup", "fixtures/amp"},
 	"fixtures/bench":             {"fixtures/keyfile", "measure/card", "measure/signal", "measure/impedance", "fixtures/netlist"},
 	"fixtures/bench/adverse":     {"fixtures/bench", "measure/card", "measure/signal", "fixtures/netlist"},
+	"fixtures/bench/foreign":     {"measure/impedance"},
 	"fixtures/keyfile":           {},
 	"fixtures/job":               {"fixtures/hookup", "fixtures/keyfile"},
 	"fit":                        {"measure/impedance"},
