@@ -11,6 +11,7 @@ import (
 
 	"tapload/fit/recone"
 	"tapload/fixtures/job"
+	"tapload/measure/impedance"
 )
 
 func newJobAdd(e env) *cobra.Command {
@@ -202,6 +203,11 @@ them, as "tapload compare" does.`,
 				}
 				v.BeforeCelsius, v.AfterCelsius = &celsius[0], &celsius[1]
 			}
+			if w, exchanged, err := exchanged(before, after); err != nil {
+				return "", err
+			} else if exchanged {
+				e.warn(w.Text)
+			}
 			d.AddDriver(v)
 			return "driver " + label, nil
 		})
@@ -213,6 +219,18 @@ them, as "tapload compare" does.`,
 	f.StringVar(&limits, "limits", "", "`file` of limits, TOML")
 	f.StringVar(&note, "note", "", "`text` about it")
 	return c
+}
+
+// exchanged is recone.Exchanged for two files.
+func exchanged(before, after string) (w impedance.Warning, found bool, err error) {
+	var recs [2]impedance.Record
+	for i, path := range []string{before, after} {
+		if recs[i], err = readRecord(path); err != nil {
+			return w, false, err
+		}
+	}
+	w, found = recone.Exchanged(recs[0], recs[1])
+	return w, found, nil
 }
 
 func (d *jobEdit) bringLimits(path string) (string, error) {

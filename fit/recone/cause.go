@@ -229,7 +229,7 @@ func (e explanation) nothing() Cause {
 
 // cause is that a part came loose, or was loose and no longer is.
 func (l looseness) cause() Cause {
-	c := Cause{Name: "loose part", Amount: fit.Value{Value: 100 * l.share.Value, U: 100 * l.share.U}}
+	c := Cause{Name: "loose part", Loose: true, Amount: fit.Value{Value: 100 * l.share.Value, U: 100 * l.share.U}}
 	text := "a part moves by itself near %s Hz, about %.2g %% of the moving mass: look for loose glue, at the dust cap, the surround and the spider"
 	if !l.after {
 		c.Name = "loose part before"

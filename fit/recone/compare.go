@@ -164,13 +164,17 @@ func atOne(sides [2]Side, warm [2]float64) (both [2]measured, resampled bool, er
 // be that nothing has.
 const leastTold = 1
 
-// beyondDoubt says what has changed so and by more than leastTold, the most of it
-// first; empty where nothing has.
+// spoken are the quantities as a sentence names them, where that is not the name
+// in files.
+var spoken = map[string]string{"re": "Re", "q_ms": "Qms", "q_es": "Qes", "q_ts": "Qts", "le_1khz": "the inductance", "z_min": "the lowest |Z|", "z_max": "the highest |Z|", "mms": "Mms", "cms": "Cms", "bl": "Bl", "vas": "Vas"}
+
+// beyondDoubt says what has changed so and by more than leastTold, the most of
+// it; empty where nothing has.
 func (c Comparison) beyondDoubt() string {
 	most, what := float64(leastTold), ""
 	for _, ch := range c.Changes {
 		if size := math.Abs(ch.Percent.Value); ch.Significant && size > most {
-			most, what = size, fmt.Sprintf("%s by %.2g %%", ch.Name, ch.Percent.Value)
+			most, what = size, fmt.Sprintf("%s changed by %.2g %%", cmp.Or(spoken[ch.Name], ch.Name), ch.Percent.Value)
 		}
 	}
 	if w := c.Worst; w.Significant && w.Percent.Value > most {

@@ -237,15 +237,20 @@ type gap struct {
 	dz      []complex128      // ohm
 	noise   []impedance.Cov   // of dz
 	abs2    []float64         // |Z|^2, to which scatter is in proportion
+	misfit  []complex128      // of the load to its curve, ohm
 	sources map[string]source // shared ones, by ID
 }
 
-// source is what one standard uncertainty of a shared source does to dz.
-type source []complex128
+// source is what one standard uncertainty of a shared source does to either
+// curve, ohm.
+type source struct{ from, to []complex128 }
 
-// newGap takes two curves of one grid.
-func newGap(from, to impedance.Curve) gap {
+// newGap takes two curves of one grid, and the load that was fitted to the first.
+func newGap(from, to impedance.Curve, load fit.Result) gap {
 	g := gap{sources: map[string]source{}}
+	for _, p := range from.Points {
+		g.misfit = append(g.misfit, p.Z-load.Impedance(p.Hz))
+	}
 	for i, p := range from.Points {
 		q := to.Points[i]
 		noise := p.Noise.Add(q.Noise)
@@ -256,9 +261,9 @@ func newGap(from, to impedance.Curve) gap {
 		g.abs2 = append(g.abs2, real(p.Z)*real(p.Z)+imag(p.Z)*imag(p.Z))
 	}
 	for _, s := range sharedPairs(from, to) {
-		d := make(source, len(g.dz))
-		for i := range d {
-			d[i] = s.after(i) - s.before(i)
+		var d source
+		for i := range g.dz {
+			d.from, d.to = append(d.from, s.before(i)), append(d.to, s.after(i))
 		}
 		g.sources[s.id()] = d
 	}
@@ -385,14 +390,51 @@ func (g gap) solve(b bend, x []float64, like *solution) (solution, error) {
 	return s, nil
 }
 
+// carried is what the load lacks, misfit, where the resonance has gone to: it is
+// of the resonance within an octave or so of it, and moves and grows with that.
+func (b bend) carried(x []float64, misfit []complex128) []complex128 {
+	was, is := b.load.Resonances[mainResonance(b.load)], b.main(x)
+	up, more := math.Log(is.Hz.Value/was.Hz.Value), math.Log(is.Res.Value/was.Res.Value)
+	hz := math.Sqrt(was.Hz.Value * is.Hz.Value)
+	out := make([]complex128, len(misfit))
+	for i, f := range b.hz {
+		octaves := math.Log2(f / hz)
+		own := 1 / (1 + octaves*octaves*octaves*octaves)
+		out[i] = b.between(misfit, f*math.Exp(-own*up)) * complex(math.Exp(own*more), 0)
+	}
+	return out
+}
+
+// between returns z at hz, between the points of b by ln f, or at its end.
+func (b bend) between(z []complex128, hz float64) complex128 {
+	i, found := slices.BinarySearch(b.hz, hz)
+	switch {
+	case found:
+		return z[i]
+	case i == 0:
+		return z[0]
+	case i == len(z):
+		return z[i-1]
+	}
+	part := math.Log(hz/b.hz[i-1]) / math.Log(b.hz[i]/b.hz[i-1])
+	return z[i-1] + complex(part, 0)*(z[i]-z[i-1])
+}
+
+// left is what the change dz of s at x leaves of the gap.
+func (g gap) left(s *solution, x []float64, dz []complex128) []complex128 {
+	carried := s.carried(x, g.misfit)
+	left := make([]complex128, len(dz))
+	for i := range dz {
+		left[i] = g.dz[i] - dz[i] - (carried[i] - g.misfit[i])
+	}
+	return left
+}
+
 // cost is the chi-square of what the bend at x leaves, with the priors about
 // origin.
 func (g gap) cost(s *solution, x, origin []float64) (float64, []complex128) {
 	dz, _ := s.change(x, false)
-	left := make([]complex128, len(dz))
-	for i := range dz {
-		left[i] = g.dz[i] - dz[i]
-	}
+	left := g.left(s, x, dz)
 	sum := g.chiSquare(s.scatter, left)
 	for k, p := range s.priors() {
 		d := x[k] - s.prior(k, origin)
@@ -413,24 +455,8 @@ func (b bend) prior(k int, origin []float64) float64 {
 // step takes one and returns how far it went, in standard deviations.
 func (g gap) step(s *solution, origin []float64) (moved float64, err error) {
 	dz, by := s.change(s.x, true)
-	n, size := len(dz), s.size()
-	normal := mat.NewSymDense(size, nil)
-	slope := mat.NewVecDense(size, nil)
-	rows := make([]float64, 2*size)
-	for i := range n {
-		a, b := g.white(i, s.scatter, g.dz[i]-dz[i])
-		for k := range size {
-			rows[2*k], rows[2*k+1] = g.white(i, s.scatter, by[k][i])
-			slope.SetVec(k, slope.AtVec(k)+rows[2*k]*a+rows[2*k+1]*b)
-		}
-		for k := range size {
-			for l := k; l < size; l++ {
-				normal.SetSym(k, l, normal.At(k, l)+rows[2*k]*rows[2*l]+rows[2*k+1]*rows[2*l+1])
-			}
-		}
-	}
+	normal, slope := g.normal(s, by, g.left(s, s.x, dz))
 	for k, p := range s.priors() {
-		normal.SetSym(k, k, normal.At(k, k)+p)
 		slope.SetVec(k, slope.AtVec(k)-p*(s.x[k]-s.prior(k, origin)))
 	}
 	var chol mat.Cholesky
@@ -439,20 +465,44 @@ func (g gap) step(s *solution, origin []float64) (moved float64, err error) {
 		return 0, errNoBend
 	}
 	s.normal = normal
-	now, left := g.cost(s, s.x, origin)
+	now, rest := g.cost(s, s.x, origin)
 	for cut := 1.0; cut > 1e-4; cut /= 2 {
 		y := slices.Clone(s.x)
 		for k := range y {
 			// A longer step leaves what the derivatives are good for.
 			y[k] += cut * max(-0.3, min(0.3, d.AtVec(k)))
 		}
-		if next, rest := g.cost(s, y, origin); next <= now {
-			s.x, s.left, s.chi = y, rest, next
+		if next, better := g.cost(s, y, origin); next <= now {
+			s.x, s.left, s.chi = y, better, next
 			return math.Sqrt(math.Abs(now - next)), nil
 		}
 	}
-	s.left, s.chi = left, now
+	s.left, s.chi = rest, now
 	return 0, nil
+}
+
+// normal returns the matrix and the right side of the normal equations for what
+// is left, by the derivatives by, with the priors in the matrix.
+func (g gap) normal(s *solution, by [][]complex128, left []complex128) (*mat.SymDense, *mat.VecDense) {
+	size := len(by)
+	sum, slope := make([]float64, size*size), make([]float64, size)
+	rows := make([]float64, 2*size)
+	for i, e := range left {
+		a, b := g.white(i, s.scatter, e)
+		for k := range size {
+			rows[2*k], rows[2*k+1] = g.white(i, s.scatter, by[k][i])
+			slope[k] += rows[2*k]*a + rows[2*k+1]*b
+		}
+		for k := range size {
+			for l := k; l < size; l++ {
+				sum[k*size+l] += rows[2*k]*rows[2*l] + rows[2*k+1]*rows[2*l+1]
+			}
+		}
+	}
+	for k, p := range s.priors() {
+		sum[k*size+k] += p
+	}
+	return mat.NewSymDense(size, sum), mat.NewVecDense(size, slope)
 }
 
 // uncertain works out what makes the solution uncertain.
@@ -466,22 +516,46 @@ func (g gap) uncertain(s *solution) error {
 	s.own.ScaleSym(s.memory, &inverse)
 	s.shared = map[string][]float64{}
 	_, by := s.change(s.x, true)
+	start := make([]float64, s.size())
+	if s.hangs {
+		copy(start[s.hangAt():], s.x[s.hangAt():])
+		start[s.hangAt()+2] = 0
+	}
+	_, from := s.change(start, true)
 	for _, id := range slices.Sorted(maps.Keys(g.sources)) {
-		slope := mat.NewVecDense(s.size(), nil)
-		for i, e := range g.sources[id] {
-			a, b := g.white(i, s.scatter, e)
-			for k := range by {
-				c, d := g.white(i, s.scatter, by[k][i])
-				slope.SetVec(k, slope.AtVec(k)+a*c+b*d)
+		// A source moves the load that was bent too, by as much as its curve
+		// shows: only what it moves the other curve's further is a change.
+		source := g.sources[id]
+		moved, err := g.moved(s, from, source.from)
+		if err != nil {
+			return err
+		}
+		lacks, further := slices.Clone(source.from), slices.Clone(source.to)
+		for i := range further {
+			for k, d := range moved {
+				lacks[i] -= from[k][i] * complex(d, 0)
+				further[i] -= by[k][i] * complex(d, 0)
 			}
 		}
-		var x mat.VecDense
-		if chol.SolveVecTo(&x, slope) != nil {
-			return errNoBend
+		for i, z := range s.carried(s.x, lacks) {
+			further[i] -= z
 		}
-		s.shared[id] = x.RawVector().Data
+		if s.shared[id], err = g.moved(s, by, further); err != nil {
+			return err
+		}
 	}
 	return nil
+}
+
+// moved is by how much a change dz of a curve moves the parameters.
+func (g gap) moved(s *solution, by [][]complex128, dz []complex128) ([]float64, error) {
+	normal, slope := g.normal(s, by, dz)
+	var chol mat.Cholesky
+	var x mat.VecDense
+	if !chol.Factorize(normal) || chol.SolveVecTo(&x, slope) != nil {
+		return nil, errNoBend
+	}
+	return x.RawVector().Data, nil
 }
 
 // quantities returns the logarithms of the quantities of the main resonance, of

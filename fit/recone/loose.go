@@ -84,7 +84,7 @@ func (e *evolution) evolve(before, after measured) (hangsOn bool, err error) {
 		from, to = after, before
 	}
 	b := newBend(from.load, from.curve.Hz())
-	g := newGap(from.curve, to.curve)
+	g := newGap(from.curve, to.curve, from.load)
 	plain, err := g.solve(b, make([]float64, b.size()), nil)
 	if other, err2 := g.solve(b, b.start(to.load), nil); err2 == nil && (err != nil || other.scatter < plain.scatter) {
 		plain, err = other, nil

@@ -49,6 +49,7 @@ type Change struct {
 type Cause struct {
 	Name   string    // "heavier cone", ...
 	Words  string    // what it means, in a sentence
+	Loose  bool      // a part moves by itself, or no longer does
 	Odds   float64   // 0 to 1; those of all causes sum to 1
 	Amount fit.Value // percent of the quantity that changed; of a loose part, of the moving mass
 
