@@ -273,6 +273,20 @@ func BenchmarkChangeCoverage(b *testing.B) {
 	}
 }
 
+// A curve is what it is.
+func TestCurveWithItself(t *testing.T) {
+	silent := guitarDriver.measure(t, 0, 1, 1)
+	for i := range silent.Curve.Points {
+		silent.Curve.Points[i].Noise = impedance.Cov{}
+	}
+	for _, s := range []Side{guitarDriver.measure(t, 0.001, 1, 1), silent} {
+		got := compare(t, s, s)
+		if got.Verdict != Pass || len(got.significant()) > 0 || got.Causes[0].Name != "nothing changed" || !(got.Causes[0].Odds > 0.5) {
+			t.Error(tell(got))
+		}
+	}
+}
+
 // One sense resistor behind both curves says nothing of a change; two that
 // are each 0.1 % uncertain do, and move every resistance by that much.
 func TestSharedSourcesCancel(t *testing.T) {

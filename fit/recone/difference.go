@@ -323,6 +323,9 @@ func (g gap) memory(scatter float64, left []complex128) float64 {
 		power += a*a + b*b
 	}
 	m := 1.0
+	if power == 0 {
+		return m
+	}
 	for lag := 1; lag < n/8; lag++ {
 		var sum float64
 		for i := lag; i < n; i++ {
