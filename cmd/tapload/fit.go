@@ -223,7 +223,7 @@ func (o fitOptions) of(l load) (fitted, error) {
 			return fitted{}, err
 		}
 	}
-	if f.could, err = rating.Explain(f.load.Re, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
+	if f.could, err = rating.Explain(f.load, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
 		return fitted{}, err
 	}
 	if o.with != "" {
