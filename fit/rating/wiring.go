@@ -156,13 +156,27 @@ func (w Wiring) With(f Fault) float64 {
 	return w.Ohm()
 }
 
+// carrying returns how many drivers carry current with the fault.
+func (w Wiring) carrying(f Fault) int {
+	switch {
+	case f == Healthy:
+		return w.Drivers()
+	case f == Open && !w.Grouped:
+		return w.Series * (w.Parallel - 1)
+	case f == Shorted && w.Grouped:
+		return (w.Series - 1) * w.Parallel
+	}
+	return w.Drivers() - 1
+}
+
 // What one ohm of rating reads: its DC resistance and its lowest |Z|, with how
 // far drivers scatter. Common practice says 0.8 to 0.9 for the first (no
 // source); the second lies a tenth above it, in the coil's losses.
 const (
-	usualDC   = 0.84
-	usualMin  = 0.92
-	scatterDC = 0.07 // of the logarithm
+	usualDC    = 0.84
+	usualMin   = 0.92
+	scatterDC  = 0.07 // of the logarithm, from one kind of driver to another
+	scatterOne = 0.07 // and from one driver to another of its kind
 )
 
 // deadWeight is how likely a cabinet on the bench has one dead driver, in one
@@ -327,7 +341,7 @@ func explanation(w Wiring, f Fault, load fit.Result, min fit.Value) Explanation 
 		spread += re.U / re.Value
 	}
 	off, spread = off/n, spread/n
-	variance := scatterDC*scatterDC + spread*spread
+	variance := scatterDC*scatterDC + scatterOne*scatterOne/float64(w.carrying(f)) + spread*spread
 	for _, d := range driverOhms {
 		if d.ohm == w.DriverOhm {
 			e.Odds = d.weight
