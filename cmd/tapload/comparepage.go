@@ -37,13 +37,19 @@ var quantityTexts = map[string]quantityText{
 // words says the verdict, what speaks for it, and what puts it in doubt.
 func (r compared) words() string {
 	text := r.verdict()
-	if c := r.Causes[0]; c.Loose && c.Odds > 0.5 {
-		text += " " + capital(c.Words) + "."
+	if loose(r.Causes) {
+		text += " " + capital(r.Causes[0].Words) + "."
 	}
 	if slices.ContainsFunc(r.warnings, func(w impedance.Warning) bool { return w.Code == recone.WarnExchanged }) {
 		text += " Before is younger than after: exchanged?"
 	}
 	return text
+}
+
+// loose reports whether the likeliest of some causes is a part that is loose, or
+// was.
+func loose(causes []recone.Cause) bool {
+	return len(causes) > 0 && causes[0].Loose && causes[0].Odds > 0.5
 }
 
 // verdict says the verdict and what speaks for it.

@@ -117,6 +117,8 @@ type fitted struct {
 	rating   rating.Rating
 	wirings  []rating.Wiring // that make the rating
 	could    []rating.Explanation
+	dead     *rating.Explanation // the likeliest, where the cabinet's marking or its drivers are known and it is a dead one
+	asWell   *rating.Explanation // a dead driver that explains the curve as well as a whole cabinet, where neither is known
 	consts   []fit.Constants
 	warnings []impedance.Warning
 }
@@ -225,6 +227,11 @@ func (o fitOptions) of(l load) (fitted, error) {
 	}
 	if f.could, err = rating.Explain(f.load, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
 		return fitted{}, err
+	}
+	if o.drivers > 0 || o.marked > 0 {
+		f.dead = likelyDead(f.could)
+	} else if e, ok := rating.AsWell(f.could); ok {
+		f.asWell = &e
 	}
 	if o.with != "" {
 		if err := o.constants(&f); err != nil {
