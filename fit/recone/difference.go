@@ -43,11 +43,8 @@ func newBend(load fit.Result, hz []float64) bend {
 	return b
 }
 
-// coilAlone is the coil of a load without its resistance and its resonances.
-func coilAlone(load fit.Result) fit.Result {
-	load.Re, load.Resonances = fit.Value{}, nil
-	return load
-}
+// coilAlone is the coil of a load and nothing else of it.
+func coilAlone(load fit.Result) fit.Result { return fit.Result{Coil: load.Coil} }
 
 func (b bend) coilAt() int { return 1 + 3*len(b.load.Resonances) }
 
@@ -91,9 +88,10 @@ func (b bend) motion(x []float64) []complex128 {
 	}
 	main := mainResonance(b.load)
 	h := b.hanging(x)
-	r.Resonances = r.Resonances[main : main+1]
+	// Whatever else the load is made of is in both.
+	r.Resonances = slices.Delete(slices.Clone(r.Resonances), main, main+1)
 	for i, f := range b.hz {
-		free := r.Impedance(f)
+		free := z[i] - r.Impedance(f)
 		z[i] += 1/(1/free+h.admittance(f)) - free
 	}
 	return z
