@@ -264,10 +264,11 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 
 // constants finds the driver's mechanical constants from a second record.
 func (o fitOptions) constants(f *fitted) error {
-	second, warnings, err := o.second(o.with, f.record, fit.Options{PinnedRe: float64(o.re)})
+	with, warnings, err := o.second(o.with, f.record, fit.Options{PinnedRe: float64(o.re)})
 	if err != nil {
 		return fmt.Errorf("--with: %w", err)
 	}
+	second := with.Load
 	f.warnings = append(f.warnings, warnings...)
 	for _, r := range []fit.Result{f.load, second} {
 		if len(r.Resonances) != 1 {

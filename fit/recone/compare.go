@@ -39,6 +39,11 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		if err := s.check(); err != nil {
 			return Comparison{}, err
 		}
+		if s.Moved != nil && s.Moved.Load.Status == fit.Converged {
+			if err := s.Moved.check(); err != nil {
+				return Comparison{}, err
+			}
+		}
 	}
 	warn := func(code, format string, args ...any) {
 		c.Warnings = append(c.Warnings, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})

@@ -27,7 +27,7 @@ type Side struct {
 	Label   string
 	Curve   impedance.Curve
 	Load    fit.Result  // of Curve
-	Moved   *fit.Result // of a second curve, with a mass on the cone or on a closed box; nil where there is none
+	Moved   *Side       // the same with a mass on the cone or on a closed box, as warm; nil where there is none
 	Celsius *float64    // temperature of coil and room, in degrees Celsius; nil where nobody knows
 }
 
