@@ -94,7 +94,7 @@ func countLoose(t testing.TB, pairs uint64, say func(Comparison, hung)) (n loose
 }
 
 func TestLoosePart(t *testing.T) {
-	const pairs = 12
+	const pairs = 9
 	n := countLoose(t, pairs, func(c Comparison, part hung) { t.Logf("%+v: %s", part, tell(c)) })
 	if n.named < pairs-1 || n.before < pairs-1 || n.re < 2*pairs-1 {
 		t.Errorf("of %d pairs: %+v", pairs, n)
