@@ -339,7 +339,7 @@ func (s *source) deadDriver(marked, drivers float64) (*rating.Explanation, error
 		return nil, nil
 	}
 	could, err := rating.Explain(s.load, s.min, int(drivers), marked)
-	return likelyDead(could), err
+	return rating.LikelyDead(could, marked), err
 }
 
 // doubtfulRating is what a load counts as whose rating is not decided.

@@ -7,15 +7,6 @@ import (
 	"tapload/fit/rating"
 )
 
-// likelyDead returns the likeliest of some explanations where that is a dead
-// driver.
-func likelyDead(could []rating.Explanation) *rating.Explanation {
-	if len(could) == 0 || could[0].Fault == rating.Healthy {
-		return nil
-	}
-	return &could[0]
-}
-
 // suspect is a load that most likely has a dead driver.
 type suspect struct {
 	load string

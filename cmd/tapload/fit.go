@@ -229,7 +229,7 @@ func (o fitOptions) of(l load) (fitted, error) {
 		return fitted{}, err
 	}
 	if o.drivers > 0 || o.marked > 0 {
-		f.dead = likelyDead(f.could)
+		f.dead = rating.LikelyDead(f.could, float64(o.marked))
 	} else if e, ok := rating.AsWell(f.could); ok {
 		f.asWell = &e
 	}

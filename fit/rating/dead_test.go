@@ -178,7 +178,7 @@ func drawBoxed(i uint64, dead bool) boxed {
 }
 
 // explained fits what a sweep of c would give, and explains it.
-func (c boxed) explained(t testing.TB, seed uint64) []Explanation {
+func (c boxed) explained(t testing.TB, seed uint64, marked float64) []Explanation {
 	t.Helper()
 	r := rand.New(rand.NewPCG(seed, 1))
 	var curve impedance.Curve
@@ -200,7 +200,7 @@ func (c boxed) explained(t testing.TB, seed uint64) []Explanation {
 	if err != nil {
 		t.Fatal(err)
 	}
-	list, err := Explain(load, rated.MinOhm, c.wiring.Drivers(), c.wiring.Ohm())
+	list, err := Explain(load, rated.MinOhm, c.wiring.Drivers(), marked)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -208,12 +208,13 @@ func (c boxed) explained(t testing.TB, seed uint64) []Explanation {
 }
 
 // countDead explains cabinets with one dead driver and healthy ones: how many of
-// the first have their fault first, and how many of the others have any.
+// the first have their fault first, and how many of the others, marked and not, have
+// any.
 func countDead(t testing.TB, dead, healthy int) (right, alarms int, told []string) {
 	for i := range uint64(dead) {
 		c := drawBoxed(i, true)
-		list := c.explained(t, i)
-		if len(list) > 0 && list[0].Fault == c.fault {
+		list := c.explained(t, i, c.wiring.Ohm())
+		if e := LikelyDead(list, c.wiring.Ohm()); e != nil && e.Fault == c.fault {
 			right++
 		} else {
 			told = append(told, fmt.Sprintf("%v %v, air %.0f: %+v", c.wiring, c.fault, c.air, list))
@@ -221,8 +222,9 @@ func countDead(t testing.TB, dead, healthy int) (right, alarms int, told []strin
 	}
 	for i := range uint64(healthy) {
 		c := drawBoxed(1e6+i, false)
-		list := c.explained(t, i)
-		if len(list) > 0 && list[0].Fault != Healthy {
+		marked := c.wiring.Ohm() * float64(i%2) // or not
+		list := c.explained(t, i, marked)
+		if LikelyDead(list, marked) != nil {
 			alarms++
 			told = append(told, fmt.Sprintf("%v whole, air %.0f: %+v", c.wiring, c.air, list))
 		}

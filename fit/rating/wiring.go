@@ -216,6 +216,31 @@ func (e Explanation) String() string {
 	return s
 }
 
+// clearlyDead is how many times the odds of a whole cabinet those of a dead driver
+// must be to be called likely where nothing is marked: the number of drivers alone
+// leaves many cabinets.
+const clearlyDead = 2
+
+// LikelyDead returns the first of a list that Explain made with that marked rating
+// (0: not known) where it is a dead driver, and nil where that is not likely.
+func LikelyDead(list []Explanation, marked float64) *Explanation {
+	if len(list) == 0 || list[0].Fault == Healthy {
+		return nil
+	}
+	dead, whole := 0., 0.
+	for _, e := range list {
+		if e.Fault == Healthy {
+			whole += e.Odds
+		} else {
+			dead += e.Odds
+		}
+	}
+	if marked == 0 && dead < clearlyDead*whole {
+		return nil
+	}
+	return &list[0]
+}
+
 // AsWell returns the likeliest cabinet with a dead driver of a list that Explain
 // made, where that would give the reading as well as the likeliest whole one, but
 // for how rare a dead driver is.

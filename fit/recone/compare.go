@@ -80,8 +80,12 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		e.pin(curves[0].load.Re.Value, curves[1].load.Re.Value, before.Load.Pinned && after.Load.Pinned)
 	}
 	b, a := e.complete(logsOf(before, warmBefore), logsOf(after, warmAfter))
-	putExtremes(&b, curves[0].curve, before.Load, e.scatter)
-	putExtremes(&a, curves[1].curve, after.Load, e.scatter)
+	bent := before.Load
+	if e.fromAfter {
+		bent = after.Load
+	}
+	putExtremes(&b, curves[0].curve, bent, e.scatter)
+	putExtremes(&a, curves[1].curve, bent, e.scatter)
 	both, moved, mechanical, err := o.Added.constantsOf([2]Side{before, after}, [2]logs{b, a}, [2]float64{warmBefore, warmAfter})
 	if err != nil {
 		return Comparison{}, err

@@ -113,15 +113,16 @@ func (e extreme) shift(c impedance.Curve, s impedance.Source) (d float64) {
 }
 
 // putExtremes replaces the lowest and highest |Z| in the logarithms of a side by
-// those of its points: above the first resonance, and about the main one. Where
-// the curve has none of these, they stay those of the load.
-func putExtremes(l *logs, c impedance.Curve, load fit.Result, scatter float64) {
-	main, last := mainHz(load), c.Points[len(c.Points)-1].Hz
+// those of its points: above the first resonance of the load that was bent, which
+// has moved with the main one, and about that, so that both sides are read at the
+// same. Where the curve has none of these, they stay those of its load.
+func putExtremes(l *logs, c impedance.Curve, bent fit.Result, scatter float64) {
+	main, last := math.Exp(l.value[qFs]), c.Points[len(c.Points)-1].Hz
 	for _, x := range []struct {
 		at              int
 		low, high, sign float64
 	}{
-		{qMin, load.Resonances[0].Hz.Value, last, 1},
+		{qMin, bent.Resonances[0].Hz.Value * main / mainHz(bent), last, 1},
 		{qMax, main / 1.5, main * 1.5, -1},
 	} {
 		e, ok := extremeOf(c, x.low, x.high, x.sign)

@@ -26,9 +26,9 @@ func (v Verdict) String() string { return [...]string{"pass", "fail", "undecided
 type Side struct {
 	Label   string
 	Curve   impedance.Curve
-	Load    fit.Result  // of Curve
-	Moved   *Side       // the same with a mass on the cone or on a closed box, as warm; nil where there is none
-	Celsius *float64    // temperature of coil and room, in degrees Celsius; nil where nobody knows
+	Load    fit.Result // of Curve
+	Moved   *Side      // the same with a mass on the cone or on a closed box, as warm; nil where there is none
+	Celsius *float64   // temperature of coil and room, in degrees Celsius; nil where nobody knows
 }
 
 // Limit is how far a quantity may change, in percent; a zero Limit is none.
