@@ -114,7 +114,7 @@ func (r compared) print(w io.Writer) error {
 		p.under(9, oddsPercent(c.Odds), text)
 	}
 	r.distortion(&p)
-	whose := "these limits are a starting point of ours, not a standard; --limits reads yours"
+	whose := "limits are a starting point of ours, not a standard; --limits reads yours"
 	if r.own {
 		whose = "limits from the file given"
 	}
