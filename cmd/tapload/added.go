@@ -53,17 +53,17 @@ func (o addedFlags) how() string {
 	return "on the box"
 }
 
-// second reads and fits the record of the driver with what was added. Its
+// second reads the record of the driver with what was added, and fits it. Its
 // warnings say that they are of that sweep; those that alone, the record of the
 // driver by itself, has too are left out.
-func (o addedFlags) second(path string, alone impedance.Record, options fit.Options) (fit.Result, []impedance.Warning, error) {
+func (o addedFlags) second(path string, alone impedance.Record, options fit.Options) (recone.Side, []impedance.Warning, error) {
 	rec, err := measured(path, "a driver's constants")
 	if err != nil {
-		return fit.Result{}, nil, err
+		return recone.Side{}, nil, err
 	}
 	load, err := fitCurve(rec.Curve, options)
 	if err != nil {
-		return load, nil, fmt.Errorf("%s: %w", path, err)
+		return recone.Side{}, nil, fmt.Errorf("%s: %w", path, err)
 	}
 	var warnings []impedance.Warning
 	for _, w := range slices.Concat(load.Warnings, rec.Warnings) {
@@ -72,7 +72,7 @@ func (o addedFlags) second(path string, alone impedance.Record, options fit.Opti
 			warnings = append(warnings, w)
 		}
 	}
-	return load, warnings, nil
+	return recone.Side{Label: path, Curve: rec.Curve, Load: load}, warnings, nil
 }
 
 // Relative standard uncertainties of what is measured with scales and rulers:

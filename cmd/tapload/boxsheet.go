@@ -174,7 +174,8 @@ func sheetFormat(path string) string {
 // sheet works the sheet of set out, and adds to what cabs warn of.
 func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs *cabinets) (box.Sheet, error) {
 	plan := box.Plan{
-		Plug: o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg,
+		Doubt: cabs.dead.words(),
+		Plug:  o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg,
 		RatedOhm: func(load string) float64 { return cabs.load(load).RatedOhm },
 		DC: func(load string) box.Ohms {
 			if re, ok := cabs.re[load]; ok {
@@ -222,7 +223,7 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinet
 		return err
 	}
 	if o.json {
-		err = writeJSON(e.stdout, boxSheetJSON(s, cabs.warnings))
+		err = writeJSON(e.stdout, boxSheetJSON(s, cabs))
 	} else {
 		err = d.Text(e.stdout, pageColumns)
 	}

@@ -6,7 +6,6 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/netlist"
-	"tapload/measure/impedance"
 )
 
 // boxSheetObject is what a build sheet tells programs.
@@ -28,6 +27,8 @@ type boxSheetObject struct {
 	Same     []string        `json:"not_shown_by_dc"`
 	Pulls    []boxPullObject `json:"pulled_plugs"`
 	Warnings []warningEntry  `json:"warnings"`
+
+	Dead []deadDriverObject `json:"dead_drivers"` // loads that most likely have one; nothing is called safe with any
 }
 
 // boxOhmsObject is what a meter may read; all null where it reads open.
@@ -102,11 +103,11 @@ type boxPullObject struct {
 	Safe     *bool    `json:"safe"`
 }
 
-func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
+func boxSheetJSON(s box.Sheet, cabs cabinets) boxSheetObject {
 	o := boxSheetObject{
 		Hookup: s.Tree.String(), RatedOhm: s.RatedOhm, Metal: s.Boxes[0].Metal,
 		HoleMM: box.BushHole * 1e3, PitchMM: s.Pitch * 1e3, AWG: s.AWG,
-		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: warningEntries(warnings),
+		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: warningEntries(cabs.warnings), Dead: cabs.dead.objects(),
 	}
 	if s.Shoulder > 0 {
 		hole := s.Shoulder * 1e3
@@ -114,7 +115,8 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 	}
 	if s.On != nil {
 		grade := s.On.Grade.String()
-		o.TapOhm, o.Grade, o.Safe = &s.On.TapOhm, &grade, &s.On.Safe
+		safe := s.On.Safe && len(cabs.dead) == 0
+		o.TapOhm, o.Grade, o.Safe = &s.On.TapOhm, &grade, &safe
 	}
 	for _, load := range s.Tree.Leaves() {
 		o.Loads = append(o.Loads, boxLoadObject{load, s.Plan.RatedOhm(load), boxOhms(s.Plan.DC(load))})
@@ -153,7 +155,8 @@ func boxSheetJSON(s box.Sheet, warnings []impedance.Warning) boxSheetObject {
 		}
 		if p.On != nil {
 			grade := p.On.Grade.String()
-			pull.Grade, pull.Safe = &grade, &p.On.Safe
+			safe := p.On.Safe && len(cabs.dead) == 0
+			pull.Grade, pull.Safe = &grade, &safe
 		}
 		o.Pulls = append(o.Pulls, pull)
 	}

@@ -23,15 +23,18 @@ import (
 
 // cabinetFlags are about the loads of a hookup that a command line names.
 type cabinetFlags struct {
-	rated, watts pairs
-	resample     bool
-	wantRe       bool // fit every record, whose rating is given too
+	rated, watts    pairs
+	marked, drivers pairs // to find dead drivers
+	resample        bool
+	wantRe          bool // fit every record, whose rating is given too
 }
 
 func (o *cabinetFlags) register(f *pflag.FlagSet) {
-	o.rated.unit, o.watts.unit = "ohm", "w"
+	o.rated.unit, o.watts.unit, o.marked.unit, o.drivers.unit = "ohm", "w", "ohm", "n"
 	f.Var(&o.rated, "rated", "ratings to use instead of those found, such as a=8,b=16")
 	f.Var(&o.watts, "load-watts", "rated power of the loads, such as a=30,b=60")
+	f.Var(&o.marked, "marked-ohm", "ratings marked on cabinets, to find a dead driver, such as a=8")
+	f.Var(&o.drivers, "drivers", "numbers of drivers in cabinets, to find a dead one, such as a=4")
 	f.BoolVar(&o.resample, "resample", false, "put curves of different frequencies on those of the first")
 }
 
@@ -45,6 +48,7 @@ which is named by its label. A record may stand for several cabinets. With a job
 type cabinets struct {
 	loads    []hookup.Load
 	re       map[string]fit.Value // of the loads that a loudspeaker was fitted to, ohm
+	dead     suspects
 	warnings []impedance.Warning
 }
 
@@ -85,9 +89,10 @@ type source struct {
 	label    string
 	taken    time.Time // zero where that is not known
 	curve    *impedance.Curve
-	fit      *keptFit  // instead of a curve, until there are frequencies for one
-	ohm      float64   // rating; 0 where none was asked for
-	re       fit.Value // ohm; 0 where no loudspeaker was fitted
+	fit      *keptFit   // instead of a curve, until there are frequencies for one
+	ohm      float64    // rating; 0 where none was asked for
+	load     fit.Result // without Re where no loudspeaker was fitted
+	min      fit.Value  // lowest |Z|, ohm; 0 as load.Re
 	warnings []impedance.Warning
 }
 
@@ -129,11 +134,16 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 	for _, given := range []struct {
 		flag string
 		of   map[string]float64
-	}{{"--rated", o.rated.of}, {"--load-watts", o.watts.of}} {
+	}{{"--rated", o.rated.of}, {"--load-watts", o.watts.of}, {"--marked-ohm", o.marked.of}, {"--drivers", o.drivers.of}} {
 		for _, name := range slices.Sorted(maps.Keys(given.of)) {
 			if !slices.ContainsFunc(all.loads, func(l hookup.Load) bool { return l.Name == name }) {
 				return cabinets{}, usage(c, fmt.Errorf("%s names %s, which is none of the loads", given.flag, name))
 			}
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(o.drivers.of)) {
+		if err := checkDrivers(name, o.drivers.of[name]); err != nil {
+			return cabinets{}, usage(c, err)
 		}
 	}
 	if err := o.curves(all.loads, on); err != nil {
@@ -145,8 +155,15 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 		l.Watts = o.watts.of[l.Name]
 		if s := on[i]; s != nil {
 			l.Curve, l.RatedOhm = s.curve, s.ohm
-			if s.re.Value > 0 {
-				all.re[l.Name] = s.re
+			if s.load.Re.Value > 0 {
+				all.re[l.Name] = s.load.Re
+			}
+			dead, err := s.deadDriver(o.marked.of[l.Name], o.drivers.of[l.Name])
+			if err != nil {
+				return cabinets{}, fmt.Errorf("load %s: %w", l.Name, err)
+			}
+			if dead != nil {
+				all.dead = append(all.dead, suspect{l.Name, *dead})
 			}
 			about.add(l.Name, s.warnings)
 		}
@@ -219,7 +236,7 @@ func fileKey(path string) string {
 func (o cabinetFlags) sources(ctx context.Context, args []cabinetArg) (map[string]*source, error) {
 	type job struct {
 		key, path string
-		rate      bool
+		rate, fit bool
 	}
 	var jobs []job
 	for _, a := range args {
@@ -228,14 +245,15 @@ func (o cabinetFlags) sources(ctx context.Context, args []cabinetArg) (map[strin
 		}
 		key := fileKey(a.path)
 		rate := a.name == "" || o.rated.of[a.name] == 0
+		fit := o.wantRe || o.marked.of[a.name] > 0 || o.drivers.of[a.name] > 0
 		if i := slices.IndexFunc(jobs, func(j job) bool { return j.key == key }); i >= 0 {
-			jobs[i].rate = jobs[i].rate || rate
+			jobs[i].rate, jobs[i].fit = jobs[i].rate || rate, jobs[i].fit || fit
 			continue
 		}
-		jobs = append(jobs, job{key, a.path, rate})
+		jobs = append(jobs, job{key, a.path, rate, fit})
 	}
 	all := map[string]*source{}
-	err := inOrder(ctx, len(jobs), func(i int) (*source, error) { return o.source(jobs[i].path, jobs[i].key, jobs[i].rate) },
+	err := inOrder(ctx, len(jobs), func(i int) (*source, error) { return readSource(jobs[i].path, jobs[i].key, jobs[i].rate, jobs[i].fit) },
 		func(i int, s *source, err error) error {
 			all[jobs[i].key] = s
 			return err
@@ -243,7 +261,9 @@ func (o cabinetFlags) sources(ctx context.Context, args []cabinetArg) (map[strin
 	return all, err
 }
 
-func (o cabinetFlags) source(path, key string, rate bool) (*source, error) {
+// readSource reads a file. A record is rated where that is wanted, and fitted
+// where that is; what a fit is of is known.
+func readSource(path, key string, rate, fitted bool) (*source, error) {
 	data, err := readFile(path)
 	if err != nil {
 		return nil, err
@@ -254,7 +274,7 @@ func (o cabinetFlags) source(path, key string, rate bool) (*source, error) {
 		if err != nil {
 			return nil, fmt.Errorf("cannot read %s: %w", path, err)
 		}
-		s.fit, s.label, s.re = &k, k.object.Label, k.load.Re
+		s.fit, s.label, s.load, s.min = &k, k.object.Label, k.load, fit.Value{Value: k.object.Min.Ohm, U: k.object.Min.U}
 		for _, w := range k.object.Warnings {
 			s.warnings = append(s.warnings, w.warning())
 		}
@@ -274,9 +294,9 @@ func (o cabinetFlags) source(path, key string, rate bool) (*source, error) {
 		if err := s.rate(rec); err != nil {
 			return nil, fmt.Errorf("%s: %w", path, err)
 		}
-	case o.wantRe:
+	case fitted:
 		if f, err := (fitOptions{}).of(load{s.label, rec}); err == nil {
-			s.re = f.load.Re
+			s.load, s.min = f.load, f.rating.MinOhm
 		}
 	}
 	return s, nil
@@ -293,7 +313,7 @@ func (s *source) rate(rec impedance.Record) error {
 			return fmt.Errorf("%w; give its rating with --rated", err)
 		}
 	} else {
-		s.re = f.load.Re
+		s.load, s.min = f.load, r.MinOhm
 		// What the fit has to say of Re and Q does not matter here.
 		s.warnings = nil
 		if f.kk != nil {
@@ -309,6 +329,17 @@ func (s *source) rate(rec impedance.Record) error {
 		s.warnings = append(s.warnings, *doubt)
 	}
 	return nil
+}
+
+// deadDriver returns the likeliest explanation of s where that is a dead driver,
+// by the rating that is marked on the cabinet and the number of its drivers, of
+// which either may be 0 where nobody knows it, or both.
+func (s *source) deadDriver(marked, drivers float64) (*rating.Explanation, error) {
+	if marked == 0 && drivers == 0 || s.load.Re.Value == 0 {
+		return nil, nil
+	}
+	could, err := rating.Explain(s.load, s.min, int(drivers), marked)
+	return rating.LikelyDead(could, marked), err
 }
 
 // doubtfulRating is what a load counts as whose rating is not decided.

@@ -259,6 +259,9 @@ func (o *compareOptions) compare(changed func(flag string) bool, args []string) 
 	if r.Comparison, err = recone.Compare(sides[0], sides[1], recone.Options{Limits: r.limits, Added: o.added()}); err != nil {
 		return r, sides, nil, err
 	}
+	if w, exchanged := recone.Exchanged(r.records[0], r.records[1]); exchanged {
+		r.warnings = append(r.warnings, w)
+	}
 	r.warnings = slices.Concat(r.warnings, r.Warnings)
 	r.scraping()
 	return r, sides, harmonics, nil

@@ -3,10 +3,12 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"tapload/fit"
 	"tapload/fit/recone"
+	"tapload/measure/impedance"
 	"tapload/plot"
 )
 
@@ -32,8 +34,26 @@ var quantityTexts = map[string]quantityText{
 	"vas":     {"Vas", 1e3, "L"},
 }
 
-// words says the verdict and what speaks for it.
+// words says the verdict, what speaks for it, and what puts it in doubt.
 func (r compared) words() string {
+	text := r.verdict()
+	if loose(r.Causes) {
+		text += " " + capital(r.Causes[0].Words) + "."
+	}
+	if slices.ContainsFunc(r.warnings, func(w impedance.Warning) bool { return w.Code == recone.WarnExchanged }) {
+		text += " Before is younger than after: exchanged?"
+	}
+	return text
+}
+
+// loose reports whether the likeliest of some causes is a part that is loose, or
+// was.
+func loose(causes []recone.Cause) bool {
+	return len(causes) > 0 && causes[0].Loose && causes[0].Odds > 0.5
+}
+
+// verdict says the verdict and what speaks for it.
+func (r compared) verdict() string {
 	var out, near []string
 	significant := 0
 	for _, c := range r.Changes {
@@ -76,29 +96,8 @@ func (r compared) print(w io.Writer) error {
 	p := page{w: w}
 	p.words(r.words())
 	p.line("")
-	p.under(9, "before", r.labels[0])
-	p.under(9, "after", r.labels[1])
-	p.line("")
-	format := "%-12s%-18s%-18s%-18s%s"
-	p.line(strings.TrimRight(fmt.Sprintf(format, "± is k = 2", "before", "after", "change", "limits, %"), " "))
-	changed := false
-	for _, c := range r.Changes {
-		t := quantityTexts[c.Name]
-		show := func(v fit.Value) string { return formatWithU(t.scale*v.Value, t.scale*v.U, t.unit) }
-		mark := " "
-		if c.Significant {
-			mark, changed = "*", true
-		}
-		p.line(strings.TrimRight(fmt.Sprintf(format, t.name, show(c.Before), show(c.After), signedPercent(c.Percent)+" "+mark, limitsText(c.Limit, c.Verdict)), " "))
-	}
-	if w := r.Worst; w.Hz > 0 {
-		mark := " "
-		if w.Significant {
-			mark, changed = "*", true
-		}
-		apart := strings.TrimPrefix(signedPercent(w.Percent), "+")
-		p.line(strings.TrimRight(fmt.Sprintf("%-48s%-18s%s", "curves apart, beside fs: most at "+formatHz(w.Hz), apart+" "+mark, limitsText(w.Limit, w.Verdict)), " "))
-	}
+	p.words(fmt.Sprintf("before: %s; after: %s", r.labels[0], r.labels[1]))
+	changed := r.table(&p)
 	if changed {
 		p.words(fmt.Sprintf("* beyond doubt; of comparisons where nothing changed, at most one in %.0f has a *", 1/recone.FamilyRate))
 	}
@@ -115,8 +114,7 @@ func (r compared) print(w io.Writer) error {
 		p.under(9, oddsPercent(c.Odds), text)
 	}
 	r.distortion(&p)
-	p.line("")
-	whose := "these limits are a starting point of ours, not a standard; --limits reads yours"
+	whose := "limits are a starting point of ours, not a standard; --limits reads yours"
 	if r.own {
 		whose = "limits from the file given"
 	}
@@ -129,6 +127,51 @@ func (r compared) print(w io.Writer) error {
 	p.under(2, "-", "a cause is named from "+from+"; a cone, a glue joint or a spider is judged by eye and hand")
 	p.under(2, "-", unheard)
 	return p.err
+}
+
+// table writes what has changed, and reports whether anything has beyond doubt.
+// Its columns are as wide as what is in them.
+func (r compared) table(p *page) (changed bool) {
+	const usual, limits = 16, 4 // least width of a column, and which has the limits
+	rows := [][limits + 1]string{{"± is k = 2", "before", "after", "change", "limits, %"}}
+	mark := func(significant bool) string {
+		changed = changed || significant
+		if significant {
+			return " *"
+		}
+		return ""
+	}
+	for _, c := range r.Changes {
+		t := quantityTexts[c.Name]
+		show := func(v fit.Value) string { return formatWithU(t.scale*v.Value, t.scale*v.U, t.unit) }
+		rows = append(rows, [limits + 1]string{t.name, show(c.Before), show(c.After), signedPercent(c.Percent) + mark(c.Significant), limitsText(c.Limit, c.Verdict)})
+	}
+	width := [limits]int{12, usual, usual, usual}
+	for _, row := range rows {
+		for i, cell := range row[:limits] {
+			width[i] = max(width[i], len([]rune(cell))+2)
+		}
+	}
+	apart := ""
+	if w := r.Worst; w.Hz > 0 {
+		apart = strings.TrimPrefix(signedPercent(w.Percent), "+") + mark(w.Significant)
+		width[limits-1] = max(width[limits-1], len([]rune(apart))+2)
+	}
+	line := func(row [limits + 1]string) {
+		text := ""
+		for i, cell := range row[:limits] {
+			text += fmt.Sprintf("%-*s", width[i], cell)
+		}
+		p.line(strings.TrimRight(text+row[limits], " "))
+	}
+	for _, row := range rows {
+		line(row)
+	}
+	if w := r.Worst; w.Hz > 0 {
+		before := width[0] + width[1] + width[2]
+		p.line(strings.TrimRight(fmt.Sprintf("%-*s%-*s%s", before, "curves apart beside fs, at "+formatHz(w.Hz), width[limits-1], apart, limitsText(w.Limit, w.Verdict)), " "))
+	}
+	return changed
 }
 
 // distortion writes the harmonics of the current of both, where both records
@@ -182,11 +225,15 @@ func (r compared) chart() plot.ChangeChart {
 // has all.
 const leastShownCause = 0.02
 
-// signedPercent writes a change with its sign, to a hundredth of a percent at
-// most: nobody builds or judges a driver finer.
+// leastRepeat is what a driver or a cabinet repeats to, in percent (k = 2), by
+// which no page claims to know a change better: common practice, no source.
+const leastRepeat = 0.1
+
+// signedPercent writes a change with its sign.
 func signedPercent(v fit.Value) string {
-	places := 2
-	for unit := 0.01; places > 0 && 2*v.U >= 10*unit; unit *= 10 {
+	places := 1
+	v.U = max(v.U, leastRepeat/2)
+	for unit := 0.1; places > 0 && 2*v.U >= 10*unit; unit *= 10 {
 		places--
 	}
 	change := fmt.Sprintf("%+.*f", places, v.Value)

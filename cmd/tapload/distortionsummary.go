@@ -13,7 +13,7 @@ import (
 
 // unheard is what no measurement of the current shows, wherever harmonics are
 // spoken of.
-const unheard = "an electrical measurement cannot show a torn cone or surround that does not load the coil, a loose dust cap, a buzzing cabinet, polarity, how it sounds, or a rub that the sweep was too quiet to wake"
+const unheard = "an electrical measurement cannot show a torn cone, surround or dust cap that does not load the coil, a buzzing cabinet, polarity, how it sounds, or a rub that the sweep was too quiet to wake"
 
 // distortionChart draws the harmonics of a record by itself.
 func distortionChart(label string, d impedance.Distortion) plot.DistortionChart {

@@ -118,6 +118,8 @@ type fitted struct {
 	rating   rating.Rating
 	wirings  []rating.Wiring // that make the rating
 	could    []rating.Explanation
+	dead     *rating.Explanation // the likeliest, where the cabinet's marking or its drivers are known and it is a dead one
+	asWell   *rating.Explanation // a dead driver that explains the curve as well as a whole cabinet, where neither is known
 	consts   []fit.Constants
 	warnings []impedance.Warning
 }
@@ -214,8 +216,13 @@ func (o fitOptions) of(l load) (fitted, error) {
 			return fitted{}, err
 		}
 	}
-	if f.could, err = rating.Explain(f.load.Re, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
+	if f.could, err = rating.Explain(f.load, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
 		return fitted{}, err
+	}
+	if o.drivers > 0 || o.marked > 0 {
+		f.dead = rating.LikelyDead(f.could, float64(o.marked))
+	} else if e, ok := rating.AsWell(f.could); ok {
+		f.asWell = &e
 	}
 	if o.with != "" {
 		if err := o.constants(&f); err != nil {
@@ -250,10 +257,11 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 
 // constants finds the driver's mechanical constants from a second record.
 func (o fitOptions) constants(f *fitted) error {
-	second, warnings, err := o.second(o.with, f.record, fit.Options{PinnedRe: float64(o.re)})
+	with, warnings, err := o.second(o.with, f.record, fit.Options{PinnedRe: float64(o.re)})
 	if err != nil {
 		return fmt.Errorf("--with: %w", err)
 	}
+	second := with.Load
 	f.warnings = append(f.warnings, warnings...)
 	added := o.added()
 	free, err := driverOf(f.name, f.load)

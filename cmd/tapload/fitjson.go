@@ -26,6 +26,8 @@ type fitObject struct {
 	Parameters []parameterObject `json:"parameters"`
 	Covariance [][]float64       `json:"covariance"` // of parameters, from noise and misfit
 	Shifts     []shiftObject     `json:"shifts"`     // of parameters, by shared sources
+
+	DeadDriver *causeObject `json:"dead_driver"` // the likeliest explanation, with the marking or the number of drivers; null where that is whole
 }
 
 type jsonValue struct {
@@ -155,9 +157,13 @@ func (f fitted) object(o fitOptions) fitObject {
 			out.Wirings = append(out.Wirings, w.String())
 		}
 	}
+	if f.dead != nil {
+		dead := causeOf(*f.dead)
+		out.DeadDriver = &dead
+	}
 	if o.explain || o.drivers > 0 || o.marked > 0 {
 		for _, e := range f.could {
-			out.Causes = append(out.Causes, causeObject{e.String(), e.Fault.String(), e.Ohm, e.ReOhm, e.MinOhm, e.Odds, e.Check})
+			out.Causes = append(out.Causes, causeOf(e))
 		}
 	}
 	return out

@@ -46,6 +46,9 @@ func (f fitted) headline() string {
 	if doubt := f.curveDoubt(); doubt != "" {
 		parts = append(parts, doubt)
 	}
+	if f.dead != nil {
+		parts = append(parts, fmt.Sprintf("MOST LIKELY A DEAD DRIVER, %s (%s)", f.dead, oddsPercent(f.dead.Odds)))
+	}
 	r := f.rating
 	switch r.Verdict {
 	case rating.Pass:
@@ -59,7 +62,9 @@ func (f fitted) headline() string {
 	case rating.Fail:
 		parts = append(parts, "too low for any rating")
 	}
-	if tap := r.Tap(); tap > 0 {
+	if f.dead != nil {
+		parts = append(parts, "not called safe before every driver is checked")
+	} else if tap := r.Tap(); tap > 0 {
 		article := "a"
 		if tap == 8 {
 			article = "an"
@@ -115,6 +120,9 @@ func (f fitted) table(p *page) {
 		var names []string
 		for _, w := range f.wirings {
 			names = append(names, w.String())
+		}
+		if f.asWell != nil {
+			names = append(names, "or as well, with a dead driver: "+f.asWell.String()+" (--drivers or --marked-ohm tells)")
 		}
 		p.row("could be", strings.Join(names, "; "))
 	}

@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -64,6 +65,23 @@ func TestGuide(t *testing.T) {
 		if _, err := os.Stat(filepath.Join(folder, name)); err != nil {
 			t.Error(err)
 		}
+	}
+
+	// Records in the wrong order are asked about.
+	record, err := os.ReadFile(filepath.Join(folder, "right-cab.sweep.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	early := regexp.MustCompile(`"taken": "\d+`).ReplaceAll(record, []byte(`"taken": "2001`))
+	if err := os.WriteFile(filepath.Join(folder, "early.sweep.json"), early, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	screen = guided(t, folder, "6", "2", "1", "", "q")
+	if !strings.Contains(screen, "before is younger than after: exchanged?") || !strings.Contains(screen, "tapload compare early.sweep.json left-cab.sweep.json") {
+		t.Error(screen)
+	}
+	if err := os.Remove(filepath.Join(folder, "early.sweep.json")); err != nil {
+		t.Fatal(err)
 	}
 
 	// Nothing is replaced unasked; what the guide runs is what the command does.

@@ -296,6 +296,16 @@ func (g *guide) compareDriver() error {
 	if err != nil {
 		return err
 	}
+	if w, found, err := exchanged(before, after); err == nil && found {
+		g.say("It says here: " + w.Text + ".")
+		turn, err := g.agree("Take them the other way round?", "The record before the work is the one that was taken first.", true)
+		if err != nil {
+			return err
+		}
+		if turn {
+			before, after = after, before
+		}
+	}
 	g.do("compare", before, after)
 	return nil
 }

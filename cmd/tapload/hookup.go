@@ -126,6 +126,7 @@ func anyCurve(loads []hookup.Load) bool {
 type assessed struct {
 	amp.Assessment
 	amp      amp.Amplifier
+	dead     suspects // of its loads
 	warnings []impedance.Warning
 }
 
@@ -147,7 +148,7 @@ func (o ampFlags) assess(a amp.Amplifier, t hookup.Tree, loads []hookup.Load, ta
 	}
 	a = o.outputOn(a, tapOhm)
 	s, err := amp.Assess(a, t, loads, tapOhm, band)
-	return assessed{s, a, s.Warnings}, err
+	return assessed{Assessment: s, amp: a, warnings: s.Warnings}, err
 }
 
 func (o hookupOptions) run(e env, a amp.Amplifier, t hookup.Tree, cabs cabinets) error {
@@ -158,7 +159,7 @@ func (o hookupOptions) run(e env, a amp.Amplifier, t hookup.Tree, cabs cabinets)
 	if err != nil {
 		return err
 	}
-	s.warnings = slices.Concat(cabs.warnings, s.warnings)
+	s.warnings, s.dead = slices.Concat(cabs.warnings, s.warnings), cabs.dead
 	err = o.pictures().write(func(flag string) (chart, error) {
 		if flag == "--share-plot" {
 			return s.shareChart(), nil

@@ -19,6 +19,8 @@ type hookupObject struct {
 	Failures []failureObject    `json:"failures"`
 	Warnings []warningEntry     `json:"warnings"`
 
+	Dead []deadDriverObject `json:"dead_drivers"` // loads that most likely have one; nothing is called safe with any
+
 	Safe         bool               `json:"safe"`
 	GradedOhm    float64            `json:"graded_ohm"`
 	UMinOhm      *float64           `json:"u_z_min_ohm"`
@@ -61,7 +63,7 @@ func (s assessed) object() hookupObject {
 	o := hookupObject{
 		Hookup: s.Tree.String(), RatedOhm: s.RatedOhm, TapOhm: s.TapOhm, Grade: s.Grade.String(), Boxes: s.Boxes,
 		Share: map[string]float64{}, Failures: []failureObject{}, Warnings: warningEntries(s.warnings),
-		Safe: s.Safe, GradedOhm: s.EffectiveOhm, LowHz: s.LowHz, HighHz: s.HighHz,
+		Dead: s.dead.objects(), Safe: s.safe(), GradedOhm: s.EffectiveOhm, LowHz: s.LowHz, HighHz: s.HighHz,
 		RatedShare: map[string]float64{}, UShare: map[string]float64{}, Lost: s.Lost,
 	}
 	if s.Measured {
@@ -88,7 +90,9 @@ func (s assessed) object() hookupObject {
 		}
 	}
 	for _, f := range s.Failures {
-		o.Failures = append(o.Failures, failureOf(f))
+		failure := failureOf(f)
+		failure.Safe = failure.Safe && len(s.dead) == 0
+		o.Failures = append(o.Failures, failure)
 	}
 	return o
 }

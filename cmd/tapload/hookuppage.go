@@ -72,6 +72,18 @@ func verdict(g amp.Grade, safe bool) string {
 	return strings.ToUpper(g.String()) + ", not safe"
 }
 
+// safe reports whether the hookup may be called so.
+func (s assessed) safe() bool { return s.Safe && len(s.dead) == 0 }
+
+// verdict is that of a grade; where a driver of a load may be dead, nothing is
+// called safe.
+func (s assessed) verdict(g amp.Grade, safe bool) string {
+	if safe && len(s.dead) > 0 {
+		return g.String()
+	}
+	return verdict(g, safe)
+}
+
 func (s assessed) headline() string {
 	boxes := "no box to build"
 	switch s.Boxes {
@@ -81,7 +93,10 @@ func (s assessed) headline() string {
 	default:
 		boxes = fmt.Sprintf("%d boxes to build", s.Boxes)
 	}
-	text := fmt.Sprintf("%s %s: %s; %s", s.Tree, s.onTap(), verdict(s.Grade, s.Safe), boxes)
+	text := fmt.Sprintf("%s %s: %s; %s", s.Tree, s.onTap(), s.verdict(s.Grade, s.Safe), boxes)
+	if dead := s.dead.words(); dead != "" {
+		text = dead + "; " + text
+	}
 	for _, part := range s.Parts {
 		if overdriven(part) {
 			text += fmt.Sprintf("; OVERDRIVES %s at %s W", part.Load.Name, plain(s.amp.Watts))
@@ -119,7 +134,7 @@ func (s assessed) loadTable(p *page) {
 		if s.Measured {
 			text = fmt.Sprintf("lowest |Z| %s of it; ", significant(s.Lowest.Value/level, 3))
 		}
-		text += verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))
+		text += s.verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))
 		if level == s.TapOhm && len(s.amp.Levels()) > 1 {
 			text += "  <- in use"
 		}
@@ -337,7 +352,7 @@ func (s assessed) failureTable(p *page) {
 	const ohms, grade = 11, 19
 	p.line(fmt.Sprintf("%-*s%-*s%s", ohms, "leaves", grade, "grade", "what goes wrong, and who still plays"))
 	for _, o := range s.failureRows() {
-		p.under(ohms+grade, fmt.Sprintf("%-*s%-*s", ohms, o.left(), grade, verdict(o.of.Grade, o.of.Safe)), o.text(len(s.Parts)))
+		p.under(ohms+grade, fmt.Sprintf("%-*s%-*s", ohms, o.left(), grade, s.verdict(o.of.Grade, o.of.Safe)), o.text(len(s.Parts)))
 	}
 	p.words("(with plain boxes, whose jacks do not switch; boxes are numbered from the amplifier)")
 }

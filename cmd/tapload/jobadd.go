@@ -11,6 +11,7 @@ import (
 
 	"tapload/fit/recone"
 	"tapload/fixtures/job"
+	"tapload/measure/impedance"
 )
 
 func newJobAdd(e env) *cobra.Command {
@@ -57,17 +58,29 @@ func adding(e env, use, short, long, example, what string, fill func(c *cobra.Co
 
 func addCabinet(e env) *cobra.Command {
 	var record, note string
-	var rated, dc ohms
+	var rated, dc, marked ohms
+	var drivers int
 	watts := amount{unit: "W"}
 	c := adding(e, "cabinet LABEL", "Add a cabinet, measured or known by its rating",
 		`Add a cabinet, measured or known by its rating alone. The label is the name that
 it has in formulas and on command lines. --rated-ohm beside a record overrides
-what the record says; --watts is what the cabinet's own label says.`,
+what the record says; --watts is what the cabinet's own label says. What is
+marked on it and how many drivers it has tell a dead one.`,
 		`  tapload job add cabinet cab --record cab.sweep.json --watts 60
+  tapload job add cabinet stage --record stage.sweep.json --marked-ohm 16 \
+    --drivers 4
   tapload job add cabinet other --rated-ohm 16`,
 		"the label of the cabinet", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
 			if record == "" && rated == 0 {
 				return "", usage(c, errors.New("give its --record, or at least what it is marked with, --rated-ohm"))
+			}
+			if (marked > 0 || drivers > 0) && record == "" {
+				return "", usage(c, errors.New("--marked-ohm and --drivers are held against a --record; a cabinet that is not measured has --rated-ohm alone"))
+			}
+			if c.Flags().Changed("drivers") {
+				if err := checkDrivers(label, float64(drivers)); err != nil {
+					return "", usage(c, err)
+				}
 			}
 			if d.of.Cabinet(label) != nil {
 				return "", fmt.Errorf("there is a cabinet %s in %s already; edit it there, or give this one another label", label, jobPath(d.of))
@@ -76,7 +89,7 @@ what the record says; --watts is what the cabinet's own label says.`,
 			if err != nil {
 				return "", err
 			}
-			d.AddCabinet(job.Cabinet{Label: label, Record: in, RatedOhm: float64(rated), Watts: watts.value, DCOhm: float64(dc), Notes: note})
+			d.AddCabinet(job.Cabinet{Label: label, Record: in, RatedOhm: float64(rated), Watts: watts.value, DCOhm: float64(dc), MarkedOhm: float64(marked), Drivers: drivers, Notes: note})
 			return "cabinet " + label, nil
 		})
 	f := c.Flags()
@@ -84,6 +97,8 @@ what the record says; --watts is what the cabinet's own label says.`,
 	f.Var(&rated, "rated-ohm", "its rating, as marked or as decided")
 	f.Var(&watts, "watts", "its rated power, as marked")
 	f.Var(&dc, "dc-ohm", "what a DC meter read at its plug")
+	f.Var(&marked, "marked-ohm", "rating marked on it, to find a dead driver; overrides nothing")
+	f.IntVar(&drivers, "drivers", 0, "`number` of drivers in it, to find a dead one")
 	f.StringVar(&note, "note", "", "`text` about it")
 	return c
 }
@@ -202,6 +217,11 @@ them, as "tapload compare" does.`,
 				}
 				v.BeforeCelsius, v.AfterCelsius = &celsius[0], &celsius[1]
 			}
+			if w, exchanged, err := exchanged(before, after); err != nil {
+				return "", err
+			} else if exchanged {
+				e.warn(w.Text)
+			}
 			d.AddDriver(v)
 			return "driver " + label, nil
 		})
@@ -213,6 +233,18 @@ them, as "tapload compare" does.`,
 	f.StringVar(&limits, "limits", "", "`file` of limits, TOML")
 	f.StringVar(&note, "note", "", "`text` about it")
 	return c
+}
+
+// exchanged is recone.Exchanged for two files.
+func exchanged(before, after string) (w impedance.Warning, found bool, err error) {
+	var recs [2]impedance.Record
+	for i, path := range []string{before, after} {
+		if recs[i], err = readRecord(path); err != nil {
+			return w, false, err
+		}
+	}
+	w, found = recone.Exchanged(recs[0], recs[1])
+	return w, found, nil
 }
 
 func (d *jobEdit) bringLimits(path string) (string, error) {

@@ -209,8 +209,8 @@ func (o *cabinetFlags) fromJob(e env, c *cobra.Command, args []string, formula *
 	return out, nil
 }
 
-// cabinet returns what a cabinet of a job is on a command line, and puts its
-// rating and watts into o.
+// cabinet returns what a cabinet of a job is on a command line, and puts what
+// else is known of it into o.
 func (o *cabinetFlags) cabinet(j *job.Job, cab job.Cabinet) string {
 	give := func(p *pairs, x float64) {
 		if _, given := p.of[cab.Label]; x > 0 && !given {
@@ -225,6 +225,8 @@ func (o *cabinetFlags) cabinet(j *job.Job, cab job.Cabinet) string {
 		return cab.Label + "=" + plain(cab.RatedOhm)
 	}
 	give(&o.rated, cab.RatedOhm)
+	give(&o.marked, cab.MarkedOhm)
+	give(&o.drivers, float64(cab.Drivers))
 	return cab.Label + "=" + j.Path(cab.Record)
 }
 

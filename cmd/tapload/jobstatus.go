@@ -44,6 +44,7 @@ every record that the job names and rates each cabinet.`,
 type jobStatus struct {
 	job      *job.Job
 	cabinets []*source // what each stands on; nil for a rating alone
+	dead     suspects
 	missing  []string
 	next     string // command
 	warnings []impedance.Warning
@@ -58,7 +59,7 @@ func statusOf(ctx context.Context, j *job.Job) (jobStatus, error) {
 			return nil, nil
 		}
 		path := j.Path(cab.Record)
-		src, err := cabinetFlags{}.source(path, fileKey(path), cab.RatedOhm == 0)
+		src, err := readSource(path, fileKey(path), cab.RatedOhm == 0, cab.MarkedOhm > 0 || cab.Drivers > 0)
 		if err != nil {
 			return nil, fmt.Errorf("cabinet %s: %w", cab.Label, err)
 		}
@@ -66,7 +67,15 @@ func statusOf(ctx context.Context, j *job.Job) (jobStatus, error) {
 	}, func(i int, src *source, err error) error {
 		s.cabinets = append(s.cabinets, src)
 		if src != nil {
-			about.add(j.Cabinets[i].Label, src.warnings)
+			cab := j.Cabinets[i]
+			about.add(cab.Label, src.warnings)
+			dead, err := src.deadDriver(cab.MarkedOhm, float64(cab.Drivers))
+			if err != nil {
+				return fmt.Errorf("cabinet %s: %w", cab.Label, err)
+			}
+			if dead != nil {
+				s.dead = append(s.dead, suspect{cab.Label, *dead})
+			}
 		}
 		return err
 	})
@@ -179,6 +188,9 @@ func (s jobStatus) print(w io.Writer) error {
 		title += ": " + j.Asked
 	}
 	p.words(title)
+	if dead := s.dead.words(); dead != "" {
+		p.words(dead)
+	}
 	p.line("")
 	p.under(column, "file", jobPath(j))
 	if a := j.Amplifier; a != nil {

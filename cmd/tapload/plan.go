@@ -107,6 +107,7 @@ type planned struct {
 	amp      amp.Amplifier
 	loads    []hookup.Load
 	hookups  []assessed // of Result.Hookups
+	dead     suspects
 	warnings []impedance.Warning
 }
 
@@ -125,9 +126,9 @@ func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs cabin
 	if err != nil {
 		return err
 	}
-	p := planned{Result: found, amp: a, loads: loads, warnings: cabs.warnings}
+	p := planned{Result: found, amp: a, loads: loads, dead: cabs.dead, warnings: cabs.warnings}
 	for _, h := range found.Hookups {
-		p.hookups = append(p.hookups, assessed{h.Assessment, o.outputOn(a, h.TapOhm), h.Assessment.Warnings})
+		p.hookups = append(p.hookups, assessed{h.Assessment, o.outputOn(a, h.TapOhm), cabs.dead, h.Assessment.Warnings})
 	}
 	if len(p.hookups) > 0 { // every hookup is of the same loads
 		for _, w := range p.hookups[0].warnings {
@@ -140,10 +141,18 @@ func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs cabin
 		return err
 	}
 	err = show(e, o.json, p, p.warnings)
-	if err == nil && p.Safe == 0 {
+	if err == nil && p.safe() == 0 {
 		return &verdictError{exitFail}
 	}
 	return err
+}
+
+// safe is how many of the hookups may be called so.
+func (p planned) safe() int {
+	if len(p.dead) > 0 {
+		return 0
+	}
+	return p.Safe
 }
 
 // matchChart draws the best hookups on their taps.
@@ -167,9 +176,12 @@ type planObject struct {
 	Hookups    []plannedEntry `json:"hookups"`
 	Warnings   []warningEntry `json:"warnings"`
 
-	TooManyBoxes int      `json:"too_many_boxes"` // of those considered, left out by --max-boxes
-	Safe         int      `json:"safe"`           // of the rest
-	Advice       []string `json:"advice"`         // when none is safe: what single change would help
+	TooManyBoxes int `json:"too_many_boxes"` // of those considered, left out by --max-boxes
+	Safe         int `json:"safe"`           // of the rest; none where a driver may be dead
+
+	Advice []string `json:"advice"` // when none is safe: what single change would help
+
+	Dead []deadDriverObject `json:"dead_drivers"` // loads that most likely have one
 }
 
 type plannedEntry struct {
@@ -181,7 +193,7 @@ type plannedEntry struct {
 func (p planned) object() planObject {
 	o := planObject{
 		Considered: p.Considered, Hookups: []plannedEntry{}, Warnings: warningEntries(p.warnings),
-		TooManyBoxes: p.TooManyBoxes, Safe: p.Safe, Advice: append([]string{}, p.Advice...),
+		TooManyBoxes: p.TooManyBoxes, Safe: p.safe(), Dead: p.dead.objects(), Advice: append([]string{}, p.Advice...),
 	}
 	for i, s := range p.hookups {
 		o.Hookups = append(o.Hookups, plannedEntry{s.object(), p.Hookups[i].Why, p.Hookups[i].Avoid})
@@ -207,7 +219,9 @@ func (p planned) print(w io.Writer) error {
 	if p.TooManyBoxes > 0 {
 		head += fmt.Sprintf(", %d of them with too many boxes", p.TooManyBoxes)
 	}
-	if p.Safe > 0 {
+	if dead := p.dead.words(); dead != "" {
+		pg.words(dead + "; " + head)
+	} else if p.Safe > 0 {
 		pg.words(fmt.Sprintf("%s; %d safe", head, p.Safe))
 	} else {
 		pg.words(head + ": NO HOOKUP OF THESE IS SAFE ON THIS AMPLIFIER")
@@ -237,7 +251,7 @@ func (p planned) print(w io.Writer) error {
 		if s.Measured {
 			numbers += fmt.Sprintf(", lowest |Z| %s", formatOhm(s.Lowest.Value, s.Lowest.U))
 		}
-		pg.under(5, "", fmt.Sprintf("%s: %s; %s", s.tapName(), verdict(s.Grade, s.Safe), numbers))
+		pg.under(5, "", fmt.Sprintf("%s: %s; %s", s.tapName(), s.verdict(s.Grade, s.Safe), numbers))
 		pg.under(5, "", c.Why)
 	}
 	pg.line("")

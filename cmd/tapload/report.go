@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tapload/fit/rating"
 	"tapload/fit/recone"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
@@ -95,9 +96,10 @@ type jobFindings struct {
 
 type cabinetFinding struct {
 	job.Cabinet
-	ohm float64 // what it counts as
-	fit *fitted // nil where it is not measured, or no loudspeaker fits
-	rec *impedance.Record
+	ohm  float64             // what it counts as
+	dead *rating.Explanation // nil where it most likely has none
+	fit  *fitted             // nil where it is not measured, or no loudspeaker fits
+	rec  *impedance.Record
 }
 
 type proofFinding struct {
@@ -171,6 +173,9 @@ func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, 
 	}
 	for i, cab := range j.Cabinets {
 		f := cabinetFinding{Cabinet: cab, ohm: cabs.loads[i].RatedOhm}
+		if own := cabs.dead.of(func(load string) bool { return load == cab.Label }); len(own) > 0 {
+			f.dead = &own[0].Explanation
+		}
 		if cab.Record != "" {
 			data, err := readFile(j.Path(cab.Record))
 			if err != nil {
@@ -182,7 +187,7 @@ func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, 
 					return cabs, err
 				}
 				f.rec = &rec
-				if found, err := (fitOptions{dc: ohms(cab.DCOhm)}).of(load{cab.Label, rec}); err == nil {
+				if found, err := (fitOptions{dc: ohms(cab.DCOhm), marked: ohms(cab.MarkedOhm), drivers: cab.Drivers}).of(load{cab.Label, rec}); err == nil {
 					f.fit = &found
 				}
 			}
@@ -201,7 +206,7 @@ func (r *jobFindings) hookup(ctx context.Context, flags ampFlags, cabs cabinets)
 	}
 	flags.awg, flags.cable.value = h.CableAWG, h.CableM
 	var used cabinets // those of the formula
-	used.re = cabs.re
+	used.re, used.dead = cabs.re, cabs.dead.of(func(load string) bool { return slices.Contains(t.Leaves(), load) })
 	for _, l := range cabs.loads {
 		if slices.Contains(t.Leaves(), l.Name) {
 			used.loads = append(used.loads, l)
@@ -212,6 +217,7 @@ func (r *jobFindings) hookup(ctx context.Context, flags ampFlags, cabs cabinets)
 		if err != nil {
 			return err
 		}
+		s.dead = used.dead
 		r.whole = &s
 		r.warnings = append(r.warnings, s.warnings...)
 		if len(used.loads) <= mostReported {
@@ -321,15 +327,21 @@ type reportObject struct {
 	Answer    string            `json:"answer"`
 	Grade     string            `json:"grade"` // of the hookup; empty where none is chosen
 	Safe      bool              `json:"safe"`
-	Proofs    map[string]string `json:"proofs"`  // verdicts by label
-	Drivers   map[string]string `json:"drivers"` // verdicts by label
+	Proofs    map[string]string `json:"proofs"`       // verdicts by label
+	Drivers   map[string]string `json:"drivers"`      // verdicts by label
+	Dead      []string          `json:"dead_drivers"` // cabinets that most likely have one
 	Warnings  []warningEntry    `json:"warnings"`
 }
 
 func (r reported) object() reportObject {
-	o := reportObject{Reference: r.job.Reference, Files: r.files, Answer: r.answer(), Proofs: map[string]string{}, Drivers: map[string]string{}, Warnings: warningEntries(r.warnings)}
+	o := reportObject{Reference: r.job.Reference, Files: r.files, Answer: r.answer(), Proofs: map[string]string{}, Drivers: map[string]string{}, Dead: []string{}, Warnings: warningEntries(r.warnings)}
 	if r.whole != nil {
-		o.Grade, o.Safe = r.whole.Grade.String(), r.whole.Safe
+		o.Grade, o.Safe = r.whole.Grade.String(), r.whole.safe()
+	}
+	for _, c := range r.cabinets {
+		if c.dead != nil {
+			o.Dead = append(o.Dead, c.Label)
+		}
 	}
 	for _, p := range r.proofs {
 		o.Proofs[p.Label] = p.Verdict.String()
@@ -372,12 +384,18 @@ func treeWords(t hookup.Tree) string {
 
 // answer is the whole job in a sentence or two.
 func (r jobFindings) answer() string {
-	if r.job.Hookup == nil {
-		return "No hookup is chosen yet."
+	dead := ""
+	for _, c := range r.cabinets {
+		if c.dead != nil {
+			dead += "MOST LIKELY A DEAD DRIVER in " + c.Label + ": check that before anything is played. "
+		}
 	}
-	text := "Chosen: " + treeWords(r.sheet.Tree)
+	if r.job.Hookup == nil {
+		return dead + "No hookup is chosen yet."
+	}
+	text := dead + "Chosen: " + treeWords(r.sheet.Tree)
 	if r.whole != nil {
-		text += ", " + r.whole.onTap() + ": " + verdict(r.whole.Grade, r.whole.Safe) + "."
+		text += ", " + r.whole.onTap() + ": " + r.whole.verdict(r.whole.Grade, r.whole.Safe) + "."
 		for _, p := range r.whole.Parts {
 			if overdriven(p) {
 				text += " At full power " + p.Load.Name + " gets more than it is rated for."

@@ -81,6 +81,9 @@ func (r jobFindings) loadsInWords() sheet.Section {
 		default:
 			what += ", measured"
 		}
+		if c.dead != nil {
+			what += "; most likely one of its drivers is dead, which is to be checked"
+		}
 		t.Rows = append(t.Rows, []string{c.Label, what + ofWatts(c.Watts), r.partOf(c.Label)})
 	}
 	s.Pieces = append(s.Pieces, t)
@@ -145,7 +148,7 @@ func (r jobFindings) driversInWords() sheet.Section {
 			recone.Pass: "Like before the work, within the limits.", recone.Fail: "Not like before the work.",
 			recone.Undecided: "Not decided by this measurement.",
 		}[d.Verdict]
-		if c := d.Causes; d.Verdict == recone.Fail && len(c) > 0 && c[0].Words != "" {
+		if c := d.Causes; (d.Verdict == recone.Fail || loose(c)) && c[0].Words != "" {
 			text += " Most likely " + c[0].Words + "."
 		}
 		t.Rows = append(t.Rows, []string{d.Label, text})
@@ -206,6 +209,9 @@ func (c cabinetFinding) pieces(s *sheet.Section, a *amp.Amplifier) error {
 		return nil
 	}
 	s.Pieces = append(s.Pieces, sheet.Words(c.fit.headline()+"."))
+	if c.fit.dead != nil {
+		s.Pieces = append(s.Pieces, sheet.Caution(capital(c.fit.dead.Check)+"."))
+	}
 	v := c.fit
 	t := sheet.Table{Head: []string{"quantity", "value (± is k = 2)"}}
 	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
@@ -213,6 +219,12 @@ func (c cabinetFinding) pieces(s *sheet.Section, a *amp.Amplifier) error {
 		add("marked", rating.Ohms(c.RatedOhm)+" ohm, which counts")
 	}
 	add("Re", withU(v.load.Re, 1, "ohm"))
+	if c.MarkedOhm > 0 {
+		add("marked", rating.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
+	}
+	if c.Drivers > 0 {
+		add("drivers", fmt.Sprint(c.Drivers))
+	}
 	if c.DCOhm > 0 {
 		add("DC meter", plain(c.DCOhm)+" ohm")
 	}
@@ -259,7 +271,11 @@ func (r jobFindings) onAmplifier() ([]sheet.Section, error) {
 	}
 	s.Pieces = append(s.Pieces, w.failuresTable())
 	if r.others != nil {
-		t := sheet.Table{Caption: fmt.Sprintf("The best of the %d hookups of these cabinets, %d of them safe", r.others.Considered, r.others.Safe), Head: []string{"hookup", "on", "why"}}
+		caption := fmt.Sprintf("The best of the %d hookups of these cabinets", r.others.Considered)
+		if len(r.whole.dead) == 0 {
+			caption += fmt.Sprintf(", %d of them safe", r.others.Safe)
+		}
+		t := sheet.Table{Caption: caption, Head: []string{"hookup", "on", "why"}}
 		for _, c := range r.others.Hookups {
 			name := c.Tree.String()
 			if c.Avoid {
@@ -286,7 +302,7 @@ func (s assessed) levelsTable() sheet.Table {
 		if s.Measured {
 			lowest = significant(s.Lowest.Value/level, 3) + " of it"
 		}
-		t.Rows = append(t.Rows, []string{name, significant(s.RatedOhm/level, 3) + " of it", lowest, verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))})
+		t.Rows = append(t.Rows, []string{name, significant(s.RatedOhm/level, 3) + " of it", lowest, s.verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))})
 	}
 	return t
 }
@@ -320,7 +336,7 @@ func (s assessed) sharesTable() sheet.Table {
 func (s assessed) failuresTable() sheet.Table {
 	t := sheet.Table{Caption: "What a pulled plug or a short does", Head: []string{"leaves", "grade", "what goes wrong, and who still plays"}}
 	for _, row := range s.failureRows() {
-		t.Rows = append(t.Rows, []string{row.left(), verdict(row.of.Grade, row.of.Safe), row.text(len(s.Parts))})
+		t.Rows = append(t.Rows, []string{row.left(), s.verdict(row.of.Grade, row.of.Safe), row.text(len(s.Parts))})
 	}
 	return t
 }

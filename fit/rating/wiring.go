@@ -156,13 +156,27 @@ func (w Wiring) With(f Fault) float64 {
 	return w.Ohm()
 }
 
+// carrying returns how many drivers carry current with the fault.
+func (w Wiring) carrying(f Fault) int {
+	switch {
+	case f == Healthy:
+		return w.Drivers()
+	case f == Open && !w.Grouped:
+		return w.Series * (w.Parallel - 1)
+	case f == Shorted && w.Grouped:
+		return (w.Series - 1) * w.Parallel
+	}
+	return w.Drivers() - 1
+}
+
 // What one ohm of rating reads: its DC resistance and its lowest |Z|, with how
 // far drivers scatter. Common practice says 0.8 to 0.9 for the first (no
 // source); the second lies a tenth above it, in the coil's losses.
 const (
-	usualDC   = 0.84
-	usualMin  = 0.92
-	scatterDC = 0.07 // of the logarithm
+	usualDC    = 0.84
+	usualMin   = 0.92
+	scatterDC  = 0.07 // of the logarithm, from one kind of driver to another
+	scatterOne = 0.07 // and from one driver to another of its kind
 )
 
 // deadWeight is how likely a cabinet on the bench has one dead driver, in one
@@ -183,6 +197,7 @@ type Explanation struct {
 	MinOhm float64 // what the lowest |Z| would most often be
 	Odds   float64 // 0 to 1; with something else, those of all sum to 1
 	Check  string  // how to find out
+	ConeHz float64 // where the cone of an open driver may swing, moved by the others' air; 0 where no resonance is that
 }
 
 // String says e in one line, without its odds.
@@ -194,15 +209,103 @@ func (e Explanation) String() string {
 	if l := e.Wiring.Layout(); l != "" {
 		s += " (" + l + ")"
 	}
-	return s + ", one " + map[Fault]string{Open: "open", Shorted: "shorted"}[e.Fault]
+	s += ", one " + map[Fault]string{Open: "open", Shorted: "shorted"}[e.Fault]
+	if e.ConeHz > 0 {
+		s += fmt.Sprintf(", whose cone may make the resonance at %.0f Hz", e.ConeHz)
+	}
+	return s
+}
+
+// clearlyDead is how many times the odds of a whole cabinet those of a dead driver
+// must be to be called likely where nothing is marked: the number of drivers alone
+// leaves many cabinets.
+const clearlyDead = 2
+
+// LikelyDead returns the first of a list that Explain made with that marked rating
+// (0: not known) where it is a dead driver, and nil where that is not likely.
+func LikelyDead(list []Explanation, marked float64) *Explanation {
+	if len(list) == 0 || list[0].Fault == Healthy {
+		return nil
+	}
+	dead, whole := 0., 0.
+	for _, e := range list {
+		if e.Fault == Healthy {
+			whole += e.Odds
+		} else {
+			dead += e.Odds
+		}
+	}
+	if marked == 0 && dead < clearlyDead*whole {
+		return nil
+	}
+	return &list[0]
+}
+
+// AsWell returns the likeliest cabinet with a dead driver of a list that Explain
+// made, where that would give the reading as well as the likeliest whole one, but
+// for how rare a dead driver is.
+func AsWell(list []Explanation) (dead Explanation, ok bool) {
+	whole := 0.
+	for _, e := range list {
+		if e.Fault == Healthy {
+			whole = max(whole, e.Odds)
+		} else if dead.Odds < e.Odds {
+			dead, ok = e, true
+		}
+	}
+	return dead, ok && dead.Odds >= deadWeight*whole
+}
+
+// What the cone of an open driver leaves. In a box that it shares with the
+// others, their air moves it, and N equal drivers of which one is open have two
+// resonances: the box's, and a lower one that is the driver's in free air with
+// 1/(N-1) of the box's height (two masses on springs, by hand; TestOpenCone).
+// Many cabinets have an open back or a chamber to each driver, where no such
+// resonance is. By how much likelier or less likely either is with one driver
+// open than with none: guesses.
+const (
+	coneFits    = 3.
+	coneMissing = 0.6
+	coneSpread  = 2.  // either way, of its height
+	leastCone   = 0.1 // of the highest resonance's height: what healthy drivers that are not alike leave
+)
+
+// cone returns how much likelier the resonances of load are with one open driver
+// of several in a box, and the frequency of the one that its cone may make.
+func cone(load fit.Result, drivers int) (likelier, hz float64) {
+	if drivers < 2 || len(load.Resonances) == 0 {
+		return 1, 0
+	}
+	height := 0.
+	for _, r := range load.Resonances {
+		height = max(height, r.Res.Value)
+	}
+	want := 1 / float64(drivers-1)
+	more := false
+	for i, r := range load.Resonances[:len(load.Resonances)-1] {
+		// The driver's own lies below the box's.
+		upper := 0.
+		for _, above := range load.Resonances[i+1:] {
+			upper = max(upper, above.Res.Value)
+		}
+		of := r.Res.Value / upper
+		more = more || of > leastCone
+		if of > want/coneSpread && of < want*coneSpread {
+			return coneFits, r.Hz.Value
+		}
+	}
+	if more {
+		return 1, 0
+	}
+	return coneMissing, 0
 }
 
 // Explain ranks what cabinets of equal drivers, whole or with one dead, would
-// give the DC resistance re and the lowest |Z| min, best first; re may be the
-// zero Value where it is not known. A number of drivers and a marked rating
+// give the DC resistance and the resonances of load and the lowest |Z| min, best
+// first; load may be the zero Result where nothing was fitted. A number of drivers and a marked rating
 // (0: not known) narrow the field. What has odds below one in a hundred is left
 // out.
-func Explain(re, min fit.Value, drivers int, marked float64) ([]Explanation, error) {
+func Explain(load fit.Result, min fit.Value, drivers int, marked float64) ([]Explanation, error) {
 	numbers, err := numbers(drivers)
 	if err != nil {
 		return nil, err
@@ -217,11 +320,11 @@ func Explain(re, min fit.Value, drivers int, marked float64) ([]Explanation, err
 				continue
 			}
 			for _, f := range []Fault{Healthy, Open, Shorted} {
-				list = append(list, explanation(w, f, re, min))
+				list = append(list, explanation(w, f, load, min))
 				if f != Healthy && w.Series > 1 && w.Parallel > 1 {
 					grouped := w
 					grouped.Grouped = true
-					list = append(list, explanation(grouped, f, re, min))
+					list = append(list, explanation(grouped, f, load, min))
 				}
 			}
 		}
@@ -249,8 +352,8 @@ func Explain(re, min fit.Value, drivers int, marked float64) ([]Explanation, err
 	return list, nil
 }
 
-func explanation(w Wiring, f Fault, re, min fit.Value) Explanation {
-	ohm := w.With(f)
+func explanation(w Wiring, f Fault, load fit.Result, min fit.Value) Explanation {
+	re, ohm := load.Re, w.With(f)
 	e := Explanation{Wiring: w, Fault: f, Ohm: ohm, ReOhm: usualDC * ohm, MinOhm: usualMin * ohm, Check: check(w, f)}
 	if !(ohm > 0) || math.IsInf(ohm, 0) {
 		return e // an open or shorted load gives no curve
@@ -263,7 +366,7 @@ func explanation(w Wiring, f Fault, re, min fit.Value) Explanation {
 		spread += re.U / re.Value
 	}
 	off, spread = off/n, spread/n
-	variance := scatterDC*scatterDC + spread*spread
+	variance := scatterDC*scatterDC + scatterOne*scatterOne/float64(w.carrying(f)) + spread*spread
 	for _, d := range driverOhms {
 		if d.ohm == w.DriverOhm {
 			e.Odds = d.weight
@@ -271,6 +374,11 @@ func explanation(w Wiring, f Fault, re, min fit.Value) Explanation {
 	}
 	if f != Healthy {
 		e.Odds *= deadWeight
+	}
+	if f == Open {
+		var likelier float64
+		likelier, e.ConeHz = cone(load, w.Drivers())
+		e.Odds *= likelier
 	}
 	if chi := off * off / variance; chi < 9 {
 		e.Odds *= math.Exp(-chi / 2)

@@ -102,8 +102,8 @@ func TestDeadDriverAgainstNodalAnalysis(t *testing.T) {
 // Four 8 ohm drivers in series-parallel, one open: by hand, two strings leave
 // one of 16 ohm; two groups in series leave 8 + 4 = 12 ohm.
 func TestExplain(t *testing.T) {
-	reading := func(ohm float64) (re, min fit.Value) {
-		return fit.Value{Value: usualDC * ohm, U: 0.02}, fit.Value{Value: usualMin * ohm, U: 0.02}
+	reading := func(ohm float64) (load fit.Result, min fit.Value) {
+		return fit.Result{Re: fit.Value{Value: usualDC * ohm, U: 0.02}}, fit.Value{Value: usualMin * ohm, U: 0.02}
 	}
 	for _, tc := range []struct {
 		ohm, marked float64
@@ -119,8 +119,8 @@ func TestExplain(t *testing.T) {
 		{16, 8, 2, "two 16 ohm in parallel, one open"},
 		{8, 16, 2, "two 8 ohm in series, one shorted"},
 	} {
-		re, min := reading(tc.ohm)
-		list, err := Explain(re, min, tc.drivers, tc.marked)
+		load, min := reading(tc.ohm)
+		list, err := Explain(load, min, tc.drivers, tc.marked)
 		if err != nil || len(list) == 0 {
 			t.Errorf("%g ohm of %d marked %g: %v, %v", tc.ohm, tc.drivers, tc.marked, list, err)
 			continue
@@ -134,11 +134,11 @@ func TestExplain(t *testing.T) {
 			}
 		}
 	}
-	re, min := reading(100)
-	if list, err := Explain(re, min, 2, 8); err != nil || len(list) != 0 {
+	load, min := reading(100)
+	if list, err := Explain(load, min, 2, 8); err != nil || len(list) != 0 {
 		t.Errorf("100 ohm of two drivers marked 8 ohm explains nothing, got %v, %v", list, err)
 	}
-	if _, err := Explain(re, fit.Value{}, 2, 8); err == nil || !strings.Contains(err.Error(), "above 0") {
+	if _, err := Explain(load, fit.Value{}, 2, 8); err == nil || !strings.Contains(err.Error(), "above 0") {
 		t.Errorf("no minimum: %v", err)
 	}
 }

@@ -1,9 +1,11 @@
 package recone
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -70,65 +72,85 @@ const (
 	oftenSeveral = 0.3
 )
 
-// explain returns the causes of the changes d with the covariance cov, the
-// likeliest first. Each is a normal distribution of d: the covariance of the
-// measurement, what two measurements of one driver may differ by, and the
-// cause's own direction with its usual size. Its density at d is the evidence
-// for it, in closed form; it has the generalised least-squares estimate of the
-// amount in it, and pays for the size it could have had.
-//
-// Without a coil or without mechanical constants those quantities have no part.
-// warmer is by how many kelvin the coil was warmer as the temperatures say, nil
-// where one of them is not known.
-func explain(d [quantities]float64, cov *mat.SymDense, hasLe, mechanical bool, warmer *float64) []Cause {
-	var use []int // of seen
-	for i, q := range seen {
-		if (q != qLe || hasLe) && (q != qMms || mechanical) {
-			use = append(use, i)
-		}
-	}
+// What is as often beforehand as a single cause that is in the list.
+const (
+	oftenLoose = 1
+	oftenElse  = 0.1
+)
+
+// reading is what changed, as logarithms of the quantities and their covariance.
+type reading struct {
+	d   [quantities]float64
+	cov *mat.SymDense
+}
+
+// explanation is what causes are read from.
+type explanation struct {
+	without, with reading    // a loose part; with only where there is a part
+	part          *looseness // nil where none shows
+
+	hasLe, mechanical bool     // quantities that have no part otherwise
+	warmer            *float64 // by how many kelvin the coil was warmer as the temperatures say; nil where one is not known
+	beyondDoubt       string   // what has changed that nothing can explain that changed nothing
+}
+
+// of returns the seen of r that e has and their covariance, with what two
+// measurements of one driver may differ by.
+func (e explanation) of(r reading, use []int) (y *mat.VecDense, base *mat.SymDense) {
 	n := len(use)
-	y := mat.NewVecDense(n, nil)
-	base := mat.NewSymDense(n, nil)
+	y, base = mat.NewVecDense(n, nil), mat.NewSymDense(n, nil)
 	for i, at := range use {
-		y.SetVec(i, d[seen[at]])
+		y.SetVec(i, r.d[seen[at]])
 		for k := i; k < n; k++ {
-			base.SetSym(i, k, cov.At(seen[at], seen[use[k]]))
+			base.SetSym(i, k, r.cov.At(seen[at], seen[use[k]]))
 		}
 		base.SetSym(i, i, base.At(i, i)+again[at]*again[at])
 	}
+	return y, base
+}
+
+// list returns the causes, the likeliest first. Each is a normal distribution of
+// the changes: the covariance of the measurement, what two measurements of one
+// driver may differ by, and the cause's own direction with its usual size. Its
+// density at the changes is the evidence for it, in closed form; it has the
+// generalised least-squares estimate of the amount in it, and pays for the size
+// it could have had. A loose part has in it what it explains beside these.
+func (e explanation) list() []Cause {
+	var use []int // of seen
+	for i, q := range seen {
+		if (q != qLe || e.hasLe) && (q != qMms || e.mechanical) {
+			use = append(use, i)
+		}
+	}
+	y, base := e.of(e.without, use)
 
 	all := slices.Clone(causes)
-	if !hasLe {
+	if !e.hasLe {
 		all = slices.DeleteFunc(all, func(c cause) bool { return c.moves[5] != 0 })
 	}
 	free := len(all) // those that may act together
-	if warmer == nil {
+	if e.warmer == nil {
 		all = append(all, warmth)
 	}
+	moves := make([][6]float64, len(all))
 	for i := range all {
-		moves := all[i].moves
+		moves[i] = all[i].moves
 		for k, at := range use {
-			all[i].moves[k] = moves[at]
+			all[i].moves[k] = moves[i][at]
 		}
 	}
 
 	var list []Cause
 	var evidence []float64
-	add := func(c Cause, often float64, by ...cause) {
-		list = append(list, c)
-		evidence = append(evidence, math.Log(often)+logDensity(y, base, by))
+	add := func(c Cause, of float64) {
+		list, evidence = append(list, c), append(evidence, of)
 	}
-
-	nothing := Cause{Name: "nothing changed", Words: "all changes are within what two measurements of one driver differ by"}
-	if warmer != nil && math.Abs(*warmer) > 4*kelvin {
-		nothing = Cause{Name: "warm coil", Words: fmt.Sprintf("the coil was %s warmer, as the temperatures say, and nothing else changed", ofKelvin(*warmer)), Amount: fit.Value{Value: 100 * perKelvin * *warmer, U: 100 * perKelvin * kelvin * math.Sqrt2}}
-		if *warmer < 0 {
-			nothing.Name = "warm coil before"
-			nothing.Words = fmt.Sprintf("the coil was %s warmer before, as the temperatures say, and nothing else changed", ofKelvin(-*warmer))
-		}
+	nothing := math.Log(oftenNothing) + logDensity(y, base, nil)
+	if e.beyondDoubt == "" {
+		add(e.nothing(), nothing)
+	} else {
+		add(Cause{Name: "something else", Words: e.beyondDoubt + ", which nothing here explains: look at both curves in a plot of their ratio"}, nothing+math.Log(oftenElse/oftenNothing))
 	}
-	add(nothing, oftenNothing)
 	for i, c := range all {
 		a := amounts(y, base, []cause{c})[0]
 		w := c.up
@@ -139,29 +161,82 @@ func explain(d [quantities]float64, cov *mat.SymDense, hasLe, mechanical bool, w
 		if i >= free {
 			size = ofKelvin(math.Expm1(math.Abs(a.Value)) / perKelvin)
 		}
-		add(Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: ofLog(a)}, c.often, c)
+		found := Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: ofLog(a), moves: moves[i]}
+		for k := range found.moves {
+			found.moves[k] *= a.Value
+		}
+		add(found, math.Log(c.often)+logDensity(y, base, []cause{c}))
 	}
-	add(several(y, base, all[:free]), oftenSeveral, all[:free]...)
+	add(several(y, base, all[:free]), math.Log(oftenSeveral)+logDensity(y, base, all[:free]))
+	if e.part != nil {
+		y, base := e.of(e.with, use)
+		// The rest of the cone carries the part below its frequency, and other
+		// things may have changed with it.
+		alone, others := logDensity(y, base, all[:1]), math.Log(oftenSeveral)+logDensity(y, base, all)
+		add(e.part.cause(), math.Log(oftenLoose)+max(alone, others)+e.part.gain)
+	}
 
 	most := slices.Max(evidence)
+	for i, x := range evidence {
+		list[i].Odds = math.Exp(x - most)
+	}
+	return ranked(list)
+}
+
+// ranked returns causes with odds that sum to 1, the likeliest first.
+func ranked(list []Cause) []Cause {
 	var sum float64
-	for i, e := range evidence {
-		list[i].Odds = math.Exp(e - most)
-		sum += list[i].Odds
+	for _, c := range list {
+		sum += c.Odds
 	}
 	for i := range list {
 		list[i].Odds /= sum
 	}
-	slices.SortStableFunc(list, func(a, b Cause) int {
-		switch {
-		case a.Odds > b.Odds:
-			return -1
-		case a.Odds < b.Odds:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(list, func(a, b Cause) int { return cmp.Compare(b.Odds, a.Odds) })
 	return list
+}
+
+// within returns the causes that leave every quantity inside the limits that it
+// passed.
+func within(list []Cause, passed []Change) []Cause {
+	at := map[string]int{"re": 0, "fs": 1, "q_ms": 2, "mms": 4, "le_1khz": 5} // of seen
+	list = slices.DeleteFunc(list, func(c Cause) bool {
+		return slices.ContainsFunc(passed, func(ch Change) bool {
+			i, judged := at[ch.Name]
+			if !judged || ch.Limit == (Limit{}) {
+				return false
+			}
+			percent := 100 * math.Expm1(c.moves[i])
+			return percent < ch.Limit.Low || percent > ch.Limit.High
+		})
+	})
+	return ranked(list)
+}
+
+// nothing is that nothing changed but the temperature.
+func (e explanation) nothing() Cause {
+	if e.warmer == nil || math.Abs(*e.warmer) <= 4*kelvin {
+		return Cause{Name: "nothing changed", Words: "all changes are within what two measurements of one driver differ by"}
+	}
+	c := Cause{Name: warmth.up.name, Words: fmt.Sprintf("the coil was %s warmer, as the temperatures say, and nothing else changed", ofKelvin(*e.warmer)),
+		Amount: fit.Value{Value: 100 * perKelvin * *e.warmer, U: 100 * perKelvin * kelvin * math.Sqrt2}}
+	if *e.warmer < 0 {
+		c.Name = warmth.down.name
+		c.Words = fmt.Sprintf("the coil was %s warmer before, as the temperatures say, and nothing else changed", ofKelvin(-*e.warmer))
+	}
+	return c
+}
+
+// cause is that a part came loose, or was loose and no longer is.
+func (l looseness) cause() Cause {
+	c := Cause{Name: "loose part", Loose: true, Amount: fit.Value{Value: 100 * l.share.Value, U: 100 * l.share.U}}
+	text := "a part moves by itself near %s Hz, about %.2g %% of the moving mass: look for loose glue, at the dust cap, the surround and the spider"
+	if !l.after {
+		c.Name = "loose part before"
+		text = "a part no longer moves by itself near %s Hz, about %.2g %% of the moving mass: it was loose before and is fixed now"
+	}
+	c.Words = fmt.Sprintf(text, strconv.FormatFloat(l.hz.Value, 'f', 0, 64), c.Amount.Value)
+	return c
 }
 
 // several is that more than one thing changed, as most likely together.

@@ -24,12 +24,12 @@ type Options struct {
 
 // Compare holds the driver after against the driver before.
 //
-// Noise and misfit of the two sides count as independent; a source that both
-// share by its ID, such as one sense resistor, moves both and cancels in the
-// change as far as it moves them alike. Re and what depends on it is
-// corrected to 20 C where the temperature of both sides is known (copper,
-// 0.00393 per K). Where the two curves call for different models, both are
-// fitted again with the one that suits both best.
+// A change is worked out of the difference of the two curves: by how much the
+// load that was fitted to one must be changed to make up for it. What that load
+// lacks is in both curves and cancels, as does a source that both share by its
+// ID, such as one sense resistor, as far as it moves them alike. Re and what
+// depends on it is corrected to 20 C where the temperature of both sides is known
+// (copper, 0.00393 per K).
 //
 // Where both sides were measured with one mass or box too, their mechanical
 // constants are compared; that mass or box and the diameter cancel in a change.
@@ -38,6 +38,11 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	for _, s := range []*Side{&before, &after} {
 		if err := s.check(); err != nil {
 			return Comparison{}, err
+		}
+		if s.Moved != nil && s.Moved.Load.Status == fit.Converged {
+			if err := s.Moved.check(); err != nil {
+				return Comparison{}, err
+			}
 		}
 	}
 	warn := func(code, format string, args ...any) {
@@ -60,58 +65,72 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		before.Celsius, after.Celsius = nil, nil
 	}
 
-	sides, same := oneModel([]Side{before, after})
-	before, after = sides[0], sides[1]
-	if !same {
-		warn("models-differ", "the curves call for different models, %s and %s: part of a change may be the model's; look at the plot of both", describe(before.Load), describe(after.Load))
-	}
-	b, a := logsOf(before, warmBefore), logsOf(after, warmAfter)
-	both, mechanical, err := o.Added.constantsOf([2]Side{before, after}, [2]*logs{&b, &a}, [2]float64{warmBefore, warmAfter})
-	if err != nil {
-		return Comparison{}, err
-	}
-	d, cov := difference(b, a)
-	hasLe := a.hasLe && b.hasLe
-
-	var p []float64
-	add := func(name, unit string, x, y fit.Value, u float64) {
-		ratio := y.Value / x.Value
-		ch := Change{Name: name, Unit: unit, Before: x, After: y, Percent: fit.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
-		ch.Verdict = ch.Limit.judge(ch.Percent.Value, ch.Percent.U)
-		c.Changes = append(c.Changes, ch)
-		p = append(p, twoSided(math.Log(ratio), u))
-	}
-	for i := range qRes {
-		if i == qLe && !hasLe {
-			continue
-		}
-		value := func(l logs) fit.Value {
-			v := math.Exp(l.value[i])
-			return fit.Value{Value: v, U: v * l.u(i)}
-		}
-		add(quantityNames[i], quantityUnits[i], value(b), value(a), math.Sqrt(max(cov.At(i, i), 0)))
-	}
-	if mechanical {
-		x, y := both[0], both[1]
-		for i, m := range []struct {
-			name, unit string
-			x, y       fit.Value
-		}{{"mms", "kg", x.Mms, y.Mms}, {"cms", "m/N", x.Cms, y.Cms}, {"bl", "T m", x.Bl, y.Bl}, {"vas", "m^3", x.Vas, y.Vas}} {
-			add(m.name, m.unit, m.x, m.y, math.Sqrt(cov.At(qMms+i, qMms+i)))
-		}
-	}
-
-	first, second := atReference(before, warmBefore, "temperature before"), atReference(after, warmAfter, "temperature after")
-	resampled := impedance.SameGrid(first, second) != nil
-	first, second, err = onOne(first, second)
+	curves, resampled, err := atOne([2]Side{before, after}, [2]float64{warmBefore, warmAfter})
 	if err != nil {
 		return Comparison{}, fmt.Errorf("curves of %s and %s: %w", before.Label, after.Label, err)
 	}
 	if resampled {
 		warn("resampled", "the curves have different frequencies; %s was interpolated to those of %s: use one signal for both", after.Label, before.Label)
 	}
+	e, err := evolve(curves[0], curves[1])
+	if err != nil {
+		return Comparison{}, fmt.Errorf("%s and %s: %w", before.Label, after.Label, err)
+	}
+	if before.Load.Pinned || after.Load.Pinned {
+		e.pin(curves[0].load.Re.Value, curves[1].load.Re.Value, before.Load.Pinned && after.Load.Pinned)
+	}
+	b, a := e.complete(logsOf(before, warmBefore), logsOf(after, warmAfter))
+	bent := before.Load
+	if e.fromAfter {
+		bent = after.Load
+	}
+	putExtremes(&b, curves[0].curve, bent, e.scatter)
+	putExtremes(&a, curves[1].curve, bent, e.scatter)
+	both, moved, mechanical, err := o.Added.constantsOf([2]Side{before, after}, [2]logs{b, a}, [2]float64{warmBefore, warmAfter})
+	if err != nil {
+		return Comparison{}, err
+	}
+	// read returns the changes of all quantities, constants among them.
+	read := func(d logs) reading {
+		x, y := e.pair(d, b, a)
+		if mechanical {
+			x, y = x.withMechanics(moved[0], o.Added), y.withMechanics(moved[1], o.Added)
+		}
+		r := reading{}
+		r.d, r.cov = difference(x, y)
+		return r
+	}
+	now := read(e.changes())
+
+	var p []float64
+	add := func(i int, name, unit string, x, y fit.Value) {
+		u := math.Sqrt(max(now.cov.At(i, i), 0))
+		ratio := math.Exp(now.d[i])
+		ch := Change{Name: name, Unit: unit, Before: x, After: y, Percent: fit.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
+		ch.Verdict = ch.Limit.judge(ch.Percent.Value, ch.Percent.U)
+		c.Changes = append(c.Changes, ch)
+		p = append(p, twoSided(now.d[i], u))
+	}
+	for i := range qRes {
+		if i == qLe && !e.plain.hasLe {
+			continue
+		}
+		value := func(l logs) fit.Value {
+			v := math.Exp(l.value[i])
+			return fit.Value{Value: v, U: v * l.u(i)}
+		}
+		add(i, quantityNames[i], quantityUnits[i], value(b), value(a))
+	}
+	if mechanical {
+		x, y := both[0], both[1]
+		add(qMms, "mms", "kg", x.Mms, y.Mms)
+		add(qCms, "cms", "m/N", x.Cms, y.Cms)
+		add(qBl, "bl", "T m", x.Bl, y.Bl)
+		add(qVas, "vas", "m^3", x.Vas, y.Vas)
+	}
+
 	low, high := besideResonance(before.Load, after.Load)
-	worst, chance := deviation(first, second, math.Hypot(before.Load.Misfit, after.Load.Misfit), limits["curve"], func(hz float64) bool { return hz < low || hz > high })
+	worst, chance := deviation(curves[0].curve, curves[1].curve, e.scatter/math.Sqrt2, limits["curve"], func(hz float64) bool { return hz < low || hz > high })
 	c.Worst = worst
 	if worst.Hz == 0 {
 		warn("curves-not-judged", "both curves lie within an octave of the resonance, from %.0f to %.0f Hz, and were not held against each other: sweep a wider band", low, high)
@@ -127,8 +146,50 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	for _, ch := range c.Changes {
 		c.Verdict = worse(c.Verdict, ch.Verdict)
 	}
-	c.Causes = explain(d, cov, hasLe, mechanical, warmer)
+	all := explanation{without: now, hasLe: e.plain.hasLe, mechanical: mechanical, warmer: warmer, beyondDoubt: c.beyondDoubt()}
+	if e.loose != nil {
+		all.without, all.with, all.part = read(e.plain), now, &e.part
+	}
+	c.Causes = all.list()
+	if c.Verdict == Pass {
+		c.Causes = within(c.Causes, c.Changes)
+	}
 	return c, nil
+}
+
+// atOne returns both sides with their coils brought from warm kelvin above the
+// reference temperature to it, and their curves on the frequencies of the first.
+func atOne(sides [2]Side, warm [2]float64) (both [2]measured, resampled bool, err error) {
+	for i, s := range sides {
+		both[i] = measured{s.Load, atReference(s, warm[i], [...]string{"temperature before", "temperature after"}[i])}
+		both[i].load.Re.Value /= 1 + perKelvin*warm[i]
+	}
+	resampled = impedance.SameGrid(both[0].curve, both[1].curve) != nil
+	both[0].curve, both[1].curve, err = onOne(both[0].curve, both[1].curve)
+	return both, resampled, err
+}
+
+// leastTold is by how many percent something must have changed before it cannot
+// be that nothing has.
+const leastTold = 1
+
+// spoken are the quantities as a sentence names them, where that is not the name
+// in files.
+var spoken = map[string]string{"re": "Re", "q_ms": "Qms", "q_es": "Qes", "q_ts": "Qts", "le_1khz": "the inductance", "z_min": "the lowest |Z|", "z_max": "the highest |Z|", "mms": "Mms", "cms": "Cms", "bl": "Bl", "vas": "Vas"}
+
+// beyondDoubt says what has changed so and by more than leastTold, the most of
+// it; empty where nothing has.
+func (c Comparison) beyondDoubt() string {
+	most, what := float64(leastTold), ""
+	for _, ch := range c.Changes {
+		if size := math.Abs(ch.Percent.Value); ch.Significant && size > most {
+			most, what = size, fmt.Sprintf("%s changed by %.2g %%", cmp.Or(spoken[ch.Name], ch.Name), ch.Percent.Value)
+		}
+	}
+	if w := c.Worst; w.Significant && w.Percent.Value > most {
+		what = fmt.Sprintf("the curves are %.2g %% apart at %.0f Hz", w.Percent.Value, w.Hz)
+	}
+	return what
 }
 
 // check returns an error where s is not what can be compared.
@@ -144,10 +205,6 @@ func (s *Side) check() error {
 		return fmt.Errorf("temperature of %s is %v C; it must be from %v to %v C", s.Label, *t, coldest, hottest)
 	}
 	return nil
-}
-
-func describe(r fit.Result) string {
-	return fmt.Sprintf("coil %v with %d resonances", r.Model.Coil, r.Model.Resonances)
 }
 
 // worse is the verdict of two together: one failure fails all.
@@ -249,6 +306,14 @@ type pair [2]*impedance.Source
 
 func (p pair) before(i int) complex128 { return p.change(0, i) }
 func (p pair) after(i int) complex128  { return p.change(1, i) }
+
+// id is that of the source.
+func (p pair) id() string {
+	if p[0] != nil {
+		return p[0].ID
+	}
+	return p[1].ID
+}
 
 func (p pair) change(side, i int) complex128 {
 	if p[side] == nil {

@@ -121,30 +121,44 @@ func (l logs) withMechanics(moved logs, a Added) logs {
 	return l
 }
 
-// constantsOf completes the logarithms of both sides, where something was added
-// to both, and returns the constants of each.
-func (a Added) constantsOf(sides [2]Side, of [2]*logs, warm [2]float64) (both [2]fit.Constants, found bool, err error) {
+// constantsOf returns the constants of each side by its logarithms, where
+// something was added to both, and logarithms of both with that, whose difference
+// is that of their curves.
+func (a Added) constantsOf(sides [2]Side, of [2]logs, warm [2]float64) (both [2]fit.Constants, moved [2]logs, found bool, err error) {
 	if sides[0].Moved == nil && sides[1].Moved == nil {
-		return both, false, nil
+		return both, moved, false, nil
 	}
 	if sides[0].Moved == nil || sides[1].Moved == nil {
-		return both, false, errors.New("mechanical constants of one side say nothing of a change: measure both with the same mass or box")
+		return both, moved, false, errors.New("mechanical constants of one side say nothing of a change: measure both with the same mass or box")
 	}
 	if (a.Mass.Value > 0) == (a.Volume.Value > 0) {
-		return both, false, fmt.Errorf("the added mass is %v kg and the volume of the box %v m^3; one of them must be above 0", a.Mass.Value, a.Volume.Value)
+		return both, moved, false, fmt.Errorf("the added mass is %v kg and the volume of the box %v m^3; one of them must be above 0", a.Mass.Value, a.Volume.Value)
 	}
 	for i, s := range sides {
-		for k, r := range []fit.Result{s.Load, *s.Moved} {
+		for k, r := range []fit.Result{s.Load, s.Moved.Load} {
 			if r.Status != fit.Converged || len(r.Resonances) != 1 {
 				how := [...]string{"by itself", "with the mass or on the box"}[k]
-				return both, false, fmt.Errorf("%s has %d resonances %s; mechanical constants need a driver in free air or on a closed box, which has one", s.Label, len(r.Resonances), how)
+				return both, moved, false, fmt.Errorf("%s has %d resonances %s; mechanical constants need a driver in free air or on a closed box, which has one", s.Label, len(r.Resonances), how)
 			}
 		}
-		moved := logsOf(Side{Label: s.Label, Load: *s.Moved, Celsius: s.Celsius}, warm[i])
-		if both[i], err = a.constants(*of[i], moved); err != nil {
-			return both, false, fmt.Errorf("%s: %w", s.Label, err)
-		}
-		*of[i] = of[i].withMechanics(moved, a)
+		own := *s.Moved
+		own.Celsius = s.Celsius
+		sides[i].Moved = &own
 	}
-	return both, true, nil
+	curves, _, err := atOne([2]Side{*sides[0].Moved, *sides[1].Moved}, warm)
+	if err != nil {
+		return both, moved, false, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
+	}
+	e, err := evolve(curves[0], curves[1])
+	if err != nil {
+		return both, moved, false, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
+	}
+	moved[0], moved[1] = e.complete(logsOf(*sides[0].Moved, warm[0]), logsOf(*sides[1].Moved, warm[1]))
+	for i, s := range sides {
+		if both[i], err = a.constants(of[i], moved[i]); err != nil {
+			return both, moved, false, fmt.Errorf("%s: %w", s.Label, err)
+		}
+	}
+	moved[0], moved[1] = e.pair(e.changes(), moved[0], moved[1])
+	return both, moved, true, nil
 }

@@ -35,7 +35,7 @@ func (m mechanics) with(a Added) mechanics {
 func (m mechanics) measureWith(t testing.TB, a Added, noise float64, seed, jig uint64) Side {
 	s := m.measure(t, noise, seed, jig)
 	moved := m.with(a).measure(t, noise, seed+1e6, jig)
-	s.Moved = &moved.Load
+	s.Moved = &moved
 	return s
 }
 
@@ -218,8 +218,8 @@ func TestOneMassOrBoxCancels(t *testing.T) {
 func TestMechanicsThatCannotBe(t *testing.T) {
 	side := guitarDriver.measureWith(t, tenGram, 1e-3, 1, 0)
 	plain := guitarDriver.measure(t, 1e-3, 2, 0)
-	swapped := side
-	swapped.Load, swapped.Moved = *side.Moved, &side.Load
+	swapped := *side.Moved
+	swapped.Label, swapped.Moved = side.Label, &side
 	two := side
 	r := rand.New(rand.NewPCG(1, 1))
 	humped := impedance.Curve{Points: slices.Clone(side.Curve.Points)}
@@ -227,8 +227,8 @@ func TestMechanicsThatCannotBe(t *testing.T) {
 	for i := range humped.Points {
 		humped.Points[i].Z += hump.Impedance(humped.Points[i].Hz) + complex(1e-4*r.NormFloat64(), 0)
 	}
-	load := fitted(t, "humped", humped, fit.Options{}).Load
-	two.Moved = &load
+	withHump := fitted(t, "humped", humped, fit.Options{})
+	two.Moved = &withHump
 	for _, c := range []struct {
 		name          string
 		before, after Side

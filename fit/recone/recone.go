@@ -26,9 +26,9 @@ func (v Verdict) String() string { return [...]string{"pass", "fail", "undecided
 type Side struct {
 	Label   string
 	Curve   impedance.Curve
-	Load    fit.Result  // of Curve
-	Moved   *fit.Result // of a second curve, with a mass on the cone or on a closed box; nil where there is none
-	Celsius *float64    // temperature of coil and room, in degrees Celsius; nil where nobody knows
+	Load    fit.Result // of Curve
+	Moved   *Side      // the same with a mass on the cone or on a closed box, as warm; nil where there is none
+	Celsius *float64   // temperature of coil and room, in degrees Celsius; nil where nobody knows
 }
 
 // Limit is how far a quantity may change, in percent; a zero Limit is none.
@@ -49,8 +49,11 @@ type Change struct {
 type Cause struct {
 	Name   string    // "heavier cone", ...
 	Words  string    // what it means, in a sentence
+	Loose  bool      // a part moves by itself, or no longer does
 	Odds   float64   // 0 to 1; those of all causes sum to 1
-	Amount fit.Value // percent of the quantity that changed
+	Amount fit.Value // percent of the quantity that changed; of a loose part, of the moving mass
+
+	moves [6]float64 // logarithms by which it moves the seen
 }
 
 // Deviation is where two curves differ most, more than an octave away from

@@ -44,6 +44,9 @@ func (p boxPage) lead() string {
 	if p.On != nil {
 		text += "; " + p.suits()
 	}
+	if p.Doubt != "" {
+		text = p.Doubt + "; " + text
+	}
 	return text
 }
 
@@ -56,7 +59,11 @@ func (p boxPage) suits() string {
 	if !p.On.Safe {
 		return strings.ToUpper(p.On.Grade.String()) + " " + on + ", NOT SAFE: do not use it there"
 	}
-	return p.On.Grade.String() + " " + on + ", safe"
+	text := p.On.Grade.String() + " " + on
+	if p.Doubt == "" {
+		text += ", safe"
+	}
+	return text
 }
 
 func (p boxPage) hookup() Section {
@@ -357,7 +364,7 @@ func (p boxPage) pulled() Section {
 			grade := pull.On.Grade.String()
 			if !pull.On.Safe {
 				grade = strings.ToUpper(grade) + ", not safe"
-			} else if pull.On.Grade != amp.Matched {
+			} else if pull.On.Grade != amp.Matched && p.Doubt == "" {
 				grade += ", safe"
 			}
 			if len(pull.On.Overdriven) > 0 {
