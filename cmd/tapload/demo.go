@@ -211,12 +211,12 @@ func demoSteps() []demoStep {
 		{"The three cabinets are measured: 12 seconds of chirp each, through a resistor of 10 ohm.", []demoCommand{
 			sweep("dance", "dance"), sweep("stage", "stage"), sweep("balcony", "balcony"),
 			{args: []string{"job", "add", "cabinet", "dance", "--record", record("dance"), "--watts", "60", "--note", "no label at all"}},
-			{args: []string{"job", "add", "cabinet", "stage", "--record", record("stage"), "--watts", "50", "--note", "its label says 16 ohm"}},
+			{args: []string{"job", "add", "cabinet", "stage", "--record", record("stage"), "--watts", "50", "--note", "one driver; its label says 16 ohm"}},
 			{args: []string{"job", "add", "cabinet", "balcony", "--record", record("balcony"), "--watts", "100", "--note", "its label says 16 ohm"}},
 		}},
 		{"What are they?", []demoCommand{
 			{args: []string{"fit", record("dance"), "--plot", "invented-dance.png"}, shows: []string{"dance"}},
-			{args: []string{"fit", record("stage"), "--marked-ohm", "16"}, shows: []string{"stage"}},
+			{args: []string{"fit", record("stage"), "--marked-ohm", "16", "--drivers", "1"}, shows: []string{"stage"}},
 			{args: []string{"fit", record("balcony"), "--marked-ohm", "16"}, shows: []string{"balcony"}},
 		}},
 		{"Which hookup suits the taps?", []demoCommand{

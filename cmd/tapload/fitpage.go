@@ -258,7 +258,7 @@ func (f fitted) explanations(p *page) {
 	const most = 6
 	p.line("")
 	if len(f.could) == 0 {
-		p.words("no cabinet of equal drivers, whole or with one dead, would read so")
+		p.words("no cabinet of equal drivers that is marked or filled like this, whole or with one dead, would read so: then the marking is wrong, or the drivers are not alike")
 		return
 	}
 	p.line("odds    rated    DC   min  what might read so; by common practice its rating,")
