@@ -113,6 +113,7 @@ type fitted struct {
 	name     string
 	record   impedance.Record
 	load     fit.Result
+	noFit    string        // why no model of a loudspeaker fits, else empty
 	kk       *fit.KKResult // nil where the curve is too short for the test
 	rating   rating.Rating
 	wirings  []rating.Wiring // that make the rating
@@ -140,7 +141,7 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 			return nil
 		}
 		if o.plot != "" {
-			write, err := chartWriter(plot.FitChart{Title: f.name, Curve: f.record.Curve, Load: f.load}, o.plot)
+			write, err := chartWriter(f.chart(), o.plot)
 			if err != nil {
 				return err
 			}
@@ -156,6 +157,14 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 		return fmt.Errorf("%d of %d records gave no fit", failed, len(args))
 	}
 	return err
+}
+
+// chart is the curve with its fit, or alone where it has none.
+func (f fitted) chart() chart {
+	if !f.fits() {
+		return plot.ImpedanceChart{Title: f.name, Traces: []plot.Trace{{Curve: f.record.Curve}}}
+	}
+	return plot.FitChart{Title: f.name, Curve: f.record.Curve, Load: f.load}
 }
 
 // report prints f and its warnings.
@@ -196,7 +205,12 @@ func (o fitOptions) of(l load) (fitted, error) {
 	f := fitted{name: l.name, record: l.record}
 	var err error
 	if f.load, err = fitCurve(l.record.Curve, fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}); err != nil {
-		return fitted{}, err
+		if f.load.Status == fit.BadInput || o.with != "" {
+			return fitted{}, err
+		}
+		// Rating, minimum and peak are those of the curve all the same.
+		f.noFit = err.Error()
+		f.warnings = append(f.warnings, impedance.Warning{Code: "no-fit", Text: "no loudspeaker fits the curve, which counts as it stands: " + f.noFit})
 	}
 	if kk, err := fit.KK(l.record.Curve, f.load.Resonances); err != nil {
 		f.warnings = append(f.warnings, impedance.Warning{Code: "kk-untested", Text: "nothing has tested whether the curve can be that of a load: " + err.Error()})
@@ -223,6 +237,9 @@ func (o fitOptions) of(l load) (fitted, error) {
 			return fitted{}, err
 		}
 	}
+	if !f.fits() {
+		return f, nil
+	}
 	if f.could, err = rating.Explain(f.load.Re, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
 		return fitted{}, err
 	}
@@ -233,6 +250,9 @@ func (o fitOptions) of(l load) (fitted, error) {
 	}
 	return f, nil
 }
+
+// fits reports whether a model of a loudspeaker fits the curve.
+func (f fitted) fits() bool { return f.noFit == "" }
 
 // bends reports whether the record says that something bent while it was taken,
 // which a curve may show as it shows a fault.
@@ -249,6 +269,7 @@ func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 	}
 	if kk, kkErr := fit.KK(c, nil); kkErr == nil {
 		if w, faulty := kk.Warning(); faulty && kk.Fault != fit.Inconsistent {
+			load.Status = fit.BadInput
 			return load, errors.New(w.Text)
 		}
 	}
@@ -355,7 +376,7 @@ func (f fitted) print(w io.Writer, o fitOptions) error {
 	if o.explain {
 		f.models(&p)
 	}
-	if o.explain || o.drivers > 0 || o.marked > 0 || f.odd() {
+	if f.fits() && (o.explain || o.drivers > 0 || o.marked > 0 || f.odd()) {
 		f.explanations(&p)
 	}
 	return p.err

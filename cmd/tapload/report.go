@@ -182,7 +182,7 @@ func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, 
 					return cabs, err
 				}
 				f.rec = &rec
-				if found, err := (fitOptions{dc: ohms(cab.DCOhm)}).of(load{cab.Label, rec}); err == nil {
+				if found, err := (fitOptions{dc: ohms(cab.DCOhm)}).of(load{cab.Label, rec}); err == nil && found.fits() {
 					f.fit = &found
 				}
 			}
