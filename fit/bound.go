@@ -16,7 +16,7 @@ import (
 func mostRe(c impedance.Curve) float64 {
 	const (
 		window   = 1. / 6 // octave
-		noises   = 3      // standard deviations
+		noises   = 4      // standard deviations
 		mostTilt = 0.5    // |Im Z| over Re Z of points that count
 	)
 	own := scatter(c)

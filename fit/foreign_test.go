@@ -76,11 +76,12 @@ func judge(l foreign.Load) (a tally, said string) {
 		}
 	}
 	if !l.Crossover {
+		// The fit sees the least Re Z through the noise of some points.
 		least := math.Inf(1)
 		for _, p := range c.Points {
-			least = min(least, real(l.Impedance(p.Hz)))
+			least = min(least, real(l.Impedance(p.Hz))+2*math.Sqrt(p.Noise.RR))
 		}
-		if r.Re.Value > least*(1+1e-3) {
+		if r.Re.Value > least {
 			a.bound = 1
 		}
 	}
