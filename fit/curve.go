@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -58,13 +59,41 @@ func Curve(c impedance.Curve, o Options) (Result, error) {
 	if i := slices.IndexFunc(c.Points, func(p impedance.Point) bool { return p.Z == 0 }); i >= 0 {
 		return Result{Status: NoResonance}, fmt.Errorf("at %g Hz the impedance is 0: this is a short, not a load to fit", c.Points[i].Hz)
 	}
-	s := newSearch(c, o)
-	best := s.run()
+	s := newSearch(c, o, 0, 0)
+	best := s.choose()
+	if farad := blockedFarad(c); farad > 0 {
+		blocked := newSearch(c, o, farad, 0)
+		if t := blocked.choose(); t != nil && (best == nil || t.criterion < best.criterion) {
+			s, best = blocked, t
+		}
+	}
+	if hump := humpHz(c); hump > 0 && (best == nil || best.misfit > fineMisfit) {
+		whole := math.Inf(1)
+		if best != nil {
+			whole = best.misfit
+		}
+		if part, t := belowCrossover(c, o, hump, whole); t != nil && t.misfit < farBetter*whole {
+			r := part.result(t)
+			r.Crossover = Split
+			r.Residual = r.residual(c)
+			r.warn("crossover", "above %.4g Hz other drivers take over, as a crossover makes them: Re, resonances and coil are those of what lies below %.4g Hz", hump, r.HighHz)
+			return r, nil
+		}
+	}
 	if best == nil {
 		status, err := s.whyNot()
 		return Result{Status: status, Candidates: s.candidates()}, err
 	}
 	return s.result(best), nil
+}
+
+// residual returns what r leaves of c, ohm.
+func (r Result) residual(c impedance.Curve) []complex128 {
+	left := make([]complex128, len(c.Points))
+	for i, p := range c.Points {
+		left[i] = p.Z - r.Impedance(p.Hz)
+	}
+	return left
 }
 
 // search is the fitting of all models to one curve.
@@ -82,7 +111,12 @@ type search struct {
 	memory   float64
 	solvers  map[int]*solver
 	d        []complex128
-	coarse   *search // the same of every few points, to look around with
+	bound    float64 // most that Re can be, ohm
+	blocked  bool    // a capacitor lies in series,
+	farad    float64 // of about so much
+	bypass   float64 // about how much capacitance lies across the load, F; 0 for none
+	thin     *search // the same of fewer points, to choose a model with
+	coarse   *search // and of still fewer, to look around with
 }
 
 // trial is one model fitted.
@@ -94,13 +128,16 @@ type trial struct {
 	white     []white
 	deviance  float64 // -2 ln likelihood
 	criterion float64
+	settled   bool
 	residual  []complex128
 	err       error
 }
 
-func newSearch(c impedance.Curve, o Options) *search {
+// newSearch prepares a search, with capacitors of about so much in series and
+// across the load where they are not 0.
+func newSearch(c impedance.Curve, o Options, farad, bypass float64) *search {
 	n := len(c.Points)
-	s := &search{c: c, o: o, low: c.Points[0].Hz, high: c.Points[n-1].Hz, memory: 1, solvers: map[int]*solver{}, d: make([]complex128, 16)}
+	s := &search{c: c, o: o, low: c.Points[0].Hz, high: c.Points[n-1].Hz, memory: 1, solvers: map[int]*solver{}, d: make([]complex128, 24), bound: math.Inf(1), blocked: farad > 0, farad: farad, bypass: bypass}
 	for _, p := range c.Points {
 		s.tones = append(s.tones, newTone(p.Hz))
 		s.abs2 = append(s.abs2, real(p.Z)*real(p.Z)+imag(p.Z)*imag(p.Z))
@@ -110,17 +147,37 @@ func newSearch(c impedance.Curve, o Options) *search {
 		s.noise = append(s.noise, p.Noise.Add(impedance.Circular(thinnest*v)))
 		s.variance = append(s.variance, v)
 	}
-	s.coarse = s
-	if few := n / coarsePoints; few > 1 {
-		var thin impedance.Curve
-		for i := 0; i < n; i += few {
-			thin.Points = append(thin.Points, c.Points[i])
-		}
-		s.coarse = newSearch(thin, o)
-		s.coarse.low, s.coarse.high = s.low, s.high
+	if bypass == 0 {
+		s.bound = mostRe(c) // which a crossover may be below
 	}
+	s.thin = s.every(n/thinPoints, o)
+	s.coarse = s.every(n/coarsePoints, o)
 	return s
 }
+
+// every returns the search of every so-many-th point of s.
+func (s *search) every(few int, o Options) *search {
+	if few <= 1 {
+		return s
+	}
+	var c impedance.Curve
+	for i := 0; i < len(s.c.Points); i += few {
+		c.Points = append(c.Points, s.c.Points[i])
+	}
+	for _, source := range s.c.Shared {
+		some := impedance.Source{ID: source.ID}
+		for i := 0; i < len(source.DZ); i += few {
+			some.DZ = append(some.DZ, source.DZ[i])
+		}
+		c.Shared = append(c.Shared, some)
+	}
+	t := newSearch(c, o, s.farad, s.bypass)
+	t.low, t.high = s.low, s.high
+	return t
+}
+
+// thinPoints is about how many points it takes to choose among models.
+const thinPoints = 170
 
 // coarsePoints is about how many points it takes to tell a good start from a
 // bad one: seven an octave.
@@ -131,9 +188,10 @@ func (s *search) wants(m Model) bool {
 	return len(s.o.Models) == 0 || slices.Contains(s.o.Models, m)
 }
 
-// wantsCoil reports whether the options allow any model with this coil.
-func (s *search) wantsCoil(k CoilKind) bool {
-	return len(s.o.Models) == 0 || slices.ContainsFunc(s.o.Models, func(m Model) bool { return m.Coil == k })
+// wantsSome reports whether the options allow any model with this coil and
+// this suspension.
+func (s *search) wantsSome(k CoilKind, h SuspensionKind) bool {
+	return len(s.o.Models) == 0 || slices.ContainsFunc(s.o.Models, func(m Model) bool { return m.Coil == k && (m.Suspension == h || h == Spring) })
 }
 
 const mostResonances = 3
@@ -142,14 +200,24 @@ const mostResonances = 3
 // at the same number of resonances and still be followed further.
 const hopeless = 5
 
-// run fits every model and returns the best, or nil. Each coil goes its own way
+// explore fits every model. Each coil goes its own way
 // from no resonance to the most, a resonance a step; the power law leads, since
-// it takes to any coil, and its resonances are starts for the others too.
-func (s *search) run() *trial {
-	re, coils := s.start()
+// it takes to any coil, and its resonances are starts for the others too. What
+// fits best with a spring is tried with the other suspensions, which then go
+// their own way too.
+func (s *search) explore() {
+	re, top := s.start()
 	var bare []*trial
-	for _, k := range []CoilKind{Power, NoCoil, Inductor, Ladder, Shunted} {
-		t := s.fit(load{Model: Model{Coil: k}, pinned: s.o.PinnedRe}, s.join(re, nil, coils[k]))
+	for _, k := range append([]CoilKind{Power}, others(Power)...) {
+		l := load{Model: Model{Coil: k}, pinned: s.o.PinnedRe, blocked: s.blocked, bypassed: s.bypass > 0}
+		if k.size() > Power.size() {
+			// It would only bend to what the resonances are.
+			lead := bare[0]
+			p := append(slices.Clone(lead.p[:lead.coilAt()]), coilsLike(lead, k)[0]...)
+			bare = append(bare, s.adopt(&trial{load: l, p: append(p, lead.p[lead.padAt():]...), misfit: lead.misfit}))
+			continue
+		}
+		t := s.fit(l, s.join(l, re, nil, k.encode(coils[k].first(top))))
 		bare = append(bare, t)
 		if s.bare == nil || s.bare.err != nil || t.err == nil && t.criterion < s.bare.criterion {
 			s.bare = t
@@ -159,33 +227,63 @@ func (s *search) run() *trial {
 	for count := 1; count <= mostResonances; count++ {
 		var now []*trial
 		least := math.Inf(1)
+		keep := func(t *trial) {
+			if t == nil {
+				return
+			}
+			now = append(now, t)
+			if t.err == nil {
+				least = min(least, t.misfit)
+			}
+			if s.wants(t.Model) {
+				s.trials = append(s.trials, t)
+			}
+		}
 		for _, t := range last {
-			if t.Coil != Power && !s.wantsCoil(t.Coil) {
+			if (t.Coil != Power || t.Suspension != Spring) && !s.wantsSome(t.Coil, t.Suspension) {
 				continue
 			}
-			if coilSize[t.Coil] > coilSize[Power] && slices.ContainsFunc(now, s.settles) {
+			if t.Coil.size() > Power.size() && slices.ContainsFunc(now, s.settles) {
 				continue // a coil of more parameters could only fit noise
 			}
-			next := s.extend(t, now, re, coils[t.Coil], hopeless*least)
-			if next == nil {
-				continue
-			}
-			now = append(now, next)
-			if next.err == nil {
-				least = min(least, next.misfit)
-			}
-			if s.wants(next.Model) {
-				s.trials = append(s.trials, next)
-			}
+			keep(s.extend(t, now, re, t.Coil.encode(coils[t.Coil].first(top)), hopeless*least))
+		}
+		for _, t := range s.held(now) {
+			keep(t)
 		}
 		if slices.ContainsFunc(now, s.settles) {
 			break
 		}
-		last = slices.DeleteFunc(now, func(t *trial) bool { return t.misfit > hopeless*least })
+		last = slices.DeleteFunc(now, func(t *trial) bool { return t.Coupled || t.Padded || t.misfit > hopeless*least })
 	}
-	s.judge()
+	s.judge(s.sound)
 	if s.press() {
-		s.judge()
+		s.judge(s.sound)
+	}
+}
+
+// choose fits every model to some of the points, and those that may be the best
+// to all. It returns the best, or nil.
+func (s *search) choose() *trial {
+	s.thin.explore()
+	if s.thin != s {
+		s.bare = s.adopt(s.thin.bare)
+		for _, t := range s.thin.trials {
+			s.trials = append(s.trials, s.adopt(t))
+		}
+		asBefore := func(t *trial) error { return t.err }
+		s.judge(asBefore)
+		for i, t := range s.trials[:min(contenders, len(s.trials))] {
+			if t.err == nil {
+				*s.trials[i] = *s.fit(t.load, t.p)
+			}
+		}
+		s.judge(func(t *trial) error {
+			if t.settled {
+				return s.sound(t)
+			}
+			return t.err
+		})
 	}
 	if len(s.trials) == 0 || s.trials[0].err != nil {
 		return nil
@@ -198,6 +296,106 @@ func (s *search) run() *trial {
 		*best = *end
 	}
 	return best
+}
+
+// contenders is how many models are fitted to all points.
+const contenders = 4
+
+// adopt returns t as it stands against the points of s.
+func (s *search) adopt(t *trial) *trial {
+	all := s.newTrial(t.load, t.p)
+	all.misfit, all.err = t.misfit, t.err
+	s.settle(all)
+	s.count(all)
+	return all
+}
+
+// others are the coils but k, of rising size.
+func others(k CoilKind) (list []CoilKind) {
+	for _, c := range CoilKinds() {
+		if c != k {
+			list = append(list, c)
+		}
+	}
+	return list
+}
+
+// held returns the trials of now that fit best with a spring again, with each
+// of the other suspensions, but for those that now has already.
+func (s *search) held(now []*trial) (more []*trial) {
+	if slices.ContainsFunc(now, s.settles) {
+		return nil
+	}
+	var springs []*trial
+	for _, t := range now {
+		if t.Suspension == Spring && t.err == nil {
+			springs = append(springs, t)
+		}
+	}
+	slices.SortStableFunc(springs, func(a, b *trial) int { return cmp.Compare(a.criterion, b.criterion) })
+	for _, k := range SuspensionKinds() {
+		if k == Spring {
+			continue
+		}
+		for _, t := range springs[:min(len(springs), worthHolding)] {
+			m := t.Model
+			m.Suspension = k
+			if !s.wantsSome(m.Coil, k) || slices.ContainsFunc(now, func(t *trial) bool { return t.Model == m }) {
+				continue
+			}
+			more = append(more, s.with(t, k))
+		}
+	}
+	for _, t := range springs[:min(len(springs), worthJoining)] {
+		if c := s.coupled(t); c != nil {
+			more = append(more, c)
+		}
+		more = append(more, s.padded(t))
+	}
+	return more
+}
+
+// padded returns t fitted again with a resistance beside coil and resonances.
+func (s *search) padded(t *trial) *trial {
+	l := t.load
+	l.Padded = true
+	const timesRe = 4
+	return s.fit(l, slices.Insert(slices.Clone(t.p), t.padAt(), math.Log(timesRe*t.at(t.p).re)))
+}
+
+// coupled returns t fitted again with resonances that are coupled, or nil where
+// it has but one or they are so already.
+func (s *search) coupled(t *trial) *trial {
+	l := t.load
+	l.Coupled = true
+	if t.Coupled || l.turns() == 0 {
+		return nil
+	}
+	return s.fit(l, slices.Insert(slices.Clone(t.p), t.turnsAt(), make([]float64, l.turns())...))
+}
+
+// How many models with a spring are tried with other suspensions, and with
+// resonances that are coupled or have a resistance beside them.
+const worthHolding, worthJoining = 1, 2
+
+// with returns t fitted again with another suspension.
+func (s *search) with(t *trial, k SuspensionKind) *trial {
+	l := t.load
+	l.Suspension = k
+	main := t.first()
+	for i := main; i < t.suspensionAt(); i += 3 {
+		if t.p[i+2] > t.p[main+2] {
+			main = i
+		}
+	}
+	var best *trial
+	for _, v := range suspensions[k].starts(math.Exp(t.p[main])) {
+		p := slices.Insert(slices.Clone(t.p), t.suspensionAt(), k.encode(v)...)
+		if next := s.look(l, p); best == nil || next.deviance < best.deviance {
+			best = next
+		}
+	}
+	return s.fit(l, best.p)
 }
 
 // press goes on with what did not settle yet bids fair to win, and reports
@@ -235,34 +433,30 @@ func (s *search) settles(t *trial) bool { return s.wants(t.Model) && s.explains(
 // look follows one start far enough to tell it from others, on some of the
 // points.
 func (s *search) look(l load, p []float64) *trial {
-	return s.coarse.approach(l, p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 12})
+	return s.coarse.approach(l, p, 1, limits{abs: 0.1, rel: 0.03, idle: 0.3, steps: 12})
 }
 
 // fit fits one model from one start: weights and misfit in turn, until the
 // misfit stays.
 func (s *search) fit(l load, p []float64) *trial {
-	return s.approach(l, p, 12, limits{abs: 1e-2, rel: 1e-2, steps: 60})
+	return s.approach(l, p, 6, limits{abs: 0.1, rel: 0.03, idle: 0.3, steps: 40})
 }
 
 // polish brings the model that was chosen to where rounding leaves it: the
 // others only had to be told from it.
 func (s *search) polish(t *trial) *trial {
-	return s.approach(t.load, t.p, 12, limits{abs: 1e-5, rel: 1e-6, steps: 300, again: true})
+	return s.approach(t.load, t.p, 12, limits{abs: 1e-3, rel: 1e-6, idle: 1e-4, steps: 100})
 }
 
 func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
-	n := len(s.tones)
-	t := &trial{load: l, p: p, misfit: 0.02, scale: make([]float64, n), white: make([]white, n), residual: make([]complex128, n)}
+	t := s.newTrial(l, p)
 	size := l.size()
 	sv := s.solvers[size]
 	if sv == nil {
-		sv = newSolver(size, 2*n)
+		sv = newSolver(size, 2*len(s.tones))
 		s.solvers[size] = sv
 	}
-	problem := func(p, r []float64, jac [][]float64) bool {
-		if !l.within(p, s.low, s.high) {
-			return false
-		}
+	problem := func(p, r []float64, jac [][]float64) {
 		v := l.at(p)
 		d := s.d[:size]
 		for i, tn := range s.tones {
@@ -272,32 +466,49 @@ func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
 				j[2*i], j[2*i+1] = w.of(d[k])
 			}
 		}
-		return true
 	}
+	in := s.box(l)
+	s.settle(t)
 	for round := range rounds {
 		s.weigh(t)
-		t.err = nil
-		if !sv.minimize(problem, t.p, lim) {
-			t.err = errUnsettled
+		t.err, t.settled = nil, true
+		if !sv.minimize(problem, t.p, in, lim) {
+			t.err, t.settled = errUnsettled, false
 		}
 		t.p = slices.Clone(sv.p)
-		v := l.at(t.p)
-		for i, tn := range s.tones {
-			t.residual[i] = s.c.Points[i].Z - v.z(tn, nil)
-		}
 		before := t.misfit
-		t.misfit = s.estimateMisfit(t.residual, size)
+		s.settle(t)
 		if math.Abs(t.misfit-before) < 1e-2*before || t.err != nil && round > 0 {
 			break
 		}
 	}
+	s.count(t)
+	return t
+}
+
+// newTrial is a model before it is fitted.
+func (s *search) newTrial(l load, p []float64) *trial {
+	n := len(s.tones)
+	return &trial{load: l, p: p, misfit: 0.02, scale: make([]float64, n), white: make([]white, n), residual: make([]complex128, n)}
+}
+
+// settle works out what t leaves of the curve.
+func (s *search) settle(t *trial) {
+	v := t.at(t.p)
+	for i, tn := range s.tones {
+		t.residual[i] = s.c.Points[i].Z - v.z(tn, nil)
+	}
+	t.misfit = s.estimateMisfit(t.residual, t.size())
+}
+
+// count works out how likely the residual of t is.
+func (s *search) count(t *trial) {
 	t.deviance = s.weigh(t)
 	for i, e := range t.residual {
 		a, b := t.white[i].of(e)
 		t.deviance += a*a + b*b
 	}
 	t.criterion = s.criterion(t)
-	return t
 }
 
 var errUnsettled = errors.New("the solver did not settle")
@@ -348,8 +559,9 @@ func (s *search) criterion(t *trial) float64 {
 }
 
 // judge takes the memory of the misfit from the model that fits best, weighs
-// all models by it and sorts them, the best first.
-func (s *search) judge() {
+// all models by it and sorts them, the best first. What sound finds wrong with
+// a model is its error.
+func (s *search) judge(sound func(*trial) error) {
 	var closest *trial
 	for _, t := range s.trials {
 		if t.err != errUnsettled && (closest == nil || t.deviance < closest.deviance) {
@@ -364,7 +576,7 @@ func (s *search) judge() {
 	for _, t := range s.trials {
 		t.criterion = s.criterion(t)
 		if t.err != errUnsettled {
-			t.err = s.sound(t)
+			t.err = sound(t)
 		}
 	}
 	slices.SortStableFunc(s.trials, func(a, b *trial) int {
@@ -419,26 +631,59 @@ type openError string
 
 func (e openError) Error() string { return "the data leave " + string(e) + " open" }
 
-// sound returns an error when t holds a resonance that is none, or parameters
+// sound returns an error when t holds no resonance of a load, or parameters
 // that the data leave open.
 func (s *search) sound(t *trial) error {
-	v := t.at(t.p)
-	for k := range t.Resonances {
-		if v.r[k] < leastPeak*v.re {
-			return fmt.Errorf("a resonance of %.2g ohm at %.4g Hz is no more than a mark in the curve", v.r[k], v.f[k])
-		}
-	}
 	sigma := s.sigma(t)
 	if sigma == nil {
 		return openError("every parameter")
 	}
-	for k, name := range t.names() {
+	for k, name := range t.names()[:t.coilAt()] {
+		if k >= t.first() && k < t.suspensionAt() || name == "leakmass" {
+			continue
+		}
 		if !(math.Sqrt(sigma.At(k, k)) < open) {
 			return openError(name)
 		}
 	}
+	err := error(openError("every resonance"))
+	for k := range t.Resonances {
+		if err = s.stands(t, sigma, k); err == nil {
+			return nil
+		}
+	}
+	return err
+}
+
+// stands returns an error when resonance k of t is a wrinkle: it stands for
+// what a coil or a cone does otherwise than the model.
+func (s *search) stands(t *trial, sigma *mat.SymDense, k int) error {
+	if err := s.marks(t, k); err != nil {
+		return err
+	}
+	for i := range 3 {
+		if at := t.first() + 3*k + i; !(math.Sqrt(sigma.At(at, at)) < open) {
+			return openError(t.names()[at])
+		}
+	}
 	return nil
 }
+
+// marks returns an error when resonance k of t is too low or too broad for one
+// of a load.
+func (s *search) marks(t *trial, k int) error {
+	v := t.at(t.p)
+	if v.r[k] < leastPeak*v.re {
+		return fmt.Errorf("a resonance of %.2g ohm at %.4g Hz is no more than a mark in the curve", v.r[k], v.f[k])
+	}
+	if v.q[k] < leastQ && v.r[k] < slices.Max(v.r[:t.Resonances]) || v.q[k] < 1.01*minQ {
+		return fmt.Errorf("a resonance with a Q of %.2g at %.4g Hz is part of the coil", v.q[k], v.f[k])
+	}
+	return nil
+}
+
+// leastQ is the least Q of a resonance beside a higher one.
+const leastQ = 0.6
 
 // jacobian returns the derivatives of the whitened residuals of t.
 func (s *search) jacobian(t *trial) *mat.Dense {
@@ -454,44 +699,6 @@ func (s *search) jacobian(t *trial) *mat.Dense {
 		}
 	}
 	return j
-}
-
-// sigma returns the covariance of the solver's parameters from noise and
-// misfit. The misfit's share is counted with its memory: its errors come in
-// runs, and do not average away as noise does.
-func (s *search) sigma(t *trial) *mat.SymDense {
-	j := s.jacobian(t)
-	size := t.size()
-	if size == 0 {
-		return nil
-	}
-	weighted := mat.DenseCopyOf(j)
-	memory := s.memoryOf(t)
-	for i := range s.tones {
-		share := t.misfit * t.misfit * s.abs2[i] / t.scale[i]
-		w := math.Sqrt(1 + share*(memory-1))
-		for k := range size {
-			weighted.Set(2*i, k, w*j.At(2*i, k))
-			weighted.Set(2*i+1, k, w*j.At(2*i+1, k))
-		}
-	}
-	var normal, inner, inverse mat.Dense
-	normal.Mul(j.T(), j)
-	inner.Mul(weighted.T(), weighted)
-	var condition mat.Condition
-	if err := inverse.Inverse(&normal); err != nil && !(errors.As(err, &condition) && !math.IsInf(float64(condition), 0)) {
-		return nil
-	}
-	var left, both mat.Dense
-	left.Mul(&inverse, &inner)
-	both.Mul(&left, inverse.T())
-	sigma := mat.NewSymDense(size, nil)
-	for i := range size {
-		for k := i; k < size; k++ {
-			sigma.SetSym(i, k, (both.At(i, k)+both.At(k, i))/2)
-		}
-	}
-	return sigma
 }
 
 func (s *search) candidates() []Candidate {
@@ -514,6 +721,9 @@ func (s *search) whyNot() (Status, error) {
 		case cmplx.Abs(first.Z) > 1.5*cmplx.Abs(last.Z) || imag(first.Z) < -0.2*real(first.Z):
 			return NoResonance, fmt.Errorf("the curve begins above the resonance: sweep from a lower frequency than %.4g Hz", first.Hz)
 		}
+	}
+	if first := s.c.Points[0]; imag(first.Z) < -0.2*real(first.Z) {
+		return NoResonance, fmt.Errorf("the curve begins above the resonance or behind a capacitor: sweep from a lower frequency than %.4g Hz, or fit the drivers by themselves", first.Hz)
 	}
 	// The trials are in order of their criterion, since none of them is sound.
 	if len(s.trials) > 0 && (s.bare.err != nil || s.trials[0].criterion < s.bare.criterion) {

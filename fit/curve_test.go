@@ -196,10 +196,10 @@ func BenchmarkSelection(b *testing.B) {
 // BenchmarkOneModel is one model fitted from the starts that it finds itself.
 func BenchmarkOneModel(b *testing.B) {
 	c := measured(inventedLoads[2].load.Impedance, 2e-4, 1)
-	s := newSearch(c, Options{})
-	re, coils := s.start()
+	s := newSearch(c, Options{}, 0, 0)
+	re, top := s.start()
 	l := load{Model: Model{Coil: Power, Resonances: 1}}
-	p := s.join(re, [][3]float64{{25, 3, 30}}, coils[Power])
+	p := s.join(l, re, [][3]float64{{25, 3, 30}}, Power.encode(coils[Power].first(top)))
 	for b.Loop() {
 		if t := s.fit(l, p); t.err != nil {
 			b.Fatal(t.err)

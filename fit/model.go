@@ -13,18 +13,21 @@ const coilHz = 1000
 // them a resonance only imitates a coil or a ripple.
 const minQ, maxQ = 0.3, 50
 
-// A load is a model in the solver's parameters, the logarithms of
+// A load is a model in the solver's parameters, the logarithms (or, of shares,
+// the logits) of
 //
-//	re (unless pinned), f, q, r of each resonance, then those of the coil:
-//	inductor l; ladder l, l2, r2; power x; shunted l, x
+//	re (unless pinned), f, q, r of each resonance,
 //
-// and last, for power and shunted, the logit of n. x is |K s^n| at coilHz, ohm.
+// then turn of each but the last where they are coupled, in ohm, and those of
+// the suspension, of the coil, of a resistance beside coil and resonances, of a
+// capacitor in series and of one across everything.
 type load struct {
 	Model
-	pinned float64 // ohm; 0 where re is fitted
-}
+	pinned  float64 // ohm; 0 where re is fitted
+	blocked bool    // by a capacitor in series
 
-var coilSize = [...]int{NoCoil: 0, Inductor: 1, Ladder: 3, Power: 2, Shunted: 3}
+	bypassed bool // by a capacitor across it, which leads to other drivers
+}
 
 // first is the index of the first resonance's parameters.
 func (l load) first() int {
@@ -34,9 +37,42 @@ func (l load) first() int {
 	return 1
 }
 
-func (l load) coilAt() int { return l.first() + 3*l.Resonances }
+func (l load) turnsAt() int { return l.first() + 3*l.Resonances }
 
-func (l load) size() int { return l.coilAt() + coilSize[l.Coil] }
+// turns is how many resonances have a turn of their own.
+func (l load) turns() int {
+	if l.Coupled && l.Resonances > 0 {
+		return l.Resonances - 1
+	}
+	return 0
+}
+
+func (l load) suspensionAt() int { return l.turnsAt() + l.turns() }
+
+func (l load) coilAt() int { return l.suspensionAt() + l.Suspension.size() }
+
+func (l load) padAt() int { return l.coilAt() + l.Coil.size() }
+
+func (l load) capacitorAt() int {
+	if l.Padded {
+		return l.padAt() + 1
+	}
+	return l.padAt()
+}
+
+func (l load) bypassAt() int {
+	if l.blocked {
+		return l.capacitorAt() + 1
+	}
+	return l.capacitorAt()
+}
+
+func (l load) size() int {
+	if l.bypassed {
+		return l.bypassAt() + 1
+	}
+	return l.bypassAt()
+}
 
 // names are those of Result.Parameters, in the order of the parameters.
 func (l load) names() []string {
@@ -49,15 +85,18 @@ func (l load) names() []string {
 			names = append(names, fmt.Sprintf("%s%d", n, k+1))
 		}
 	}
-	switch l.Coil {
-	case Inductor:
-		names = append(names, "l")
-	case Ladder:
-		names = append(names, "l", "l2", "r2")
-	case Power:
-		names = append(names, "k", "n")
-	case Shunted:
-		names = append(names, "l", "k", "n")
+	for k := range l.turns() {
+		names = append(names, fmt.Sprintf("turn%d", k+1))
+	}
+	names = append(append(names, l.Suspension.Parameters()...), l.Coil.Parameters()...)
+	if l.Padded {
+		names = append(names, "pad")
+	}
+	if l.blocked {
+		names = append(names, "c")
+	}
+	if l.bypassed {
+		names = append(names, "bypass")
 	}
 	return names
 }
@@ -68,18 +107,27 @@ func (l load) natural(p []float64) (values []float64, by [][]float64) {
 	n := len(p)
 	values, by = make([]float64, n), make([][]float64, n)
 	for i := range p {
-		values[i] = math.Exp(p[i])
 		by[i] = make([]float64, n)
-		by[i][i] = values[i]
 	}
-	if l.Coil == Power || l.Coil == Shunted {
-		// K = x w0^-n
-		e := expit(p[n-1])
-		slope := e * (1 - e)
-		lw := math.Log(2 * math.Pi * coilHz)
-		k := math.Exp(p[n-2] - e*lw)
-		values[n-1], by[n-1][n-1] = e, slope
-		values[n-2], by[n-2][n-2], by[n-2][n-1] = k, k, -k*lw*slope
+	for i, name := range l.names() {
+		if i >= l.turnsAt() && i < l.suspensionAt() {
+			values[i], by[i][i] = p[i], 1
+			continue
+		}
+		if suspensionParameters[name].share || coilParameters[name].share {
+			values[i] = expit(p[i])
+			by[i][i] = values[i] * (1 - values[i])
+		} else {
+			values[i] = math.Exp(p[i])
+			by[i][i] = values[i]
+		}
+		if name == "n" {
+			// K = x w0^-n, x before n
+			lw := math.Log(2 * math.Pi * coilHz)
+			values[i-1] *= math.Exp(-values[i] * lw)
+			by[i-1][i-1] = values[i-1]
+			by[i-1][i] = -values[i-1] * lw * by[i][i]
+		}
 	}
 	return values, by
 }
@@ -101,11 +149,14 @@ func newTone(hz float64) tone {
 type form struct {
 	load
 	re      float64
-	f, q, r [3]float64
-	l       float64
-	l2, r2  float64
-	x, n    float64
-	turn    complex128 // j^n
+	f, q, r [mostResonances]float64
+	turn    [mostResonances]float64
+	held    [mostResonances]held
+	coil    coilValues
+	coilZ   func(*coilValues, tone, []complex128) complex128
+	pad     float64 // ohm
+	farad   float64
+	bypass  float64 // F
 }
 
 func (l load) at(p []float64) form {
@@ -118,96 +169,96 @@ func (l load) at(p []float64) form {
 		v.f[k], v.q[k], v.r[k] = math.Exp(p[i]), math.Exp(p[i+1]), math.Exp(p[i+2])
 		i += 3
 	}
-	switch l.Coil {
-	case Inductor:
-		v.l = math.Exp(p[i])
-	case Ladder:
-		v.l, v.l2, v.r2 = math.Exp(p[i]), math.Exp(p[i+1]), math.Exp(p[i+2])
-	case Power:
-		v.x, v.n = math.Exp(p[i]), expit(p[i+1])
-	case Shunted:
-		v.l, v.x, v.n = math.Exp(p[i]), math.Exp(p[i+1]), expit(p[i+2])
+	copy(v.turn[:], p[l.turnsAt():l.suspensionAt()])
+	v.prepare(l.Suspension.decode(p[l.suspensionAt():]))
+	v.coil = l.Coil.decode(p[l.coilAt():])
+	if l.Padded {
+		v.pad = math.Exp(p[l.padAt()])
 	}
-	if v.n > 0 {
-		sin, cos := math.Sincos(v.n * math.Pi / 2)
-		v.turn = complex(cos, sin)
+	if l.blocked {
+		v.farad = math.Exp(p[l.capacitorAt()])
+	}
+	if l.bypassed {
+		v.bypass = math.Exp(p[l.bypassAt()])
 	}
 	return v
+}
+
+func (v *form) prepare(s Suspension) {
+	for k := range v.turns() {
+		v.turn[v.Resonances-1] -= v.turn[k]
+	}
+	for k := range v.Resonances {
+		v.held[k] = hold(s, v.f[k])
+	}
+	v.coilZ = coils[v.Coil].z
 }
 
 // z returns the impedance at t and, unless d is nil, puts its derivatives to
 // the solver's parameters into d.
 func (v *form) z(t tone, d []complex128) complex128 {
-	z := complex(v.re, 0)
-	i := 0
-	if v.pinned == 0 {
+	z := v.moving(t, d)
+	if v.Padded {
+		over := complex(v.pad, 0) * inverse(z+complex(v.pad, 0))
 		if d != nil {
-			d[0] = z
+			for i := v.first(); i < v.padAt(); i++ {
+				d[i] *= over * over
+			}
+			beside := z * inverse(z+complex(v.pad, 0))
+			d[v.padAt()] = complex(v.pad, 0) * beside * beside
 		}
-		i = 1
+		z *= over
 	}
-	for k := range v.Resonances {
-		up, down := t.hz/v.f[k], v.f[k]/t.hz
-		x := v.q[k] * (up - down)
-		g := complex(1, -x) * complex(1/(1+x*x), 0) // 1/(1 + jx)
-		h := complex(v.r[k], 0) * g
-		z += h
+	if v.blocked {
+		c := complex(0, -1/(t.w*v.farad))
+		z += c
 		if d != nil {
-			hg := h * g
-			d[i] = hg * complex(0, v.q[k]*(up+down))
-			d[i+1] = hg * complex(0, -x)
-			d[i+2] = h
-			i += 3
+			d[v.capacitorAt()] = -c
 		}
 	}
+	if d != nil && v.pinned == 0 {
+		d[0] = complex(v.re, 0)
+	}
+	z += complex(v.re, 0)
+	if !v.bypassed {
+		return z
+	}
+	past := complex(0, t.w*v.bypass) * z // current past z over that in it
+	share := inverse(1 + past)
+	if d != nil {
+		for i := range v.bypassAt() {
+			d[i] *= share * share
+		}
+		d[v.bypassAt()] = -z * past * share * share
+	}
+	return z * share
+}
+
+// moving is the part of resonances and coil, with its derivatives.
+func (v *form) moving(t tone, d []complex128) (z complex128) {
 	if d == nil {
-		return z + v.coil(t, nil)
+		for k := range v.Resonances {
+			one, _ := v.held[k].resonance(t, v.q[k], v.r[k], v.turn[k], nil, nil)
+			z += one
+		}
+		return z + v.coilZ(&v.coil, t, nil)
 	}
-	return z + v.coil(t, d[i:])
-}
-
-// coil returns Zcoil at t and its derivatives.
-func (v *form) coil(t tone, d []complex128) complex128 {
-	switch v.Coil {
-	case Inductor:
-		z := complex(0, t.w*v.l)
-		if d != nil {
-			d[0] = z
+	bend, turns := d[v.suspensionAt():v.coilAt()], d[v.turnsAt():v.suspensionAt()]
+	clear(bend)
+	i := v.first()
+	for k := range v.Resonances {
+		one, lag := v.held[k].resonance(t, v.q[k], v.r[k], v.turn[k], d[i:i+3], bend)
+		z += one
+		if k < len(turns) {
+			turns[k] = lag
+		} else {
+			for j := range turns {
+				turns[j] -= lag
+			}
 		}
-		return z
-	case Ladder:
-		a, b := complex(0, t.w*v.l), complex(0, t.w*v.l2)
-		r := complex(v.r2, 0)
-		g := inverse(r + b)
-		if d != nil {
-			d[0] = a
-			d[1] = b * (r * g) * (r * g)
-			d[2] = r * (b * g) * (b * g)
-		}
-		return a + b*r*g
-	case Power:
-		z := v.law(t)
-		if d != nil {
-			d[0] = z
-			d[1] = z * complex(t.octave, math.Pi/2) * complex(v.n*(1-v.n), 0)
-		}
-		return z
-	case Shunted:
-		a, b := complex(0, t.w*v.l), v.law(t)
-		g := inverse(a + b)
-		if d != nil {
-			d[0] = a * (b * g) * (b * g)
-			d[1] = b * (a * g) * (a * g)
-			d[2] = d[1] * complex(t.octave, math.Pi/2) * complex(v.n*(1-v.n), 0)
-		}
-		return a * b * g
+		i += 3
 	}
-	return 0
-}
-
-// law is K s^n.
-func (v *form) law(t tone) complex128 {
-	return complex(v.x*math.Exp(v.n*t.octave), 0) * v.turn
+	return z + v.coilZ(&v.coil, t, d[v.coilAt():])
 }
 
 // inverse is 1/z without the care for extremes that Go's division takes.
@@ -216,38 +267,113 @@ func inverse(z complex128) complex128 {
 	return complex(real(z)/m, -imag(z)/m)
 }
 
-// within reports whether p is a load that can be: every resonance inside the
-// band, every Q in its range, no number out of all reason.
-func (l load) within(p []float64, low, high float64) bool {
-	for _, x := range p {
-		if !(math.Abs(x) < 50) {
-			return false
+// box returns the bounds of the solver's parameters for l: every resonance
+// inside the band, every Q in its range, Re at most what the curve allows, no
+// number out of all reason.
+func (s *search) box(l load) box {
+	var b box
+	add := func(low, high float64) {
+		b.low, b.high = append(b.low, math.Log(low)), append(b.high, math.Log(high))
+	}
+	within := func(reach [2]float64, share bool) {
+		if share {
+			b.low, b.high = append(b.low, logit(reach[0])), append(b.high, logit(reach[1]))
+		} else {
+			add(reach[0], reach[1])
 		}
 	}
-	i := l.first()
+	const leastOhm, mostOhm = 1e-4, 1e6
+	if l.pinned == 0 {
+		add(leastOhm, s.bound)
+	}
 	for range l.Resonances {
-		if p[i] < math.Log(low) || p[i] > math.Log(high) || p[i+1] < math.Log(minQ) || p[i+1] > math.Log(maxQ) {
-			return false
+		add(s.low, s.high)
+		add(minQ, maxQ)
+		add(leastOhm, mostOhm)
+	}
+	for range l.turns() {
+		b.low, b.high = append(b.low, -mostOhm), append(b.high, mostOhm)
+	}
+	for _, name := range l.Suspension.Parameters() {
+		within(suspensionParameters[name].reach, suspensionParameters[name].share)
+	}
+	for _, name := range l.Coil.Parameters() {
+		within(coilParameters[name].reach, coilParameters[name].share)
+	}
+	if l.Padded {
+		add(leastOhm, mostOhm)
+	}
+	for _, there := range []bool{l.blocked, l.bypassed} {
+		if there {
+			const least, most = 1e-9, 1 // F
+			add(least, most)
 		}
-		i += 3
 	}
-	if l.Coil == Power || l.Coil == Shunted {
-		return math.Abs(p[len(p)-1]) < 6 // n from 0.0025 to 0.9975
+	return b
+}
+
+// load returns the model of r.
+func (r Result) load() load {
+	return load{
+		Model:   Model{Coil: r.Coil.Kind, Suspension: r.Suspension.Kind, Resonances: min(len(r.Resonances)+len(r.Wrinkles), mostResonances), Coupled: r.Model.Coupled, Padded: r.Pad.Value > 0},
+		blocked: r.Capacitor.Value > 0, bypassed: r.Bypass.Value > 0,
 	}
-	return true
 }
 
 // Impedance returns the impedance of the fitted load at hz, in ohm.
 func (r Result) Impedance(hz float64) complex128 {
-	l := load{Model: Model{Coil: r.Coil.Kind, Resonances: min(len(r.Resonances), 3)}, pinned: 1}
-	v := form{load: l, re: r.Re.Value, l: r.Coil.L.Value, l2: r.Coil.L2.Value, r2: r.Coil.R2.Value, n: r.Coil.N.Value}
-	for k, s := range r.Resonances[:l.Resonances] {
+	v := form{load: r.load(), re: r.Re.Value, coil: r.Coil.values(), pad: r.Pad.Value, farad: r.Capacitor.Value, bypass: r.Bypass.Value}
+	for k := range v.Resonances {
+		s := r.resonance(k)
 		v.f[k], v.q[k], v.r[k] = s.Hz.Value, s.Qms.Value, s.Res.Value
+		if k < v.turns() {
+			v.turn[k] = s.Turn.Value
+		}
 	}
-	if v.n > 0 {
-		v.x = r.Coil.K.Value * math.Pow(2*math.Pi*coilHz, v.n)
-		sin, cos := math.Sincos(v.n * math.Pi / 2)
-		v.turn = complex(cos, sin)
-	}
+	v.prepare(r.Suspension)
 	return v.z(newTone(hz), nil)
 }
+
+// resonance returns the place of resonance k of the model.
+func (r *Result) resonance(k int) *Resonance {
+	if n := len(r.Resonances); k >= n {
+		return &r.Wrinkles[k-n]
+	}
+	return &r.Resonances[k]
+}
+
+// Parameter returns the place of the parameter that Parameters has under that
+// name, or nil where r has none.
+func (r *Result) Parameter(name string) *Value {
+	for i := range len(r.Resonances) + len(r.Wrinkles) {
+		switch s := r.resonance(i); name {
+		case fmt.Sprintf("f%d", i+1):
+			return &s.Hz
+		case fmt.Sprintf("qms%d", i+1):
+			return &s.Qms
+		case fmt.Sprintf("res%d", i+1):
+			return &s.Res
+		case fmt.Sprintf("turn%d", i+1):
+			return &s.Turn
+		}
+	}
+	switch name {
+	case "re":
+		return &r.Re
+	case "pad":
+		return &r.Pad
+	case "c":
+		return &r.Capacitor
+	case "bypass":
+		return &r.Bypass
+	}
+	if v, _ := r.Suspension.Parameter(name); v != nil {
+		return v
+	}
+	v, _ := r.Coil.Parameter(name)
+	return v
+}
+
+// ParameterNames are those of everything that the load is made of, as in
+// Parameters, Re too where it was given.
+func (r Result) ParameterNames() []string { return r.load().names() }

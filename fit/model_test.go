@@ -11,7 +11,13 @@ import (
 // drawLoad draws a form of load and solver's parameters well inside their
 // range.
 func drawLoad(t *rapid.T) (load, []float64) {
-	l := load{Model: Model{Coil: CoilKind(rapid.IntRange(0, 4).Draw(t, "coil")), Resonances: rapid.IntRange(0, 3).Draw(t, "resonances")}}
+	l := load{Model: Model{
+		Coil:       rapid.SampledFrom(CoilKinds()).Draw(t, "coil"),
+		Suspension: rapid.SampledFrom(SuspensionKinds()).Draw(t, "suspension"),
+		Resonances: rapid.IntRange(0, 3).Draw(t, "resonances"),
+		Padded:     rapid.Bool().Draw(t, "padded"),
+		Coupled:    rapid.Bool().Draw(t, "coupled"),
+	}, blocked: rapid.Bool().Draw(t, "blocked"), bypassed: rapid.Bool().Draw(t, "bypassed")}
 	if rapid.Bool().Draw(t, "pinned") {
 		l.pinned = 6.2
 	}
@@ -23,11 +29,23 @@ func drawLoad(t *rapid.T) (load, []float64) {
 		switch {
 		case name == "re":
 			p = append(p, between(1, 60, name))
+		case name[:1] == "t":
+			p = append(p, rapid.Float64Range(-20, 20).Draw(t, name))
+		case name == "c" || name == "bypass":
+			p = append(p, between(1e-6, 1e-3, name))
+		case name == "creep":
+			p = append(p, between(0.01, 0.3, name))
+		case name == "leak":
+			p = append(p, logit(rapid.Float64Range(0.05, 0.9).Draw(t, name)))
+		case name == "leakmass":
+			p = append(p, between(2, 100, name))
+		case name == "leakhz":
+			p = append(p, between(1, 50, name))
 		case name[0] == 'f':
 			p = append(p, between(10, 2000, name))
 		case name[0] == 'q':
 			p = append(p, between(1, 25, name))
-		case name == "l" || name == "l2":
+		case name == "l0" || name == "l" || name == "l2":
 			p = append(p, between(1e-5, 1e-2, name))
 		case name == "n":
 			p = append(p, logit(rapid.Float64Range(0.1, 0.95).Draw(t, name)))
@@ -85,10 +103,29 @@ func TestImpedanceIsTheFormula(t *testing.T) {
 			x[name] = complex(values[i], 0)
 		}
 		s := complex(0, 2*math.Pi*hz)
-		z := x["re"]
-		for _, k := range []string{"1", "2", "3"}[:l.Resonances] {
-			f := complex(hz, 0)
-			z += x["res"+k] / (1 + 1i*x["qms"+k]*(f/x["f"+k]-x["f"+k]/f))
+		z := complex128(0)
+		turn := complex128(0)
+		for i, k := range []string{"1", "2", "3"}[:l.Resonances] {
+			f, at := complex(hz, 0), x["f"+k]
+			stiffness := func(f complex128) complex128 {
+				switch l.Suspension {
+				case Creep:
+					return 1 / (1 - x["creep"]*cmplx.Log10(1i*f/at))
+				case Leaking:
+					at := 1i * f / x["leakhz"]
+					return 1 - x["leak"]/(1+at*(1+at/x["leakmass"]))
+				}
+				return 1
+			}
+			own := complex(real(stiffness(at)), 0)
+			lossy := x["qms"+k] * complex(imag(stiffness(at)), 0) / own
+			g := 1 / (1 - lossy + 1i*x["qms"+k]*(f/at-at/f*stiffness(f)/own))
+			own = x["turn"+k]
+			if i == l.Resonances-1 {
+				own = -turn
+			}
+			turn += own
+			z += (x["res"+k] + own*x["qms"+k]*at/(1i*f)) * g
 		}
 		parallel := func(a, b complex128) complex128 { return 1 / (1/a + 1/b) }
 		switch l.Coil {
@@ -100,6 +137,20 @@ func TestImpedanceIsTheFormula(t *testing.T) {
 			z += x["k"] * cmplx.Pow(s, x["n"])
 		case Shunted:
 			z += parallel(s*x["l"], x["k"]*cmplx.Pow(s, x["n"]))
+		case Ringed:
+			z += s*x["l0"] + parallel(parallel(s*x["l"], x["k"]*cmplx.Pow(s, x["n"])), x["r2"])
+		case Leakage:
+			z += s*x["l0"] + parallel(s*x["l"], x["k"]*cmplx.Pow(s, x["n"]))
+		}
+		if l.Padded {
+			z = parallel(z, x["pad"])
+		}
+		if l.blocked {
+			z += 1 / (s * x["c"])
+		}
+		z += x["re"]
+		if l.bypassed {
+			z = parallel(z, 1/(s*x["bypass"]))
 		}
 		v := l.at(p)
 		if got := v.z(newTone(hz), nil); cmplx.Abs(got-z) > 1e-11*cmplx.Abs(z) {

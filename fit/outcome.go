@@ -1,9 +1,11 @@
 package fit
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -52,13 +54,8 @@ func (u spread) value(p []float64, f func(p []float64) float64) Value {
 func (s *search) shifts(t *trial) [][]float64 {
 	j := s.jacobian(t)
 	var all [][]float64
-	for _, source := range s.c.Shared {
-		b := mat.NewVecDense(2*len(s.tones), nil)
-		for i, dz := range source.DZ {
-			re, im := t.white[i].of(dz)
-			b.SetVec(2*i, re)
-			b.SetVec(2*i+1, im)
-		}
+	for k := range s.c.Shared {
+		b := s.sharedColumn(t, k)
 		var x mat.VecDense
 		shift := make([]float64, t.size())
 		if err := x.SolveVec(j, b); err == nil {
@@ -71,8 +68,23 @@ func (s *search) shifts(t *trial) [][]float64 {
 
 // result says of the best trial what a Result holds.
 func (s *search) result(t *trial) Result {
-	s.order(t)
+	stand := s.order(t)
 	u := spread{s.sigma(t), s.shifts(t)}
+	widen := func(at int, by float64) { u.sigma.SetSym(at, at, u.sigma.At(at, at)+by*by) }
+	if t.pinned == 0 {
+		widen(0, s.between(t))
+	}
+	if t.bypassed {
+		// What the capacitor does to the main resonance is hardly seen apart from it.
+		v := t.at(t.p)
+		main := 0
+		for k, r := range v.r[:stand] {
+			if r > v.r[main] {
+				main = k
+			}
+		}
+		widen(t.first()+3*main, math.Log(s.peak(t, stand)/v.f[main]))
+	}
 	r := Result{
 		Model: t.Model, Pinned: t.pinned > 0, Misfit: t.misfit, DOF: 2*len(s.tones) - t.size(),
 		Residual: t.residual, Candidates: s.candidates(), Status: Converged,
@@ -80,25 +92,25 @@ func (s *search) result(t *trial) Result {
 	if r.Misfit <= 2*leastMisfit {
 		r.Misfit = 0
 	}
-	re := func(p []float64) float64 { v := t.at(p); return v.re }
-	r.Re = u.value(t.p, re)
+	values, by := t.natural(t.p)
+	r.Re.Value = t.pinned
+	r.Coil.Kind, r.Suspension.Kind = t.Coil, t.Suspension
+	r.Resonances, r.Wrinkles = make([]Resonance, stand), make([]Resonance, t.Resonances-stand)
+	for i, name := range t.names() {
+		v := Value{values[i], u.of(by[i])}
+		*r.Parameter(name) = v
+		r.Parameters = append(r.Parameters, Parameter{name, v.Value, v.U})
+	}
 	for k := range t.Resonances {
 		qes := func(p []float64) float64 { v := t.at(p); return v.q[k] * v.re / v.r[k] }
-		r.Resonances = append(r.Resonances, Resonance{
-			Hz:  u.value(t.p, func(p []float64) float64 { v := t.at(p); return v.f[k] }),
-			Qms: u.value(t.p, func(p []float64) float64 { v := t.at(p); return v.q[k] }),
-			Qes: u.value(t.p, qes),
-			Qts: u.value(t.p, func(p []float64) float64 { v := t.at(p); return v.q[k] * qes(p) / (v.q[k] + qes(p)) }),
-			Res: u.value(t.p, func(p []float64) float64 { v := t.at(p); return v.r[k] }),
-		})
+		r.resonance(k).Qes = u.value(t.p, qes)
+		r.resonance(k).Qts = u.value(t.p, func(p []float64) float64 { v := t.at(p); return v.q[k] * qes(p) / (v.q[k] + qes(p)) })
 	}
-	r.Coil = t.coilResult(u)
-	r.Min, r.Max = s.extremes(t, u)
+	if t.Coil != NoCoil {
+		r.Coil.LeAt1k = u.value(t.p, func(p []float64) float64 { v := t.at(p); return t.Coil.inductance(&v.coil) })
+	}
+	r.Min, r.Max = s.extremes(t, stand, u)
 
-	values, by := t.natural(t.p)
-	for i, name := range t.names() {
-		r.Parameters = append(r.Parameters, Parameter{name, values[i], u.of(by[i])})
-	}
 	r.Covariance = make([][]float64, len(values))
 	for i := range values {
 		r.Covariance[i] = make([]float64, len(values))
@@ -117,46 +129,51 @@ func (s *search) result(t *trial) Result {
 		r.Shifts = append(r.Shifts, shift)
 	}
 	r.ChiSquare = s.chiSquare(t)
+	r.LowHz, r.HighHz = s.low, s.high
+	switch {
+	case s.blocked:
+		r.Crossover = SeriesCapacitor
+	case t.Padded:
+		r.Crossover = Pad
+	}
 	r.Warnings = s.warnings(r)
 	return r
 }
 
-// order sorts the resonances of t by frequency.
-func (s *search) order(t *trial) {
-	i := t.first()
-	for a := range t.Resonances {
-		for b := a + 1; b < t.Resonances; b++ {
-			x, y := t.p[i+3*a:i+3*a+3], t.p[i+3*b:i+3*b+3]
-			if y[0] < x[0] {
-				for k := range 3 {
-					x[k], y[k] = y[k], x[k]
-				}
-			}
+// order sorts the resonances of t by frequency, its wrinkles behind them, and
+// returns how many are not wrinkles.
+func (s *search) order(t *trial) (stand int) {
+	type one struct {
+		p       [3]float64
+		turn    float64
+		wrinkle bool
+	}
+	sigma, v := s.sigma(t), t.at(t.p)
+	var all []one
+	for k := range t.Resonances {
+		i := t.first() + 3*k
+		wrinkle := s.stands(t, sigma, k) != nil
+		if !wrinkle {
+			stand++
+		}
+		all = append(all, one{[3]float64(t.p[i : i+3]), v.turn[k], wrinkle})
+	}
+	slices.SortStableFunc(all, func(a, b one) int {
+		switch {
+		case a.wrinkle && !b.wrinkle:
+			return 1
+		case b.wrinkle && !a.wrinkle:
+			return -1
+		}
+		return cmp.Compare(a.p[0], b.p[0])
+	})
+	for k, a := range all {
+		copy(t.p[t.first()+3*k:], a.p[:])
+		if k < t.turns() {
+			t.p[t.turnsAt()+k] = a.turn
 		}
 	}
-}
-
-func (t *trial) coilResult(u spread) Coil {
-	pick := func(f func(v form) float64) Value {
-		return u.value(t.p, func(p []float64) float64 { return f(t.at(p)) })
-	}
-	c := Coil{Kind: t.Coil}
-	switch t.Coil {
-	case Inductor, Ladder, Shunted:
-		c.L = pick(func(v form) float64 { return v.l })
-	}
-	switch t.Coil {
-	case Ladder:
-		c.L2, c.R2 = pick(func(v form) float64 { return v.l2 }), pick(func(v form) float64 { return v.r2 })
-	case Power, Shunted:
-		c.K = pick(func(v form) float64 { return v.x * math.Pow(2*math.Pi*coilHz, -v.n) })
-		c.N = pick(func(v form) float64 { return v.n })
-	}
-	if t.Coil != NoCoil {
-		w := 2 * math.Pi * coilHz
-		c.LeAt1k = pick(func(v form) float64 { return imag(v.coil(newTone(coilHz), nil)) / w })
-	}
-	return c
+	return stand
 }
 
 // extremes returns the least |Z| above the first resonance, and the greatest
@@ -164,12 +181,10 @@ func (t *trial) coilResult(u spread) Coil {
 // which says nothing of the load. What the model leaves of the curve may lie
 // on the extreme too, half of its variance along Z. To first order the
 // frequency of an extreme adds nothing to its uncertainty.
-func (s *search) extremes(t *trial, u spread) (least, greatest Extreme) {
+func (s *search) extremes(t *trial, stand int, u spread) (least, greatest Extreme) {
 	v := t.at(t.p)
-	modulus := func(hz float64) float64 { return cmplx.Abs(v.z(newTone(hz), nil)) }
-	last := v.f[t.Resonances-1]
-	most := s.within(v.f[0]/1.5, last*1.5, func(hz float64) float64 { return -modulus(hz) })
-	low := s.within(v.f[0], s.high, modulus)
+	most := s.peak(t, stand)
+	low := s.within(v.f[0], s.high, func(hz float64) float64 { return cmplx.Abs(v.z(newTone(hz), nil)) })
 	at := func(hz float64) Extreme {
 		ohm := u.value(t.p, func(p []float64) float64 {
 			w := t.at(p)
@@ -179,6 +194,12 @@ func (s *search) extremes(t *trial, u spread) (least, greatest Extreme) {
 		return Extreme{ohm, hz}
 	}
 	return at(low), at(most)
+}
+
+// peak returns where |Z| is greatest in the neighbourhood of the resonances.
+func (s *search) peak(t *trial, stand int) (hz float64) {
+	v := t.at(t.p)
+	return s.within(v.f[0]/1.5, v.f[stand-1]*1.5, func(hz float64) float64 { return -cmplx.Abs(v.z(newTone(hz), nil)) })
 }
 
 // within returns where f is least between two frequencies inside the band: on
@@ -231,26 +252,27 @@ const (
 
 // warnings says what a user must know before he believes r.
 func (s *search) warnings(r Result) []impedance.Warning {
-	w := []impedance.Warning{}
-	add := func(code, format string, args ...any) {
-		w = append(w, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
-	}
+	r.Warnings = []impedance.Warning{}
 	noiseless := true
 	for _, v := range s.variance {
 		noiseless = noiseless && v == 0
 	}
 	if noiseless {
-		add("noise-estimated", "the curve states no noise: uncertainties come from its scatter about the fit")
+		r.warn("noise-estimated", "the curve states no noise: uncertainties come from its scatter about the fit")
 	}
 	if first := r.firstMain(); !r.Pinned && s.low > highStart*first {
-		add("re-undetermined", "the curve begins at %.4g Hz, too close to the resonance at %.4g Hz to tell Re: sweep from lower, or give a DC reading with --re-ohm", s.low, first)
+		r.warn("re-undetermined", "the curve begins at %.4g Hz, too close to the resonance at %.4g Hz to tell Re: sweep from lower, or give a DC reading with --re-ohm", s.low, first)
 	} else if !r.Pinned && r.Re.U > looseRe*r.Re.Value {
-		add("re-undetermined", "Re is uncertain by %.2g %%: noise, or what the fit leaves of the curve, hides it; sweep longer or louder, or give a DC reading with --re-ohm", 200*r.Re.U/r.Re.Value)
+		r.warn("re-undetermined", "Re is uncertain by %.2g %%: noise, or what the fit leaves of the curve, hides it; sweep longer or louder, or give a DC reading with --re-ohm", 200*r.Re.U/r.Re.Value)
 	}
 	if dc := s.o.DCOhm; dc > 0 {
 		if d := math.Abs(dc - r.Re.Value); d > 2*r.Re.U+dcApart*dc {
-			add("dc-disagrees", "the DC reading of %.3g ohm and Re of %.3g ohm disagree: the meter's leads were not taken off, the coil was warm, one driver of several is open, or the sense resistor is not what was stated", dc, r.Re.Value)
+			r.warn("dc-disagrees", "the DC reading of %.3g ohm and Re of %.3g ohm disagree: the meter's leads were not taken off, the coil was warm, one driver of several is open, or the sense resistor is not what was stated", dc, r.Re.Value)
 		}
 	}
-	return w
+	return r.Warnings
+}
+
+func (r *Result) warn(code, format string, args ...any) {
+	r.Warnings = append(r.Warnings, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
 }

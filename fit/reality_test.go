@@ -140,7 +140,7 @@ func TestNoiseOfUnequalDirections(t *testing.T) {
 		c.Points[i].Z += complex(0.8*long-0.6*short, 0.6*long+0.8*short)
 		c.Points[i].Noise = impedance.Cov{RR: 0.64*4 + 0.36*4e-6, RI: 0.48*4 - 0.48*4e-6, II: 0.36*4 + 0.64*4e-6}
 	}
-	got, err := Curve(c, Options{Models: []Model{{Inductor, 1}}})
+	got, err := Curve(c, Options{Models: []Model{{Coil: Inductor, Resonances: 1}}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,8 +3,9 @@
 //
 //	Z(f) = Re + Zcoil(s) + sum of Res/(1 + j Qms (f/fs - fs/f)),  s = j 2 pi f
 //
-// with one to three resonances and one of several models of the voice coil.
-// Units are SI.
+// with one to three resonances, one of several models of the voice coil (coils)
+// and of the suspension (suspensions), and where the curve asks for it a
+// capacitor in series. Units are SI.
 package fit
 
 import (
@@ -17,32 +18,13 @@ import (
 // the quantity.
 type Value struct{ Value, U float64 }
 
-// CoilKind is a model of the voice coil.
-type CoilKind int
-
-// The coil models, with s = j 2 pi f.
-const (
-	NoCoil   CoilKind = iota // no inductance seen
-	Inductor                 // s L
-	Ladder                   // s L + (s L2 || R2)
-	Power                    // K s^N
-	Shunted                  // s L || K s^N
-)
-
-var coilNames = [...]string{"none", "inductor", "ladder", "power", "shunted"}
-
-// String returns the name of k in files and tables.
-func (k CoilKind) String() string {
-	if k < 0 || int(k) >= len(coilNames) {
-		return fmt.Sprintf("coil(%d)", int(k))
-	}
-	return coilNames[k]
-}
-
 // Model is the form of a load.
 type Model struct {
 	Coil       CoilKind
-	Resonances int // 1 to 3
+	Resonances int // 1 to 3, wrinkles among them
+	Suspension SuspensionKind
+	Coupled    bool // resonances that drive each other, as in a vented box or of drivers in parallel
+	Padded     bool // a resistance beside coil and resonances, as in an L-pad
 }
 
 // Resonance is one resonance of a fitted load. The electrical and the total
@@ -52,17 +34,7 @@ type Resonance struct {
 	Hz            Value
 	Qms, Qes, Qts Value
 	Res           Value // ohm added at resonance
-}
-
-// Coil is the voice coil of a fitted load. What its Kind has not is 0.
-type Coil struct {
-	Kind   CoilKind
-	L      Value // H
-	L2     Value // H
-	R2     Value // ohm
-	K      Value // ohm s^-N
-	N      Value
-	LeAt1k Value // Im Zcoil/(2 pi f) at 1 kHz, H
+	Turn          Value // ohm, of coupled resonances but the last of the model: by how much it leans from its own form, see Coupled
 }
 
 // Extreme is an extreme of |Z| of the fitted load within the measured band.
@@ -122,12 +94,20 @@ type Parameter struct {
 // Result is a fitted load.
 type Result struct {
 	Model      Model
-	Re         Value // ohm
-	Pinned     bool  // Re was given, not fitted
-	Resonances []Resonance
+	Re         Value       // ohm
+	Pinned     bool        // Re was given, not fitted
+	Resonances []Resonance // by rising frequency
+	Wrinkles   []Resonance // of the model that stand for what coil and cone do otherwise than it; numbered on in Parameters
 	Coil       Coil
+	Suspension Suspension
+	Pad        Value   // resistance beside coil and resonances, ohm; 0 where there is none
+	Capacitor  Value   // in series with the load, F; 0 where there is none
+	Bypass     Value   // capacitance across the load, which leads to other drivers, F; 0 where there is none
 	Min        Extreme // above the first resonance
 	Max        Extreme
+
+	Crossover     CrossoverKind
+	LowHz, HighHz float64 // of the part of the curve that was fitted
 
 	Parameters []Parameter
 	Covariance [][]float64 // of Parameters, from noise and misfit

@@ -9,9 +9,22 @@ import (
 )
 
 // residuals is a least-squares problem: it fills r with the residuals at p
-// and row k of jac with their derivatives to p[k], and reports whether p is
-// where the problem is defined. Weights are its own matter.
-type residuals func(p, r []float64, jac [][]float64) bool
+// and row k of jac with their derivatives to p[k]. Weights are its own matter.
+type residuals func(p, r []float64, jac [][]float64)
+
+// box bounds parameters from both sides.
+type box struct{ low, high []float64 }
+
+// unbounded is a box without sides.
+func unbounded(n int) box {
+	b := box{make([]float64, n), make([]float64, n)}
+	for k := range n {
+		b.low[k], b.high[k] = math.Inf(-1), math.Inf(1)
+	}
+	return b
+}
+
+func (b box) clamp(k int, x float64) float64 { return min(max(x, b.low[k]), b.high[k]) }
 
 // solver minimizes sums of squares by the Levenberg-Marquardt method. It
 // solves every damped step by orthogonal factors, never by normal equations:
@@ -23,6 +36,10 @@ type residuals func(p, r []float64, jac [][]float64) bool
 // Marquardt's method", IMM-REP-1999-05, from memory). J is reduced once a step
 // to its triangle R; trials of mu only meet the small matrix [R; sqrt(mu) D].
 //
+// A parameter on a side of its box from which the sum falls outwards is left
+// where it is for the step (projected steps with an active set: J. Nocedal, S.
+// J. Wright, Numerical Optimization, 16.7, from memory).
+//
 // A solver keeps its memory between problems of the same size. It is not for
 // several goroutines at once.
 type solver struct {
@@ -33,6 +50,7 @@ type solver struct {
 	factors     []float64 // of flat, overwritten by its triangle
 	tau, work   []float64
 	d, c, h     []float64
+	stuck       []bool // on a side of the box
 	stacked     blas64.General
 
 	sum float64 // of squares, at p
@@ -45,8 +63,12 @@ type solver struct {
 type limits struct {
 	abs, rel float64
 	steps    int
-	again    bool // where bold first steps lead astray, begin again with careful ones
+	idle     float64 // also when the sum falls by less than this part of the variance of what is left in idleSteps
+	again    bool    // where bold first steps lead astray, begin again with careful ones
 }
+
+// idleSteps is how many steps without a gain end a descent.
+const idleSteps = 6
 
 func newSolver(n, m int) *solver {
 	s := &solver{
@@ -55,6 +77,7 @@ func newSolver(n, m int) *solver {
 		flat: make([]float64, (n+1)*m), other: make([]float64, (n+1)*m), factors: make([]float64, (n+1)*m),
 		tau: make([]float64, n+1),
 		d:   make([]float64, n), c: make([]float64, n), h: make([]float64, n),
+		stuck: make([]bool, n),
 	}
 	s.stacked = blas64.General{Rows: 2*n + 1, Cols: n + 1, Stride: n + 1, Data: make([]float64, (2*n+1)*(n+1))}
 	var long, short [1]float64
@@ -96,16 +119,16 @@ func (s *solver) r(i, k int) float64 { return s.factors[k*s.m+i] }
 
 // minimize starts from p, which it does not change, and leaves its answer in
 // s.p. It reports whether it met the limits.
-func (s *solver) minimize(f residuals, p []float64, lim limits) bool {
-	return s.descend(f, p, lim, 1e-3) || lim.again && s.descend(f, p, lim, 1e3)
+func (s *solver) minimize(f residuals, p []float64, in box, lim limits) bool {
+	return s.descend(f, p, in, lim, 1e-3) || lim.again && s.descend(f, p, in, lim, 1e3)
 }
 
-func (s *solver) descend(f residuals, p []float64, lim limits, mu float64) bool {
-	copy(s.p, p)
-	res, jac := s.split(s.flat)
-	if !f(s.p, res, jac) {
-		return false
+func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float64) bool {
+	for k, x := range p {
+		s.p[k] = in.clamp(k, x)
 	}
+	res, jac := s.split(s.flat)
+	f(s.p, res, jac)
 	trialRes, trialJac := s.split(s.other)
 	s.sum = squares(res)
 	if !(s.sum <= math.MaxFloat64) {
@@ -118,47 +141,36 @@ func (s *solver) descend(f residuals, p []float64, lim limits, mu float64) bool 
 	nu := 2.0
 	fresh := true
 	var offset, rest float64
-	for range lim.steps {
+	mark := s.sum
+	for step := range lim.steps {
 		if fresh {
-			offset, rest = s.reduce()
-			for k := range s.d {
-				l := 0.0
-				for i := 0; i <= k; i++ {
-					l += s.r(i, k) * s.r(i, k)
-				}
-				s.d[k] = max(s.d[k], math.Sqrt(l))
-				if s.d[k] == 0 {
-					s.d[k] = 1
-				}
-			}
-			fresh = false
-			if s.met(offset, rest, lim) {
+			if offset, rest = s.prepare(in); s.met(offset, rest, lim) {
 				return true
 			}
+			fresh = false
+		}
+		if step%idleSteps == idleSteps-1 {
+			if mark-s.sum < lim.idle*s.sum/float64(max(s.m-s.n, 1)) {
+				return true
+			}
+			mark = s.sum
 		}
 		if !s.damped(mu) {
 			return false
 		}
-		// What the straight model promises: |c|^2 - |R h + c|^2.
-		promise := offset * offset
-		for i := range s.n {
-			x := s.c[i]
-			for k := i; k < s.n; k++ {
-				x += s.r(i, k) * s.h[k]
-			}
-			promise -= x * x
-		}
 		moved := false
 		for k := range s.p {
-			s.trial[k] = s.p[k] + s.h[k]
-			moved = moved || s.trial[k] != s.p[k]
+			s.trial[k] = in.clamp(k, s.p[k]+s.h[k])
+			s.h[k] = s.trial[k] - s.p[k]
+			moved = moved || s.h[k] != 0
 		}
 		if !moved {
 			break
 		}
 		gain := -1.0
 		sum := math.Inf(1)
-		if f(s.trial, trialRes, trialJac) {
+		if promise := s.promise(); promise > 0 {
+			f(s.trial, trialRes, trialJac)
 			sum = squares(trialRes)
 			gain = (s.sum - sum) / promise
 		}
@@ -179,30 +191,91 @@ func (s *solver) descend(f residuals, p []float64, lim limits, mu float64) bool 
 		fresh = true
 	}
 	if fresh {
-		offset, rest = s.reduce()
+		offset, rest = s.prepare(in)
 	}
 	// Where rounding ends the descent early the answer stands if what is
 	// left to gain is well below its uncertainty.
 	return s.met(offset, rest, limits{abs: lim.abs, rel: max(lim.rel, 1e-5)})
 }
 
+// prepare reduces J at p, finds what is stuck and scales. It returns the length
+// of what a change of the free parameters could take away and the squares that
+// no change can.
+func (s *solver) prepare(in box) (offset, rest float64) {
+	offset, rest = s.reduce()
+	any := false
+	for k := range s.d {
+		l, slope := 0.0, 0.0
+		for i := 0; i <= k; i++ {
+			l += s.r(i, k) * s.r(i, k)
+			slope += s.r(i, k) * s.c[i]
+		}
+		s.d[k] = max(s.d[k], math.Sqrt(l))
+		if s.d[k] == 0 {
+			s.d[k] = 1
+		}
+		s.stuck[k] = s.p[k] <= in.low[k] && slope >= 0 || s.p[k] >= in.high[k] && slope <= 0
+		any = any || s.stuck[k]
+	}
+	if any {
+		offset = s.freeOffset()
+	}
+	return offset, rest
+}
+
+// promise is by how much the sum would fall at the step h if the problem were
+// straight: |c|^2 - |R h + c|^2.
+func (s *solver) promise() (fall float64) {
+	for i := range s.n {
+		x := s.c[i]
+		for k := i; k < s.n; k++ {
+			x += s.r(i, k) * s.h[k]
+		}
+		fall += s.c[i]*s.c[i] - x*x
+	}
+	return fall
+}
+
 func (s *solver) met(offset, rest float64, lim limits) bool {
 	return offset <= lim.abs || s.m > s.n && offset <= lim.rel*math.Sqrt(rest/float64(s.m-s.n))
 }
 
-// damped solves for the step h at damping mu. The right-hand side goes along
-// as a last column, so that its transform lies beside the triangle.
-func (s *solver) damped(mu float64) bool {
+// stack brings [R; sqrt(mu) D] to its triangle, parameters that are stuck held
+// at a step of 0. The right-hand side goes along as a last column, so that its
+// transform lies beside the triangle.
+func (s *solver) stack(mu float64) {
 	n, a := s.n, s.stacked
 	clear(a.Data)
 	for i := range n {
 		for k := i; k < n; k++ {
-			a.Data[i*a.Stride+k] = s.r(i, k)
+			if !s.stuck[k] {
+				a.Data[i*a.Stride+k] = s.r(i, k)
+			}
 		}
 		a.Data[i*a.Stride+n] = -s.c[i]
 		a.Data[(n+i)*a.Stride+i] = math.Sqrt(mu) * s.d[i]
+		if s.stuck[i] {
+			a.Data[(n+i)*a.Stride+i] = s.d[i]
+		}
 	}
 	lapack64.Geqrf(a, s.tau, s.work, len(s.work))
+}
+
+// freeOffset is the length of the part of r that the free parameters could
+// still take away.
+func (s *solver) freeOffset() (offset float64) {
+	s.stack(0)
+	for i := range s.n {
+		x := s.stacked.Data[i*s.stacked.Stride+s.n]
+		offset += x * x
+	}
+	return math.Sqrt(offset)
+}
+
+// damped solves for the step h at damping mu.
+func (s *solver) damped(mu float64) bool {
+	n, a := s.n, s.stacked
+	s.stack(mu)
 	for i := n - 1; i >= 0; i-- {
 		x := a.Data[i*a.Stride+n]
 		for k := i + 1; k < n; k++ {

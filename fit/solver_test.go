@@ -79,18 +79,17 @@ func TestSTRD(t *testing.T) {
 		start, certified, deviation, x, y := readSTRD(t, set.name)
 		n := len(certified)
 		d := make([]float64, n)
-		f := func(p, r []float64, jac [][]float64) bool {
+		f := func(p, r []float64, jac [][]float64) {
 			for i := range x {
 				r[i] = set.model(p, x[i], d) - y[i]
 				for k := range d {
 					jac[k][i] = d[k]
 				}
 			}
-			return true
 		}
 		for which := range start {
 			s := newSolver(n, len(x))
-			if !s.minimize(f, start[which], limits{rel: 1e-9, steps: 10000, again: true}) {
+			if !s.minimize(f, start[which], unbounded(n), limits{rel: 1e-9, steps: 10000, again: true}) {
 				t.Errorf("%s from start %d: did not converge, reached %v", set.name, which+1, s.p)
 				continue
 			}

@@ -3,24 +3,30 @@ package fit
 import (
 	"cmp"
 	"math"
-	"math/cmplx"
 	"slices"
 )
 
-// join puts start values together in the solver's order.
-func (s *search) join(re float64, resonances [][3]float64, coil []float64) (p []float64) {
-	if s.o.PinnedRe == 0 {
+// join puts start values for l together in the solver's order.
+func (s *search) join(l load, re float64, resonances [][3]float64, coil []float64) (p []float64) {
+	if l.pinned == 0 {
 		p = append(p, math.Log(re))
 	}
 	for _, r := range resonances {
 		p = append(p, math.Log(r[0]), math.Log(r[1]), math.Log(r[2]))
 	}
-	return append(p, coil...)
+	p = append(p, coil...)
+	if l.blocked {
+		p = append(p, math.Log(s.farad))
+	}
+	if l.bypassed {
+		p = append(p, math.Log(s.bypass))
+	}
+	return p
 }
 
 // start reads first values off the curve: Re a little below the least |Z|, and
-// each coil from the impedance at the top of the band and in its middle.
-func (s *search) start() (re float64, coils map[CoilKind][]float64) {
+// what the top of the band shows of a coil.
+func (s *search) start() (re float64, top coilValues) {
 	re = math.Inf(1)
 	for _, a := range s.abs2 {
 		re = min(re, 0.95*math.Sqrt(a))
@@ -28,24 +34,8 @@ func (s *search) start() (re float64, coils map[CoilKind][]float64) {
 	if s.o.PinnedRe > 0 {
 		re = s.o.PinnedRe
 	}
-	top := s.c.Points[len(s.c.Points)-1]
-	z := top.Z - complex(re, 0)
-	w := 2 * math.Pi * top.Hz
-	x := max(imag(z), 1e-3*re)
-	r := max(real(z), 1e-3*re)
-	n := min(max(math.Atan2(x, r)/(math.Pi/2), 0.05), 0.95)
-	size := cmplx.Abs(complex(r, x)) * math.Pow(coilHz/top.Hz, n)
-	l := x / w
-	// The ladder's corner lies where the coil turns from lossless to lossy:
-	// a decade below the top is in reach of wherever it really is.
-	l2 := 3 * l
-	return re, map[CoilKind][]float64{
-		NoCoil:   nil,
-		Inductor: {math.Log(l)},
-		Ladder:   {math.Log(l / 2), math.Log(l2), math.Log(w / 10 * l2)},
-		Power:    {math.Log(size), logit(n)},
-		Shunted:  {math.Log(10 * l), math.Log(size), logit(n)},
-	}
+	last := s.c.Points[len(s.c.Points)-1]
+	return re, seenAtTop(last.Hz, last.Z-complex(re, 0), 1e-3*re)
 }
 
 // extend fits the model of t with one more resonance, from several starts: where
@@ -56,12 +46,12 @@ func (s *search) start() (re float64, coils map[CoilKind][]float64) {
 func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, limit float64) *trial {
 	l := t.load
 	l.Resonances++
-	at := t.coilAt()
+	at := t.suspensionAt()
 	var starts [][]float64
 	for _, r := range s.places(t, 2) {
 		starts = append(starts, slices.Insert(slices.Clone(t.p), at, math.Log(r[0]), math.Log(r[1]), math.Log(r[2])))
-		if l.Resonances == 1 {
-			starts = append(starts, s.join(re, [][3]float64{r}, coil))
+		if l.Resonances == 1 && l.Suspension == Spring {
+			starts = append(starts, s.join(l, re, [][3]float64{r}, coil))
 		}
 	}
 	for i := t.first(); i < at; i += 3 {
@@ -74,8 +64,10 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 	}
 	if len(leads) > 0 {
 		lead := leads[0]
-		for _, coil := range append(coilsLike(lead, l.Coil), t.p[at:]) {
-			starts = append(starts, append(slices.Clone(lead.p[:lead.coilAt()]), coil...))
+		for _, coil := range append(coilsLike(lead, l.Coil), t.p[t.coilAt():t.padAt()]) {
+			p := append(slices.Clone(lead.p[:lead.suspensionAt()]), t.p[at:t.coilAt()]...)
+			p = append(p, coil...)
+			starts = append(starts, append(p, t.p[t.capacitorAt():]...))
 		}
 	}
 	slices.SortStableFunc(starts, func(a, b []float64) int { return cmp.Compare(s.coarse.off(l, a), s.coarse.off(l, b)) })
@@ -101,15 +93,17 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 
 // How many starts are followed, of those nearest to the curve: by the leading
 // coil, and by the others, which begin from what the lead found.
-const worthALook, worthFollowing = 5, 5
+const worthALook, worthFollowing = 4, 3
 
 // off returns how far the load with parameters p is from the curve: the sum of
 // squares relative to |Z|.
 func (s *search) off(l load, p []float64) (sum float64) {
-	if !l.within(p, s.low, s.high) {
-		return math.Inf(1)
+	in := s.box(l)
+	inside := make([]float64, len(p))
+	for k, x := range p {
+		inside[k] = in.clamp(k, x)
 	}
-	v := l.at(p)
+	v := l.at(inside)
 	for i, tn := range s.tones {
 		e := v.z(tn, nil) - s.c.Points[i].Z
 		sum += (real(e)*real(e) + imag(e)*imag(e)) / s.abs2[i]
@@ -118,22 +112,15 @@ func (s *search) off(l load, p []float64) (sum float64) {
 }
 
 // coilsLike returns starts for a coil of kind k that resembles the power law
-// of t: its inductance at 1 kHz, and some guesses of where the two part.
+// of t.
 func coilsLike(t *trial, k CoilKind) (starts [][]float64) {
+	if coils[k].like == nil {
+		return nil
+	}
 	v := t.at(t.p)
-	w := 2 * math.Pi * coilHz
-	l := math.Log(max(imag(v.coil(newTone(coilHz), nil))/w, 1e-9))
-	switch k {
-	case Inductor:
-		starts = append(starts, []float64{l})
-	case Ladder:
-		for _, corner := range []float64{0.4e3, 2e3, 10e3} {
-			starts = append(starts, []float64{l - 1, l, math.Log(2*math.Pi*corner) + l})
-		}
-	case Shunted:
-		for _, times := range []float64{2, 5, 20} {
-			starts = append(starts, []float64{l + math.Log(times), math.Log(v.x) + math.Ln2/2, logit(v.n)})
-		}
+	v.coil.l = max(t.Coil.inductance(&v.coil), 1e-9)
+	for _, c := range coils[k].like(v.coil) {
+		starts = append(starts, k.encode(c))
 	}
 	return starts
 }

@@ -295,7 +295,7 @@ func readSource(path, key string, rate, fitted bool) (*source, error) {
 			return nil, fmt.Errorf("%s: %w", path, err)
 		}
 	case fitted:
-		if f, err := (fitOptions{}).of(load{s.label, rec}); err == nil {
+		if f, err := (fitOptions{}).of(load{s.label, rec}); err == nil && f.fits() {
 			s.load, s.min = f.load, f.rating.MinOhm
 		}
 	}
@@ -306,13 +306,16 @@ func readSource(path, key string, rate, fitted bool) (*source, error) {
 func (s *source) rate(rec impedance.Record) error {
 	f, err := fitOptions{}.of(load{s.label, rec})
 	r := f.rating
-	if err != nil {
-		// A dummy load has no resonance to fit, and a rating all the same.
+	switch {
+	case err != nil:
 		s.warnings = append(s.warnings, impedance.Warning{Code: "no-fit", Text: "no loudspeaker fits the curve, which counts as it stands: " + err.Error()})
 		if r, err = rating.Of(rec.Curve, fit.Result{}, rating.Options{}); err != nil {
 			return fmt.Errorf("%w; give its rating with --rated", err)
 		}
-	} else {
+	case !f.fits():
+		// A dummy load has no resonance to fit, and a rating all the same.
+		s.warnings = f.warnings
+	default:
 		s.load, s.min = f.load, r.MinOhm
 		// What the fit has to say of Re and Q does not matter here.
 		s.warnings = nil

@@ -113,6 +113,7 @@ type fitted struct {
 	name     string
 	record   impedance.Record
 	load     fit.Result
+	noFit    string        // why no model of a loudspeaker fits, else empty
 	kk       *fit.KKResult // nil where the curve is too short for the test
 	fault    *curveFault   // nil where none was found
 	rating   rating.Rating
@@ -143,7 +144,7 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 			return nil
 		}
 		if o.plot != "" {
-			write, err := chartWriter(plot.FitChart{Title: f.name, Curve: f.record.Curve, Load: f.load}, o.plot)
+			write, err := chartWriter(f.chart(), o.plot)
 			if err != nil {
 				return err
 			}
@@ -159,6 +160,14 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 		return fmt.Errorf("%d of %d records gave no fit", failed, len(args))
 	}
 	return err
+}
+
+// chart is the curve with its fit, or alone where it has none.
+func (f fitted) chart() chart {
+	if !f.fits() {
+		return plot.ImpedanceChart{Title: f.name, Traces: []plot.Trace{{Curve: f.record.Curve}}}
+	}
+	return plot.FitChart{Title: f.name, Curve: f.record.Curve, Load: f.load}
 }
 
 // report prints f and its warnings.
@@ -198,8 +207,14 @@ func (o fitOptions) fit(arg string) (fitted, error) {
 func (o fitOptions) of(l load) (fitted, error) {
 	f := fitted{name: l.name, record: l.record}
 	var err error
-	if f.load, err = fitCurve(l.record.Curve, fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}); err != nil {
-		return fitted{}, err
+	options := fit.Options{PinnedRe: float64(o.re), DCOhm: float64(o.dc)}
+	if f.load, err = fit.Curve(l.record.Curve, options); err != nil {
+		if f.load.Status == fit.BadInput || o.with != "" {
+			return fitted{}, noLoad(l.record.Curve, err)
+		}
+		// Rating, minimum and peak are those of the curve all the same.
+		f.noFit = err.Error()
+		f.warnings = append(f.warnings, impedance.Warning{Code: "no-fit", Text: "no loudspeaker fits the curve, which counts as it stands: " + f.noFit})
 	}
 	if f.rating, err = rating.Of(l.record.Curve, f.load, rating.Options{LowHz: float64(o.low), HighHz: float64(o.high)}); err != nil {
 		return fitted{}, err
@@ -215,6 +230,9 @@ func (o fitOptions) of(l load) (fitted, error) {
 		if f.wirings, err = rating.Wirings(f.rating.Ohm, o.drivers); err != nil {
 			return fitted{}, err
 		}
+	}
+	if !f.fits() {
+		return f, nil
 	}
 	if f.could, err = rating.Explain(f.load, f.rating.MinOhm, o.drivers, float64(o.marked)); err != nil {
 		return fitted{}, err
@@ -232,27 +250,35 @@ func (o fitOptions) of(l load) (fitted, error) {
 	return f, nil
 }
 
+// fits reports whether a model of a loudspeaker fits the curve.
+func (f fitted) fits() bool { return f.noFit == "" }
+
 // bends reports whether the record says that something bent while it was taken,
 // which a curve may show as it shows a fault.
 func (f fitted) bends() bool {
 	return slices.ContainsFunc(f.record.Warnings, func(w impedance.Warning) bool { return w.Code == "bending" || w.Code == "distortion" })
 }
 
-// fitCurve fits a load to a curve. Where there is none, a curve that no load
-// could give is the better reason.
+// fitCurve fits a load to a curve.
 func fitCurve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 	load, err := fit.Curve(c, o)
-	if err == nil {
-		return load, nil
+	if err != nil {
+		return load, noLoad(c, err)
 	}
+	return load, nil
+}
+
+// noLoad is why c has no fit, which err says. That no load could give the curve
+// is the better reason.
+func noLoad(c impedance.Curve, err error) error {
 	if kk, kkErr := fit.KK(c, fit.Result{}); kkErr == nil {
 		if w, faulty := kk.Warning(); kk.Faulty() {
-			return load, errors.New(w.Text)
+			return errors.New(w.Text)
 		} else if faulty {
-			return load, fmt.Errorf("%w; %s", err, w.Text)
+			return fmt.Errorf("%w; %s", err, w.Text)
 		}
 	}
-	return load, err
+	return err
 }
 
 // constants finds the driver's mechanical constants from a second record.
@@ -372,7 +398,7 @@ func (f fitted) print(w io.Writer, o fitOptions) error {
 	if o.explain {
 		f.models(&p)
 	}
-	if o.explain || o.drivers > 0 || o.marked > 0 || f.odd() {
+	if f.fits() && (o.explain || o.drivers > 0 || o.marked > 0 || f.odd()) {
 		f.explanations(&p)
 	}
 	return p.err

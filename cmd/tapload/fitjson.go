@@ -8,9 +8,13 @@ import (
 // (k = 1), units are SI.
 type fitObject struct {
 	Label      string            `json:"label"`
-	Re         jsonValue         `json:"re_ohm"`
+	Re         *jsonValue        `json:"re_ohm"` // null where no model fits
 	Resonances []resonanceObject `json:"resonances"`
-	Coil       coilObject        `json:"coil"`
+	Wrinkles   []resonanceObject `json:"wrinkles,omitempty"` // of the model that stand for what coil and cone do otherwise
+	Coupled    bool              `json:"coupled,omitempty"`  // the resonances drive each other
+	Coil       *coilObject       `json:"coil"`
+	Suspension *suspensionObject `json:"suspension,omitempty"`
+	Crossover  *crossoverObject  `json:"crossover,omitempty"`
 	Min        extreme           `json:"z_min"` // above the lowest resonance
 	Max        extreme           `json:"z_max"` // of the resonances, however far a coil rises
 	RatedOhm   *float64          `json:"rated_ohm"`
@@ -41,6 +45,8 @@ type resonanceObject struct {
 	Qes jsonValue `json:"q_es"`
 	Qts jsonValue `json:"q_ts"`
 	Res jsonValue `json:"r_es_ohm"`
+
+	Turn *jsonValue `json:"turn_ohm,omitempty"` // where resonances are coupled
 }
 
 type parameterObject struct {
@@ -56,12 +62,43 @@ type shiftObject struct {
 
 type coilObject struct {
 	Kind string     `json:"kind"`
+	L0   *jsonValue `json:"l0_h,omitempty"`
 	L    *jsonValue `json:"l_h,omitempty"`
 	L2   *jsonValue `json:"l2_h,omitempty"`
 	R2   *jsonValue `json:"r2_ohm,omitempty"`
 	K    *jsonValue `json:"k,omitempty"` // ohm s^-n
 	N    *jsonValue `json:"n,omitempty"`
 	Le   *jsonValue `json:"le_1khz_h,omitempty"`
+}
+
+// parameter returns the place of the coil's parameter of that name, as in fit.
+func (o *coilObject) parameter(name string) **jsonValue {
+	return map[string]**jsonValue{"l0": &o.L0, "l": &o.L, "l2": &o.L2, "r2": &o.R2, "k": &o.K, "n": &o.N}[name]
+}
+
+type suspensionObject struct {
+	Kind     string     `json:"kind"`
+	Creep    *jsonValue `json:"creep,omitempty"`
+	Leak     *jsonValue `json:"leak,omitempty"`
+	LeakHz   *jsonValue `json:"leak_hz,omitempty"`
+	LeakMass *jsonValue `json:"leak_mass,omitempty"`
+}
+
+// parameter returns the place of the suspension's parameter of that name, as
+// in fit.
+func (o *suspensionObject) parameter(name string) **jsonValue {
+	return map[string]**jsonValue{"creep": &o.Creep, "leak": &o.Leak, "leakhz": &o.LeakHz, "leakmass": &o.LeakMass}[name]
+}
+
+// crossoverObject says what lies between jack and drivers, and which part of
+// the curve the fit took.
+type crossoverObject struct {
+	Kind      string     `json:"kind"`
+	LowHz     float64    `json:"low_hz"`
+	HighHz    float64    `json:"high_hz"`
+	Capacitor *jsonValue `json:"capacitor_f,omitempty"`
+	Pad       *jsonValue `json:"pad_ohm,omitempty"`
+	Why       string     `json:"why,omitempty"` // there is no fit
 }
 
 type ratedObject struct {
@@ -108,10 +145,10 @@ type causeObject struct {
 // only when they were asked for.
 func (f fitted) object(o fitOptions) fitObject {
 	out := fitObject{
-		Label: f.record.Label, Re: jsonValue(f.load.Re), Resonances: []resonanceObject{},
-		Coil: coilOf(f.load.Coil),
-		Min:  extreme{Ohm: f.rating.MinOhm.Value, Hz: f.rating.MinHz, U: f.rating.MinOhm.U},
-		Max:  extreme{Ohm: f.load.Max.Ohm.Value, Hz: f.load.Max.Hz, U: f.load.Max.Ohm.U},
+		Label: f.record.Label, Resonances: []resonanceObject{},
+		Coupled: f.load.Model.Coupled, Crossover: f.crossover(),
+		Min: extreme{Ohm: f.rating.MinOhm.Value, Hz: f.rating.MinHz, U: f.rating.MinOhm.U},
+		Max: extreme{Ohm: f.rating.MaxOhm.Value, Hz: f.rating.MaxHz, U: f.rating.MaxOhm.U},
 		Rated: ratedObject{
 			Candidates: append([]float64{}, f.rating.Candidates...), Margin: f.rating.MarginPercent, Verdict: f.rating.Verdict.String(),
 			LowHz: f.rating.LowHz, HighHz: f.rating.HighHz,
@@ -120,8 +157,15 @@ func (f fitted) object(o fitOptions) fitObject {
 		Parameters: []parameterObject{}, Covariance: f.load.Covariance, Shifts: []shiftObject{},
 		Warnings: warningEntries(f.warnings),
 	}
+	if f.fits() {
+		re := jsonValue(f.load.Re)
+		out.Re, out.Coil, out.Suspension = &re, coilOf(f.load.Coil), suspensionOf(f.load.Suspension)
+	}
 	for _, r := range f.load.Resonances {
-		out.Resonances = append(out.Resonances, resonanceObject{jsonValue(r.Hz), jsonValue(r.Qms), jsonValue(r.Qes), jsonValue(r.Qts), jsonValue(r.Res)})
+		out.Resonances = append(out.Resonances, resonanceOf(r))
+	}
+	for _, r := range f.load.Wrinkles {
+		out.Wrinkles = append(out.Wrinkles, resonanceOf(r))
 	}
 	for _, p := range f.load.Parameters {
 		out.Parameters = append(out.Parameters, parameterObject(p))
@@ -169,24 +213,59 @@ func (f fitted) object(o fitOptions) fitObject {
 	return out
 }
 
-func coilOf(c fit.Coil) coilObject {
-	some := func(v fit.Value) *jsonValue {
-		j := jsonValue(v)
-		return &j
+// some returns the place of a copy of v.
+func some(v fit.Value) *jsonValue {
+	j := jsonValue(v)
+	return &j
+}
+
+func resonanceOf(r fit.Resonance) resonanceObject {
+	o := resonanceObject{Hz: jsonValue(r.Hz), Qms: jsonValue(r.Qms), Qes: jsonValue(r.Qes), Qts: jsonValue(r.Qts), Res: jsonValue(r.Res)}
+	if r.Turn.Value != 0 {
+		o.Turn = some(r.Turn)
 	}
-	o := coilObject{Kind: c.Kind.String()}
-	switch c.Kind {
-	case fit.Inductor:
-		o.L = some(c.L)
-	case fit.Ladder:
-		o.L, o.L2, o.R2 = some(c.L), some(c.L2), some(c.R2)
-	case fit.Power:
-		o.K, o.N = some(c.K), some(c.N)
-	case fit.Shunted:
-		o.L, o.K, o.N = some(c.L), some(c.K), some(c.N)
+	return o
+}
+
+func coilOf(c fit.Coil) *coilObject {
+	o := &coilObject{Kind: c.Kind.String()}
+	for _, name := range c.Kind.Parameters() {
+		v, _ := c.Parameter(name)
+		*o.parameter(name) = some(*v)
 	}
 	if c.Kind != fit.NoCoil {
 		o.Le = some(c.LeAt1k)
+	}
+	return o
+}
+
+// suspensionOf returns nil for what is no more than a spring.
+func suspensionOf(s fit.Suspension) *suspensionObject {
+	if s.Kind == fit.Spring {
+		return nil
+	}
+	o := &suspensionObject{Kind: s.Kind.String()}
+	for _, name := range s.Kind.Parameters() {
+		v, _ := s.Parameter(name)
+		*o.parameter(name) = some(*v)
+	}
+	return o
+}
+
+// crossover returns nil where the fit saw none.
+func (f fitted) crossover() *crossoverObject {
+	if f.load.Crossover == fit.NoCrossover && f.fits() {
+		return nil
+	}
+	o := &crossoverObject{Kind: f.load.Crossover.String(), LowHz: f.load.LowHz, HighHz: f.load.HighHz}
+	if !f.fits() {
+		o.Kind, o.Why = "unknown", f.noFit
+	}
+	if f.load.Capacitor.Value > 0 {
+		o.Capacitor = some(f.load.Capacitor)
+	}
+	if f.load.Pad.Value > 0 {
+		o.Pad = some(f.load.Pad)
 	}
 	return o
 }

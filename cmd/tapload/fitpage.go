@@ -62,16 +62,20 @@ func (f fitted) headline() string {
 	case rating.Fail:
 		parts = append(parts, "too low for any rating")
 	}
-	if f.dead != nil {
+	switch tap := r.Tap(); {
+	case f.dead != nil:
 		parts = append(parts, "not called safe before every driver is checked")
-	} else if tap := r.Tap(); tap > 0 {
-		article := "a"
-		if tap == 8 {
-			article = "an"
-		}
-		parts = append(parts, fmt.Sprintf("safe on %s %g ohm tap", article, tap))
-	} else {
+	case f.fault != nil && f.fault.rating:
+		parts = append(parts, "not called safe before it is measured again")
+	case tap == 8:
+		parts = append(parts, "safe on an 8 ohm tap")
+	case tap > 0:
+		parts = append(parts, fmt.Sprintf("safe on a %g ohm tap", tap))
+	default:
 		parts = append(parts, "safe on no usual tap")
+	}
+	if !f.fits() {
+		return f.name + ": " + strings.Join(append(parts, "no loudspeaker fits the curve"), "; ")
 	}
 	var hz []string
 	for _, res := range rating.Main(f.load) {
@@ -104,16 +108,21 @@ func (f fitted) table(p *page) {
 		p.line(fmt.Sprintf("%-12s%s", name, s))
 	}
 	re := withU(f.load.Re, 1, "ohm")
-	if f.load.Pinned {
+	switch {
+	case !f.fits():
+		re = "unknown: no loudspeaker fits"
+	case f.load.Pinned:
 		re += ", as given"
 	}
 	p.row("Re", re+"   (± is k = 2)")
-	across("resonance", func(r fit.Resonance) string { return withU(r.Hz, 1, "Hz") })
-	across("  Qms", func(r fit.Resonance) string { return withU(r.Qms, 1, "") })
-	across("  Qes", func(r fit.Resonance) string { return withU(r.Qes, 1, "") })
-	across("  Qts", func(r fit.Resonance) string { return withU(r.Qts, 1, "") })
-	across("  Res", func(r fit.Resonance) string { return withU(r.Res, 1, "ohm") })
-	p.row("peak", fmt.Sprintf("%s at %s", withU(f.load.Max.Ohm, 1, "ohm"), formatHz(f.load.Max.Hz)))
+	if f.fits() {
+		across("resonance", func(r fit.Resonance) string { return withU(r.Hz, 1, "Hz") })
+		across("  Qms", func(r fit.Resonance) string { return withU(r.Qms, 1, "") })
+		across("  Qes", func(r fit.Resonance) string { return withU(r.Qes, 1, "") })
+		across("  Qts", func(r fit.Resonance) string { return withU(r.Qts, 1, "") })
+		across("  Res", func(r fit.Resonance) string { return withU(r.Res, 1, "ohm") })
+	}
+	p.row("peak", fmt.Sprintf("%s at %s", withU(f.rating.MaxOhm, 1, "ohm"), formatHz(f.rating.MaxHz)))
 	p.row("minimum", fmt.Sprintf("%s at %s", withU(f.rating.MinOhm, 1, "ohm"), formatHz(f.rating.MinHz)))
 	p.row("rating", f.ratingText())
 	if len(f.wirings) > 0 {
@@ -126,6 +135,9 @@ func (f fitted) table(p *page) {
 		}
 		p.row("could be", strings.Join(names, "; "))
 	}
+	if !f.fits() {
+		return
+	}
 	for i, s := range coilText(f.load.Coil) {
 		name := "coil"
 		if i > 0 {
@@ -133,7 +145,13 @@ func (f fitted) table(p *page) {
 		}
 		p.row(name, s)
 	}
+	for _, s := range partsText(f.load) {
+		p.row("also", s)
+	}
 	fits := fmt.Sprintf("%s; off by %s of |Z|", modelText(f.load.Model), percentText(100*f.load.Misfit))
+	if f.load.Crossover == fit.Split {
+		fits += ", up to " + formatHz(f.load.HighHz)
+	}
 	if f.kk != nil {
 		fits += fmt.Sprintf("; Kramers-Kronig leaves %s", percentText(f.kk.Percent))
 	}
@@ -170,35 +188,71 @@ func modelText(m fit.Model) string {
 	if m.Resonances > 1 {
 		s = fmt.Sprintf("%d resonances", m.Resonances)
 	}
-	if m.Coil == fit.NoCoil {
-		return s + ", no coil"
+	if m.Coupled {
+		s += " that drive each other"
 	}
-	return s + ", " + m.Coil.String() + " coil"
+	if m.Coil == fit.NoCoil {
+		s += ", no coil"
+	} else {
+		s += ", " + m.Coil.String() + " coil"
+	}
+	if m.Suspension != fit.Spring {
+		s += ", " + m.Suspension.String()
+	}
+	if m.Padded {
+		s += ", pad"
+	}
+	return s
 }
 
 // coilText says what the coil is in one or two lines.
 func coilText(c fit.Coil) []string {
-	le := withU(c.LeAt1k, 1e3, "mH") + " at 1 kHz"
-	henry := func(v fit.Value) string {
-		if 2*v.U > v.Value {
-			return "an inductance not determined"
-		}
-		return withU(v, 1e3, "mH")
-	}
-	power := fmt.Sprintf("%s ohm of s^n, n %s", withU(c.K, 1, ""), withU(c.N, 1, ""))
+	words := named(c.Kind.Words(), c.Kind.Parameters(), c.Parameter)
 	switch c.Kind {
-	case fit.NoCoil:
-		return []string{"no inductance seen"}
-	case fit.Inductor:
-		return []string{henry(c.L)}
-	case fit.Ladder:
-		return []string{le, fmt.Sprintf("%s, then %s beside %s", henry(c.L), henry(c.L2), withU(c.R2, 1, "ohm"))}
-	case fit.Power:
-		return []string{le, "K " + power}
-	case fit.Shunted:
-		return []string{le, fmt.Sprintf("%s beside K %s", henry(c.L), power)}
+	case fit.NoCoil, fit.Inductor:
+		return []string{words}
 	}
-	return []string{c.Kind.String()}
+	return []string{withU(c.LeAt1k, 1e3, "mH") + " at 1 kHz", words}
+}
+
+// partsText says what a load has beside resonances and coil.
+func partsText(r fit.Result) (lines []string) {
+	if s := r.Suspension; s.Kind != fit.Spring {
+		lines = append(lines, named(s.Kind.Words(), s.Kind.Parameters(), s.Parameter))
+	}
+	if r.Capacitor.Value > 0 {
+		lines = append(lines, "a capacitor in series, "+withU(r.Capacitor, 1e6, "uF"))
+	}
+	if r.Pad.Value > 0 {
+		lines = append(lines, "a resistance beside the driver, as an L-pad has: "+withU(r.Pad, 1, "ohm"))
+	}
+	if n := len(r.Wrinkles); n > 0 {
+		lines = append(lines, fmt.Sprintf("%d wrinkles of coil and cone, no resonances of the load", n))
+		if n == 1 {
+			lines[len(lines)-1] = "a wrinkle of coil and cone, no resonance of the load"
+		}
+	}
+	return lines
+}
+
+// named fills in the parameters that stand in braces in words.
+func named(words string, names []string, of func(string) (*fit.Value, string)) string {
+	for _, name := range names {
+		v, unit := of(name)
+		text := withU(*v, 1, unit)
+		switch {
+		case unit == "H" && 2*v.U > v.Value:
+			text = "an inductance not determined"
+		case unit == "ohm" && 2*v.U > v.Value:
+			text = "a resistance not determined"
+		case unit == "H":
+			text = withU(*v, 1e3, "mH")
+		case unit == "":
+			text = withU(*v, 1, "")
+		}
+		words = strings.ReplaceAll(words, "{"+name+"}", text)
+	}
+	return words
 }
 
 // mechanics writes the driver's constants.

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -25,8 +27,8 @@ type keptFit struct {
 // isFit tells a kept fit from a record, which names its format.
 func isFit(data []byte) bool {
 	var keys struct {
-		Format *string          `json:"format"`
-		Re     *json.RawMessage `json:"re_ohm"`
+		Format *string         `json:"format"`
+		Re     json.RawMessage `json:"re_ohm"`
 	}
 	err := json.NewDecoder(bytes.NewReader(data)).Decode(&keys)
 	return err == nil && keys.Format == nil && keys.Re != nil
@@ -42,82 +44,90 @@ func readFit(data []byte, id string) (keptFit, error) {
 		return k, errors.New("there is more than one fit in it; keep each in a file of its own")
 	}
 	o := k.object
-	if n := len(o.Resonances); n < 1 || n > 3 {
+	if o.Re == nil {
+		return k, errors.New("no loudspeaker was fitted; use the record itself")
+	}
+	if n := len(o.Resonances) + len(o.Wrinkles); len(o.Resonances) < 1 || n > 3 {
 		return k, fmt.Errorf("a fit has 1 to 3 resonances, this one has %d", n)
 	}
-	k.load = fit.Result{Re: fit.Value(o.Re)}
-	for _, r := range o.Resonances {
-		k.load.Resonances = append(k.load.Resonances, fit.Resonance{Hz: fit.Value(r.Hz), Qms: fit.Value(r.Qms), Res: fit.Value(r.Res)})
+	if o.Coil == nil {
+		return k, errors.New("the fit has no coil")
 	}
-	kind, known := fit.NoCoil, false
-	for kind = fit.NoCoil; kind <= fit.Shunted; kind++ {
-		if known = kind.String() == o.Coil.Kind; known {
-			break
+	k.load = fit.Result{Re: fit.Value(*o.Re), Model: fit.Model{Coupled: o.Coupled}}
+	k.load.Resonances, k.load.Wrinkles = resonancesOf(o.Resonances), resonancesOf(o.Wrinkles)
+	if err := k.takeCoil(); err != nil {
+		return k, err
+	}
+	if err := k.takeSuspension(); err != nil {
+		return k, err
+	}
+	if c := o.Crossover; c != nil {
+		if c.Kind == fit.Split.String() {
+			return k, fmt.Errorf("this is a fit of what lies below a crossover, to %.4g Hz; use the record itself", c.HighHz)
+		}
+		if c.Capacitor != nil {
+			k.load.Capacitor = fit.Value(*c.Capacitor)
+		}
+		if c.Pad != nil {
+			k.load.Pad = fit.Value(*c.Pad)
 		}
 	}
-	if !known {
-		return k, fmt.Errorf("there is no coil %q", o.Coil.Kind)
-	}
-	k.load.Coil.Kind = kind
-	for _, part := range []struct {
-		from *jsonValue
-		to   *fit.Value
-	}{
-		{o.Coil.L, &k.load.Coil.L}, {o.Coil.L2, &k.load.Coil.L2}, {o.Coil.R2, &k.load.Coil.R2},
-		{o.Coil.K, &k.load.Coil.K}, {o.Coil.N, &k.load.Coil.N},
-	} {
-		if part.from != nil {
-			*part.to = fit.Value(*part.from)
-		}
-	}
-	for _, name := range k.names() {
-		if v := k.parameter(&k.load, name); !(v.Value > 0) || math.IsInf(v.Value, 0) || !(v.U >= 0) || math.IsInf(v.U, 0) {
+	for _, name := range k.load.ParameterNames() {
+		v := k.load.Parameter(name)
+		// The turn of a resonance has either sign.
+		if v == nil || !(v.Value > 0) && !strings.HasPrefix(name, "turn") || math.IsInf(v.Value, 0) || math.IsNaN(v.Value) || !(v.U >= 0) || math.IsInf(v.U, 0) {
 			return k, fmt.Errorf("%s of %g ± %g is no value of a load", name, v.Value, v.U)
 		}
 	}
 	return k, nil
 }
 
-// names are the parameters that make up the load, named as in fit.Result.
-func (k keptFit) names() []string {
-	names := []string{"re"}
-	for i := range k.load.Resonances {
-		for _, n := range []string{"f", "qms", "res"} {
-			names = append(names, fmt.Sprintf("%s%d", n, i+1))
+func resonancesOf(list []resonanceObject) (out []fit.Resonance) {
+	for _, r := range list {
+		one := fit.Resonance{Hz: fit.Value(r.Hz), Qms: fit.Value(r.Qms), Res: fit.Value(r.Res)}
+		if r.Turn != nil {
+			one.Turn = fit.Value(*r.Turn)
 		}
+		out = append(out, one)
 	}
-	return append(names, map[fit.CoilKind][]string{
-		fit.Inductor: {"l"}, fit.Ladder: {"l", "l2", "r2"}, fit.Power: {"k", "n"}, fit.Shunted: {"l", "k", "n"},
-	}[k.load.Coil.Kind]...)
+	return out
 }
 
-// parameter returns the place of a parameter in r, or nil.
-func (k keptFit) parameter(r *fit.Result, name string) *fit.Value {
-	for i := range r.Resonances {
-		switch name {
-		case fmt.Sprintf("f%d", i+1):
-			return &r.Resonances[i].Hz
-		case fmt.Sprintf("qms%d", i+1):
-			return &r.Resonances[i].Qms
-		case fmt.Sprintf("res%d", i+1):
-			return &r.Resonances[i].Res
+func (k *keptFit) takeCoil() error {
+	for _, kind := range fit.CoilKinds() {
+		if kind.String() != k.object.Coil.Kind {
+			continue
 		}
+		k.load.Coil.Kind = kind
+		for _, name := range kind.Parameters() {
+			if from := *k.object.Coil.parameter(name); from != nil {
+				to, _ := k.load.Coil.Parameter(name)
+				*to = fit.Value(*from)
+			}
+		}
+		return nil
 	}
-	switch name {
-	case "re":
-		return &r.Re
-	case "l":
-		return &r.Coil.L
-	case "l2":
-		return &r.Coil.L2
-	case "r2":
-		return &r.Coil.R2
-	case "k":
-		return &r.Coil.K
-	case "n":
-		return &r.Coil.N
+	return fmt.Errorf("there is no coil %q", k.object.Coil.Kind)
+}
+
+func (k *keptFit) takeSuspension() error {
+	if k.object.Suspension == nil {
+		return nil
 	}
-	return nil
+	for _, kind := range fit.SuspensionKinds() {
+		if kind.String() != k.object.Suspension.Kind {
+			continue
+		}
+		k.load.Suspension.Kind = kind
+		for _, name := range kind.Parameters() {
+			if from := *k.object.Suspension.parameter(name); from != nil {
+				to, _ := k.load.Suspension.Parameter(name)
+				*to = fit.Value(*from)
+			}
+		}
+		return nil
+	}
+	return fmt.Errorf("there is no suspension %q", k.object.Suspension.Kind)
 }
 
 // move is a change of the parameters by one standard uncertainty of one cause.
@@ -135,15 +145,15 @@ func (k keptFit) moves() ([]move, error) {
 	o := k.object
 	n := len(o.Parameters)
 	if len(o.Covariance) == 0 {
-		for _, name := range k.names() {
-			if u := k.parameter(&k.load, name).U; u > 0 {
+		for _, name := range k.load.ParameterNames() {
+			if u := k.load.Parameter(name).U; u > 0 {
 				out = append(out, move{k.id + ":" + name, map[string]float64{name: u}})
 			}
 		}
 		return out, nil
 	}
 	known := map[string]bool{}
-	for _, name := range k.names() {
+	for _, name := range k.load.ParameterNames() {
 		known[name] = true
 	}
 	u := make([]float64, n)
@@ -218,9 +228,9 @@ func (k keptFit) curve(hz []float64) (impedance.Curve, error) {
 
 func (k keptFit) moved(m move, by float64) fit.Result {
 	r := k.load
-	r.Resonances = append([]fit.Resonance(nil), r.Resonances...)
+	r.Resonances, r.Wrinkles = slices.Clone(r.Resonances), slices.Clone(r.Wrinkles)
 	for name, d := range m.by {
-		k.parameter(&r, name).Value += by * d
+		r.Parameter(name).Value += by * d
 	}
 	return r
 }

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"tapload/fit"
+	"tapload/fixtures/bench/foreign"
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
 )
@@ -70,6 +72,48 @@ func TestKeptFitIsTheFit(t *testing.T) {
 	}
 	if ohm, doubt := k.ratedOhm(); ohm != 8 || doubt != nil {
 		t.Errorf("rated %g ohm, %v; want 8", ohm, doubt)
+	}
+}
+
+// Whatever a fit is made of goes into its JSON and comes back, and its page has
+// words for it; a fit of what lies below a crossover does not stand for the
+// curve.
+func TestKeptFitOfEveryPart(t *testing.T) {
+	for _, kind := range foreign.Kinds() {
+		for seed := range uint64(2) {
+			drawn := kind.Draw(seed)
+			f, err := fitOptions{}.of(load{"driver", impedance.Record{Label: "driver", Curve: drawn.Curve(0)}})
+			if err != nil {
+				t.Fatalf("%v: %v", drawn, err)
+			}
+			var text strings.Builder
+			if err := f.print(&text, fitOptions{}); err != nil || strings.ContainsAny(text.String(), "{}") {
+				t.Errorf("%v: %v in the page\n%s", drawn, err, text.String())
+			}
+			data, err := json.Marshal(f.object(fitOptions{}))
+			if err != nil {
+				t.Fatalf("%v: %v", drawn, err)
+			}
+			k, err := readFit(data, "fit:x")
+			if f.load.Crossover == fit.Split {
+				if err == nil || !strings.Contains(err.Error(), "below a crossover") {
+					t.Errorf("%v: a fit of part of the curve stands for it: %v", drawn, err)
+				}
+				continue
+			}
+			if err != nil {
+				t.Fatalf("%v: %v", drawn, err)
+			}
+			c, err := k.curve([]float64{20, 60, 150, 1000, 9000})
+			if err != nil {
+				t.Fatalf("%v: %v", drawn, err)
+			}
+			for _, p := range c.Points {
+				if want := f.load.Impedance(p.Hz); cmplx.Abs(p.Z-want) > 1e-9*cmplx.Abs(want) {
+					t.Errorf("%v: at %g Hz the kept fit is %v, the fit %v; %+v", drawn, p.Hz, p.Z, want, f.load.Model)
+				}
+			}
+		}
 	}
 }
 

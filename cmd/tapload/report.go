@@ -187,7 +187,7 @@ func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, 
 					return cabs, err
 				}
 				f.rec = &rec
-				if found, err := (fitOptions{dc: ohms(cab.DCOhm), marked: ohms(cab.MarkedOhm), drivers: cab.Drivers}).of(load{cab.Label, rec}); err == nil {
+				if found, err := (fitOptions{dc: ohms(cab.DCOhm), marked: ohms(cab.MarkedOhm), drivers: cab.Drivers}).of(load{cab.Label, rec}); err == nil && found.fits() {
 					f.fit = &found
 				}
 			}

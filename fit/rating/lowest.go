@@ -3,6 +3,8 @@ package rating
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
+	"slices"
 
 	"tapload/fit"
 	"tapload/measure/impedance"
@@ -20,7 +22,8 @@ type minimum struct {
 }
 
 // lowest returns the lowest |Z| of c from low to high and whether it lies at
-// an end, towards which |Z| falls.
+// an end, towards which |Z| falls. At an end it is read at the end itself, by
+// the points on both sides of it.
 func lowest(c impedance.Curve, low, high float64) (m minimum, edge bool, err error) {
 	p := c.Points
 	first, last := 0, len(p)-1
@@ -34,62 +37,116 @@ func lowest(c impedance.Curve, low, high float64) (m minimum, edge bool, err err
 		return minimum{}, false, fmt.Errorf("the curve runs from %.4g to %.4g Hz and has no point in the rated range from %.0f to %.0f Hz; choose another range",
 			p[0].Hz, p[len(p)-1].Hz, low, high)
 	}
+	low, high = max(low, p[0].Hz), min(high, p[len(p)-1].Hz)
+	s := newScatter(c)
 	m.ohm.Value = math.Inf(1)
 	best := 0
 	for i := first; i <= last; i++ {
-		if got := parabola(c, i, first, last); got.ohm.Value < m.ohm.Value {
+		if got := s.turn(i, 1, low, high); got.ohm.Value < m.ohm.Value {
 			m, best = got, i
 		}
 	}
 	// The lower end is the flank of a resonance, from which |Z| falls.
-	return m, best == last && last > first, nil
+	return m, best == last && last > first && m.hz > high/(1+1e-9), nil
 }
 
-// parabola fits |Z| over ln f around point i by least squares and returns its
-// vertex, or its value at i where the vertex is not among the points.
-func parabola(c impedance.Curve, i, first, last int) minimum {
+// highest returns the highest |Z| of c near hz, or where hz is 0 its highest
+// turn inside the band, or the highest of all where it has none.
+func highest(c impedance.Curve, hz float64) minimum {
 	p := c.Points
+	_, top := c.Extremes()
+	if hz > 0 {
+		const near = 1.1
+		for i := range p {
+			if p[i].Hz > hz/near && p[i].Hz < hz*near && (p[top].Hz <= hz/near || p[top].Hz >= hz*near || cmplx.Abs(p[i].Z) > cmplx.Abs(p[top].Z)) {
+				top = i
+			}
+		}
+	} else if _, peak := c.Turns(); peak >= 0 {
+		top = peak
+	}
+	return newScatter(c).turn(top, -1, p[0].Hz, p[len(p)-1].Hz)
+}
+
+// scatter is a curve with the noise of its points.
+type scatter struct {
+	impedance.Curve
+	own float64 // of |Z| relative to it where the curve states no noise
+}
+
+// newScatter finds the noise of a curve that states none: the median of what
+// three neighbours leave of a line through them, whose squares have the
+// expectation of the noise's times 1 + a^2 + b^2 with the weights a and b of the
+// outer two.
+func newScatter(c impedance.Curve) scatter {
+	s := scatter{Curve: c}
+	var left []float64
+	for i := 1; i < len(c.Points)-1; i++ {
+		a, b, d := c.Points[i-1], c.Points[i], c.Points[i+1]
+		if b.Noise != (impedance.Cov{}) {
+			return s
+		}
+		at := math.Log(b.Hz/a.Hz) / math.Log(d.Hz/a.Hz)
+		m := cmplx.Abs(b.Z)
+		e := (m - (1-at)*cmplx.Abs(a.Z) - at*cmplx.Abs(d.Z)) / m
+		left = append(left, e*e/(1+at*at+(1-at)*(1-at)))
+	}
+	if len(left) > 0 {
+		slices.Sort(left)
+		const median = 0.4549 // of chi-square with one degree of freedom
+		s.own = math.Sqrt(left[len(left)/2] / median)
+	}
+	return s
+}
+
+// variance is that of |Z| at point i by its noise.
+func (s scatter) variance(i int) float64 {
+	p := s.Points[i]
+	own := s.own * cmplx.Abs(p.Z)
+	return p.Noise.Along(p.Z) + own*own
+}
+
+// turn fits |Z| over ln f around point i by least squares with a parabola and
+// returns its vertex if that is a minimum, or a maximum where sign is -1, or
+// else the lower of its ends; it looks from low to high only.
+func (s scatter) turn(i int, sign, low, high float64) minimum {
+	p := s.Points
 	from, to := i, i
-	for from > first && (from == i || math.Log2(p[i].Hz/p[from-1].Hz) < halfWindow) {
+	for from > 0 && (from == i || math.Log2(p[i].Hz/p[from-1].Hz) < halfWindow) {
 		from--
 	}
-	for to < last && (to == i || math.Log2(p[to+1].Hz/p[i].Hz) < halfWindow) {
+	for to < len(p)-1 && (to == i || math.Log2(p[to+1].Hz/p[i].Hz) < halfWindow) {
 		to++
 	}
 	if from == i || to == i {
-		ohm, u := c.Modulus(i)
-		return minimum{fit.Value{Value: ohm, U: u}, p[i].Hz}
+		ohm, u := s.Modulus(i)
+		return minimum{fit.Value{Value: ohm, U: math.Hypot(u, s.own*ohm)}, p[i].Hz}
 	}
 	scale := math.Log(p[to].Hz / p[from].Hz)
-	x := func(k int) float64 { return math.Log(p[k].Hz/p[i].Hz) / scale }
+	x := func(hz float64) float64 { return math.Log(hz/p[i].Hz) / scale }
 
 	// Normal equations of 1, x, x^2; at most a few points, all within +-1.
-	var s [5]float64
+	var sums [5]float64
 	var b [3]float64
 	for k := from; k <= to; k++ {
-		ohm, _ := c.Modulus(k)
+		ohm := cmplx.Abs(p[k].Z)
 		power := 1.
-		for n := range s {
-			s[n] += power
+		for n := range sums {
+			sums[n] += power
 			if n < len(b) {
 				b[n] += power * ohm
 			}
-			power *= x(k)
+			power *= x(p[k].Hz)
 		}
 	}
-	inv := inverse([3][3]float64{{s[0], s[1], s[2]}, {s[1], s[2], s[3]}, {s[2], s[3], s[4]}})
+	inv := inverse([3][3]float64{{sums[0], sums[1], sums[2]}, {sums[1], sums[2], sums[3]}, {sums[2], sums[3], sums[4]}})
 	var a [3]float64
 	for r := range a {
 		for k := range b {
 			a[r] += inv[r][k] * b[k]
 		}
 	}
-	at := 0.
-	if a[2] > 0 {
-		if v := -a[1] / (2 * a[2]); v > x(from) && v < x(to) {
-			at = v
-		}
-	}
+	at := s.best(a, sign, max(x(low), x(p[max(i-1, from)].Hz)), min(x(high), x(p[min(i+1, to)].Hz)))
 	m := minimum{hz: p[i].Hz * math.Exp(at*scale)}
 	m.ohm.Value = a[0] + at*(a[1]+at*a[2])
 
@@ -97,18 +154,18 @@ func parabola(c impedance.Curve, i, first, last int) minimum {
 	// which is a weighted sum of the points.
 	row := [3]float64{1, at, at * at}
 	variance := 0.
-	shared := make([]float64, len(c.Shared))
+	shared := make([]float64, len(s.Shared))
 	for k := from; k <= to; k++ {
 		w, power := 0., 1.
 		for n := range row {
 			for r := range row {
 				w += row[r] * inv[r][n] * power
 			}
-			power *= x(k)
+			power *= x(p[k].Hz)
 		}
-		variance += w * w * p[k].Noise.Along(p[k].Z)
-		mod := math.Hypot(real(p[k].Z), imag(p[k].Z))
-		for n, src := range c.Shared {
+		variance += w * w * s.variance(k)
+		mod := cmplx.Abs(p[k].Z)
+		for n, src := range s.Shared {
 			if mod > 0 {
 				shared[n] += w * (real(p[k].Z)*real(src.DZ[k]) + imag(p[k].Z)*imag(src.DZ[k])) / mod
 			}
@@ -119,6 +176,20 @@ func parabola(c impedance.Curve, i, first, last int) minimum {
 	}
 	m.ohm.U = math.Sqrt(variance)
 	return m
+}
+
+// best returns where between two x the parabola a is least, or greatest where
+// sign is -1.
+func (scatter) best(a [3]float64, sign, from, to float64) float64 {
+	if sign*a[2] > 0 {
+		if v := -a[1] / (2 * a[2]); v > from && v < to {
+			return v
+		}
+	}
+	if sign*(from*(a[1]+from*a[2])) < sign*(to*(a[1]+to*a[2])) {
+		return from
+	}
+	return to
 }
 
 // inverse returns the inverse of a symmetric matrix.

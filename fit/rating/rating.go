@@ -73,8 +73,23 @@ type Rating struct {
 
 	MinOhm        fit.Value // lowest |Z| in the range, noise and shared sources together
 	MinHz         float64
+	MaxOhm        fit.Value // highest |Z| of the resonances, or of the curve
+	MaxHz         float64
 	LowHz, HighHz float64 // the range looked at
 	Warnings      []impedance.Warning
+}
+
+// peakHz returns where c has its highest peak, or 0 where that lies too high for
+// the resonance of a cabinet or is none.
+func peakHz(c impedance.Curve) float64 {
+	const most = 400
+	if c.Check() != nil {
+		return 0
+	}
+	if _, peak := c.Turns(); peak >= 0 && c.Points[peak].Hz < most {
+		return c.Points[peak].Hz
+	}
+	return 0
 }
 
 // Main returns the main resonances of a load, by rising frequency, or all where
@@ -95,8 +110,8 @@ func Main(load fit.Result) []fit.Resonance {
 
 // Options are the limits of the rated frequency range, in Hz.
 //
-// A zero LowHz is the lowest main resonance of the load, or LowHz where it has
-// none: below its resonance every driver falls to its DC resistance, which is
+// A zero LowHz is the lowest main resonance of the load, or the curve's highest
+// peak where no load was fitted, or LowHz where it has none: below its resonance every driver falls to its DC resistance, which is
 // below the limit for many that the trade rates at 8 ohm and that work well
 // at it, since a cabinet gives and takes little there. A zero HighHz is HighHz.
 type Options struct {
@@ -112,6 +127,8 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 		r.LowHz = LowHz
 		if main := Main(load); len(main) > 0 {
 			r.LowHz = main[0].Hz.Value
+		} else if hz := peakHz(c); hz > 0 {
+			r.LowHz = hz
 		}
 	}
 	if r.HighHz == 0 {
@@ -125,11 +142,8 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 		return Rating{}, fmt.Errorf("rating: %w", err)
 	}
 	r.MinHz, r.MinOhm = low.hz, low.ohm
-	if r.MinOhm.U == 0 {
-		// A curve from elsewhere states no uncertainty; the fit's scatter is the
-		// only witness.
-		r.MinOhm.U = load.Misfit * r.MinOhm.Value
-	}
+	top := highest(c, load.Max.Hz)
+	r.MaxHz, r.MaxOhm = top.hz, top.ohm
 	re := load.Re
 	if re.U > looseDC*re.Value {
 		re = fit.Value{} // tells nothing

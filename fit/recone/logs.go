@@ -1,7 +1,6 @@
 package recone
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"math/cmplx"
@@ -131,9 +130,9 @@ func logsOf(s Side, warm float64) logs {
 func quantitiesAt(of fit.Result, main int, p []float64) (q [quantities]float64) {
 	n := len(of.Parameters)
 	r := of
-	r.Resonances = slices.Clone(of.Resonances)
+	r.Resonances, r.Wrinkles = slices.Clone(of.Resonances), slices.Clone(of.Wrinkles)
 	for i, parameter := range of.Parameters {
-		set(&r, parameter.Name, p[i])
+		r.Parameter(parameter.Name).Value = p[i]
 	}
 	measured := r.Re.Value
 	re := measured * p[n+1] / (1 + perKelvin*p[n])
@@ -154,34 +153,6 @@ func quantitiesAt(of fit.Result, main int, p []float64) (q [quantities]float64) 
 		q[i] = math.Log(x)
 	}
 	return q
-}
-
-// set puts the value of a parameter, named as in fit.Result, into r.
-func set(r *fit.Result, name string, x float64) {
-	switch name {
-	case "re":
-		r.Re.Value = x
-	case "l":
-		r.Coil.L.Value = x
-	case "l2":
-		r.Coil.L2.Value = x
-	case "r2":
-		r.Coil.R2.Value = x
-	case "k":
-		r.Coil.K.Value = x
-	case "n":
-		r.Coil.N.Value = x
-	}
-	for i := range r.Resonances {
-		switch m := &r.Resonances[i]; name {
-		case fmt.Sprintf("f%d", i+1):
-			m.Hz.Value = x
-		case fmt.Sprintf("qms%d", i+1):
-			m.Qms.Value = x
-		case fmt.Sprintf("res%d", i+1):
-			m.Res.Value = x
-		}
-	}
 }
 
 // mainResonance is the index of the highest peak.
@@ -262,6 +233,10 @@ func oneModel(sides []Side) ([]Side, bool) {
 			var err error
 			if all[i], err = refitted(s, m); err != nil {
 				sum = math.Inf(1)
+				break
+			}
+			if len(all[i].Load.Resonances) != len(all[0].Load.Resonances) {
+				sum = math.Inf(1) // what is a resonance of one is a wrinkle of the other
 				break
 			}
 			sum += criterion(all[i].Load)

@@ -1,0 +1,122 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"tapload/measure/impedance"
+)
+
+// CrossoverKind is what lies between the jack and the driver that was fitted.
+type CrossoverKind int
+
+// The kinds of crossover that a curve shows.
+const (
+	NoCrossover     CrossoverKind = iota
+	SeriesCapacitor               // a capacitor in series, part of the model
+	Pad                           // resistors in series and beside the driver, part of the model
+	Split                         // other drivers take over above HighHz of the fit
+)
+
+var crossoverNames = [...]string{"none", "capacitor", "pad", "split"}
+
+// String returns the name of k in files.
+func (k CrossoverKind) String() string {
+	if k < 0 || int(k) >= len(crossoverNames) {
+		return fmt.Sprintf("crossover(%d)", int(k))
+	}
+	return crossoverNames[k]
+}
+
+// blockedFarad returns about how much capacitance lies in series, or 0 where
+// the bottom of the curve does not look so: an impedance that falls with
+// frequency and is mostly a negative reactance.
+func blockedFarad(c impedance.Curve) float64 {
+	first := c.Points[0]
+	if imag(first.Z) > -0.5*math.Abs(real(first.Z)) {
+		return 0
+	}
+	for _, p := range c.Points {
+		if p.Hz >= 2*first.Hz {
+			if cmplx.Abs(p.Z) > 0.85*cmplx.Abs(first.Z) {
+				return 0
+			}
+			break
+		}
+	}
+	return -1 / (2 * math.Pi * first.Hz * imag(first.Z))
+}
+
+// A hump of |Z| above the resonances from which it falls by handover or more
+// while the phase stays negative over half an octave is where other drivers
+// take over. Cones and panels make narrower ones, resonances lie lower.
+const (
+	lowestHandover = 400 // Hz
+	handover       = 0.08
+	leastFall      = 0.5 // octaves
+)
+
+// humpHz returns where a crossover makes |Z| fall, or 0 where nothing looks so.
+func humpHz(c impedance.Curve) float64 {
+	p := c.Points
+	for i := 0; i < len(p); i++ {
+		if imag(p[i].Z) >= 0 {
+			continue
+		}
+		from := i
+		for i < len(p) && imag(p[i].Z) < 0 {
+			i++
+		}
+		to := i - 1
+		if p[from].Hz < lowestHandover || math.Log2(p[to].Hz/p[from].Hz) < leastFall {
+			continue
+		}
+		// |Z| has its hump before the phase turns.
+		top := from
+		for k := from; k >= 0 && p[k].Hz > p[from].Hz/4 && p[k].Hz > lowestHandover/2; k-- {
+			if cmplx.Abs(p[k].Z) > cmplx.Abs(p[top].Z) {
+				top = k
+			}
+		}
+		if cmplx.Abs(p[to].Z) < (1-handover)*cmplx.Abs(p[top].Z) {
+			return p[top].Hz
+		}
+	}
+	return 0
+}
+
+// below are the parts of the hump's frequency up to which a fit is tried.
+var below = []float64{0.7, 0.5, 0.35, 0.25}
+
+const (
+	fineMisfit = 0.003 // from which a fit of the whole curve is believed whatever the curve looks like
+	farBetter  = 1. / 3
+)
+
+// belowCrossover returns the search of what lies below a crossover at hump and
+// its best trial: the widest range that leaves far less than the whole curve
+// does, or else the one that leaves least. It is nil where no range has a fit.
+func belowCrossover(c impedance.Curve, o Options, hump, whole float64) (*search, *trial) {
+	var best *search
+	var t *trial
+	for _, part := range below {
+		low := c.Within(c.Points[0].Hz, part*hump)
+		if len(low.Points) < leastPoints || math.Log2(part*hump/c.Points[0].Hz) < leastOctaves {
+			break
+		}
+		end := low.Points[len(low.Points)-1]
+		s := newSearch(low, o, 0, 1/(2*math.Pi*hump*cmplx.Abs(end.Z)))
+		one := s.choose()
+		if one == nil {
+			continue
+		}
+		if t == nil || one.misfit < farBetter*t.misfit {
+			best, t = s, one
+		}
+		if t.misfit < farBetter*min(whole, 1) && t.misfit < fineMisfit {
+			break
+		}
+	}
+	return best, t
+}

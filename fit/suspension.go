@@ -1,0 +1,248 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+)
+
+// SuspensionKind is a model of what holds the cone: an entry of the table
+// suspensions.
+type SuspensionKind int
+
+// The models of the suspension, with s = j 2 pi f.
+const (
+	Spring  SuspensionKind = iota // a stiffness
+	Creep                         // a stiffness over 1 - Creep log10(s/w0) that gives way to slow pushes
+	Leaking                       // a stiffness of which Leak, the air of a box, leaks off below LeakHz through air with a mass
+
+	suspensionKinds // how many there are
+)
+
+// suspensionModel is a model of the stiffness over frequency. A resonance at f
+// with the quality factor q is
+//
+//	Res/(1 - q b + j q (u - k/u)),  u = hz/f,  k = h/Re h0,  b = Im h0/Re h0
+//
+// where h is the stiffness and h0 what it is at f, so that f is where the
+// resonance is real and Res what it is there, whatever the stiffness does.
+// With h = 1 it is Res/(1 + j q (u - 1/u)).
+type suspensionModel struct {
+	name       string   // in files and tables
+	parameters []string // of suspensionParameters, in the solver's order
+
+	// h returns the stiffness and puts its derivatives into d: to ln hz, then to
+	// the solver's parameters. It depends on hz/f or on hz alone.
+	h        func(v *Suspension, hz, f float64, d *[4]complex128) complex128
+	relative bool // on hz/f
+
+	// starts for the parameters of a load whose main resonance is at f.
+	starts func(f float64) []Suspension
+
+	words string // what a person reads, with parameters in braces
+}
+
+// Suspension is what holds the cone of a fitted load. What its Kind has not is
+// 0.
+type Suspension struct {
+	Kind   SuspensionKind
+	Creep  Value // part of the compliance by which it grows for each decade down
+	Leak   Value // share of the stiffness that leaks
+	LeakHz Value // below which it does
+
+	// MassRatio is the frequency from which the leak is a mass over LeakHz.
+	MassRatio Value
+}
+
+// suspensionParameter is a parameter of suspensions. The solver holds its
+// logarithm, or the logit of what lies between 0 and 1.
+type suspensionParameter struct {
+	unit  string // Hz or none
+	share bool
+	reach [2]float64 // no suspension has less or more
+	of    func(*Suspension) *Value
+}
+
+var suspensionParameters = map[string]suspensionParameter{
+	"creep":    {reach: [2]float64{1e-3, 0.5}, of: func(s *Suspension) *Value { return &s.Creep }},
+	"leak":     {share: true, reach: [2]float64{0.01, 0.99}, of: func(s *Suspension) *Value { return &s.Leak }},
+	"leakmass": {reach: [2]float64{1.5, 1e3}, of: func(s *Suspension) *Value { return &s.MassRatio }},
+	"leakhz":   {unit: "Hz", reach: [2]float64{0.5, 500}, of: func(s *Suspension) *Value { return &s.LeakHz }},
+}
+
+var suspensions = [suspensionKinds]suspensionModel{
+	Spring: {
+		name: "spring",
+		h:    func(*Suspension, float64, float64, *[4]complex128) complex128 { return 1 },
+	},
+	// M. H. Knudsen and J. G. Jensen, "Low-Frequency Loudspeaker Models That
+	// Include Suspension Creep", JAES 41(1/2), 3-18, 1993 (from memory).
+	Creep: {
+		name: "creep", parameters: []string{"creep"}, relative: true,
+		h: func(v *Suspension, hz, f float64, d *[4]complex128) complex128 {
+			lambda := complex(v.Creep.Value, 0)
+			decades := complex(math.Log(hz/f)/math.Ln10, math.Pi/2/math.Ln10)
+			h := inverse(1 - lambda*decades)
+			d[0] = lambda / math.Ln10 * h * h
+			d[1] = lambda * decades * h * h
+			return h
+		},
+		starts: func(float64) []Suspension {
+			return []Suspension{{Creep: Value{Value: 0.03}}, {Creep: Value{Value: 0.12}}}
+		},
+		words: "the suspension creeps, {creep} of its compliance a decade",
+	},
+	// A box's air beside a leak with resistance and mass, whose admittance is
+	// 1/(jx (1 + jy)) of that of the air.
+	Leaking: {
+		name: "leak", parameters: []string{"leak", "leakhz", "leakmass"},
+		h: func(v *Suspension, hz, _ float64, d *[4]complex128) complex128 {
+			share, x := complex(v.Leak.Value, 0), hz/v.LeakHz.Value
+			y := x / v.MassRatio.Value
+			flow, mass := complex(-x*y, x), complex(-x*y, 0)
+			e := inverse(1 + flow)
+			d[0] = share * (flow + mass) * e * e
+			d[1] = -share * (1 - share) * e
+			d[2] = -d[0]
+			d[3] = -share * mass * e * e
+			return 1 - share*e
+		},
+		starts: func(f float64) (all []Suspension) {
+			for _, below := range []float64{0.1, 0.3} {
+				all = append(all, Suspension{Leak: Value{Value: 0.5}, LeakHz: Value{Value: below * f}, MassRatio: Value{Value: 30}})
+			}
+			return all
+		},
+		words: "the box leaks, {leak} of the stiffness below {leakhz}",
+	},
+}
+
+// SuspensionKinds are all models of the suspension.
+func SuspensionKinds() []SuspensionKind {
+	kinds := make([]SuspensionKind, suspensionKinds)
+	for i := range kinds {
+		kinds[i] = SuspensionKind(i)
+	}
+	return kinds
+}
+
+// String returns the name of k in files and tables.
+func (k SuspensionKind) String() string {
+	if k < 0 || k >= suspensionKinds {
+		return fmt.Sprintf("suspension(%d)", int(k))
+	}
+	return suspensions[k].name
+}
+
+// Words say what the suspension does, the names of its parameters in braces;
+// they are empty for a spring.
+func (k SuspensionKind) Words() string { return suspensions[k].words }
+
+// Parameters are the names of what the suspension is told by.
+func (k SuspensionKind) Parameters() []string { return suspensions[k].parameters }
+
+func (k SuspensionKind) size() int { return len(suspensions[k].parameters) }
+
+// Parameter returns the place of the parameter of that name and its unit: Hz
+// or none. It is nil where no suspension has one of that name.
+func (s *Suspension) Parameter(name string) (v *Value, unit string) {
+	p, ok := suspensionParameters[name]
+	if !ok {
+		return nil, ""
+	}
+	return p.of(s), p.unit
+}
+
+// decode returns the suspension at the solver's parameters.
+func (k SuspensionKind) decode(p []float64) Suspension {
+	v := Suspension{Kind: k}
+	for i, name := range suspensions[k].parameters {
+		q := suspensionParameters[name]
+		if q.share {
+			q.of(&v).Value = expit(p[i])
+		} else {
+			q.of(&v).Value = math.Exp(p[i])
+		}
+	}
+	return v
+}
+
+// encode is the inverse of decode.
+func (k SuspensionKind) encode(v Suspension) (p []float64) {
+	for _, name := range suspensions[k].parameters {
+		q := suspensionParameters[name]
+		if x := q.of(&v).Value; q.share {
+			p = append(p, logit(x))
+		} else {
+			p = append(p, math.Log(x))
+		}
+	}
+	return p
+}
+
+// held is a suspension at a resonance of f.
+type held struct {
+	Suspension
+	f  float64
+	h0 complex128
+	d0 [4]complex128 // as of h, at f
+}
+
+func hold(v Suspension, f float64) held {
+	h := held{Suspension: v, f: f}
+	h.h0 = suspensions[v.Kind].h(&h.Suspension, f, f, &h.d0)
+	return h
+}
+
+// resonance returns the resonance of height r and quality factor q at t, to which
+// turn times its lag comes: the part of a resonance that is 1 at 0 Hz, of which
+// coupled resonances have some that adds up to nothing. Unless d is nil it puts
+// its derivatives to ln f, ln q and ln r into d and adds those to the
+// suspension's parameters to bend.
+func (s *held) resonance(t tone, q, r, turn float64, d, bend []complex128) (z, lag complex128) {
+	up, down := t.hz/s.f, s.f/t.hz
+	side := complex(0, -q*down)
+	top := complex(r, 0) + complex(turn, 0)*side
+	if s.Kind == Spring {
+		x := q * (up - down)
+		g := complex(1, -x) * complex(1/(1+x*x), 0) // 1/(1 + jx)
+		if d != nil {
+			change, hg := complex(turn, 0)*side*g, top*g*g
+			d[0] = change - hg*complex(0, -q*(up+down))
+			d[1] = change - hg*complex(0, x)
+			d[2] = complex(r, 0) * g
+		}
+		return top * g, side * g
+	}
+	var dh [4]complex128
+	m := &suspensions[s.Kind]
+	h := m.h(&s.Suspension, t.hz, s.f, &dh)
+	re0 := real(s.h0)
+	over := complex(1/re0, 0)
+	k, b := h*over, imag(s.h0)/re0
+	q1, u1 := complex(0, q), complex(down, 0)
+	g := inverse(complex(1-q*b, 0) + q1*(complex(up, 0)-k*u1))
+	if d == nil {
+		return top * g, side * g
+	}
+	zg := -top * g * g
+	// slope is the derivative of the denominator where h and h0 have these.
+	slope := func(h1, h01 complex128) complex128 {
+		k1 := h1*over - k*complex(real(h01)/re0, 0)
+		b1 := (imag(h01) - b*real(h01)) / re0
+		return complex(-q*b1, 0) - q1*u1*k1
+	}
+	var toF complex128
+	if m.relative {
+		toF = slope(-dh[0], 0)
+	} else {
+		toF = slope(0, s.d0[0])
+	}
+	change := complex(turn, 0) * side * g
+	d[0] = change + zg*(toF-q1*complex(up, 0)-q1*u1*k)
+	d[1] = change + zg*(complex(-q*b, 0)+q1*(complex(up, 0)-k*u1))
+	d[2] = complex(r, 0) * g
+	for i := range bend {
+		bend[i] += zg * slope(dh[1+i], s.d0[1+i])
+	}
+	return top * g, side * g
+}
