@@ -634,21 +634,21 @@ func (e openError) Error() string { return "the data leave " + string(e) + " ope
 // sound returns an error when t holds no resonance of a load, or parameters
 // that the data leave open.
 func (s *search) sound(t *trial) error {
-	sigma := s.sigma(t)
-	if sigma == nil {
+	u := spread{s.sigma(t), s.shifts(t)}
+	if u.sigma == nil {
 		return openError("every parameter")
 	}
 	for k, name := range t.names()[:t.coilAt()] {
 		if k >= t.first() && k < t.suspensionAt() || name == "leakmass" {
 			continue
 		}
-		if !(math.Sqrt(sigma.At(k, k)) < open) {
+		if !(math.Sqrt(u.sigma.At(k, k)) < open) {
 			return openError(name)
 		}
 	}
 	err := error(openError("every resonance"))
 	for k := range t.Resonances {
-		if err = s.stands(t, sigma, k); err == nil {
+		if err = s.stands(t, u, k); err == nil {
 			return nil
 		}
 	}
@@ -656,13 +656,14 @@ func (s *search) sound(t *trial) error {
 }
 
 // stands returns an error when resonance k of t is a wrinkle: it stands for
-// what a coil or a cone does otherwise than the model.
-func (s *search) stands(t *trial, sigma *mat.SymDense, k int) error {
+// what a coil or a cone does otherwise than the model. Two that lie so close that
+// what all points share could part them otherwise are none either.
+func (s *search) stands(t *trial, u spread, k int) error {
 	if err := s.marks(t, k); err != nil {
 		return err
 	}
 	for i := range 3 {
-		if at := t.first() + 3*k + i; !(math.Sqrt(sigma.At(at, at)) < open) {
+		if at := t.first() + 3*k + i; !(u.sd(at) < open) {
 			return openError(t.names()[at])
 		}
 	}

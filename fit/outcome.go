@@ -31,6 +31,15 @@ func (u spread) of(gradient []float64) float64 {
 	return math.Sqrt(max(v, 0))
 }
 
+// sd is the standard uncertainty of parameter k.
+func (u spread) sd(k int) float64 {
+	v := u.sigma.At(k, k)
+	for _, shift := range u.shifts {
+		v += shift[k] * shift[k]
+	}
+	return math.Sqrt(v)
+}
+
 // value returns f at p with its standard uncertainty, by central differences.
 func (u spread) value(p []float64, f func(p []float64) float64) Value {
 	const h = 1e-5
@@ -50,15 +59,19 @@ func (u spread) value(p []float64, f func(p []float64) float64) Value {
 }
 
 // shifts returns what each shared source does to the parameters of t: the
-// solution of the weighted least-squares problem for its change of Z.
+// solution of the weighted least-squares problem for its change of Z, within
+// reason.
 func (s *search) shifts(t *trial) [][]float64 {
-	j := s.jacobian(t)
+	if len(s.c.Shared) == 0 {
+		return nil
+	}
+	q, r := s.factors(t)
 	var all [][]float64
 	for k := range s.c.Shared {
-		b := s.sharedColumn(t, k)
-		var x mat.VecDense
+		var along, x mat.VecDense
+		along.MulVec(q.T(), s.sharedColumn(t, k))
 		shift := make([]float64, t.size())
-		if err := x.SolveVec(j, b); err == nil {
+		if err := x.SolveVec(r, &along); err == nil || poor(err) {
 			copy(shift, x.RawVector().Data)
 		}
 		all = append(all, shift)
@@ -148,11 +161,11 @@ func (s *search) order(t *trial) (stand int) {
 		turn    float64
 		wrinkle bool
 	}
-	sigma, v := s.sigma(t), t.at(t.p)
+	u, v := spread{s.sigma(t), s.shifts(t)}, t.at(t.p)
 	var all []one
 	for k := range t.Resonances {
 		i := t.first() + 3*k
-		wrinkle := s.stands(t, sigma, k) != nil
+		wrinkle := s.stands(t, u, k) != nil
 		if !wrinkle {
 			stand++
 		}

@@ -243,7 +243,7 @@ func LikelyDead(list []Explanation, marked float64) *Explanation {
 
 // AsWell returns the likeliest cabinet with a dead driver of a list that Explain
 // made, where that would give the reading as well as the likeliest whole one, but
-// for how rare a dead driver is.
+// for how rare a dead driver is, and whether its cone shows or not.
 func AsWell(list []Explanation) (dead Explanation, ok bool) {
 	whole := 0.
 	for _, e := range list {
@@ -253,7 +253,7 @@ func AsWell(list []Explanation) (dead Explanation, ok bool) {
 			dead, ok = e, true
 		}
 	}
-	return dead, ok && dead.Odds >= deadWeight*whole
+	return dead, ok && dead.Odds >= deadWeight*coneMissing*whole
 }
 
 // What the cone of an open driver leaves. In a box that it shares with the
