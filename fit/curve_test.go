@@ -193,6 +193,27 @@ func BenchmarkSelection(b *testing.B) {
 	}
 }
 
+// BenchmarkGrowth is the whole choice over the number of points.
+func BenchmarkGrowth(b *testing.B) {
+	for _, n := range []int{500, 5000, 50000} {
+		var c impedance.Curve
+		r := rand.New(rand.NewPCG(7, 7))
+		for i := range n {
+			hz := 10 * math.Pow(2000, float64(i)/float64(n-1))
+			z := inventedLoads[2].load.Impedance(hz)
+			u := 2e-4 * cmplx.Abs(z) / math.Sqrt2
+			c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z + complex(u*r.NormFloat64(), u*r.NormFloat64()), Noise: impedance.Cov{RR: u * u, II: u * u}})
+		}
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			for b.Loop() {
+				if _, err := Curve(c, Options{}); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
 // BenchmarkOneModel is one model fitted from the starts that it finds itself.
 func BenchmarkOneModel(b *testing.B) {
 	c := measured(inventedLoads[2].load.Impedance, 2e-4, 1)

@@ -76,10 +76,11 @@ func judge(l foreign.Load) (a tally, said string) {
 		}
 	}
 	if !l.Crossover {
-		// The fit sees the least Re Z through the noise of some points.
+		// The fit sees the least Re Z through the noise of its points, and allows for four
+		// standard deviations of it.
 		least := math.Inf(1)
 		for _, p := range c.Points {
-			least = min(least, real(l.Impedance(p.Hz))+2*math.Sqrt(p.Noise.RR))
+			least = min(least, real(l.Impedance(p.Hz))+4*math.Sqrt(p.Noise.RR))
 		}
 		if r.Re.Value > least {
 			a.bound = 1

@@ -273,10 +273,14 @@ func (s *search) warnings(r Result) []impedance.Warning {
 	if noiseless {
 		r.warn("noise-estimated", "the curve states no noise: uncertainties come from its scatter about the fit")
 	}
-	if first := r.firstMain(); !r.Pinned && s.low > highStart*first {
+	switch first := r.firstMain(); {
+	case r.Pinned:
+	case s.low > highStart*first:
 		r.warn("re-undetermined", "the curve begins at %.4g Hz, too close to the resonance at %.4g Hz to tell Re: sweep from lower, or give a DC reading with --re-ohm", s.low, first)
-	} else if !r.Pinned && r.Re.U > looseRe*r.Re.Value {
+	case r.Re.U > looseRe*r.Re.Value:
 		r.warn("re-undetermined", "Re is uncertain by %.2g %%: noise, or what the fit leaves of the curve, hides it; sweep longer or louder, or give a DC reading with --re-ohm", 200*r.Re.U/r.Re.Value)
+	case r.Re.Value > s.bound*(1-1e-6):
+		r.warn("re-bound", "Re is held at %.4g ohm, the least resistance that the curve shows anywhere: the model asks for more, which no load without a crossover can have", r.Re.Value)
 	}
 	if dc := s.o.DCOhm; dc > 0 {
 		if d := math.Abs(dc - r.Re.Value); d > 2*r.Re.U+dcApart*dc {

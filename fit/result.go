@@ -9,6 +9,7 @@
 package fit
 
 import (
+	"errors"
 	"fmt"
 
 	"tapload/measure/impedance"
@@ -52,6 +53,9 @@ type Candidate struct {
 	Criterion  float64 // of information; the least wins
 	Err        error   // why it gave no fit, or nil
 }
+
+// Unsettled reports whether the solver ran out of steps on the model.
+func (c Candidate) Unsettled() bool { return errors.Is(c.Err, errUnsettled) }
 
 // Shift is what one standard uncertainty of a shared source does to a result.
 type Shift struct {

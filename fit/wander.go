@@ -76,11 +76,6 @@ func (s *search) sigma(t *trial) *mat.SymDense {
 	}
 	noise.Mul(q.T(), scaled)
 	if seen := wander.trace - mat.Trace(&inner); squares > 0 && seen > 0 {
-		reach := plainReach
-		if s.imitates(t) {
-			reach = wanderReach
-		}
-		squares *= reach * reach
 		inner.Scale(squares/seen, &inner)
 		noise.Add(&noise, &inner)
 	}
@@ -136,7 +131,7 @@ func (s *search) wandered(t *trial, q *mat.Dense) (squares, octaves float64) {
 	squares = products(1)
 	hidden := sure * math.Sqrt(2*float64(len(r)))
 	if s.imitates(t) {
-		return max(squares, hidden), wanderOctaves
+		return max(wanderReach*wanderReach*squares, 2*hidden), wanderOctaves
 	}
 	if squares < hidden {
 		return 0, wanderOctaves
@@ -150,7 +145,7 @@ func (s *search) wandered(t *trial, q *mat.Dense) (squares, octaves float64) {
 		octaves = float64(apart) * step / math.Log(near/max(far, 1e-3*near))
 	}
 	octaves = min(max(octaves, step), wanderOctaves)
-	return squares * math.Exp(step/octaves), octaves
+	return plainReach * plainReach * squares * math.Exp(step/octaves), octaves
 }
 
 // takeOffShared takes from a whitened residual what the shared sources most

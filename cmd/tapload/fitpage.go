@@ -283,7 +283,11 @@ func (f fitted) mechanics(p *page) {
 func (f fitted) models(p *page) {
 	p.line("")
 	p.line(fmt.Sprintf("%-30s %10s  %-12s %12s", "model", "parameters", "off by", "criterion"))
+	unsettled := 0
 	for i, c := range f.load.Candidates {
+		if c.Unsettled() {
+			unsettled++
+		}
 		if c.Err != nil {
 			p.line(fold(fmt.Sprintf("%-30s %10d  %v", modelText(c.Model), c.Parameters, c.Err), pageColumns))
 			continue
@@ -295,6 +299,7 @@ func (f fitted) models(p *page) {
 		misfit := strings.Replace(percentText(100*c.Misfit), "less than ", "< ", 1)
 		p.line(fmt.Sprintf("%-30s %10d  %-12s %12.1f%s", modelText(c.Model), c.Parameters, misfit, c.Criterion, chosen))
 	}
+	p.line(fmt.Sprintf("%d models were tried, %d of them did not settle", len(f.load.Candidates), unsettled))
 }
 
 // odd tells whether a dead driver should be thought of unasked.

@@ -16,6 +16,10 @@ import (
 // low by twice their noise.
 const halfWindow = 0.07
 
+// mostWindows is about how many windows a curve is looked at through: the
+// whole audible band has 80 that touch.
+const mostWindows = 1000
+
 type minimum struct {
 	ohm fit.Value
 	hz  float64
@@ -41,8 +45,11 @@ func lowest(c impedance.Curve, low, high float64) (m minimum, edge bool, err err
 	s := newScatter(c)
 	m.ohm.Value = math.Inf(1)
 	best := 0
-	for i := first; i <= last; i++ {
-		if got := s.turn(i, 1, low, high); got.ohm.Value < m.ohm.Value {
+	// Windows that overlap many times over find nothing new: of a curve with many
+	// points one every so many is looked at, and the last.
+	step := max(1, (last-first)/mostWindows)
+	for i := first; i <= last; i = min(i+step, max(last, i+1)) {
+		if got := s.turn(i, step, 1, low, high); got.ohm.Value < m.ohm.Value {
 			m, best = got, i
 		}
 	}
@@ -65,7 +72,7 @@ func highest(c impedance.Curve, hz float64) minimum {
 	} else if _, peak := c.Turns(); peak >= 0 {
 		top = peak
 	}
-	return newScatter(c).turn(top, -1, p[0].Hz, p[len(p)-1].Hz)
+	return newScatter(c).turn(top, 1, -1, p[0].Hz, p[len(p)-1].Hz)
 }
 
 // scatter is a curve with the noise of its points.
@@ -108,8 +115,9 @@ func (s scatter) variance(i int) float64 {
 
 // turn fits |Z| over ln f around point i by least squares with a parabola and
 // returns its vertex if that is a minimum, or a maximum where sign is -1, or
-// else the lower of its ends; it looks from low to high only.
-func (s scatter) turn(i int, sign, low, high float64) minimum {
+// else the lower of its ends; it looks from low to high and from step points
+// before to step points beyond only.
+func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 	p := s.Points
 	from, to := i, i
 	for from > 0 && (from == i || math.Log2(p[i].Hz/p[from-1].Hz) < halfWindow) {
@@ -146,7 +154,7 @@ func (s scatter) turn(i int, sign, low, high float64) minimum {
 			a[r] += inv[r][k] * b[k]
 		}
 	}
-	at := s.best(a, sign, max(x(low), x(p[max(i-1, from)].Hz)), min(x(high), x(p[min(i+1, to)].Hz)))
+	at := s.best(a, sign, max(x(low), x(p[max(i-step, from)].Hz)), min(x(high), x(p[min(i+step, to)].Hz)))
 	m := minimum{hz: p[i].Hz * math.Exp(at*scale)}
 	m.ohm.Value = a[0] + at*(a[1]+at*a[2])
 
