@@ -17,10 +17,10 @@ import (
 // What the parameters took cannot be seen any more. A model that had to bend,
 // with wrinkles, a suspension that gives way, resonances that lean on each other,
 // imitates the load: it leaves little and may be off by much. Its process counts
-// as wanderReach times what is seen, and as no less than noise could hide.
+// as wanderReach times what is seen, and as no less than noise could well hide.
 //
-// Both figures are ours: the smallest round ones with which 95 % intervals of Re
-// and of resonances hold on loads of foreign models (fixtures/bench/foreign,
+// The figures are ours: round ones with which 95 % intervals of Re and of
+// resonances hold on loads of foreign models (fixtures/bench/foreign,
 // testdata/figures/foreign.txt).
 const (
 	wanderOctaves = 2
@@ -98,16 +98,18 @@ func (s *search) sigma(t *trial) *mat.SymDense {
 	return sigma
 }
 
-// wandered returns the squares of the whitened residual of t that are not from
-// point to point, and over how many octaves it is remembered. The squares are
-// the products of neighbours, in which noise cancels; the memory is that by
-// which products fall from a distance to twice that. What the shared sources may
-// have done to the curve, beside what the parameters took of it, is not the
-// model's misfit. Of what noise alone would make once in a thousand curves, a
-// model that imitates the load is taken to leave all, over wanderOctaves, and
-// another none. Q is that of factors.
+// wandered returns the squares that the process leaves of a whitened residual,
+// and over how many octaves it is remembered. They are judged by the products of
+// neighbours, in which noise cancels; the memory is that by which products fall
+// from a distance to twice that. What the shared sources may have done to the
+// curve, beside what the parameters took of it, is not the model's misfit. A
+// model leaves nothing where noise alone makes as much once in a thousand
+// curves, unless it imitates the load. Q is that of factors.
 func (s *search) wandered(t *trial, q *mat.Dense) (squares, octaves float64) {
-	const sure = 3 // standard deviations
+	const (
+		sure     = 3 // standard deviations
+		hideable = 2 // of that
+	)
 	residual := mat.NewVecDense(2*len(s.tones), nil)
 	for i, e := range t.residual {
 		a, b := t.white[i].of(e)
@@ -131,7 +133,7 @@ func (s *search) wandered(t *trial, q *mat.Dense) (squares, octaves float64) {
 	squares = products(1)
 	hidden := sure * math.Sqrt(2*float64(len(r)))
 	if s.imitates(t) {
-		return max(wanderReach*wanderReach*squares, 2*hidden), wanderOctaves
+		return max(wanderReach*wanderReach*squares, hideable*hidden), wanderOctaves
 	}
 	if squares < hidden {
 		return 0, wanderOctaves
