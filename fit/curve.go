@@ -76,6 +76,10 @@ func Curve(c impedance.Curve, o Options) (Result, error) {
 			r := part.result(t)
 			r.Crossover = Split
 			r.Residual = r.residual(c)
+			if best != nil {
+				all := s.result(best)
+				r.whole = &all
+			}
 			r.warn("crossover", "above %.4g Hz other drivers take over, as a crossover makes them: Re, resonances and coil are those of what lies below %.4g Hz", hump, r.HighHz)
 			return r, nil
 		}

@@ -97,6 +97,14 @@ func KK(c impedance.Curve, load Result) (KKResult, error) {
 			return KKResult{}, fmt.Errorf("impedance is 0 at %v Hz; a Kramers-Kronig test is relative to it", p.Hz)
 		}
 	}
+	if load.Crossover == Split {
+		// A fit of what lies below a crossover says nothing of the curve above it.
+		if load.whole == nil {
+			load = Result{Resonances: load.Resonances}
+		} else {
+			load = *load.whole
+		}
+	}
 	fitted, known := load.Impedance, load.Re.Value > 0
 	if !known {
 		fitted = func(float64) complex128 { return 1 }

@@ -123,4 +123,6 @@ type Result struct {
 	Candidates []Candidate  // best first
 	Status     Status
 	Warnings   []impedance.Warning
+
+	whole *Result // of the whole curve where HighHz leaves a part of it out; nil where that has none
 }
