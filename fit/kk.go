@@ -62,6 +62,7 @@ const (
 	kkTried  = 4    // places of a step that are looked at
 	kkHidden = 3    // resonances that the fit has not found, which are looked for
 	kkLeast  = 24   // points
+	kkTurned = 0.35 // rad, 20 degrees, beyond which a phase that is off is no small error of the channels
 )
 
 // least size of a fault that is named.
@@ -175,7 +176,7 @@ func (c *causal) name(r *KKResult) {
 		return
 	}
 	r.Fault = Inconsistent
-	if smooth.drop >= kkSure && smooth.drop >= excess/2 && math.Abs(smooth.size) >= kkSize[PhaseError] {
+	if smooth.drop >= kkSure && smooth.drop >= excess/2 && math.Abs(smooth.size) >= kkSize[PhaseError] && math.Abs(smooth.size) <= kkTurned {
 		r.Fault, r.AtHz, r.Size, r.SizeU, r.bend = PhaseError, smooth.hz, smooth.size, smooth.u, smooth.bend
 	}
 }
