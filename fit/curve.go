@@ -93,9 +93,9 @@ func Curve(c impedance.Curve, o Options) (Result, error) {
 
 // residual returns what r leaves of c, ohm.
 func (r Result) residual(c impedance.Curve) []complex128 {
-	left := make([]complex128, len(c.Points))
+	left := r.Impedances(c.Hz())
 	for i, p := range c.Points {
-		left[i] = p.Z - r.Impedance(p.Hz)
+		left[i] = p.Z - left[i]
 	}
 	return left
 }

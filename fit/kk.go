@@ -106,9 +106,9 @@ func KK(c impedance.Curve, load Result) (KKResult, error) {
 			load = *load.whole
 		}
 	}
-	fitted, known := load.Impedance, load.Re.Value > 0
+	fitted, known := load.Impedances, load.Re.Value > 0
 	if !known {
-		fitted = func(float64) complex128 { return 1 }
+		fitted = func(hz []float64) []complex128 { return slices.Repeat([]complex128{1}, len(hz)) }
 	}
 	t := newCausal(c.Points, fitted, load.Resonances)
 	if t.use == nil {

@@ -39,7 +39,7 @@ type causal struct {
 	weight []float64
 	data   []float64
 
-	fitted     func(hz float64) complex128
+	fitted     []complex128 // Zfit, of each bin
 	resonances []Resonance
 
 	terms *mat.Dense // weighted, a column each
@@ -52,10 +52,10 @@ type causal struct {
 
 // newCausal takes what points leave of the fitted load, whose impedance is
 // given, with that of its resonances.
-func newCausal(points []impedance.Point, fitted func(hz float64) complex128, resonances []Resonance) *causal {
+func newCausal(points []impedance.Point, fitted func(hz []float64) []complex128, resonances []Resonance) *causal {
 	y, noise := beyond(points, fitted)
 	c := binned(points, y, noise)
-	c.fitted, c.resonances = fitted, resonances
+	c.fitted, c.resonances = fitted(c.hz), resonances
 	c.weight = make([]float64, len(c.hz))
 	for i, v := range c.noise {
 		c.weight[i] = 1 / math.Hypot(causalFloor, math.Sqrt(v))
@@ -68,12 +68,13 @@ func newCausal(points []impedance.Point, fitted func(hz float64) complex128, res
 // beyond returns ln(Z/Zfit) at every point, its phase unwrapped, and the
 // variance of each part from the noise that the curve states or, where it
 // states none, from its scatter.
-func beyond(points []impedance.Point, fitted func(hz float64) complex128) (y []complex128, noise []float64) {
+func beyond(points []impedance.Point, fitted func(hz []float64) []complex128) (y []complex128, noise []float64) {
 	y, noise = make([]complex128, len(points)), make([]float64, len(points))
+	zfit := fitted(impedance.Curve{Points: points}.Hz())
 	silent, turn := true, 0.0
 	for i, p := range points {
 		m := real(p.Z)*real(p.Z) + imag(p.Z)*imag(p.Z)
-		y[i] = cmplx.Log(p.Z / fitted(p.Hz))
+		y[i] = cmplx.Log(p.Z / zfit[i])
 		if i > 0 {
 			turn -= 2 * math.Pi * math.Round((imag(y[i])+turn-imag(y[i-1]))/(2*math.Pi))
 			y[i] += complex(0, turn)
@@ -177,7 +178,7 @@ func (c *causal) choose() {
 
 // term returns the column of a function of s and of the fitted impedance.
 func (c *causal) term(f func(s, fit complex128) complex128) []float64 {
-	return c.column(func(i int) complex128 { return f(complex(0, 2*math.Pi*c.hz[i]), c.fitted(c.hz[i])) })
+	return c.column(func(i int) complex128 { return f(complex(0, 2*math.Pi*c.hz[i]), c.fitted[i]) })
 }
 
 // pole is a pair of complex poles: angular frequency in rad/s and quality.

@@ -322,6 +322,22 @@ func (r Result) load() load {
 
 // Impedance returns the impedance of the fitted load at hz, in ohm.
 func (r Result) Impedance(hz float64) complex128 {
+	v := r.form()
+	return v.z(newTone(hz), nil)
+}
+
+// Impedances returns those at all frequencies of hz, much faster than one by one.
+func (r Result) Impedances(hz []float64) []complex128 {
+	v := r.form()
+	z := make([]complex128, len(hz))
+	for i, f := range hz {
+		z[i] = v.z(newTone(f), nil)
+	}
+	return z
+}
+
+// form is r as the models have it.
+func (r Result) form() form {
 	v := form{load: r.load(), re: r.Re.Value, coil: r.Coil.values(), pad: r.Pad.Value, farad: r.Capacitor.Value, bypass: r.Bypass.Value}
 	for k := range v.Resonances {
 		s := r.resonance(k)
@@ -331,7 +347,7 @@ func (r Result) Impedance(hz float64) complex128 {
 		}
 	}
 	v.prepare(r.Suspension)
-	return v.z(newTone(hz), nil)
+	return v
 }
 
 // resonance returns the place of resonance k of the model.

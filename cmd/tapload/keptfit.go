@@ -207,8 +207,8 @@ func (k keptFit) moves() ([]move, error) {
 // uncertainty of the parameters as shared sources, and no noise.
 func (k keptFit) curve(hz []float64) (impedance.Curve, error) {
 	var c impedance.Curve
-	for _, f := range hz {
-		c.Points = append(c.Points, impedance.Point{Hz: f, Z: k.load.Impedance(f)})
+	for i, z := range k.load.Impedances(hz) {
+		c.Points = append(c.Points, impedance.Point{Hz: hz[i], Z: z})
 	}
 	moves, err := k.moves()
 	if err != nil {
@@ -216,10 +216,10 @@ func (k keptFit) curve(hz []float64) (impedance.Curve, error) {
 	}
 	for _, m := range moves {
 		const step = 1e-3 // of a standard uncertainty: small against any bend of Z
-		up, down := k.moved(m, step), k.moved(m, -step)
+		up, down := k.moved(m, step).Impedances(hz), k.moved(m, -step).Impedances(hz)
 		s := impedance.Source{ID: m.id, DZ: make([]complex128, len(hz))}
-		for i, f := range hz {
-			s.DZ[i] = (up.Impedance(f) - down.Impedance(f)) / (2 * step)
+		for i := range hz {
+			s.DZ[i] = (up[i] - down[i]) / (2 * step)
 		}
 		c.Shared = append(c.Shared, s)
 	}

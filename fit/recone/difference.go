@@ -36,9 +36,7 @@ func newBend(load fit.Result, hz []float64) bend {
 	b := bend{load: load, hz: hz}
 	if load.Coil.Kind != fit.NoCoil {
 		alone := coilAlone(load)
-		for _, f := range hz {
-			b.coil = append(b.coil, alone.Impedance(f))
-		}
+		b.coil = alone.Impedances(hz)
 	}
 	return b
 }
@@ -79,10 +77,7 @@ func (b bend) resonances(x []float64) []fit.Resonance {
 func (b bend) motion(x []float64) []complex128 {
 	r := b.load
 	r.Re, r.Coil, r.Resonances = fit.Value{}, fit.Coil{}, b.resonances(x)
-	z := make([]complex128, len(b.hz))
-	for i, f := range b.hz {
-		z[i] = r.Impedance(f)
-	}
+	z := r.Impedances(b.hz)
 	if !b.hangs {
 		return z
 	}
@@ -90,8 +85,9 @@ func (b bend) motion(x []float64) []complex128 {
 	h := b.hanging(x)
 	// Whatever else the load is made of is in both.
 	r.Resonances = slices.Delete(slices.Clone(r.Resonances), main, main+1)
+	others := r.Impedances(b.hz)
 	for i, f := range b.hz {
-		free := z[i] - r.Impedance(f)
+		free := z[i] - others[i]
 		z[i] += 1/(1/free+h.admittance(f)) - free
 	}
 	return z
@@ -246,8 +242,8 @@ type source struct{ from, to []complex128 }
 // newGap takes two curves of one grid, and the load that was fitted to the first.
 func newGap(from, to impedance.Curve, load fit.Result) gap {
 	g := gap{sources: map[string]source{}}
-	for _, p := range from.Points {
-		g.misfit = append(g.misfit, p.Z-load.Impedance(p.Hz))
+	for i, z := range load.Impedances(from.Hz()) {
+		g.misfit = append(g.misfit, from.Points[i].Z-z)
 	}
 	for i, p := range from.Points {
 		q := to.Points[i]
