@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strconv"
 
+	"gonum.org/v1/gonum/mat"
+
 	"tapload/measure/impedance"
 )
 
@@ -62,7 +64,7 @@ const (
 	kkTried  = 4    // places of a step that are looked at
 	kkHidden = 3    // resonances that the fit has not found, which are looked for
 	kkLeast  = 24   // points
-	kkTurned = 0.35 // rad, 20 degrees, beyond which a phase that is off is no small error of the channels
+	kkAngle  = 0.1  // rad, standard deviation beforehand of each shape of a phase that is off smoothly
 )
 
 // least size of a fault that is named.
@@ -176,7 +178,7 @@ func (c *causal) name(r *KKResult) {
 		return
 	}
 	r.Fault = Inconsistent
-	if smooth.drop >= kkSure && smooth.drop >= excess/2 && math.Abs(smooth.size) >= kkSize[PhaseError] && math.Abs(smooth.size) <= kkTurned {
+	if smooth.drop >= kkSure && smooth.drop >= excess/2 && math.Abs(smooth.size) >= kkSize[PhaseError] {
 		r.Fault, r.AtHz, r.Size, r.SizeU, r.bend = PhaseError, smooth.hz, smooth.size, smooth.u, smooth.bend
 	}
 }
@@ -226,32 +228,28 @@ type smoothPhase struct {
 	drop     float64              // what it takes off chi-square
 }
 
-// smoothPhase returns the one that takes most off chi-square, over the band of r.
+// smoothPhase returns the one that takes most off chi-square, over the band of r,
+// for what an angle may be beforehand: where the terms could do the like, the data
+// alone would ask for angles of any size that cancel.
 func (c *causal) smoothPhase(r KKResult) smoothPhase {
-	// Gram-Schmidt among the shapes, in the measure of what the terms cannot do.
-	var shapes [phaseShapes][]float64
-	var by [phaseShapes][phaseShapes]float64 // of each orthogonal shape in the plain ones
-	var s smoothPhase
+	var shapes, parts [phaseShapes][]float64
+	power, along := mat.NewSymDense(phaseShapes, nil), mat.NewVecDense(phaseShapes, nil)
 	for k := range shapes {
 		v := c.column(func(i int) complex128 { return complex(0, phaseShape(k, r.along(c.hz[i]))) })
-		by[k][k] = 1
-		for l := range k {
-			share := c.inner(v, shapes[l]) / c.effect(shapes[l]).power
-			for i := range v {
-				v[i] -= share * shapes[l][i]
-			}
-			for m := range by[k] {
-				by[k][m] -= share * by[l][m]
-			}
+		shapes[k], parts[k] = v, c.along(v)
+		along.SetVec(k, dot(v, c.data)-dot(parts[k], c.parts))
+		for l := range k + 1 {
+			power.SetSym(k, l, dot(v, shapes[l])-dot(parts[k], parts[l]))
 		}
-		shapes[k] = v
-		e := c.effect(v)
-		s.drop += e.drop()
-		for m := range s.bend {
-			s.bend[m] += e.size() * by[k][m]
-		}
-		s.u = math.Hypot(s.u, e.u())
+		power.SetSym(k, k, power.At(k, k)+1/(kkAngle*kkAngle))
 	}
+	var chol mat.Cholesky
+	var bend mat.VecDense
+	var u mat.SymDense
+	if !chol.Factorize(power) || chol.SolveVecTo(&bend, along) != nil || chol.InverseTo(&u) != nil {
+		return smoothPhase{}
+	}
+	s := smoothPhase{bend: [phaseShapes]float64(bend.RawVector().Data), drop: mat.Dot(along, &bend), u: math.Sqrt(u.Trace())}
 	r.bend = s.bend
 	for _, hz := range c.hz {
 		if a := r.angle(hz); math.Abs(a) > math.Abs(s.size) {
