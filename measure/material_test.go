@@ -16,6 +16,7 @@ import (
 	"tapload/fixtures/netlist"
 	"tapload/measure/card"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 )
 
@@ -41,7 +42,7 @@ type listening struct {
 	slow                                   bool // 16 kHz instead of 48, for the sake of time
 }
 
-func (l listening) run(t testing.TB, b card.Card) (impedance.Record, error) {
+func (l listening) run(t testing.TB, b card.Card) (record.Record, error) {
 	t.Helper()
 	rate, high := 48000, 20000.0
 	if l.slow {
@@ -108,7 +109,7 @@ func TestGuitarWithinOnePercent(t *testing.T) {
 	if err := r.Write(&kept); err != nil {
 		t.Fatal(err)
 	}
-	back, err := impedance.ReadRecord(&kept)
+	back, err := record.Read(&kept)
 	if err != nil {
 		t.Fatal(err)
 	}

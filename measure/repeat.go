@@ -8,6 +8,7 @@ import (
 
 	"tapload/measure/card"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // Repeat is what one of several sweeps of one load said beside the others.
@@ -41,19 +42,19 @@ const MaxRepeats = 1000
 // single one: the noise stated there is the covariance of a single sweep about
 // the mean, and a warning says so. Agreement is judged over a quarter of an octave
 // at a time, by the sum of squared deviations over their covariance.
-func RunRepeated(ctx context.Context, s Setup, n int) (impedance.Record, []Repeat, error) {
+func RunRepeated(ctx context.Context, s Setup, n int) (record.Record, []Repeat, error) {
 	if n < 2 || n > MaxRepeats {
-		return impedance.Record{}, nil, fmt.Errorf("%d repeats: an average needs 2 to %d", n, MaxRepeats)
+		return record.Record{}, nil, fmt.Errorf("%d repeats: an average needs 2 to %d", n, MaxRepeats)
 	}
 	watch := &stopwatch{Card: s.Card}
 	s.Card = watch
-	var records []impedance.Record
+	var records []record.Record
 	var started []float64
 	for i := range n {
 		started = append(started, watch.seconds)
 		r, err := Run(ctx, s)
 		if err != nil {
-			return impedance.Record{}, nil, fmt.Errorf("repeat %d of %d: %w", i+1, n, err)
+			return record.Record{}, nil, fmt.Errorf("repeat %d of %d: %w", i+1, n, err)
 		}
 		records = append(records, r)
 	}
@@ -70,7 +71,7 @@ func RunRepeated(ctx context.Context, s Setup, n int) (impedance.Record, []Repea
 	var err error
 	var apart int
 	if mean.Curve, apart, err = average(curves); err != nil {
-		return impedance.Record{}, nil, err
+		return record.Record{}, nil, err
 	}
 	repeats := sinceFirst(curves, started)
 	slope, u := trend(repeats)
@@ -104,7 +105,7 @@ const (
 
 // inCommon returns the curves of the records at those frequencies that all of
 // them have.
-func inCommon(records []impedance.Record) []impedance.Curve {
+func inCommon(records []record.Record) []impedance.Curve {
 	count := map[float64]int{}
 	for _, r := range records {
 		for _, p := range r.Curve.Points {

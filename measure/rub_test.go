@@ -7,8 +7,8 @@ import (
 
 	"tapload/fixtures/bench"
 	"tapload/measure/card"
-	"tapload/measure/impedance"
 	"tapload/measure/ratio"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 )
 
@@ -16,7 +16,7 @@ import (
 // bent-driver.toml, 10 % apart, driven with 1 to 16 V on inputs with noise of
 // -100 to -80 dB. A rub is between 1 and 30 % of the force that drives the cone
 // and begins at 30 to 90 % of the excursion at which the spring alone holds it.
-func drawnDriver(t testing.TB, c signal.Chirp, seed uint64, rubs bool) impedance.Distortion {
+func drawnDriver(t testing.TB, c signal.Chirp, seed uint64, rubs bool) record.Distortion {
 	t.Helper()
 	b, err := bench.Load("../testdata/bench/bent-driver.toml")
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"tapload/measure/card"
 	"tapload/measure/impedance"
 	"tapload/measure/ratio"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 )
 
@@ -43,13 +44,13 @@ type Setup struct {
 // Run plays the signal, records both voltages and returns the record of the
 // impedance behind the jig. A fault anywhere is an error and leaves no record;
 // warnings ride in the record.
-func Run(ctx context.Context, s Setup) (impedance.Record, error) {
+func Run(ctx context.Context, s Setup) (record.Record, error) {
 	law, err := json.Marshal(s.Signal)
 	if err != nil {
-		return impedance.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
+		return record.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
 	if err := s.Jig.Fits(law); err != nil {
-		return impedance.Record{}, err
+		return record.Record{}, err
 	}
 	way := askWhilePlaying(s.Card)
 	s.Progress = way.progress(ctx, s.Signal.Rate(), s.Progress)
@@ -57,17 +58,17 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 		return plausible(g, s.Jig, rec)
 	})
 	if err != nil {
-		return impedance.Record{}, explained(err, way.answer())
+		return record.Record{}, explained(err, way.answer())
 	}
 	curve, err := s.Jig.Curve(g)
 	if err != nil {
-		return impedance.Record{}, err
+		return record.Record{}, err
 	}
 	heard, err := json.Marshal(played)
 	if err != nil {
-		return impedance.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
+		return record.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
-	record := impedance.Record{
+	out := record.Record{
 		Label:    s.Label,
 		Taken:    s.Now,
 		Signal:   heard,
@@ -79,21 +80,21 @@ func Run(ctx context.Context, s Setup) (impedance.Record, error) {
 	if s.Distortion {
 		chirp, ok := s.Signal.(signal.Chirp)
 		if !ok {
-			return impedance.Record{}, fmt.Errorf("distortion by order is asked of a signal of type %T; only a chirp tells the orders apart", s.Signal)
+			return record.Record{}, fmt.Errorf("distortion by order is asked of a signal of type %T; only a chirp tells the orders apart", s.Signal)
 		}
 		d, err := ratio.Harmonics(recording, chirp)
 		if err != nil {
-			return impedance.Record{}, err
+			return record.Record{}, err
 		}
-		record.Distortion = &d
+		out.Distortion = &d
 	}
 	if h := g.Seen.Heard; h != nil {
-		record.Coherence = h.Coherence
+		out.Coherence = h.Coherence
 		if s.FullScaleVolt > 0 {
-			record.Drive = drive(g, curve, s.FullScaleVolt)
+			out.Drive = drive(g, curve, s.FullScaleVolt)
 		}
 	}
-	return record, nil
+	return out, nil
 }
 
 // wholeEnough is the part of the power of V2 that the curve must have ohms for
@@ -104,8 +105,8 @@ const wholeEnough = 0.95
 // what was played,
 //
 //	P = sum |V2|^2 Re(1/Z).
-func drive(g ratio.Ratio, c impedance.Curve, volt float64) *impedance.Drive {
-	d := impedance.Drive{RMSVolt: g.Seen.Level[1] * volt, PeakVolt: g.Seen.Heard.Peak2 * volt}
+func drive(g ratio.Ratio, c impedance.Curve, volt float64) *record.Drive {
+	d := record.Drive{RMSVolt: g.Seen.Level[1] * volt, PeakVolt: g.Seen.Heard.Peak2 * volt}
 	var covered, watt float64
 	for i, p := range g.Seen.Heard.Power2 {
 		covered += p

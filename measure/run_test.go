@@ -20,6 +20,7 @@ import (
 	"tapload/measure/card"
 	"tapload/measure/impedance"
 	"tapload/measure/ratio"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 )
 
@@ -83,7 +84,7 @@ func exactJig(t testing.TB, ohm float64) jig.Jig {
 	return j
 }
 
-func run(t testing.TB, c card.Card, sig signal.Signal, ohm float64) impedance.Record {
+func run(t testing.TB, c card.Card, sig signal.Signal, ohm float64) record.Record {
 	t.Helper()
 	rec, err := measure.Run(context.Background(), measure.Setup{
 		Card: c, Signal: sig, Jig: exactJig(t, ohm), Label: "test", Now: time.Unix(1.8e9, 0),

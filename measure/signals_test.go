@@ -17,6 +17,7 @@ import (
 	"tapload/measure/card"
 	"tapload/measure/impedance"
 	"tapload/measure/ratio"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 )
 
@@ -320,7 +321,7 @@ func nearest(c impedance.Curve, hz float64) (near impedance.Point, ok bool) {
 // suffice, and let a load settle that rings.
 func TestRounds(t *testing.T) {
 	sig := tones(t, signal.TonesOptions{LowHz: 50, HighHz: 6400, PerOctave: 2, SettleSeconds: 0.02, DwellSeconds: 0.1})
-	in := func(aim measure.Aim) (impedance.Record, error) {
+	in := func(aim measure.Aim) (record.Record, error) {
 		b := idealBench(loads[1].load, -60, 11)
 		return measure.Run(context.Background(), measure.Setup{
 			Card: bench.NewSeries(b), Signal: sig, Aim: &aim, Jig: exactJig(t, 33), Label: "test",

@@ -9,14 +9,14 @@ import (
 
 	"gonum.org/v1/plot/vg"
 
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // Harmonics is the distortion of one record with the name it has in the legend.
 type Harmonics struct {
 	Label      string
 	Short      string // names it beside a mark where there are several, such as "after"; may be empty
-	Distortion impedance.Distortion
+	Distortion record.Distortion
 }
 
 // DistortionChart shows the harmonics of the current through a load, in dB
@@ -181,7 +181,7 @@ func (c DistortionChart) panels() []overtones {
 // loudestOf returns at each frequency the loudest of the orders from low to
 // high with the floor of that order, those that stand clear of it before those
 // that do not.
-func loudestOf(d impedance.Distortion, low, high int) []overtone {
+func loudestOf(d record.Distortion, low, high int) []overtone {
 	var line []overtone
 	for i, hz := range d.Hz {
 		var best *overtone

@@ -13,19 +13,19 @@ import (
 	"gonum.org/v1/plot/vg/recorder"
 	"pgregory.net/rapid"
 
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // bent is an invented driver in a noise of -100 dB: its third harmonic falls
 // from -40 dB by 12 dB an octave above 100 Hz and reaches it 5 octaves up, its fifth
 // is 20 dB below that and its ninth and above are what rub says, below 200 Hz.
-func bent(rub float64) impedance.Distortion {
-	d := impedance.Distortion{}
+func bent(rub float64) record.Distortion {
+	d := record.Distortion{}
 	for i := range 61 {
 		d.Hz = append(d.Hz, 20*math.Pow(2, float64(i)/8))
 	}
 	for n := 2; n <= 8; n++ {
-		o := impedance.Order{Number: n}
+		o := record.Order{Number: n}
 		for _, hz := range d.Hz {
 			if hz*float64(n) > 20e3 {
 				break
@@ -161,10 +161,10 @@ func TestThinInNoise(t *testing.T) {
 // their order in the list.
 func TestLoudestOf(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		d := impedance.Distortion{Hz: []float64{20, 40, 80}}
+		d := record.Distortion{Hz: []float64{20, 40, 80}}
 		level := rapid.Float64Range(-140, 0)
 		for n := range rapid.IntRange(0, 8).Draw(t, "orders") {
-			o := impedance.Order{Number: n + 2}
+			o := record.Order{Number: n + 2}
 			for range rapid.IntRange(0, 3).Draw(t, "length") {
 				o.Level, o.Floor = append(o.Level, level.Draw(t, "level")), append(o.Floor, level.Draw(t, "floor"))
 			}
@@ -260,7 +260,7 @@ func TestDistortionChartRefuses(t *testing.T) {
 		"8 records cannot be told":    func(c *DistortionChart) { c.Records = make([]Harmonics, 8) },
 		"record 2 has no label":       func(c *DistortionChart) { c.Records[1].Label = "\n" },
 		`are called "before: a driv`:  func(c *DistortionChart) { c.Records[1].Label = c.Records[0].Label },
-		"it holds at least one freq":  func(c *DistortionChart) { c.Records[1].Distortion = impedance.Distortion{} },
+		"it holds at least one freq":  func(c *DistortionChart) { c.Records[1].Distortion = record.Distortion{} },
 		"must be finite":              func(c *DistortionChart) { c.Records[0].Distortion.Orders[1].Level[2] = math.NaN() },
 		"there is no harmonic from 1": func(c *DistortionChart) { c.LowHz, c.HighHz = 15e3, 20e3 },
 		"from 40 to 30 Hz is none":    func(c *DistortionChart) { c.LowHz, c.HighHz = 40, 30 },

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"tapload/measure/card/portaudio/rig"
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 const rateHz = 48000
@@ -136,7 +136,7 @@ func (l listener) calibrated(t *testing.T, api string, within float64) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	rec, err := impedance.ReadRecord(f)
+	rec, err := record.Read(f)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,6 +10,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // addedFlags say what was done to a driver for its mechanical constants: a mass
@@ -56,7 +57,7 @@ func (o addedFlags) how() string {
 // second reads the record of the driver with what was added, and fits it. Its
 // warnings say that they are of that sweep; those that alone, the record of the
 // driver by itself, has too are left out.
-func (o addedFlags) second(path string, alone impedance.Record, options fit.Options) (recone.Side, []impedance.Warning, error) {
+func (o addedFlags) second(path string, alone record.Record, options fit.Options) (recone.Side, []impedance.Warning, error) {
 	rec, err := measured(path, "a driver's constants")
 	if err != nil {
 		return recone.Side{}, nil, err

@@ -15,6 +15,7 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 type boxVerifyOptions struct {
@@ -215,8 +216,8 @@ func (o *boxVerifyOptions) tree(cabs []namedCab, flag string) (hookup.Tree, erro
 type proved struct {
 	box.Proof
 	set      box.Set
-	record   impedance.Record // of what was measured
-	most     float64          // ohm, of the joints
+	record   record.Record // of what was measured
+	most     float64       // ohm, of the joints
 	warnings []impedance.Warning
 }
 
@@ -272,10 +273,10 @@ func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {
 
 // records reads the records of the cabinets and of the boxes. Cabinets with
 // one file share one curve.
-func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Record, error) {
+func (o *boxVerifyOptions) records(given []namedCab) (cabinets, record.Record, error) {
 	var all cabinets
 	var about namedWarnings
-	on := map[string]impedance.Record{}
+	on := map[string]record.Record{}
 	curves := map[string]*impedance.Curve{}
 	sharing := map[string][]string{}
 	for _, cab := range given {
@@ -283,7 +284,7 @@ func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Record
 		if curves[key] == nil {
 			rec, err := measured(cab.path, "a proof")
 			if err != nil {
-				return cabinets{}, impedance.Record{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
+				return cabinets{}, record.Record{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
 			}
 			on[key], curves[key] = rec, &rec.Curve
 		}
@@ -298,7 +299,7 @@ func (o *boxVerifyOptions) records(given []namedCab) (cabinets, impedance.Record
 	}
 	seen, err := measured(o.seen, "a proof")
 	if err != nil {
-		return cabinets{}, impedance.Record{}, fmt.Errorf("what was measured through the boxes: %w", err)
+		return cabinets{}, record.Record{}, fmt.Errorf("what was measured through the boxes: %w", err)
 	}
 	about.add("through the boxes", seen.Warnings)
 	all.warnings = about.list()

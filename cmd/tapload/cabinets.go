@@ -19,6 +19,7 @@ import (
 	"tapload/fit/rating"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // cabinetFlags are about the loads of a hookup that a command line names.
@@ -303,7 +304,7 @@ func readSource(path, key string, rate, fitted bool) (*source, error) {
 }
 
 // rate finds the rating of a record by what the fit command does.
-func (s *source) rate(rec impedance.Record) error {
+func (s *source) rate(rec record.Record) error {
 	f, err := fitOptions{}.of(load{s.label, rec})
 	r := f.rating
 	switch {

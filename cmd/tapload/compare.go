@@ -12,6 +12,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -170,7 +171,7 @@ func (o *compareOptions) pictures() pictures {
 type compared struct {
 	recone.Comparison
 	labels   [2]string
-	records  [2]impedance.Record
+	records  [2]record.Record
 	limits   recone.Limits
 	own      bool                // limits are the user's
 	added    addedFlags          // to both, for their constants
@@ -300,7 +301,7 @@ func ratioOf(before, after impedance.Curve) (plot.RatioChart, error) {
 }
 
 // readSide reads a record and fits it.
-func readSide(path string) (recone.Side, impedance.Record, error) {
+func readSide(path string) (recone.Side, record.Record, error) {
 	rec, err := measured(path, "a comparison")
 	if err != nil {
 		return recone.Side{}, rec, err

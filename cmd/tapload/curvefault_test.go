@@ -14,6 +14,7 @@ import (
 
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // What a fault of the curve does to the page and to JSON: the first line doubts
@@ -60,7 +61,7 @@ func TestFitSaysWhatACurveFaultMatters(t *testing.T) {
 			}
 			path := filepath.Join(t.TempDir(), "cab.sweep.json")
 			var text bytes.Buffer
-			if err := (impedance.Record{Label: "cab", Curve: c}).Write(&text); err != nil {
+			if err := (record.Record{Label: "cab", Curve: c}).Write(&text); err != nil {
 				t.Fatal(err)
 			}
 			if err := os.WriteFile(path, text.Bytes(), 0o600); err != nil {

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -16,7 +16,7 @@ import (
 const unheard = "an electrical measurement cannot show a torn cone, surround or dust cap that does not load the coil, a buzzing cabinet, polarity, how it sounds, or a rub that the sweep was too quiet to wake"
 
 // distortionChart draws the harmonics of a record by itself.
-func distortionChart(label string, d impedance.Distortion) plot.DistortionChart {
+func distortionChart(label string, d record.Distortion) plot.DistortionChart {
 	return plot.DistortionChart{Title: "Harmonics of the current", Records: []plot.Harmonics{{Label: label, Distortion: d}}}
 }
 
@@ -38,7 +38,7 @@ type levelEntry struct {
 	FloorDB float64 `json:"floor_db"`
 }
 
-func distortionOf(d impedance.Distortion) *distortionEntry {
+func distortionOf(d record.Distortion) *distortionEntry {
 	e := &distortionEntry{Orders: []orderEntry{}}
 	for _, o := range d.Orders {
 		if i := o.Loudest(); i >= 0 {

@@ -8,7 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 type exportOptions struct {
@@ -48,7 +48,7 @@ goes to standard output.`,
 	return c
 }
 
-type recordWriter func(impedance.Record, io.Writer) error
+type recordWriter func(record.Record, io.Writer) error
 
 // writer returns what writes the format that the flags ask for.
 func (o exportOptions) writer() (recordWriter, error) {
@@ -65,9 +65,9 @@ func (o exportOptions) writer() (recordWriter, error) {
 	}
 	switch format {
 	case "csv":
-		return impedance.Record.WriteCSV, nil
+		return record.Record.WriteCSV, nil
 	case "touchstone":
-		return impedance.Record.WriteTouchstone, nil
+		return record.Record.WriteTouchstone, nil
 	}
 	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
 }

@@ -15,6 +15,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/rating"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -111,7 +112,7 @@ func (o fitOptions) check(records int) error {
 // fitted is a load and all that is known of it.
 type fitted struct {
 	name     string
-	record   impedance.Record
+	record   record.Record
 	load     fit.Result
 	noFit    string        // why no model of a loudspeaker fits, else empty
 	kk       *fit.KKResult // nil where the curve is too short for the test

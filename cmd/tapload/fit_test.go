@@ -18,6 +18,7 @@ import (
 
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 func TestInOrder(t *testing.T) {
@@ -83,7 +84,7 @@ func writeRecords(tb testing.TB, n int) []string {
 		if i%3 == 0 {
 			d.Resonances = append(d.Resonances, netlist.Resonance{Hz: 35 + 10*rng.Float64(), Qm: 5, Res: 35})
 		}
-		rec := impedance.Record{Label: fmt.Sprintf("cabinet %d (invented)", i+1), Taken: time.Unix(0, 0).UTC(), SenseOhm: 10}
+		rec := record.Record{Label: fmt.Sprintf("cabinet %d (invented)", i+1), Taken: time.Unix(0, 0).UTC(), SenseOhm: 10}
 		shared := impedance.Source{ID: "sense-resistor:invented"}
 		for k := range 264 {
 			hz := 10 * math.Pow(2000, float64(k)/263)

@@ -11,6 +11,7 @@ import (
 
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // A curve long enough to fit but too short for the Kramers-Kronig test must say
@@ -30,7 +31,7 @@ func TestFitSaysWhatWasNotTested(t *testing.T) {
 		}
 		path := filepath.Join(t.TempDir(), "short.sweep.json")
 		var text bytes.Buffer
-		if err := (impedance.Record{Label: "short", Curve: c}).Write(&text); err != nil {
+		if err := (record.Record{Label: "short", Curve: c}).Write(&text); err != nil {
 			t.Fatal(err)
 		}
 		if err := os.WriteFile(path, text.Bytes(), 0o600); err != nil {

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 type importOptions struct {
@@ -107,9 +108,9 @@ func (o importOptions) reader(path string) (curveReader, error) {
 	}
 	switch format {
 	case "csv":
-		return impedance.ReadCSV, nil
+		return record.ReadCSV, nil
 	case "touchstone":
-		return impedance.ReadTouchstone, nil
+		return record.ReadTouchstone, nil
 	}
 	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
 }
@@ -134,7 +135,7 @@ func importCurve(e env, path string, o importOptions, read curveReader) error {
 	case !stated:
 		note = "the curve was measured elsewhere and its uncertainty is unknown; a fit can only estimate it from its own scatter"
 	}
-	rec := impedance.Record{
+	rec := record.Record{
 		Label:    o.label,
 		Taken:    e.now().UTC(),
 		Curve:    curve,

@@ -16,16 +16,17 @@ import (
 // each of them may import. Imports run one way, along the measurement.
 var mayImport = map[string][]string{
 	"measure/exactjson":          {},
-	"measure/impedance":          {"measure/exactjson"},
+	"measure/impedance":          {},
+	"measure/record":             {"measure/exactjson", "measure/impedance"},
 	"measure/signal":             {"measure/exactjson"},
 	"measure/card":               {"measure/signal"},
 	"measure/card/server":        {"measure/card"},
 	"measure/card/portaudio":     {"measure/card", "measure/card/server", "measure/signal"},
 	"measure/card/portaudio/rig": {"measure/card", "measure/signal"},
 	"measure/hum":                {},
-	"measure/ratio":              {"measure/card", "measure/signal", "measure/impedance", "measure/hum"},
-	"measure":                    {"measure/impedance", "measure/signal", "measure/card", "measure/hum", "measure/ratio", "fixtures/jig"},
-	"fixtures/jig":               {"measure/exactjson", "measure/ratio", "measure/impedance"},
+	"measure/ratio":              {"measure/card", "measure/signal", "measure/impedance", "measure/record", "measure/hum"},
+	"measure":                    {"measure/impedance", "measure/record", "measure/signal", "measure/card", "measure/hum", "measure/ratio", "fixtures/jig"},
+	"fixtures/jig":               {"measure/exactjson", "measure/ratio", "measure/impedance", "measure/record"},
 	"fixtures/netlist":           {"measure/impedance"},
 	"fixtures/netlist/spice":     {},
 	"fixtures/hookup":            {"measure/impedance", "fixtures/netlist"},
@@ -39,8 +40,8 @@ var mayImport = map[string][]string{
 	"fixtures/job":               {"fixtures/hookup", "fixtures/keyfile"},
 	"fit":                        {"measure/impedance"},
 	"fit/rating":                 {"measure/impedance", "fit"},
-	"fit/recone":                 {"measure/impedance", "fit"},
-	"plot":                       {"measure/impedance", "fit", "fixtures/hookup", "fixtures/amp", "fixtures/box"},
+	"fit/recone":                 {"measure/impedance", "measure/record", "fit"},
+	"plot":                       {"measure/impedance", "measure/record", "fit", "fixtures/hookup", "fixtures/amp", "fixtures/box"},
 	"plot/report":                {"measure/impedance", "fit", "fixtures/netlist", "fixtures/hookup", "fixtures/amp", "fixtures/box", "fit/rating", "fit/recone", "fixtures/job", "plot"},
 	"cmd/tapload":                nil, // all
 }

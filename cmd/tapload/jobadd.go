@@ -12,6 +12,7 @@ import (
 	"tapload/fit/recone"
 	"tapload/fixtures/job"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 func newJobAdd(e env) *cobra.Command {
@@ -237,7 +238,7 @@ them, as "tapload compare" does.`,
 
 // exchanged is recone.Exchanged for two files.
 func exchanged(before, after string) (w impedance.Warning, found bool, err error) {
-	var recs [2]impedance.Record
+	var recs [2]record.Record
 	for i, path := range []string{before, after} {
 		if recs[i], err = readRecord(path); err != nil {
 			return w, false, err

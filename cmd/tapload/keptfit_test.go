@@ -13,6 +13,7 @@ import (
 	"tapload/fixtures/bench/foreign"
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // inventedCurve is a driver measured with 0.1 % noise, which a comb of signs
@@ -36,7 +37,7 @@ var inventedDriver = netlist.Driver{Re: 6.4, Coil: netlist.Coil{K: 0.02, N: 0.68
 // A kept fit stands for the fitted load: the same impedance, and the same
 // uncertainty as the fit itself finds by its own derivatives.
 func TestKeptFitIsTheFit(t *testing.T) {
-	f, err := fitOptions{}.of(load{"driver", impedance.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}})
+	f, err := fitOptions{}.of(load{"driver", record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -82,7 +83,7 @@ func TestKeptFitOfEveryPart(t *testing.T) {
 	for _, kind := range foreign.Kinds() {
 		for seed := range uint64(2) {
 			drawn := kind.Draw(seed)
-			f, err := fitOptions{}.of(load{"driver", impedance.Record{Label: "driver", Curve: drawn.Curve(0)}})
+			f, err := fitOptions{}.of(load{"driver", record.Record{Label: "driver", Curve: drawn.Curve(0)}})
 			if err != nil {
 				t.Fatalf("%v: %v", drawn, err)
 			}
@@ -166,7 +167,7 @@ func TestKeptFitWithoutCovariance(t *testing.T) {
 func TestOneFileIsOneCurve(t *testing.T) {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "a"+recordSuffix)
-	rec := impedance.Record{Label: "a", Curve: inventedCurve(inventedDriver)}
+	rec := record.Record{Label: "a", Curve: inventedCurve(inventedDriver)}
 	if err := writeFiles(file{path: path, write: rec.Write}); err != nil {
 		t.Fatal(err)
 	}

@@ -13,6 +13,7 @@ import (
 	"tapload/fit/recone"
 	"tapload/measure"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -80,7 +81,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	defer func() { err = errors.Join(err, end()) }()
 
 	r := series{levels: o.signal.levels}
-	var records []impedance.Record
+	var records []record.Record
 	var written []string
 	for i, one := range each {
 		setup.Label, setup.Now = one.label, e.now().UTC()
@@ -119,7 +120,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	return show(e, o.json, r, r.warnings)
 }
 
-func (o sweepOptions) drawSeries(records []impedance.Record) error {
+func (o sweepOptions) drawSeries(records []record.Record) error {
 	return o.pictures().write(func(flag string) (chart, error) {
 		curves := plot.ImpedanceChart{Title: o.label}
 		harmonics := plot.DistortionChart{Title: "Harmonics of the current"}

@@ -8,14 +8,14 @@ import (
 	"os"
 	"strings"
 
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // load is a measured load as a command line names it: "name=file", or a file
 // alone, which is named by its label.
 type load struct {
 	name   string
-	record impedance.Record
+	record record.Record
 }
 
 func readLoad(arg string) (load, error) {
@@ -35,31 +35,31 @@ func readLoad(arg string) (load, error) {
 	return load{name, rec}, nil
 }
 
-func readRecord(path string) (impedance.Record, error) {
+func readRecord(path string) (record.Record, error) {
 	data, err := readFile(path)
 	if err != nil {
-		return impedance.Record{}, err
+		return record.Record{}, err
 	}
 	return decodeRecord(path, data)
 }
 
 // measured reads a record and refuses a fit, which has no noise of its own;
 // what names who needs the record.
-func measured(path, what string) (impedance.Record, error) {
+func measured(path, what string) (record.Record, error) {
 	data, err := readFile(path)
 	if err != nil {
-		return impedance.Record{}, err
+		return record.Record{}, err
 	}
 	if isFit(data) {
-		return impedance.Record{}, fmt.Errorf("%s is a fit; %s needs the record that it was made from", path, what)
+		return record.Record{}, fmt.Errorf("%s is a fit; %s needs the record that it was made from", path, what)
 	}
 	return decodeRecord(path, data)
 }
 
-func decodeRecord(path string, data []byte) (impedance.Record, error) {
-	rec, err := impedance.ReadRecord(bytes.NewReader(data))
+func decodeRecord(path string, data []byte) (record.Record, error) {
+	rec, err := record.Read(bytes.NewReader(data))
 	if err != nil {
-		return impedance.Record{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+		return record.Record{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
 	}
 	return rec, nil
 }

@@ -20,6 +20,7 @@ import (
 	"tapload/fixtures/job"
 	"tapload/fixtures/plan"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 	sheet "tapload/plot/report"
 )
 
@@ -99,7 +100,7 @@ type cabinetFinding struct {
 	ohm  float64             // what it counts as
 	dead *rating.Explanation // nil where it most likely has none
 	fit  *fitted             // nil where it is not measured, or no loudspeaker fits
-	rec  *impedance.Record
+	rec  *record.Record
 }
 
 type proofFinding struct {

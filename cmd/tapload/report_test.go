@@ -13,7 +13,7 @@ import (
 	"time"
 
 	"tapload/fixtures/job"
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // smallJob makes a job of two cabinets, a proof and a driver in a folder.
@@ -78,7 +78,7 @@ func TestReportComesFromTheRecords(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rec, err := impedance.ReadRecord(bytes.NewReader(data))
+	rec, err := record.Read(bytes.NewReader(data))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,7 +122,7 @@ func TestReportComesFromTheRecords(t *testing.T) {
 }
 
 // fitOf is Re as the fit command writes it.
-func fitOf(t *testing.T, rec impedance.Record) string {
+func fitOf(t *testing.T, rec record.Record) string {
 	f, err := (fitOptions{}).of(load{"left", rec})
 	if err != nil {
 		t.Fatal(err)

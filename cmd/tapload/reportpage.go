@@ -17,6 +17,7 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/jig"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 	"tapload/plot"
 	sheet "tapload/plot/report"
@@ -473,7 +474,7 @@ func (r jobFindings) instruments() sheet.Section {
 		s.Pieces = append(s.Pieces, sheet.Words("The job names no calibration of the jig."))
 	}
 	t := sheet.Table{Head: []string{"record", "taken", "sense resistor", "signal"}}
-	add := func(name string, rec impedance.Record) {
+	add := func(name string, rec record.Record) {
 		corrected := "uncalibrated"
 		if rec.Jig != nil {
 			corrected = "calibrated"

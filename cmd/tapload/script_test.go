@@ -12,7 +12,7 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"tapload/measure/card"
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 func TestMain(m *testing.M) {
@@ -106,7 +106,7 @@ func cmdPoints(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-func scriptRecord(ts *testscript.TestScript, path string) impedance.Record {
+func scriptRecord(ts *testscript.TestScript, path string) record.Record {
 	rec, err := readRecord(ts.MkAbs(path))
 	ts.Check(err)
 	return rec

@@ -14,7 +14,7 @@ import (
 	"time"
 
 	"tapload/measure/card/portaudio/rig"
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // servers are those that Linux desktops have. They play in real time: so their
@@ -165,7 +165,7 @@ func playOn(t *testing.T, r *rig.Rig, dir string, args ...string) {
 	}
 }
 
-func recordIn(t *testing.T, dir string) impedance.Record {
+func recordIn(t *testing.T, dir string) record.Record {
 	t.Helper()
 	rec, err := readRecord(filepath.Join(dir, "x.sweep.json"))
 	if err != nil {
@@ -187,7 +187,7 @@ func (p offPoint) String() string {
 
 // worstPoint returns the point from 20 Hz to 20 kHz that is furthest from what
 // c is.
-func worstPoint(t *testing.T, rec impedance.Record, c rig.Circuit) (worst offPoint) {
+func worstPoint(t *testing.T, rec record.Record, c rig.Circuit) (worst offPoint) {
 	t.Helper()
 	points := 0
 	for _, p := range rec.Curve.Points {

@@ -7,6 +7,7 @@ import (
 
 	"tapload/fixtures/jig"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // extreme is the smallest or largest modulus of a curve.
@@ -63,7 +64,7 @@ func (e warningEntry) warning() impedance.Warning {
 	return w
 }
 
-func summarize(r impedance.Record, path string) summary {
+func summarize(r record.Record, path string) summary {
 	low, high := r.Curve.Extremes()
 	s := summary{
 		Label: r.Label, File: path,

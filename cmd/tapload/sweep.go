@@ -14,7 +14,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/card"
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -183,9 +183,9 @@ func fileName(label string) string {
 }
 
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
-	record := file{path: o.out, force: o.force}
+	saved := file{path: o.out, force: o.force}
 	kept := file{path: o.keep, force: o.force}
-	for _, f := range []file{record, kept} {
+	for _, f := range []file{saved, kept} {
 		if f.path == "" {
 			continue
 		}
@@ -210,7 +210,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 	}
-	var result impedance.Record
+	var result record.Record
 	var repeats []measure.Repeat
 	if o.repeat > 1 {
 		result, repeats, err = measure.RunRepeated(ctx, setup, o.repeat)
@@ -224,7 +224,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		return err
 	}
 
-	record.write = result.Write
+	saved.write = result.Write
 	drawn, err := o.pictures().files(func(flag string) (chart, error) {
 		if flag == "--distortion-plot" {
 			return distortionChart(result.Label, *result.Distortion), nil
@@ -234,7 +234,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	files := append([]file{record}, drawn...)
+	files := append([]file{saved}, drawn...)
 	e.sayEarlier(files...)
 	if err := writeFiles(files...); err != nil {
 		return err

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // WarnExchanged is the code of the warning that Exchanged gives.
@@ -13,8 +14,8 @@ const WarnExchanged = "exchanged"
 // Exchanged returns a warning where the record before was taken after the
 // record after. A curve that was imported has the time of that, which says
 // nothing, as has one without a time.
-func Exchanged(before, after impedance.Record) (impedance.Warning, bool) {
-	for _, r := range []impedance.Record{before, after} {
+func Exchanged(before, after record.Record) (impedance.Warning, bool) {
+	for _, r := range []record.Record{before, after} {
 		if r.Taken.IsZero() || r.Signal == nil {
 			return impedance.Warning{}, false
 		}

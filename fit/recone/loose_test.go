@@ -10,6 +10,7 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
 // A hung part is a share of the moving mass on a spring and a damper of its
@@ -123,17 +124,17 @@ func TestLoosePartIsMeasured(t *testing.T) {
 }
 
 func TestExchanged(t *testing.T) {
-	at := func(hour int) impedance.Record {
-		return impedance.Record{Taken: time.Date(2026, 3, 1, hour, 0, 0, 0, time.UTC), Signal: []byte("{}")}
+	at := func(hour int) record.Record {
+		return record.Record{Taken: time.Date(2026, 3, 1, hour, 0, 0, 0, time.UTC), Signal: []byte("{}")}
 	}
 	imported := at(9)
 	imported.Signal = nil
 	for _, c := range []struct {
-		before, after impedance.Record
+		before, after record.Record
 		want          bool
 	}{
 		{at(8), at(9), false}, {at(9), at(9), false}, {at(9), at(8), true},
-		{impedance.Record{}, at(8), false}, {at(9), impedance.Record{}, false}, {imported, at(8), false},
+		{record.Record{}, at(8), false}, {at(9), record.Record{}, false}, {imported, at(8), false},
 	} {
 		w, got := Exchanged(c.before, c.after)
 		if got != c.want || got && !strings.Contains(w.Text, "before is younger than after: exchanged?") {

@@ -1,5 +1,5 @@
 // Package impedance holds the one type that every part of tapload shares: a
-// complex impedance over frequency with its uncertainty, and its files.
+// complex impedance over frequency with its uncertainty.
 //
 // Units are SI throughout: hertz, ohm. Uncertainties are standard
 // uncertainties (k = 1, JCGM 100:2008). Noise is independent between points

@@ -4,7 +4,6 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -267,16 +266,5 @@ func TestHz(t *testing.T) {
 	c := Curve{Points: []Point{{Hz: 1}, {Hz: 2.5}}}
 	if hz := c.Hz(); len(hz) != 2 || hz[0] != 1 || hz[1] != 2.5 {
 		t.Errorf("frequencies %v", hz)
-	}
-}
-
-// checkErrorStyle: an error is one line without a full stop, fit to stand
-// behind a file name, whatever the file holds.
-func checkErrorStyle(t *testing.T, err error) {
-	t.Helper()
-	s := err.Error()
-	stop := strings.HasSuffix(s, ".") && !strings.HasSuffix(s, "...")
-	if strings.ContainsAny(s, "\n\r") || stop || strings.HasPrefix(s, ":") {
-		t.Errorf("error is not one plain sentence: %q", s)
 	}
 }

@@ -9,7 +9,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 
 	"tapload/measure/card"
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 )
 
@@ -56,17 +56,17 @@ const (
 // A response of order k that rings for longer than L ln(k/(k-1)) blends into
 // that of order k-1. The floor is the noise, from the lines between those of the
 // signal, and what of the fundamental alone passes for the order.
-func Harmonics(rec card.Recording, c signal.Chirp) (impedance.Distortion, error) {
+func Harmonics(rec card.Recording, c signal.Chirp) (record.Distortion, error) {
 	ring := math.Log(c.StopHz/c.StartHz) - math.Log(lastOrder+orderRise) - spare
 	if ring < leastRing {
-		return impedance.Distortion{}, fmt.Errorf("a chirp from %g to %g Hz is too narrow to tell %d orders apart; let it reach from %g to %.0f Hz or more", c.Frame().LowHz, c.Frame().HighHz, lastOrder, c.Frame().LowHz, c.Frame().LowHz*leastSpan)
+		return record.Distortion{}, fmt.Errorf("a chirp from %g to %g Hz is too narrow to tell %d orders apart; let it reach from %g to %.0f Hz or more", c.Frame().LowHz, c.Frame().HighHz, lastOrder, c.Frame().LowHz, c.Frame().LowHz*leastSpan)
 	}
 	if err := sameRate(rec, c); err != nil {
-		return impedance.Distortion{}, err
+		return record.Distortion{}, err
 	}
 	s, _, err := counted(rec, c)
 	if err != nil {
-		return impedance.Distortion{}, err
+		return record.Distortion{}, err
 	}
 	return newSeparation(s, c, min(mostRing, ring)).distortion(rec)
 }
@@ -242,10 +242,10 @@ func (p *separation) noise(f float64) float64 {
 	return p.s.noiseAbout(&cell{lo: from, hi: to}).residual(1) / float64(p.s.periods*p.s.periods)
 }
 
-func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error) {
+func (p *separation) distortion(rec card.Recording) (record.Distortion, error) {
 	f := p.c.Frame()
 	edge := math.Exp2(0.5 / orderWidth) // half a band
-	var d impedance.Distortion
+	var d record.Distortion
 	for i := 0; ; i++ {
 		hz := f.LowHz * math.Exp2(1.0/3) * math.Exp2(float64(i)/orderWidth)
 		if 2*hz*edge > f.HighHz {
@@ -257,7 +257,7 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 	fundamental := make([]float64, len(d.Hz))
 	for i, hz := range d.Hz {
 		if fundamental[i] = p.power(first, hz); fundamental[i] == 0 {
-			return impedance.Distortion{}, &card.Fault{
+			return record.Distortion{}, &card.Fault{
 				Cause:  card.NoSignal,
 				Text:   fmt.Sprintf("no current flows in %s at %.1f Hz: both inputs read the same", rec.Source, hz),
 				Advice: "check the wiring of the sense resistor and the load",
@@ -267,7 +267,7 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 	for k := 2; k <= lastOrder; k++ {
 		spec, part := p.through(p.response, p.orderGate(k), float64(k))
 		own, _ := p.through(first, p.orderGate(k), float64(k))
-		o := impedance.Order{Number: k}
+		o := record.Order{Number: k}
 		for i, hz := range d.Hz {
 			at := float64(k) * hz
 			if at*edge > f.HighHz {
@@ -285,7 +285,7 @@ func (p *separation) distortion(rec card.Recording) (impedance.Distortion, error
 }
 
 // residual fills in what lies above the orders.
-func (p *separation) residual(d *impedance.Distortion, fundamental []float64) {
+func (p *separation) residual(d *record.Distortion, fundamental []float64) {
 	f := p.c.Frame()
 	last := math.Exp(float64(p.n)/p.rate/p.rise - p.ring - spare)
 	last = min(mostOrder, last)

@@ -10,7 +10,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 
 	"tapload/measure/card"
-	"tapload/measure/impedance"
+	"tapload/measure/record"
 	"tapload/measure/signal"
 )
 
@@ -59,7 +59,7 @@ func (y hammerstein) level(order int, hz, peak float64) float64 {
 
 func admittance(hz float64) complex128 { return 6 / (10 + cabinet(hz)) }
 
-func harmonics(t testing.TB, rec card.Recording, c signal.Chirp) impedance.Distortion {
+func harmonics(t testing.TB, rec card.Recording, c signal.Chirp) record.Distortion {
 	t.Helper()
 	d, err := Harmonics(rec, c)
 	if err != nil {

@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"errors"

@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"bytes"
@@ -10,7 +10,9 @@ import (
 	"math/cmplx"
 	"slices"
 	"strings"
+
 	"tapload/measure/exactjson"
+	"tapload/measure/impedance"
 )
 
 // Columns that ReadCSV understands.
@@ -42,14 +44,14 @@ var csvKnown = []string{keyHz, keyR, keyX, keyModulus, keyPhase, keyUR, keyUX, k
 // semicolon between the columns are accepted. A known quantity in another
 // unit, a decimal comma, a number that is not finite and a frequency that does
 // not rise are errors that name the line.
-func ReadCSV(r io.Reader) (Curve, error) {
+func ReadCSV(r io.Reader) (impedance.Curve, error) {
 	data, err := io.ReadAll(r)
 	if err != nil {
-		return Curve{}, err
+		return impedance.Curve{}, err
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	if line := exactjson.BadLine(data); line > 0 {
-		return Curve{}, fmt.Errorf("line %d: not valid UTF-8; save the table as plain text", line)
+		return impedance.Curve{}, fmt.Errorf("line %d: not valid UTF-8; save the table as plain text", line)
 	}
 	in := csv.NewReader(bytes.NewReader(data))
 	in.Comment = '#'
@@ -59,15 +61,15 @@ func ReadCSV(r io.Reader) (Curve, error) {
 
 	names, err := in.Read()
 	if errors.Is(err, io.EOF) {
-		return Curve{}, fmt.Errorf("the file has no line of column names, such as %s,%s,%s", keyHz, keyR, keyX)
+		return impedance.Curve{}, fmt.Errorf("the file has no line of column names, such as %s,%s,%s", keyHz, keyR, keyX)
 	}
 	if err != nil {
-		return Curve{}, csvSyntax(err)
+		return impedance.Curve{}, csvSyntax(err)
 	}
 	line, _ := in.FieldPos(0)
 	t, err := parseCSVHead(names)
 	if err != nil {
-		return Curve{}, fmt.Errorf("line %d: %w", line, err)
+		return impedance.Curve{}, fmt.Errorf("line %d: %w", line, err)
 	}
 	for {
 		row, err := in.Read()
@@ -75,17 +77,17 @@ func ReadCSV(r io.Reader) (Curve, error) {
 			break
 		}
 		if err != nil {
-			return Curve{}, csvSyntax(err)
+			return impedance.Curve{}, csvSyntax(err)
 		}
 		line, _ := in.FieldPos(0)
 		if err := t.row(row); err != nil {
-			return Curve{}, fmt.Errorf("line %d: %w", line, err)
+			return impedance.Curve{}, fmt.Errorf("line %d: %w", line, err)
 		}
 	}
 	if len(t.points) == 0 {
-		return Curve{}, errors.New("the file has column names but no points")
+		return impedance.Curve{}, errors.New("the file has column names but no points")
 	}
-	return Curve{Points: t.points}, nil
+	return impedance.Curve{Points: t.points}, nil
 }
 
 // csvSeparator returns what stands between the names of the first line that is
@@ -116,7 +118,7 @@ type csvTable struct {
 	columns int
 	at      map[string]int // of the known columns that are there
 	polar   bool           // modulus and phase are the only pair
-	points  []Point
+	points  []impedance.Point
 }
 
 func parseCSVHead(names []string) (*csvTable, error) {
@@ -196,7 +198,7 @@ func (t *csvTable) row(cells []string) error {
 		}
 		v[name] = x
 	}
-	p := Point{Hz: v[keyHz]}
+	p := impedance.Point{Hz: v[keyHz]}
 	switch n := len(t.points); {
 	case p.Hz <= 0:
 		return fmt.Errorf("%s: %v must be above 0; take the line out", keyHz, p.Hz)
@@ -210,10 +212,10 @@ func (t *csvTable) row(cells []string) error {
 		direction := cmplx.Rect(1, v[keyPhase]*radian)
 		p.Z = complex(v[keyModulus], 0) * direction
 		along, across := v[keyUModulus], v[keyModulus]*v[keyUPhase]*radian
-		p.Noise = Cov{RR: along * along, II: across * across}.Times(direction)
+		p.Noise = impedance.Cov{RR: along * along, II: across * across}.Times(direction)
 	} else {
 		p.Z = complex(v[keyR], v[keyX])
-		p.Noise = Cov{RR: v[keyUR] * v[keyUR], II: v[keyUX] * v[keyUX]}
+		p.Noise = impedance.Cov{RR: v[keyUR] * v[keyUR], II: v[keyUX] * v[keyUX]}
 		if t.has(keyModulus) && t.has(keyPhase) {
 			polar := cmplx.Rect(v[keyModulus], v[keyPhase]*radian)
 			if off := cmplx.Abs(polar - p.Z); off > 0.01*cmplx.Abs(p.Z) {
@@ -221,7 +223,7 @@ func (t *csvTable) row(cells []string) error {
 			}
 		}
 	}
-	if err := (Curve{Points: []Point{p}}).Check(); err != nil {
+	if err := (impedance.Curve{Points: []impedance.Point{p}}).Check(); err != nil {
 		return errors.New("a value is too large for a floating-point number")
 	}
 	t.points = append(t.points, p)

@@ -1,16 +1,18 @@
-package impedance
+package record
 
 import (
 	"bytes"
 	"strings"
 	"testing"
+
+	"tapload/measure/impedance"
 )
 
 // What only program material has comes back as it was, and a record that
 // states it wrongly is refused by name.
 func TestRecordOfProgramMaterial(t *testing.T) {
 	r := Record{
-		Label: "box", Curve: Curve{Points: []Point{{Hz: 100, Z: 8}, {Hz: 200, Z: 9}}},
+		Label: "box", Curve: impedance.Curve{Points: []impedance.Point{{Hz: 100, Z: 8}, {Hz: 200, Z: 9}}},
 		Coherence: []float64{0.96, 1}, Drive: &Drive{RMSVolt: 3.5, PeakVolt: 12, Watt: 1.25},
 	}
 	var text bytes.Buffer
@@ -18,7 +20,7 @@ func TestRecordOfProgramMaterial(t *testing.T) {
 		t.Fatal(err)
 	}
 	whole := text.String()
-	back, err := ReadRecord(&text)
+	back, err := Read(&text)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,7 +38,7 @@ func TestRecordOfProgramMaterial(t *testing.T) {
 		if edited == whole {
 			t.Fatalf("%q is not in\n%s", test.from, whole)
 		}
-		_, err := ReadRecord(strings.NewReader(edited))
+		_, err := Read(strings.NewReader(edited))
 		if (test.says == "") != (err == nil) || err != nil && !strings.Contains(err.Error(), test.says) {
 			t.Errorf("%q for %q: error %v, want %q", test.to, test.from, err, test.says)
 		}

@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"bytes"
@@ -9,8 +9,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"tapload/measure/exactjson"
 	"time"
+
+	"tapload/measure/exactjson"
+	"tapload/measure/impedance"
 )
 
 // WriteTouchstone writes the curve of r as a one-port Touchstone 2.0 file
@@ -41,10 +43,10 @@ func (r Record) WriteTouchstone(w io.Writer) error {
 // The format carries no uncertainty, so Noise is 0 and means unknown. What is
 // not in the standard, not a one-port impedance or not fit for a Curve is an
 // error that names the line.
-func ReadTouchstone(r io.Reader) (Curve, error) {
+func ReadTouchstone(r io.Reader) (impedance.Curve, error) {
 	data, err := io.ReadAll(r)
 	if err != nil {
-		return Curve{}, err
+		return impedance.Curve{}, err
 	}
 	text := strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(string(data))
 	t := touchstone{frequencies: -1}
@@ -54,7 +56,7 @@ func ReadTouchstone(r io.Reader) (Curve, error) {
 			continue
 		}
 		if err := t.line(content); err != nil {
-			return Curve{}, fmt.Errorf("line %d: %w", i+1, err)
+			return impedance.Curve{}, fmt.Errorf("line %d: %w", i+1, err)
 		}
 	}
 	return t.curve()
@@ -70,7 +72,7 @@ type touchstone struct {
 	ports       bool     // [Number of Ports] was there
 	frequencies int      // of [Number of Frequencies]; -1 when absent
 	references  bool     // the value of [Reference] is still to come
-	points      []Point
+	points      []impedance.Point
 }
 
 // tsSection says what the next line may be.
@@ -215,7 +217,7 @@ func (t *touchstone) data(s string) error {
 	if t.version == "" {
 		z *= complex(t.options.ohm, 0)
 	}
-	p := Point{Hz: v[0] * t.options.unitHz, Z: z}
+	p := impedance.Point{Hz: v[0] * t.options.unitHz, Z: z}
 	switch n := len(t.points); {
 	case !finite(p.Hz) || p.Hz <= 0:
 		return fmt.Errorf("frequency %v Hz must be finite and above 0; take the line out", p.Hz)
@@ -229,18 +231,18 @@ func (t *touchstone) data(s string) error {
 }
 
 // curve returns what was read, or an error for what was left out.
-func (t *touchstone) curve() (Curve, error) {
+func (t *touchstone) curve() (impedance.Curve, error) {
 	switch {
 	case t.options == nil:
-		return Curve{}, fmt.Errorf("not a Touchstone file: no option line, such as # Hz Z RI R 50")
+		return impedance.Curve{}, fmt.Errorf("not a Touchstone file: no option line, such as # Hz Z RI R 50")
 	case t.version != "" && t.section != tsEnded:
-		return Curve{}, fmt.Errorf("the file ends before [End]")
+		return impedance.Curve{}, fmt.Errorf("the file ends before [End]")
 	case len(t.points) == 0:
-		return Curve{}, fmt.Errorf("the file has no network data")
+		return impedance.Curve{}, fmt.Errorf("the file has no network data")
 	case t.version != "" && t.frequencies != len(t.points):
-		return Curve{}, fmt.Errorf("[Number of Frequencies] is %d but there are %d lines of network data", t.frequencies, len(t.points))
+		return impedance.Curve{}, fmt.Errorf("[Number of Frequencies] is %d but there are %d lines of network data", t.frequencies, len(t.points))
 	}
-	return Curve{Points: t.points}, nil
+	return impedance.Curve{Points: t.points}, nil
 }
 
 // tsOptions is the option line.

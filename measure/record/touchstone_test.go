@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"bytes"
@@ -11,13 +11,15 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"tapload/measure/impedance"
 )
 
 func TestWriteTouchstone(t *testing.T) {
 	r := Record{
 		Label: "invented é\n[End]\r! x\u2028y",
 		Taken: time.Date(2026, 3, 1, 14, 5, 0, 0, time.UTC),
-		Curve: Curve{Points: []Point{{Hz: 10, Z: 6.5 + 0.25i}, {Hz: 20000, Z: 1e-7 - 12i}}},
+		Curve: impedance.Curve{Points: []impedance.Point{{Hz: 10, Z: 6.5 + 0.25i}, {Hz: 20000, Z: 1e-7 - 12i}}},
 	}
 	const want = `! "invented \u00e9\n[End]\r! x\u2028y"
 ! taken 2026-03-01T14:05:00Z; uncertainties are in the sweep record only
@@ -50,7 +52,7 @@ func TestWriteTouchstone(t *testing.T) {
 // Whatever the label holds, the file keeps its lines and stays printable ASCII.
 func TestLabelStaysInItsComment(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := Record{Label: rapid.String().Draw(t, "label"), Curve: Curve{Points: []Point{{Hz: 10, Z: 8}}}}
+		r := Record{Label: rapid.String().Draw(t, "label"), Curve: impedance.Curve{Points: []impedance.Point{{Hz: 10, Z: 8}}}}
 		var b bytes.Buffer
 		if err := r.WriteTouchstone(&b); err != nil {
 			t.Fatal(err)
@@ -116,7 +118,7 @@ func TestPublishedPair(t *testing.T) {
 
 // One curve in every unit and form, written by the test, reads as the same.
 func TestTouchstoneUnitsAndForms(t *testing.T) {
-	points := []Point{{Hz: 20, Z: 6 + 1i}, {Hz: 1500, Z: -3i}, {Hz: 20000, Z: 25 - 40i}}
+	points := []impedance.Point{{Hz: 20, Z: 6 + 1i}, {Hz: 1500, Z: -3i}, {Hz: 20000, Z: 25 - 40i}}
 	units := map[string]float64{"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
 	forms := map[string]func(complex128) (a, b float64){
 		"RI": func(z complex128) (a, b float64) { return real(z), imag(z) },
@@ -132,7 +134,7 @@ func TestTouchstoneUnitsAndForms(t *testing.T) {
 			t.Errorf("%s: %v in\n%s", name, err, text)
 			return
 		}
-		if err := SameGrid(c, Curve{Points: points}); err != nil {
+		if err := impedance.SameGrid(c, impedance.Curve{Points: points}); err != nil {
 			t.Errorf("%s: %v", name, err)
 			return
 		}
@@ -236,7 +238,7 @@ func TestReadTouchstoneRefuses(t *testing.T) {
 			}
 			c, err := ReadTouchstone(strings.NewReader(text))
 			wantError(t, err, tt.want)
-			if !reflect.DeepEqual(c, Curve{}) {
+			if !reflect.DeepEqual(c, impedance.Curve{}) {
 				t.Errorf("a failed reading returned %v", c)
 			}
 			if err != nil {

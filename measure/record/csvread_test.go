@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"bytes"
@@ -8,20 +8,22 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"tapload/measure/impedance"
 )
 
 // A curve comes back from what WriteCSV makes of it, but for its shared
 // sources, which the table cannot hold.
 func TestCSVRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		var c Curve
+		var c impedance.Curve
 		hz := 0.0
 		for range rapid.IntRange(1, 20).Draw(t, "points") {
 			hz += rapid.Float64Range(0.01, 1000).Draw(t, "step")
 			part := rapid.Float64Range(-1e5, 1e5)
 			u := rapid.Float64Range(0, 10)
 			a, b := u.Draw(t, "ur"), u.Draw(t, "ux")
-			c.Points = append(c.Points, Point{hz, complex(part.Draw(t, "r"), part.Draw(t, "x")), Cov{RR: a * a, II: b * b}})
+			c.Points = append(c.Points, impedance.Point{Hz: hz, Z: complex(part.Draw(t, "r"), part.Draw(t, "x")), Noise: impedance.Cov{RR: a * a, II: b * b}})
 		}
 		var b bytes.Buffer
 		if err := (Record{Curve: c}).WriteCSV(&b); err != nil {
@@ -45,7 +47,7 @@ func TestCSVRoundTrip(t *testing.T) {
 }
 
 func TestReadCSVForms(t *testing.T) {
-	want := []Point{{Hz: 20, Z: 30 + 40i}, {Hz: 50.5, Z: -8i}}
+	want := []impedance.Point{{Hz: 20, Z: 30 + 40i}, {Hz: 50.5, Z: -8i}}
 	for name, text := range map[string]string{
 		"plain":                        "frequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8\n",
 		"no last line end":             "frequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8",
@@ -67,7 +69,7 @@ func TestReadCSVForms(t *testing.T) {
 				t.Fatalf("%d points, want %d", len(c.Points), len(want))
 			}
 			for i, p := range c.Points {
-				if p.Hz != want[i].Hz || cmplx.Abs(p.Z-want[i].Z) > 1e-12 || p.Noise != (Cov{}) {
+				if p.Hz != want[i].Hz || cmplx.Abs(p.Z-want[i].Z) > 1e-12 || p.Noise != (impedance.Cov{}) {
 					t.Errorf("point %d: %+v, want %+v", i, p, want[i])
 				}
 			}

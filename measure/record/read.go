@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"encoding/json"
@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tapload/measure/exactjson"
+	"tapload/measure/impedance"
 )
 
 // The file types are a record as its file holds it.
@@ -65,7 +66,7 @@ type (
 // fileOf returns r as its file holds it.
 func fileOf(r Record) recordFile {
 	f := recordFile{
-		Format: RecordFormat, Version: RecordVersion, Label: r.Label, Taken: r.Taken, Signal: r.Signal, SenseOhm: r.SenseOhm,
+		Format: Format, Version: Version, Label: r.Label, Taken: r.Taken, Signal: r.Signal, SenseOhm: r.SenseOhm,
 		Jig: (*jigFile)(r.Jig), Coherence: r.Coherence, Drive: (*driveFile)(r.Drive),
 	}
 	correlated := false
@@ -103,18 +104,18 @@ func fileOf(r Record) recordFile {
 	return f
 }
 
-// ReadRecord reads a record that Write wrote. It is strict: a text that is not
+// Read reads a record that Write wrote. It is strict: a text that is not
 // JSON, another format or version, an unknown, missing or repeated key, arrays
 // of unequal length, a number that is not finite, a frequency that does not
 // rise, an uncertainty below 0 and anything after the record is an error that
 // names the place. Array indices and points count from 0.
-func ReadRecord(r io.Reader) (Record, error) {
+func Read(r io.Reader) (Record, error) {
 	const thing = "sweep record"
 	data, err := exactjson.Read(r, thing)
 	if err != nil {
 		return Record{}, err
 	}
-	if err := exactjson.Head(data, thing, RecordFormat, RecordVersion); err != nil {
+	if err := exactjson.Head(data, thing, Format, Version); err != nil {
 		return Record{}, err
 	}
 	var f recordFile
@@ -130,10 +131,10 @@ func (f recordFile) record() (Record, error) {
 		Jig: (*JigNote)(f.Jig), Coherence: f.Coherence, Drive: (*Drive)(f.Drive),
 	}
 	for _, w := range f.Warnings {
-		r.Warnings = append(r.Warnings, Warning{Code: w.Code, Text: w.Text})
+		r.Warnings = append(r.Warnings, impedance.Warning{Code: w.Code, Text: w.Text})
 		to := &r.Warnings[len(r.Warnings)-1]
 		for _, b := range w.Hz {
-			to.Hz = append(to.Hz, Band{b[0], b[1]})
+			to.Hz = append(to.Hz, impedance.Band{Low: b[0], High: b[1]})
 		}
 	}
 	var err error
@@ -164,10 +165,10 @@ func (f *distortionFile) distortion() (*Distortion, error) {
 }
 
 // curve joins the columns, or names the first two that do not fit together.
-func (f recordFile) curve() (Curve, error) {
+func (f recordFile) curve() (impedance.Curve, error) {
 	n := len(f.Hz)
 	if n == 0 {
-		return Curve{}, fmt.Errorf("frequency_hz is empty; a record holds at least one point")
+		return impedance.Curve{}, fmt.Errorf("frequency_hz is empty; a record holds at least one point")
 	}
 	cov := f.Cov
 	if cov == nil {
@@ -184,35 +185,35 @@ func (f recordFile) curve() (Curve, error) {
 		values []float64
 	}{{"resistance_ohm", f.R}, {"reactance_ohm", f.X}, {"u_resistance_ohm", f.UR}, {"u_reactance_ohm", f.UX}, {"cov_noise_ohm2", cov}} {
 		if err := sameLength(col.key, col.values); err != nil {
-			return Curve{}, err
+			return impedance.Curve{}, err
 		}
 	}
 
-	curve := Curve{Points: make([]Point, n)}
+	curve := impedance.Curve{Points: make([]impedance.Point, n)}
 	for i := range curve.Points {
 		rr, err := square("u_resistance_ohm", i, f.UR[i])
 		if err != nil {
-			return Curve{}, err
+			return impedance.Curve{}, err
 		}
 		ii, err := square("u_reactance_ohm", i, f.UX[i])
 		if err != nil {
-			return Curve{}, err
+			return impedance.Curve{}, err
 		}
-		curve.Points[i] = Point{Hz: f.Hz[i], Z: complex(f.R[i], f.X[i]), Noise: Cov{RR: rr, RI: cov[i], II: ii}}
+		curve.Points[i] = impedance.Point{Hz: f.Hz[i], Z: complex(f.R[i], f.X[i]), Noise: impedance.Cov{RR: rr, RI: cov[i], II: ii}}
 	}
 	for i, s := range f.Shared {
 		place := fmt.Sprintf("shared[%d].", i)
 		if err := sameLength(place+"d_resistance_ohm", s.DR); err != nil {
-			return Curve{}, err
+			return impedance.Curve{}, err
 		}
 		if err := sameLength(place+"d_reactance_ohm", s.DX); err != nil {
-			return Curve{}, err
+			return impedance.Curve{}, err
 		}
 		dz := make([]complex128, n)
 		for k := range dz {
 			dz[k] = complex(s.DR[k], s.DX[k])
 		}
-		curve.Shared = append(curve.Shared, Source{ID: s.ID, DZ: dz})
+		curve.Shared = append(curve.Shared, impedance.Source{ID: s.ID, DZ: dz})
 	}
 	return curve, nil
 }

@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"bytes"
@@ -8,18 +8,20 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tapload/measure/impedance"
 )
 
 func TestWriteCSV(t *testing.T) {
 	r := Record{
 		Label: "invented, with a comma\nand a line break",
 		Taken: time.Unix(0, 0),
-		Curve: Curve{
-			Points: []Point{
-				{Hz: 100, Z: 30 + 40i, Noise: Cov{RR: 0.09, RI: 0.12, II: 0.16}},
+		Curve: impedance.Curve{
+			Points: []impedance.Point{
+				{Hz: 100, Z: 30 + 40i, Noise: impedance.Cov{RR: 0.09, RI: 0.12, II: 0.16}},
 				{Hz: 20000.5, Z: -8i},
 			},
-			Shared: []Source{{ID: "a", DZ: []complex128{1.2 + 1.6i, 0}}},
+			Shared: []impedance.Source{{ID: "a", DZ: []complex128{1.2 + 1.6i, 0}}},
 		},
 	}
 	var b bytes.Buffer

@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"bytes"
@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"tapload/measure/impedance"
 )
 
 // invented is a small record of our own making, one of everything.
@@ -20,20 +22,20 @@ func invented() Record {
 		Signal:   json.RawMessage(`{"kind":"chirp","rate_hz":48000}`),
 		SenseOhm: 10,
 		Jig:      &JigNote{ID: "bench-jig-1", Taken: time.Date(2026, 2, 28, 9, 0, 0, 0, time.UTC), Standards: []string{"open", "short", "known"}},
-		Curve: Curve{
-			Points: []Point{
-				{Hz: 10, Z: 6.5 + 0.25i, Noise: Cov{RR: 0.0625, RI: -0.03125, II: 0.25}},
-				{Hz: 20, Z: 7, Noise: Cov{RR: 0.0625, II: 0.25}},
-				{Hz: 40.5, Z: 8 - 1i, Noise: Cov{RR: 0.0625, II: 0.25}},
-				{Hz: 80, Z: 9.125, Noise: Cov{}},
-				{Hz: 160, Z: 10, Noise: Cov{}},
-				{Hz: 20000, Z: 1e-7 + 1.5e21i, Noise: Cov{}},
+		Curve: impedance.Curve{
+			Points: []impedance.Point{
+				{Hz: 10, Z: 6.5 + 0.25i, Noise: impedance.Cov{RR: 0.0625, RI: -0.03125, II: 0.25}},
+				{Hz: 20, Z: 7, Noise: impedance.Cov{RR: 0.0625, II: 0.25}},
+				{Hz: 40.5, Z: 8 - 1i, Noise: impedance.Cov{RR: 0.0625, II: 0.25}},
+				{Hz: 80, Z: 9.125, Noise: impedance.Cov{}},
+				{Hz: 160, Z: 10, Noise: impedance.Cov{}},
+				{Hz: 20000, Z: 1e-7 + 1.5e21i, Noise: impedance.Cov{}},
 			},
-			Shared: []Source{{ID: "sense-resistor:bench-jig-1", DZ: []complex128{0.065, 0.07, 0.08 - 0.01i, 0.09, 0.1, 0}}},
+			Shared: []impedance.Source{{ID: "sense-resistor:bench-jig-1", DZ: []complex128{0.065, 0.07, 0.08 - 0.01i, 0.09, 0.1, 0}}},
 		},
-		Warnings: []Warning{
+		Warnings: []impedance.Warning{
 			{Code: "low-level", Text: "the input level is low"},
-			{Code: "hum", Text: "hum at two places", Hz: []Band{{49.5, 50.5}, {100, 100}}},
+			{Code: "hum", Text: "hum at two places", Hz: []impedance.Band{{Low: 49.5, High: 50.5}, {Low: 100, High: 100}}},
 		},
 	}
 }
@@ -109,7 +111,7 @@ func TestWriteLayout(t *testing.T) {
 }
 
 func TestWriteWithoutOptionalParts(t *testing.T) {
-	got := write(t, Record{Taken: time.Unix(0, 0).UTC(), Curve: Curve{Points: []Point{{Hz: 50, Z: 8}}}})
+	got := write(t, Record{Taken: time.Unix(0, 0).UTC(), Curve: impedance.Curve{Points: []impedance.Point{{Hz: 50, Z: 8}}}})
 	want := `{
   "format": "tapload sweep",
   "version": 1,
@@ -172,7 +174,7 @@ func TestReadWhatPeopleMayEdit(t *testing.T) {
 	}
 	for name, text := range map[string]string{"as written": inventedFile, "sorted keys": string(sorted), "CR LF": strings.ReplaceAll(inventedFile, "\n", "\r\n")} {
 		t.Run(name, func(t *testing.T) {
-			got, err := ReadRecord(strings.NewReader(text))
+			got, err := Read(strings.NewReader(text))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -214,10 +216,10 @@ func drawRecord(t *rapid.T) Record {
 	hz := rapid.Float64Range(1e-3, 100).Draw(t, "first")
 	for range n {
 		ur, ux := u.Draw(t, "ur"), u.Draw(t, "ux")
-		r.Curve.Points = append(r.Curve.Points, Point{
+		r.Curve.Points = append(r.Curve.Points, impedance.Point{
 			Hz:    hz,
 			Z:     complex(value.Draw(t, "r"), value.Draw(t, "x")),
-			Noise: Cov{RR: ur * ur, RI: rapid.Float64Range(-1, 1).Draw(t, "correlation") * ur * ux, II: ux * ux},
+			Noise: impedance.Cov{RR: ur * ur, RI: rapid.Float64Range(-1, 1).Draw(t, "correlation") * ur * ux, II: ux * ux},
 		})
 		hz = math.Nextafter(hz*rapid.Float64Range(1, 10).Draw(t, "step"), math.Inf(1))
 	}
@@ -226,13 +228,13 @@ func drawRecord(t *rapid.T) Record {
 		for i := range dz {
 			dz[i] = complex(value.Draw(t, "dr"), value.Draw(t, "dx"))
 		}
-		r.Curve.Shared = append(r.Curve.Shared, Source{id, dz})
+		r.Curve.Shared = append(r.Curve.Shared, impedance.Source{ID: id, DZ: dz})
 	}
 	for range rapid.IntRange(0, 2).Draw(t, "warnings") {
-		w := Warning{Code: name.Draw(t, "code"), Text: text.Draw(t, "text")}
+		w := impedance.Warning{Code: name.Draw(t, "code"), Text: text.Draw(t, "text")}
 		for range rapid.IntRange(0, 2).Draw(t, "bands") {
 			low := rapid.Float64Range(0, 1e6).Draw(t, "low")
-			w.Hz = append(w.Hz, Band{low, low + rapid.Float64Range(0, 100).Draw(t, "wide")})
+			w.Hz = append(w.Hz, impedance.Band{Low: low, High: low + rapid.Float64Range(0, 100).Draw(t, "wide")})
 		}
 		r.Warnings = append(r.Warnings, w)
 	}
@@ -243,7 +245,7 @@ func TestRecordRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		want := drawRecord(t)
 		first := write(t, want)
-		got, err := ReadRecord(strings.NewReader(first))
+		got, err := Read(strings.NewReader(first))
 		if err != nil {
 			t.Fatalf("%v in\n%s", err, first)
 		}
@@ -261,8 +263,8 @@ func TestRecordRoundTrip(t *testing.T) {
 func TestVarianceRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		v := rapid.Float64Range(1e-300, 1e300).Draw(t, "variance")
-		r := Record{Taken: time.Unix(0, 0), Curve: Curve{Points: []Point{{Hz: 1, Z: 8, Noise: Cov{RR: v, II: v}}}}}
-		got, err := ReadRecord(strings.NewReader(write(t, r)))
+		r := Record{Taken: time.Unix(0, 0), Curve: impedance.Curve{Points: []impedance.Point{{Hz: 1, Z: 8, Noise: impedance.Cov{RR: v, II: v}}}}}
+		got, err := Read(strings.NewReader(write(t, r)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -310,7 +312,7 @@ func TestReadRefuses(t *testing.T) {
 "frequency_hz": [10, 20], "resistance_ohm": [6, 7], "reactance_ohm": [0.5, 1], "u_resistance_ohm": [0.1, 0.2], "u_reactance_ohm": [0.3, 0.4],
 "shared": [{"id": "a", "d_resistance_ohm": [1, 2], "d_reactance_ohm": [3, 4]}],
 "warnings": [{"code": "c", "text": "t"}]}`
-	if _, err := ReadRecord(strings.NewReader(sound)); err != nil {
+	if _, err := Read(strings.NewReader(sound)); err != nil {
 		t.Fatal(err)
 	}
 	for _, tt := range []struct{ name, old, new, want string }{
@@ -382,7 +384,7 @@ func TestReadRefuses(t *testing.T) {
 			if text == sound {
 				t.Fatalf("%q is not in the sound record", tt.old)
 			}
-			r, err := ReadRecord(strings.NewReader(text))
+			r, err := Read(strings.NewReader(text))
 			wantError(t, err, tt.want)
 			if !reflect.DeepEqual(r, Record{}) {
 				t.Errorf("a failed reading returned %+v", r)
@@ -396,7 +398,7 @@ func TestReadRefuses(t *testing.T) {
 
 func TestReadRecordPassesOnReadErrors(t *testing.T) {
 	want := errReader{}
-	if _, err := ReadRecord(want); err != error(want) {
+	if _, err := Read(want); err != error(want) {
 		t.Errorf("error %v, want that of the reader", err)
 	}
 	if _, err := ReadTouchstone(want); err != error(want) {
@@ -416,7 +418,7 @@ func FuzzReadRecord(f *testing.F) {
 	f.Add([]byte(`{"format": "tapload sweep", "version": 1, "label": "\ud800", "taken": "2026-03-01T14:05:00.5+00:00", "signal": {"a": [1e400]}, "sense_ohm": 0, "jig": null, "frequency_hz": [10], "resistance_ohm": [-0], "reactance_ohm": [0], "u_resistance_ohm": [-0], "u_reactance_ohm": [1e-160], "cov_noise_ohm2": [0], "shared": [], "warnings": []}`))
 	f.Add([]byte(`{"format": "tapload sweep", "version": 1, "frequency_hz": [NaN]`))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		r, err := ReadRecord(bytes.NewReader(data))
+		r, err := Read(bytes.NewReader(data))
 		if err != nil {
 			checkErrorStyle(t, err)
 			return
@@ -424,7 +426,7 @@ func FuzzReadRecord(f *testing.F) {
 		if !json.Valid(data) {
 			t.Fatalf("accepted what is not JSON")
 		}
-		again, err := ReadRecord(strings.NewReader(write(t, r)))
+		again, err := Read(strings.NewReader(write(t, r)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -465,11 +467,27 @@ func TestErrorsStayOnOneLine(t *testing.T) {
 		"{\"a\nb\": 1}",
 		"{} a\nb",
 	} {
-		_, err := ReadRecord(strings.NewReader(text))
+		_, err := Read(strings.NewReader(text))
 		if err == nil {
 			t.Errorf("%q was read", text)
 			continue
 		}
 		checkErrorStyle(t, err)
 	}
+}
+
+func TestResampleIsExactAtItsPoints(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawRecord(t).Curve
+		got, err := c.Resample(c.Hz())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(got.Shared) == 0 {
+			got.Shared = c.Shared // nil or empty
+		}
+		if !reflect.DeepEqual(got, c) {
+			t.Fatalf("resampled at its own points\n%v\nwant\n%v", got, c)
+		}
+	})
 }

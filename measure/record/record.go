@@ -1,36 +1,26 @@
-package impedance
+// Package record is a measured curve with all that is known of how it was
+// measured, and its files: JSON, which holds everything, and CSV and Touchstone,
+// which other programs read.
+package record
 
 import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"slices"
-	"tapload/measure/exactjson"
 	"time"
 	"unicode/utf8"
+
+	"tapload/measure/exactjson"
+	"tapload/measure/impedance"
 )
 
-// The format and version that Write writes and ReadRecord reads.
+// The format and version that Write writes and Read reads.
 const (
-	RecordFormat  = "tapload sweep"
-	RecordVersion = 1
+	Format  = "tapload sweep"
+	Version = 1
 )
-
-// Warning is something about a measurement that its reader must be told but
-// that did not stop it.
-type Warning struct {
-	Code string // stable, for programs: "low-level"
-	Text string // one sentence, for people
-	Hz   []Band // of the curve that it speaks of; nil where it speaks of all of it, or of none
-}
-
-// Band is a range of frequencies, from Low to High, in hertz.
-type Band struct{ Low, High float64 }
-
-// Equal reports whether w and v say the same.
-func (w Warning) Equal(v Warning) bool {
-	return w.Code == v.Code && w.Text == v.Text && slices.Equal(w.Hz, v.Hz)
-}
 
 // JigNote says which calibration the curve was corrected with.
 type JigNote struct {
@@ -53,8 +43,8 @@ type Record struct {
 	Signal   json.RawMessage // law of the test signal, a JSON object; nil when there was none, as for an imported curve
 	SenseOhm float64         // sense resistor; 0 when unknown
 	Jig      *JigNote        // nil when uncalibrated
-	Curve    Curve
-	Warnings []Warning
+	Curve    impedance.Curve
+	Warnings []impedance.Warning
 
 	Coherence []float64 // of the two voltages at each point, 0 to 1; nil but for program material
 	Drive     *Drive    // nil where it is not known
@@ -141,7 +131,7 @@ func (r Record) texts() []placedText {
 	return t
 }
 
-// Write writes r as JSON that ReadRecord reads back. The same record always
+// Write writes r as JSON that Read reads back. The same record always
 // gives the same bytes. Numbers have the shortest form that reads back
 // exactly, so the only loss is in the noise variances, whose square roots the
 // file holds: they come back within 2 parts in 10^16. The covariance of
@@ -159,3 +149,5 @@ func (r Record) Write(w io.Writer) error {
 	_, err = w.Write(text)
 	return err
 }
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

@@ -1,4 +1,4 @@
-package impedance
+package record
 
 import (
 	"bytes"
@@ -6,12 +6,14 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+
+	"tapload/measure/impedance"
 )
 
 func distorted() Record {
 	return Record{
 		Label: "bent",
-		Curve: Curve{Points: []Point{{Hz: 100, Z: 6}}},
+		Curve: impedance.Curve{Points: []impedance.Point{{Hz: 100, Z: 6}}},
 		Distortion: &Distortion{
 			Hz: []float64{20, 40, 80},
 			Orders: []Order{
@@ -30,7 +32,7 @@ func TestDistortionComesBack(t *testing.T) {
 	if err := want.Write(&b); err != nil {
 		t.Fatal(err)
 	}
-	got, err := ReadRecord(&b)
+	got, err := Read(&b)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +70,7 @@ func TestDistortionRefusals(t *testing.T) {
 		{"2, 3.5, 4", "distortion.orders[1]: 3.5 must be a whole number"},
 	} {
 		text := strings.Replace(b.String(), "2, 3, 4", c.orders, 1)
-		if _, err := ReadRecord(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := Read(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("error %v, want %q", err, c.want)
 		}
 	}
