@@ -54,34 +54,6 @@ func (f Free) perOhm() Value {
 	return Value{f.Qes.Value / f.Re.Value, f.Qes.U / f.Re.Value}
 }
 
-// ReadOff returns the driver of a curve's reading at five places: the DC
-// resistance re, the peak zmax at hz, and the frequencies low and high on both
-// sides where |Z| is sqrt(re zmax):
-//
-//	r0 = zmax/re, Qms = hz sqrt(r0)/(high - low), Qes = Qms/(r0 - 1)
-//
-// It is exact for one peak and a coil without inductance only; a fit has
-// neither limit. Ohm and hertz. Source: R. H. Small, J. Audio Eng. Soc. 20(5),
-// 383-395, 1972 (from memory); DTU course 34870, lecture 7.
-func ReadOff(re, zmax, hz, low, high Value) (Free, error) {
-	x := []Value{re, zmax, hz, low, high}
-	if err := above0(x, "DC resistance", "peak", "resonance", "lower frequency", "upper frequency"); err != nil {
-		return Free{}, err
-	}
-	switch {
-	case zmax.Value <= re.Value:
-		return Free{}, fmt.Errorf("peak of %v ohm must be above the DC resistance, %v ohm", zmax.Value, re.Value)
-	case low.Value >= hz.Value || high.Value <= hz.Value:
-		return Free{}, fmt.Errorf("resonance %v Hz must lie between the lower and the upper frequency, %v and %v Hz", hz.Value, low.Value, high.Value)
-	}
-	q := propagate(x, func(v []float64) []float64 {
-		r0 := v[1] / v[0]
-		qms := v[2] * math.Sqrt(r0) / (v[4] - v[3])
-		return []float64{qms, qms / (r0 - 1), qms / (v[1] - v[0])}
-	})
-	return Free{Hz: hz, Qms: q[0], Qes: q[1], Re: re, PerOhm: q[2]}, nil
-}
-
 // Method is a way to find a driver's constants, which the electrical curve
 // alone does not hold.
 type Method int

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -102,7 +103,7 @@ func TestConstantsCasesBCD(t *testing.T) {
 	wantNear(t, "Vas", c.Vas.Value, 0.210, 5e-5)
 
 	// C: read off the printed curve, to its digits.
-	read, err := ReadOff(exact(46.86/8.583), exact(46.86), exact(22.85), exact(15.82), exact(33.00))
+	read, err := readOff(exact(46.86/8.583), exact(46.86), exact(22.85), exact(15.82), exact(33.00))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,14 +123,14 @@ func TestConstantsCasesBCD(t *testing.T) {
 // Case E: Georgia Tech ECE 4445 design project appendix (T. Wells). The box
 // holds one cubic foot, and so Vas, 2.5381, is in cubic feet.
 func TestConstantsCaseE(t *testing.T) {
-	free, err := ReadOff(exact(5.16), exact(42.28047), exact(33.73340), exact(21.36206), exact(50.56323))
+	free, err := readOff(exact(5.16), exact(42.28047), exact(33.73340), exact(21.36206), exact(50.56323))
 	if err != nil {
 		t.Fatal(err)
 	}
 	wantNear(t, "Qms", free.Qms.Value, 3.3068, 2e-5)
 	wantNear(t, "Qes", free.Qes.Value, 0.4597, 2e-4)
 	wantNear(t, "Qts", qts(free), 0.4036, 2e-4)
-	boxed, err := ReadOff(exact(5.16), exact(42.38421), exact(61.95850), exact(48.07739), exact(75.87695))
+	boxed, err := readOff(exact(5.16), exact(42.38421), exact(61.95850), exact(48.07739), exact(75.87695))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +147,7 @@ func TestConstantsCaseE(t *testing.T) {
 // a box of 0.25 x 0.35 x 0.23 m. fc 59.9 Hz and alpha 1.24 as printed.
 func TestConstantsCaseH(t *testing.T) {
 	air := Air{Density: exact(1.2041), Speed: exact(343.2)}
-	free, err := ReadOff(exact(6), exact(59.33333), exact(40), exact(27.256021), exact(58.702625))
+	free, err := readOff(exact(6), exact(59.33333), exact(40), exact(27.256021), exact(58.702625))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -300,7 +301,7 @@ func TestConstantsErrors(t *testing.T) {
 		return err
 	}
 	readOff := func(re, zmax, hz, low, high float64) error {
-		_, err := ReadOff(exact(re), exact(zmax), exact(hz), exact(low), exact(high))
+		_, err := readOff(exact(re), exact(zmax), exact(hz), exact(low), exact(high))
 		return err
 	}
 	vague := free
@@ -328,4 +329,32 @@ func TestConstantsErrors(t *testing.T) {
 			t.Errorf("error %v\nwant  %s", c.err, c.want)
 		}
 	}
+}
+
+// readOff returns the driver of a curve's reading at five places: the DC
+// resistance re, the peak zmax at hz, and the frequencies low and high on both
+// sides where |Z| is sqrt(re zmax):
+//
+//	r0 = zmax/re, Qms = hz sqrt(r0)/(high - low), Qes = Qms/(r0 - 1)
+//
+// It is exact for one peak and a coil without inductance only; a fit has
+// neither limit. Ohm and hertz. Source: R. H. Small, J. Audio Eng. Soc. 20(5),
+// 383-395, 1972 (from memory); DTU course 34870, lecture 7.
+func readOff(re, zmax, hz, low, high Value) (Free, error) {
+	x := []Value{re, zmax, hz, low, high}
+	if err := above0(x, "DC resistance", "peak", "resonance", "lower frequency", "upper frequency"); err != nil {
+		return Free{}, err
+	}
+	switch {
+	case zmax.Value <= re.Value:
+		return Free{}, fmt.Errorf("peak of %v ohm must be above the DC resistance, %v ohm", zmax.Value, re.Value)
+	case low.Value >= hz.Value || high.Value <= hz.Value:
+		return Free{}, fmt.Errorf("resonance %v Hz must lie between the lower and the upper frequency, %v and %v Hz", hz.Value, low.Value, high.Value)
+	}
+	q := propagate(x, func(v []float64) []float64 {
+		r0 := v[1] / v[0]
+		qms := v[2] * math.Sqrt(r0) / (v[4] - v[3])
+		return []float64{qms, qms / (r0 - 1), qms / (v[1] - v[0])}
+	})
+	return Free{Hz: hz, Qms: q[0], Qes: q[1], Re: re, PerOhm: q[2]}, nil
 }

@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // strd is one NIST reference dataset: the model and its derivatives, written
@@ -141,4 +143,52 @@ func readSTRD(t *testing.T, name string) (start [2][]float64, certified, deviati
 		t.Fatalf("%s: read %d parameters and %d rows", name, len(certified), len(x))
 	}
 	return start, certified, deviation, x, y
+}
+
+// unbounded is a box without sides.
+func unbounded(n int) box {
+	b := box{make([]float64, n), make([]float64, n)}
+	for k := range n {
+		b.low[k], b.high[k] = math.Inf(-1), math.Inf(1)
+	}
+	return b
+}
+
+// covariance returns (J'J)^-1 at the J that was reduced last: the covariance
+// of p where r has unit variance. It returns nil where J is singular.
+func (s *solver) covariance() *mat.SymDense {
+	if s.n == 0 {
+		return &mat.SymDense{}
+	}
+	// R^-1 by back substitution; (J'J)^-1 = R^-1 R^-1'.
+	inv := make([][]float64, s.n)
+	for k := range inv {
+		inv[k] = make([]float64, s.n)
+	}
+	for k := range s.n {
+		for i := k; i >= 0; i-- {
+			x := 0.0
+			if i == k {
+				x = 1
+			}
+			for l := i + 1; l <= k; l++ {
+				x -= s.r(i, l) * inv[l][k]
+			}
+			inv[i][k] = x / s.r(i, i)
+		}
+	}
+	cov := mat.NewSymDense(s.n, nil)
+	for i := range s.n {
+		for k := i; k < s.n; k++ {
+			x := 0.0
+			for l := k; l < s.n; l++ {
+				x += inv[i][l] * inv[k][l]
+			}
+			if math.IsNaN(x) || math.IsInf(x, 0) {
+				return nil
+			}
+			cov.SetSym(i, k, x)
+		}
+	}
+	return cov
 }

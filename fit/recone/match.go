@@ -38,25 +38,6 @@ type Together struct {
 	Widest  float64 // percent, the largest of these distances
 }
 
-// Distance returns how far the curves of two drivers are apart: 100 times the
-// root of the mean square, over log frequency, of |ln(Za/Zb)|, the complex
-// logarithm, which counts modulus (relative) and phase (in rad) alike. For
-// curves that are close it is the rms of their relative difference in percent.
-// As the length of a difference between two functions it is symmetric, and no
-// detour is shorter.
-//
-// It covers the band that both have. A curve on other frequencies is
-// interpolated, with a warning. Where the temperatures of both are known, both
-// are brought to 20 C first.
-func Distance(a, b Side) (Gap, []impedance.Warning, error) {
-	curves, warnings, err := onOneGrid([]Side{a, b})
-	if err != nil {
-		return Gap{}, nil, err
-	}
-	d := distances(curves)
-	return d[0][1], warnings, nil
-}
-
 // Match returns the pairs (per 2) or quads (per 4) of drivers with the least
 // total distance, where the distance of a quad is the sum of its six. Drivers
 // that the number leaves over are chosen so that the rest matches best.

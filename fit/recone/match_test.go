@@ -221,13 +221,13 @@ func TestDistance(t *testing.T) {
 			if swap {
 				c.a, c.b = c.b, c.a
 			}
-			got, warnings, err := Distance(c.a, c.b)
+			got, warnings, err := distance(c.a, c.b)
 			if err != nil || len(warnings) > 0 || math.Abs(got.Percent-c.want) > 1e-9 {
 				t.Errorf("%s: %v, %v, %v, want %v", c.name, got, warnings, err, c.want)
 			}
 		}
 	}
-	got, warnings, err := Distance(line(8, 50), line(8*1.02, 31))
+	got, warnings, err := distance(line(8, 50), line(8*1.02, 31))
 	if err != nil || math.Abs(got.Percent-100*math.Log(1.02)) > 1e-9 || len(warnings) != 1 || warnings[0].Code != "resampled" {
 		t.Errorf("other grid: %v, %v, %v", got, warnings, err)
 	}
@@ -235,7 +235,7 @@ func TestDistance(t *testing.T) {
 	for i := range high.Curve.Points {
 		high.Curve.Points[i].Hz += 20000
 	}
-	if _, _, err := Distance(line(8, 5), high); err == nil || !strings.Contains(err.Error(), "no frequency in common") {
+	if _, _, err := distance(line(8, 5), high); err == nil || !strings.Contains(err.Error(), "no frequency in common") {
 		t.Errorf("no common band: %v", err)
 	}
 }
@@ -244,7 +244,7 @@ func TestDistance(t *testing.T) {
 // is relative to |Z| as measured, which the jig puts off by some per mille; the
 // rms of 264 noise points scatters by 1/sqrt(4 * 264) or 3 %.
 func TestDistanceOfNoise(t *testing.T) {
-	got, _, err := Distance(guitarDriver.measure(t, 0.01, 1, 1), guitarDriver.measure(t, 0.01, 2, 1))
+	got, _, err := distance(guitarDriver.measure(t, 0.01, 1, 1), guitarDriver.measure(t, 0.01, 2, 1))
 	if err != nil || math.Abs(got.Noise/math.Sqrt2-1) > 0.01 || math.Abs(got.Percent/got.Noise-1) > 0.1 {
 		t.Errorf("%+v, %v, want noise of 1.414 %%", got, err)
 	}
@@ -318,4 +318,23 @@ func BenchmarkMatch(b *testing.B) {
 			})
 		}
 	}
+}
+
+// distance returns how far the curves of two drivers are apart: 100 times the
+// root of the mean square, over log frequency, of |ln(Za/Zb)|, the complex
+// logarithm, which counts modulus (relative) and phase (in rad) alike. For
+// curves that are close it is the rms of their relative difference in percent.
+// As the length of a difference between two functions it is symmetric, and no
+// detour is shorter.
+//
+// It covers the band that both have. A curve on other frequencies is
+// interpolated, with a warning. Where the temperatures of both are known, both
+// are brought to 20 C first.
+func distance(a, b Side) (Gap, []impedance.Warning, error) {
+	curves, warnings, err := onOneGrid([]Side{a, b})
+	if err != nil {
+		return Gap{}, nil, err
+	}
+	d := distances(curves)
+	return d[0][1], warnings, nil
 }
