@@ -638,7 +638,7 @@ func (e openError) Error() string { return "the data leave " + string(e) + " ope
 // sound returns an error when t holds no resonance of a load, or parameters
 // that the data leave open.
 func (s *search) sound(t *trial) error {
-	u := spread{s.sigma(t), s.shifts(t)}
+	u := s.spread(t)
 	if u.sigma == nil {
 		return openError("every parameter")
 	}

@@ -103,7 +103,7 @@ func judge(l foreign.Load) (a tally, said string) {
 // found reports whether a main resonance of r is the one at hz within k = 2. Of
 // a cluster, each of several may be any inside it.
 func found(l foreign.Load, r fit.Result, hz float64) bool {
-	main := rating.Main(r)
+	main := r.Main()
 	for _, m := range main {
 		if math.Abs(m.Hz.Value-hz) <= 2*m.Hz.U {
 			return true

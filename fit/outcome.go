@@ -58,14 +58,20 @@ func (u spread) value(p []float64, f func(p []float64) float64) Value {
 	return Value{f(p), u.of(gradient)}
 }
 
-// shifts returns what each shared source does to the parameters of t: the
-// solution of the weighted least-squares problem for its change of Z, within
-// reason.
-func (s *search) shifts(t *trial) [][]float64 {
-	if len(s.c.Shared) == 0 {
-		return nil
+// spread returns the uncertainty of the parameters of t, of which there is none
+// where t has none.
+func (s *search) spread(t *trial) spread {
+	if t.size() == 0 {
+		return spread{}
 	}
 	q, r := s.factors(t)
+	return spread{s.sigma(t, q, r), s.shifts(t, q, r)}
+}
+
+// shifts returns what each shared source does to the parameters of t, whose J is
+// q r: the solution of the weighted least-squares problem for its change of Z,
+// within reason.
+func (s *search) shifts(t *trial, q, r *mat.Dense) [][]float64 {
 	var all [][]float64
 	for k := range s.c.Shared {
 		var along, x mat.VecDense
@@ -82,7 +88,7 @@ func (s *search) shifts(t *trial) [][]float64 {
 // result says of the best trial what a Result holds.
 func (s *search) result(t *trial) Result {
 	stand := s.order(t)
-	u := spread{s.sigma(t), s.shifts(t)}
+	u := s.spread(t)
 	widen := func(at int, by float64) { u.sigma.SetSym(at, at, u.sigma.At(at, at)+by*by) }
 	if t.pinned == 0 {
 		widen(0, s.between(t))
@@ -161,7 +167,7 @@ func (s *search) order(t *trial) (stand int) {
 		turn    float64
 		wrinkle bool
 	}
-	u, v := spread{s.sigma(t), s.shifts(t)}, t.at(t.p)
+	u, v := s.spread(t), t.at(t.p)
 	var all []one
 	for k := range t.Resonances {
 		i := t.first() + 3*k
@@ -242,19 +248,24 @@ func (s *search) within(from, to float64, f func(float64) float64) float64 {
 	return (lo + hi) / 2
 }
 
-// MainShare is the part of Re that a resonance adds from which it is one of
+// mainShare is the part of Re that a resonance adds from which it is one of
 // those a load is told by, and not a wrinkle that the cone or the box leaves.
-const MainShare = 0.25
+const mainShare = 0.25
 
-// firstMain returns the frequency of the lowest main resonance, or of the lowest
-// where none is one.
-func (r Result) firstMain() float64 {
+// Main returns the main resonances of r, by rising frequency, or all where none is
+// one.
+func (r Result) Main() []Resonance {
+	var main []Resonance
 	for _, s := range r.Resonances {
-		if s.Res.Value >= MainShare*r.Re.Value {
-			return s.Hz.Value
+		if s.Res.Value >= mainShare*r.Re.Value {
+			main = append(main, s)
 		}
 	}
-	return r.Resonances[0].Hz.Value
+	if main == nil {
+		main = slices.Clone(r.Resonances)
+	}
+	slices.SortFunc(main, func(a, b Resonance) int { return cmp.Compare(a.Hz.Value, b.Hz.Value) })
+	return main
 }
 
 const (
@@ -273,7 +284,7 @@ func (s *search) warnings(r Result) []impedance.Warning {
 	if noiseless {
 		r.warn("noise-estimated", "the curve states no noise: uncertainties come from its scatter about the fit")
 	}
-	switch first := r.firstMain(); {
+	switch first := r.Main()[0].Hz.Value; {
 	case r.Pinned:
 	case s.low > highStart*first:
 		r.warn("re-undetermined", "the curve begins at %.4g Hz, too close to the resonance at %.4g Hz to tell Re: sweep from lower, or give a DC reading with --re-ohm", s.low, first)

@@ -47,14 +47,10 @@ const reason = 3
 
 // sigma returns the covariance of the solver's parameters from noise and
 // misfit: that of a weighted least-squares fit (J'J)^-1 J'(N + M) J (J'J)^-1
-// where noise N and misfit M are what they are, and not what the weights say.
-// It is nil where t has no parameters or J no rank.
-func (s *search) sigma(t *trial) *mat.SymDense {
+// with J = q r, where noise N and misfit M are what they are, and not what the
+// weights say. It is nil where J has no rank.
+func (s *search) sigma(t *trial, q, r *mat.Dense) *mat.SymDense {
 	n, size := len(s.tones), t.size()
-	if size == 0 {
-		return nil
-	}
-	q, r := s.factors(t)
 	squares, octaves := s.wandered(t, q)
 	wander := newWander(s, t, octaves)
 	pq := mat.NewDense(2*n, size, nil) // the process, of unit size, on Q

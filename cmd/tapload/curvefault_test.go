@@ -1,20 +1,16 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
-	"tapload/measure/record"
 )
 
 // What a fault of the curve does to the page and to JSON: the first line doubts
@@ -59,14 +55,7 @@ func TestFitSaysWhatACurveFaultMatters(t *testing.T) {
 				z += complex(u*rng.NormFloat64(), u*rng.NormFloat64())
 				c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Circular(2 * u * u)})
 			}
-			path := filepath.Join(t.TempDir(), "cab.sweep.json")
-			var text bytes.Buffer
-			if err := (record.Record{Label: "cab", Curve: c}).Write(&text); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.WriteFile(path, text.Bytes(), 0o600); err != nil {
-				t.Fatal(err)
-			}
+			path := recorded(t, "cab", c)
 			e, stdout, stderr := testEnv()
 			if code := run(context.Background(), []string{"fit", path}, e); code != exitDone {
 				t.Fatalf("exit code %d: %s", code, stderr)

@@ -320,7 +320,7 @@ func (o fitOptions) constants(f *fitted) error {
 // driverOf returns the main resonance of a load, by the name of its record, as a
 // driver: it must be the only one.
 func driverOf(name string, load fit.Result) (fit.Free, error) {
-	main := rating.Main(load)
+	main := load.Main()
 	if len(main) != 1 {
 		var hz []string
 		for _, r := range main {

@@ -78,7 +78,7 @@ func (f fitted) headline() string {
 		return f.name + ": " + strings.Join(append(parts, "no loudspeaker fits the curve"), "; ")
 	}
 	var hz []string
-	for _, res := range rating.Main(f.load) {
+	for _, res := range f.load.Main() {
 		hz = append(hz, strings.TrimSuffix(formatHz(res.Hz.Value), " Hz"))
 	}
 	word := "resonance "

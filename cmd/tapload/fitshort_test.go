@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -29,14 +28,7 @@ func TestFitSaysWhatWasNotTested(t *testing.T) {
 			u := 1e-4 * math.Hypot(real(z), imag(z))
 			c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Cov{RR: u * u, II: u * u}})
 		}
-		path := filepath.Join(t.TempDir(), "short.sweep.json")
-		var text bytes.Buffer
-		if err := (record.Record{Label: "short", Curve: c}).Write(&text); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path, text.Bytes(), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		path := recorded(t, "short", c)
 		e, stdout, stderr := testEnv()
 		if code := run(context.Background(), []string{"fit", path, "--json"}, e); code != exitDone {
 			t.Fatalf("%d points: exit code %d: %s", tc.points, code, stderr)
@@ -48,4 +40,16 @@ func TestFitSaysWhatWasNotTested(t *testing.T) {
 			t.Errorf("%d points: %s", tc.points, stdout)
 		}
 	}
+}
+
+// recorded writes a curve as the record of that label, and returns its path.
+func recorded(t *testing.T, label string, c impedance.Curve) string {
+	t.Helper()
+	var text bytes.Buffer
+	if err := (record.Record{Label: label, Curve: c}).Write(&text); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), label+recordSuffix)
+	writeText(t, path, text.String())
+	return path
 }

@@ -94,40 +94,38 @@ func resonancesOf(list []resonanceObject) (out []fit.Resonance) {
 }
 
 func (k *keptFit) takeCoil() error {
-	for _, kind := range fit.CoilKinds() {
-		if kind.String() != k.object.Coil.Kind {
-			continue
-		}
-		k.load.Coil.Kind = kind
-		for _, name := range kind.Parameters() {
-			if from := *k.object.Coil.parameter(name); from != nil {
-				to, _ := k.load.Coil.Parameter(name)
-				*to = fit.Value(*from)
-			}
-		}
-		return nil
+	from := k.object.Coil
+	i := slices.IndexFunc(fit.CoilKinds(), func(kind fit.CoilKind) bool { return kind.String() == from.Kind })
+	if i < 0 {
+		return fmt.Errorf("there is no coil %q", from.Kind)
 	}
-	return fmt.Errorf("there is no coil %q", k.object.Coil.Kind)
+	k.load.Coil.Kind = fit.CoilKinds()[i]
+	take(k.load.Coil.Kind.Parameters(), from.parameter, k.load.Coil.Parameter)
+	return nil
 }
 
 func (k *keptFit) takeSuspension() error {
-	if k.object.Suspension == nil {
+	from := k.object.Suspension
+	if from == nil {
 		return nil
 	}
-	for _, kind := range fit.SuspensionKinds() {
-		if kind.String() != k.object.Suspension.Kind {
-			continue
-		}
-		k.load.Suspension.Kind = kind
-		for _, name := range kind.Parameters() {
-			if from := *k.object.Suspension.parameter(name); from != nil {
-				to, _ := k.load.Suspension.Parameter(name)
-				*to = fit.Value(*from)
-			}
-		}
-		return nil
+	i := slices.IndexFunc(fit.SuspensionKinds(), func(kind fit.SuspensionKind) bool { return kind.String() == from.Kind })
+	if i < 0 {
+		return fmt.Errorf("there is no suspension %q", from.Kind)
 	}
-	return fmt.Errorf("there is no suspension %q", k.object.Suspension.Kind)
+	k.load.Suspension.Kind = fit.SuspensionKinds()[i]
+	take(k.load.Suspension.Kind.Parameters(), from.parameter, k.load.Suspension.Parameter)
+	return nil
+}
+
+// take puts the named parameters that a file has into their places in a load.
+func take(names []string, from func(name string) **jsonValue, to func(name string) (*fit.Value, string)) {
+	for _, name := range names {
+		if v := *from(name); v != nil {
+			place, _ := to(name)
+			*place = fit.Value(*v)
+		}
+	}
 }
 
 // move is a change of the parameters by one standard uncertainty of one cause.

@@ -6,10 +6,8 @@
 package rating
 
 import (
-	"cmp"
 	"fmt"
 	"math"
-	"slices"
 
 	"tapload/fit"
 	"tapload/measure/impedance"
@@ -92,22 +90,6 @@ func peakHz(c impedance.Curve) float64 {
 	return 0
 }
 
-// Main returns the main resonances of a load, by rising frequency, or all where
-// none is one.
-func Main(load fit.Result) []fit.Resonance {
-	var main []fit.Resonance
-	for _, r := range load.Resonances {
-		if r.Res.Value >= fit.MainShare*load.Re.Value {
-			main = append(main, r)
-		}
-	}
-	if main == nil {
-		main = slices.Clone(load.Resonances)
-	}
-	slices.SortFunc(main, func(a, b fit.Resonance) int { return cmp.Compare(a.Hz.Value, b.Hz.Value) })
-	return main
-}
-
 // Options are the limits of the rated frequency range, in Hz.
 //
 // A zero LowHz is the lowest main resonance of the load, or the curve's highest
@@ -125,7 +107,7 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 	r := Rating{LowHz: o.LowHz, HighHz: o.HighHz}
 	if r.LowHz == 0 {
 		r.LowHz = LowHz
-		if main := Main(load); len(main) > 0 {
+		if main := load.Main(); len(main) > 0 {
 			r.LowHz = main[0].Hz.Value
 		} else if hz := peakHz(c); hz > 0 {
 			r.LowHz = hz
