@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+
+	"tapload/measure/quantity"
 )
 
 // CoilKind is a model of the voice coil: an entry of the table coils.
@@ -59,16 +61,16 @@ type coilParameter struct {
 	share bool       // between 0 and 1
 	reach [2]float64 // no coil has less or more
 	at    func(*coilValues) *float64
-	of    func(*Coil) *Value
+	of    func(*Coil) *quantity.Value
 }
 
 var coilParameters = map[string]coilParameter{
-	"l0": {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l0 }, of: func(c *Coil) *Value { return &c.L0 }},
-	"l":  {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l }, of: func(c *Coil) *Value { return &c.L }},
-	"l2": {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l2 }, of: func(c *Coil) *Value { return &c.L2 }},
-	"r2": {unit: "ohm", reach: [2]float64{1e-3, 1e4}, at: func(v *coilValues) *float64 { return &v.r2 }, of: func(c *Coil) *Value { return &c.R2 }},
-	"k":  {reach: [2]float64{1e-3, 1e4}, at: func(v *coilValues) *float64 { return &v.x }, of: func(c *Coil) *Value { return &c.K }},
-	"n":  {share: true, reach: [2]float64{0.02, 0.995}, at: func(v *coilValues) *float64 { return &v.n }, of: func(c *Coil) *Value { return &c.N }},
+	"l0": {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l0 }, of: func(c *Coil) *quantity.Value { return &c.L0 }},
+	"l":  {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l }, of: func(c *Coil) *quantity.Value { return &c.L }},
+	"l2": {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l2 }, of: func(c *Coil) *quantity.Value { return &c.L2 }},
+	"r2": {unit: "ohm", reach: [2]float64{1e-3, 1e4}, at: func(v *coilValues) *float64 { return &v.r2 }, of: func(c *Coil) *quantity.Value { return &c.R2 }},
+	"k":  {reach: [2]float64{1e-3, 1e4}, at: func(v *coilValues) *float64 { return &v.x }, of: func(c *Coil) *quantity.Value { return &c.K }},
+	"n":  {share: true, reach: [2]float64{0.02, 0.995}, at: func(v *coilValues) *float64 { return &v.n }, of: func(c *Coil) *quantity.Value { return &c.N }},
 }
 
 var coils = [coilKinds]coilModel{
@@ -243,18 +245,18 @@ func (k CoilKind) size() int { return len(coils[k].parameters) }
 // Coil is the voice coil of a fitted load. What its Kind has not is 0.
 type Coil struct {
 	Kind   CoilKind
-	L0     Value // leakage inductance, H
-	L      Value // H
-	L2     Value // H
-	R2     Value // ohm
-	K      Value // ohm s^-N
-	N      Value
-	LeAt1k Value // Im Zcoil/(2 pi f) at 1 kHz, H
+	L0     quantity.Value // leakage inductance, H
+	L      quantity.Value // H
+	L2     quantity.Value // H
+	R2     quantity.Value // ohm
+	K      quantity.Value // ohm s^-N
+	N      quantity.Value
+	LeAt1k quantity.Value // Im Zcoil/(2 pi f) at 1 kHz, H
 }
 
 // Parameter returns the place of the parameter of that name and its unit: H,
 // ohm or none. It is nil where no coil has one of that name.
-func (c *Coil) Parameter(name string) (v *Value, unit string) {
+func (c *Coil) Parameter(name string) (v *quantity.Value, unit string) {
 	p, ok := coilParameters[name]
 	if !ok {
 		return nil, ""

@@ -5,23 +5,25 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"tapload/measure/quantity"
 )
 
 // Air is what a driver moves.
 type Air struct {
-	Density Value // kg/m^3
-	Speed   Value // of sound, m/s
+	Density quantity.Value // kg/m^3
+	Speed   quantity.Value // of sound, m/s
 }
 
 // RoomAir is dry air at 20 C and 101.325 kPa. Its uncertainties hold for 15 to
 // 25 C near sea level; they are our estimate from the gas law.
-var RoomAir = Air{Density: Value{1.2041, 0.015}, Speed: Value{343.2, 1.8}}
+var RoomAir = Air{Density: quantity.Of(1.2041, 0.015), Speed: quantity.Of(343.2, 1.8)}
 
 // Free is a driver's resonance in free air or on the baffle it is measured on.
 type Free struct {
-	Hz, Qms, Qes Value
-	Re           Value // ohm
-	PerOhm       Value // Qms/Res = Qes/Re, 1/ohm: Qes without Re; the zero Value stands for Qes/Re, as uncertain as Qes
+	Hz, Qms, Qes quantity.Value
+	Re           quantity.Value // ohm
+	PerOhm       quantity.Value // Qms/Res = Qes/Re, 1/ohm: Qes without Re; the zero quantity.Value stands for Qes/Re, as uncertain as Qes
 }
 
 // Free returns resonance k of r, counted from 0, as a driver.
@@ -37,7 +39,7 @@ func (r Result) Free(k int) Free {
 		d := toQ*shift.Parameters[q] + toOhm*shift.Parameters[ohm]
 		variance += d * d
 	}
-	return Free{Hz: s.Hz, Qms: s.Qms, Qes: s.Qes, Re: r.Re, PerOhm: Value{per, math.Sqrt(max(variance, 0))}}
+	return Free{Hz: s.Hz, Qms: s.Qms, Qes: s.Qes, Re: r.Re, PerOhm: quantity.Of(per, math.Sqrt(max(variance, 0)))}
 }
 
 // parameter returns the place of a parameter that every fit with its resonance
@@ -47,11 +49,11 @@ func (r Result) parameter(name string) int {
 }
 
 // perOhm is PerOhm or what stands for it.
-func (f Free) perOhm() Value {
+func (f Free) perOhm() quantity.Value {
 	if f.PerOhm.Value > 0 {
 		return f.PerOhm
 	}
-	return Value{f.Qes.Value / f.Re.Value, f.Qes.U / f.Re.Value}
+	return quantity.Of(f.Qes.Value/f.Re.Value, f.Qes.U/f.Re.Value)
 }
 
 // Method is a way to find a driver's constants, which the electrical curve
@@ -80,15 +82,15 @@ func (m Method) String() string {
 // Constants are the mechanical constants of a driver.
 type Constants struct {
 	Method      Method
-	Sd          Value // effective area of the cone, m^2
-	Mms         Value // moving mass with its air, kg
-	Cms         Value // compliance, m/N
-	Rms         Value // mechanical resistance, N s/m
-	Bl          Value // force factor, T m
-	Vas         Value // volume of air as compliant as the suspension, m^3
-	Efficiency  Value // reference efficiency into a half space, 1
-	Sensitivity Value // dB re 20 uPa at 1 m in a half space, 1 W in Re
-	At283V      Value // the same for 2.83 V
+	Sd          quantity.Value // effective area of the cone, m^2
+	Mms         quantity.Value // moving mass with its air, kg
+	Cms         quantity.Value // compliance, m/N
+	Rms         quantity.Value // mechanical resistance, N s/m
+	Bl          quantity.Value // force factor, T m
+	Vas         quantity.Value // volume of air as compliant as the suspension, m^3
+	Efficiency  quantity.Value // reference efficiency into a half space, 1
+	Sensitivity quantity.Value // dB re 20 uPa at 1 m in a half space, 1 W in Re
+	At283V      quantity.Value // the same for 2.83 V
 }
 
 // ByAddedMass returns the constants of a driver whose resonance moves from
@@ -99,8 +101,8 @@ type Constants struct {
 //
 // The inputs count as independent of each other. Source: DTU course 34870,
 // lecture 7, after Leach, Introduction to Electroacoustics, 11.7.
-func ByAddedMass(free Free, loadedHz, mass, diameter Value, air Air) (Constants, error) {
-	if err := above0([]Value{loadedHz, mass}, "resonance with the mass", "added mass"); err != nil {
+func ByAddedMass(free Free, loadedHz, mass, diameter quantity.Value, air Air) (Constants, error) {
+	if err := above0([]quantity.Value{loadedHz, mass}, "resonance with the mass", "added mass"); err != nil {
 		return Constants{}, err
 	}
 	switch apart := free.Hz.Value - loadedHz.Value; {
@@ -109,7 +111,7 @@ func ByAddedMass(free Free, loadedHz, mass, diameter Value, air Air) (Constants,
 	case apart <= 2*math.Hypot(free.Hz.U, loadedHz.U):
 		return Constants{}, fmt.Errorf("the added mass of %v kg lowered the resonance by %.2g Hz, which is within its uncertainty (k = 2); use a larger mass", mass.Value, apart)
 	}
-	return constants(AddedMass, free, diameter, air, []Value{loadedHz, mass}, func(c *constantsOf, v []float64) {
+	return constants(AddedMass, free, diameter, air, []quantity.Value{loadedHz, mass}, func(c *constantsOf, v []float64) {
 		c.mms = v[1] / (math.Pow(c.hz/v[0], 2) - 1)
 		c.cms = 1 / (c.w * c.w * c.mms)
 		c.vas = c.rho * c.c * c.c * c.sd * c.sd * c.cms
@@ -124,12 +126,12 @@ func ByAddedMass(free Free, loadedHz, mass, diameter Value, air Air) (Constants,
 //
 // The inputs count as independent of each other. Source: DTU course 34870,
 // lecture 7 and Lab D, after Leach, Introduction to Electroacoustics, 11.7.
-func ByKnownVolume(method Method, free, boxed Free, volume, diameter Value, air Air) (Constants, error) {
+func ByKnownVolume(method Method, free, boxed Free, volume, diameter quantity.Value, air Air) (Constants, error) {
 	if method != KnownVolume && method != KnownVolumeFrequency {
 		return Constants{}, fmt.Errorf("%v is no method of the known volume", method)
 	}
 	at, on := free.perOhm(), boxed.perOhm()
-	if err := above0([]Value{boxed.Hz, on, at, volume}, "resonance on the box", "Qms/Res on the box", "Qms/Res", "volume of the box"); err != nil {
+	if err := above0([]quantity.Value{boxed.Hz, on, at, volume}, "resonance on the box", "Qms/Res on the box", "Qms/Res", "volume of the box"); err != nil {
 		return Constants{}, err
 	}
 	switch apart := boxed.Hz.Value - free.Hz.Value; {
@@ -141,7 +143,7 @@ func ByKnownVolume(method Method, free, boxed Free, volume, diameter Value, air 
 	if rose := boxed.Hz.Value * on.Value / (free.Hz.Value * at.Value); method == KnownVolume && rose <= 1 {
 		return Constants{}, fmt.Errorf("on the box f Qms/Res is %.3g times what it is without, though the resonance rose from %.4g to %.4g Hz; a closed box raises it, so check that the box is tight", rose, free.Hz.Value, boxed.Hz.Value)
 	}
-	return constants(method, free, diameter, air, []Value{boxed.Hz, on, volume, at}, func(c *constantsOf, v []float64) {
+	return constants(method, free, diameter, air, []quantity.Value{boxed.Hz, on, volume, at}, func(c *constantsOf, v []float64) {
 		ratio := v[0] / c.hz
 		if method == KnownVolume {
 			ratio *= v[1] / v[3]
@@ -165,8 +167,8 @@ type constantsOf struct {
 //	Rms = w Mms/Qms, Bl = sqrt(w Re Mms/Qes), w = 2 pi fs
 //	efficiency = 4 pi^2 fs^3 Vas/(c^3 Qes) (Small 1972, from memory)
 //	p^2 = efficiency P rho c/(2 pi r^2) at the distance r in a half space
-func constants(method Method, free Free, diameter Value, air Air, more []Value, find func(*constantsOf, []float64)) (Constants, error) {
-	x := []Value{free.Hz, free.Qms, free.Qes, free.Re, diameter, air.Density, air.Speed}
+func constants(method Method, free Free, diameter quantity.Value, air Air, more []quantity.Value, find func(*constantsOf, []float64)) (Constants, error) {
+	x := []quantity.Value{free.Hz, free.Qms, free.Qes, free.Re, diameter, air.Density, air.Speed}
 	if err := above0(x, "resonance", "Qms", "Qes", "DC resistance", "diameter", "density of air", "speed of sound"); err != nil {
 		return Constants{}, err
 	}
@@ -194,7 +196,7 @@ func constants(method Method, free Free, diameter Value, air Air, more []Value, 
 }
 
 // above0 returns an error that names the first of v that no driver has.
-func above0(v []Value, names ...string) error {
+func above0(v []quantity.Value, names ...string) error {
 	for i, x := range v {
 		if !(x.Value > 0) || math.IsInf(x.Value, 0) || !(x.U >= 0) || math.IsInf(x.U, 0) {
 			return fmt.Errorf("%s is %v with the uncertainty %v; it must be above 0 and its uncertainty at least 0", names[i], x.Value, x.U)
@@ -206,13 +208,13 @@ func above0(v []Value, names ...string) error {
 // propagate returns f at x with the standard uncertainties that those of x,
 // independent of each other, give it to first order (JCGM 100:2008, 5.1.3
 // note 2: differences over one standard uncertainty either way).
-func propagate(x []Value, f func([]float64) []float64) []Value {
+func propagate(x []quantity.Value, f func([]float64) []float64) []quantity.Value {
 	at := make([]float64, len(x))
 	for i, v := range x {
 		at[i] = v.Value
 	}
 	mid := f(at)
-	out := make([]Value, len(mid))
+	out := make([]quantity.Value, len(mid))
 	for k, y := range mid {
 		out[k].Value = y
 	}

@@ -8,9 +8,11 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"tapload/measure/quantity"
 )
 
-func exact(x float64) Value { return Value{Value: x} }
+func exact(x float64) quantity.Value { return quantity.Value{Value: x} }
 
 // mechanics is the textbook's way from constants to curve, the other way
 // round than the package: fs, Qms, Qes of mass, compliance, resistance.
@@ -220,7 +222,7 @@ func TestConstantsRoundTrip(t *testing.T) {
 func TestConstantsUncertaintyIsTheScatter(t *testing.T) {
 	m := mechanics{0.02, 0.5e-3, 1.5, 9, 6}
 	free := m.free()
-	u := func(x float64) Value { return Value{x, 0.003 * x} }
+	u := func(x float64) quantity.Value { return quantity.Of(x, 0.003*x) }
 	free = Free{Hz: u(free.Hz.Value), Qms: u(free.Qms.Value), Qes: u(free.Qes.Value), Re: u(free.Re.Value)}
 	loaded, mass, diameter := u(m.with(0.02).free().Hz.Value), u(0.02), u(0.2)
 	stated, err := ByAddedMass(free, loaded, mass, diameter, RoomAir)
@@ -228,9 +230,9 @@ func TestConstantsUncertaintyIsTheScatter(t *testing.T) {
 		t.Fatal(err)
 	}
 	rng := rand.New(rand.NewPCG(3, 4))
-	draw := func(v Value) Value { return exact(v.Value + v.U*rng.NormFloat64()) }
-	list := func(c Constants) []Value {
-		return []Value{c.Sd, c.Mms, c.Cms, c.Rms, c.Bl, c.Vas, c.Efficiency, c.Sensitivity, c.At283V}
+	draw := func(v quantity.Value) quantity.Value { return exact(v.Value + v.U*rng.NormFloat64()) }
+	list := func(c Constants) []quantity.Value {
+		return []quantity.Value{c.Sd, c.Mms, c.Cms, c.Rms, c.Bl, c.Vas, c.Efficiency, c.Sensitivity, c.At283V}
 	}
 	names := []string{"Sd", "Mms", "Cms", "Rms", "Bl", "Vas", "efficiency", "sensitivity", "at 2.83 V"}
 	const runs = 4000
@@ -292,11 +294,11 @@ func TestConstantsErrors(t *testing.T) {
 	m := mechanics{0.02, 0.5e-3, 1.5, 9, 6}
 	free := m.free()
 	boxed := m.on(0.02, 0.0314, RoomAir).free()
-	byMass := func(free Free, hz, kg, diameter Value) error {
+	byMass := func(free Free, hz, kg, diameter quantity.Value) error {
 		_, err := ByAddedMass(free, hz, kg, diameter, RoomAir)
 		return err
 	}
-	byBox := func(method Method, boxed Free, volume Value) error {
+	byBox := func(method Method, boxed Free, volume quantity.Value) error {
 		_, err := ByKnownVolume(method, free, boxed, volume, exact(0.2), RoomAir)
 		return err
 	}
@@ -316,7 +318,7 @@ func TestConstantsErrors(t *testing.T) {
 		{byMass(vague, exact(46), exact(0.01), exact(0.2)), "which is within its uncertainty (k = 2); use a larger mass"},
 		{byMass(free, exact(40), exact(0), exact(0.2)), "added mass is 0"},
 		{byMass(free, exact(40), exact(0.01), exact(-1)), "diameter is -1"},
-		{byMass(free, Value{40, math.NaN()}, exact(0.01), exact(0.2)), "resonance with the mass is 40 with the uncertainty NaN"},
+		{byMass(free, quantity.Of(40, math.NaN()), exact(0.01), exact(0.2)), "resonance with the mass is 40 with the uncertainty NaN"},
 		{byBox(KnownVolume, m.with(0.01).free(), exact(0.02)), "a closed box must raise it"},
 		{byBox(KnownVolume, leaky, exact(0.02)), "on the box f Qms/Res is 0."},
 		{byBox(KnownVolume, boxed, exact(math.Inf(1))), "volume of the box is +Inf"},
@@ -340,8 +342,8 @@ func TestConstantsErrors(t *testing.T) {
 // It is exact for one peak and a coil without inductance only; a fit has
 // neither limit. Ohm and hertz. Source: R. H. Small, J. Audio Eng. Soc. 20(5),
 // 383-395, 1972 (from memory); DTU course 34870, lecture 7.
-func readOff(re, zmax, hz, low, high Value) (Free, error) {
-	x := []Value{re, zmax, hz, low, high}
+func readOff(re, zmax, hz, low, high quantity.Value) (Free, error) {
+	x := []quantity.Value{re, zmax, hz, low, high}
 	if err := above0(x, "DC resistance", "peak", "resonance", "lower frequency", "upper frequency"); err != nil {
 		return Free{}, err
 	}

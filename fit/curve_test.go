@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // measured is the curve of a load at 24 points an octave from 10 Hz to 20 kHz,
@@ -31,7 +32,7 @@ func measured(z func(float64) complex128, noise float64, seed uint64) impedance.
 	return c
 }
 
-func known(v float64) Value { return Value{Value: v} }
+func known(v float64) quantity.Value { return quantity.Value{Value: v} }
 
 func resonance(hz, qms, res float64) Resonance {
 	return Resonance{Hz: known(hz), Qms: known(qms), Res: known(res)}
@@ -61,7 +62,7 @@ func apart(got, want Result) float64 {
 		w := want.Resonances[i]
 		e = max(e, math.Abs(g.Hz.Value/w.Hz.Value-1), math.Abs(g.Qms.Value/w.Qms.Value-1), math.Abs(g.Res.Value/w.Res.Value-1))
 	}
-	for _, p := range [][2]Value{{got.Coil.L, want.Coil.L}, {got.Coil.L2, want.Coil.L2}, {got.Coil.R2, want.Coil.R2}, {got.Coil.K, want.Coil.K}, {got.Coil.N, want.Coil.N}} {
+	for _, p := range [][2]quantity.Value{{got.Coil.L, want.Coil.L}, {got.Coil.L2, want.Coil.L2}, {got.Coil.R2, want.Coil.R2}, {got.Coil.K, want.Coil.K}, {got.Coil.N, want.Coil.N}} {
 		if p[1].Value != 0 {
 			e = max(e, math.Abs(p[0].Value/p[1].Value-1))
 		}
@@ -123,7 +124,7 @@ func recovered(got, want Result) error {
 	if len(got.Resonances) != len(want.Resonances) {
 		return fmt.Errorf("%d resonances, want %d", len(got.Resonances), len(want.Resonances))
 	}
-	near := func(what string, g, w Value) error {
+	near := func(what string, g, w quantity.Value) error {
 		if d := math.Abs(g.Value - w.Value); d > 5*g.U+0.002*w.Value {
 			return fmt.Errorf("%s %.5g with u %.2g, want %.5g", what, g.Value, g.U, w.Value)
 		}
@@ -136,7 +137,7 @@ func recovered(got, want Result) error {
 		w := want.Resonances[i]
 		for _, p := range []struct {
 			what string
-			g, w Value
+			g, w quantity.Value
 		}{{"f", g.Hz, w.Hz}, {"qms", g.Qms, w.Qms}, {"res", g.Res, w.Res}} {
 			if err := near(fmt.Sprintf("%s%d", p.what, i+1), p.g, p.w); err != nil {
 				return err

@@ -12,6 +12,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/rating"
 	"tapload/fixtures/bench/foreign"
+	"tapload/measure/verdict"
 )
 
 // tally is how the fits of a population came out.
@@ -90,7 +91,7 @@ func judge(l foreign.Load) (a tally, said string) {
 	switch {
 	case err != nil:
 		a.refused = 1
-	case rated.Verdict == rating.Undecided:
+	case rated.Verdict == verdict.Undecided:
 		a.undecided = 1
 	case rated.Ohm != l.RatedOhm && math.Abs(rated.MinOhm.Value-l.MinOhm) > 3*rated.MinOhm.U:
 		a.wrong = 1

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // kkLoad is a load for the test, written apart from the model of the package.
@@ -28,7 +29,7 @@ func (l kkLoad) z(hz float64) complex128 {
 }
 
 func plainPeak(hz, q, res float64) Resonance {
-	return Resonance{Hz: Value{Value: hz}, Qms: Value{Value: q}, Res: Value{Value: res}}
+	return Resonance{Hz: quantity.Value{Value: hz}, Qms: quantity.Value{Value: q}, Res: quantity.Value{Value: res}}
 }
 
 // kkGrid is 20 Hz to 20 kHz with n points.

@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // What a load may have beyond its fit, chosen by us.
@@ -204,7 +205,7 @@ func (c *causal) hidden(worstHz float64) {
 			continue
 		}
 		for q := 2.0; q < 50; q *= 2 {
-			r := Resonance{Hz: Value{Value: hz}, Qms: Value{Value: q}}
+			r := Resonance{Hz: quantity.Value{Value: hz}, Qms: quantity.Value{Value: q}}
 			p := poleOf(r)
 			if d := c.together(c.term(p.in), c.term(p.out)); d > drop {
 				best, drop = r, d

@@ -3,6 +3,8 @@ package fit
 import (
 	"fmt"
 	"math"
+
+	"tapload/measure/quantity"
 )
 
 // coilHz is the frequency at which the coil is quoted and at which the solver
@@ -360,7 +362,7 @@ func (r *Result) resonance(k int) *Resonance {
 
 // Parameter returns the place of the parameter that Parameters has under that
 // name, or nil where r has none.
-func (r *Result) Parameter(name string) *Value {
+func (r *Result) Parameter(name string) *quantity.Value {
 	for i := range len(r.Resonances) + len(r.Wrinkles) {
 		switch s := r.resonance(i); name {
 		case fmt.Sprintf("f%d", i+1):

@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // spread is the uncertainty of the solver's parameters: their covariance from
@@ -41,7 +42,7 @@ func (u spread) sd(k int) float64 {
 }
 
 // value returns f at p with its standard uncertainty, by central differences.
-func (u spread) value(p []float64, f func(p []float64) float64) Value {
+func (u spread) value(p []float64, f func(p []float64) float64) quantity.Value {
 	const h = 1e-5
 	gradient := make([]float64, len(p))
 	q := append([]float64(nil), p...)
@@ -53,9 +54,9 @@ func (u spread) value(p []float64, f func(p []float64) float64) Value {
 		q[k] = p[k]
 	}
 	if len(p) == 0 {
-		return Value{Value: f(p)}
+		return quantity.Value{Value: f(p)}
 	}
-	return Value{f(p), u.of(gradient)}
+	return quantity.Of(f(p), u.of(gradient))
 }
 
 // spread returns the uncertainty of the parameters of t, of which there is none
@@ -116,7 +117,7 @@ func (s *search) result(t *trial) Result {
 	r.Coil.Kind, r.Suspension.Kind = t.Coil, t.Suspension
 	r.Resonances, r.Wrinkles = make([]Resonance, stand), make([]Resonance, t.Resonances-stand)
 	for i, name := range t.names() {
-		v := Value{values[i], u.of(by[i])}
+		v := quantity.Of(values[i], u.of(by[i]))
 		*r.Parameter(name) = v
 		r.Parameters = append(r.Parameters, Parameter{name, v.Value, v.U})
 	}

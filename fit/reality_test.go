@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 func powerLaw(re, k, n float64, resonances ...Resonance) Result {
@@ -89,7 +90,7 @@ func misled(tb testing.TB, rms, octaves float64, seeds int) (tooMany int, inside
 			continue
 		}
 		g, w := r.Resonances[0], want.Resonances[0]
-		for _, p := range [][2]Value{{r.Re, want.Re}, {g.Hz, w.Hz}, {g.Qms, w.Qms}, {g.Res, w.Res}} {
+		for _, p := range [][2]quantity.Value{{r.Re, want.Re}, {g.Hz, w.Hz}, {g.Qms, w.Qms}, {g.Res, w.Res}} {
 			all++
 			if math.Abs(p[0].Value-p[1].Value) < 2*p[0].U {
 				held++

@@ -13,11 +13,8 @@ import (
 	"fmt"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
-
-// Value is an estimate with its standard uncertainty (k = 1), in the unit of
-// the quantity.
-type Value struct{ Value, U float64 }
 
 // Model is the form of a load.
 type Model struct {
@@ -32,16 +29,16 @@ type Model struct {
 // quality factor are those of this resonance alone with the load's Re:
 // Qes = Qms Re/Res, Qts = Qms Qes/(Qms + Qes).
 type Resonance struct {
-	Hz            Value
-	Qms, Qes, Qts Value
-	Res           Value // ohm added at resonance
-	Turn          Value // ohm, of coupled resonances but the last of the model: by how much it leans from its own form, see Coupled
+	Hz            quantity.Value
+	Qms, Qes, Qts quantity.Value
+	Res           quantity.Value // ohm added at resonance
+	Turn          quantity.Value // ohm, of coupled resonances but the last of the model: by how much it leans from its own form, see Coupled
 }
 
 // Extreme is an extreme of |Z| of the fitted load within the measured band.
 // Its uncertainty is that of the parameters and of the model's misfit there.
 type Extreme struct {
-	Ohm Value
+	Ohm quantity.Value
 	Hz  float64
 }
 
@@ -98,16 +95,16 @@ type Parameter struct {
 // Result is a fitted load.
 type Result struct {
 	Model      Model
-	Re         Value       // ohm
-	Pinned     bool        // Re was given, not fitted
-	Resonances []Resonance // by rising frequency
-	Wrinkles   []Resonance // of the model that stand for what coil and cone do otherwise than it; numbered on in Parameters
+	Re         quantity.Value // ohm
+	Pinned     bool           // Re was given, not fitted
+	Resonances []Resonance    // by rising frequency
+	Wrinkles   []Resonance    // of the model that stand for what coil and cone do otherwise than it; numbered on in Parameters
 	Coil       Coil
 	Suspension Suspension
-	Pad        Value   // resistance beside coil and resonances, ohm; 0 where there is none
-	Capacitor  Value   // in series with the load, F; 0 where there is none
-	Bypass     Value   // capacitance across the load, which leads to other drivers, F; 0 where there is none
-	Min        Extreme // above the first resonance
+	Pad        quantity.Value // resistance beside coil and resonances, ohm; 0 where there is none
+	Capacitor  quantity.Value // in series with the load, F; 0 where there is none
+	Bypass     quantity.Value // capacitance across the load, which leads to other drivers, F; 0 where there is none
+	Min        Extreme        // above the first resonance
 	Max        Extreme
 
 	Crossover     CrossoverKind

@@ -3,6 +3,8 @@ package fit
 import (
 	"fmt"
 	"math"
+
+	"tapload/measure/quantity"
 )
 
 // SuspensionKind is a model of what holds the cone: an entry of the table
@@ -45,12 +47,12 @@ type suspensionModel struct {
 // 0.
 type Suspension struct {
 	Kind   SuspensionKind
-	Creep  Value // part of the compliance by which it grows for each decade down
-	Leak   Value // share of the stiffness that leaks
-	LeakHz Value // below which it does
+	Creep  quantity.Value // part of the compliance by which it grows for each decade down
+	Leak   quantity.Value // share of the stiffness that leaks
+	LeakHz quantity.Value // below which it does
 
 	// MassRatio is the frequency from which the leak is a mass over LeakHz.
-	MassRatio Value
+	MassRatio quantity.Value
 }
 
 // suspensionParameter is a parameter of suspensions. The solver holds its
@@ -59,14 +61,14 @@ type suspensionParameter struct {
 	unit  string // Hz or none
 	share bool
 	reach [2]float64 // no suspension has less or more
-	of    func(*Suspension) *Value
+	of    func(*Suspension) *quantity.Value
 }
 
 var suspensionParameters = map[string]suspensionParameter{
-	"creep":    {reach: [2]float64{1e-3, 0.5}, of: func(s *Suspension) *Value { return &s.Creep }},
-	"leak":     {share: true, reach: [2]float64{0.01, 0.99}, of: func(s *Suspension) *Value { return &s.Leak }},
-	"leakmass": {reach: [2]float64{1.5, 1e3}, of: func(s *Suspension) *Value { return &s.MassRatio }},
-	"leakhz":   {unit: "Hz", reach: [2]float64{0.5, 500}, of: func(s *Suspension) *Value { return &s.LeakHz }},
+	"creep":    {reach: [2]float64{1e-3, 0.5}, of: func(s *Suspension) *quantity.Value { return &s.Creep }},
+	"leak":     {share: true, reach: [2]float64{0.01, 0.99}, of: func(s *Suspension) *quantity.Value { return &s.Leak }},
+	"leakmass": {reach: [2]float64{1.5, 1e3}, of: func(s *Suspension) *quantity.Value { return &s.MassRatio }},
+	"leakhz":   {unit: "Hz", reach: [2]float64{0.5, 500}, of: func(s *Suspension) *quantity.Value { return &s.LeakHz }},
 }
 
 var suspensions = [suspensionKinds]suspensionModel{
@@ -87,7 +89,7 @@ var suspensions = [suspensionKinds]suspensionModel{
 			return h
 		},
 		starts: func(float64) []Suspension {
-			return []Suspension{{Creep: Value{Value: 0.03}}, {Creep: Value{Value: 0.12}}}
+			return []Suspension{{Creep: quantity.Value{Value: 0.03}}, {Creep: quantity.Value{Value: 0.12}}}
 		},
 		words: "the suspension creeps, {creep} of its compliance a decade",
 	},
@@ -108,7 +110,7 @@ var suspensions = [suspensionKinds]suspensionModel{
 		},
 		starts: func(f float64) (all []Suspension) {
 			for _, below := range []float64{0.1, 0.3} {
-				all = append(all, Suspension{Leak: Value{Value: 0.5}, LeakHz: Value{Value: below * f}, MassRatio: Value{Value: 30}})
+				all = append(all, Suspension{Leak: quantity.Value{Value: 0.5}, LeakHz: quantity.Value{Value: below * f}, MassRatio: quantity.Value{Value: 30}})
 			}
 			return all
 		},
@@ -144,7 +146,7 @@ func (k SuspensionKind) size() int { return len(suspensions[k].parameters) }
 
 // Parameter returns the place of the parameter of that name and its unit: Hz
 // or none. It is nil where no suspension has one of that name.
-func (s *Suspension) Parameter(name string) (v *Value, unit string) {
+func (s *Suspension) Parameter(name string) (v *quantity.Value, unit string) {
 	p, ok := suspensionParameters[name]
 	if !ok {
 		return nil, ""

@@ -10,6 +10,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -86,8 +87,8 @@ const (
 
 // added is what the flags say, in SI units.
 func (o addedFlags) added() recone.Added {
-	si := func(a amount, scale, u float64) fit.Value {
-		return fit.Value{Value: a.value * scale, U: u * a.value * scale}
+	si := func(a amount, scale, u float64) quantity.Value {
+		return quantity.Value{Value: a.value * scale, U: u * a.value * scale}
 	}
 	return recone.Added{Mass: si(o.mass, 1e-3, uMass), Volume: si(o.box, 1e-3, uVolume), Diameter: si(o.diameter, 1e-3, uDiameter)}
 }

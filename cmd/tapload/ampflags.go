@@ -10,6 +10,7 @@ import (
 	"tapload/fixtures/amp"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // ampFlags describe the amplifier, the cables to the cabinets and the band that
@@ -91,7 +92,7 @@ func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, er
 	case (o.awg != 0) != (o.cable.value > 0):
 		return a, nil, errors.New("--cable-awg and --cable-m belong together; give both")
 	case o.low > 0 && o.high > 0 && o.high <= o.low:
-		return a, nil, fmt.Errorf("--high %s must be above --low %s", formatHz(float64(o.high)), formatHz(float64(o.low)))
+		return a, nil, fmt.Errorf("--high %s must be above --low %s", quantity.Hz(float64(o.high)), quantity.Hz(float64(o.low)))
 	}
 	if o.output > 0 {
 		ohm := float64(o.output)

@@ -13,8 +13,9 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/plot"
-	sheet "tapload/plot/report"
+	"tapload/plot/report"
 )
 
 type boxSheetOptions struct {
@@ -112,7 +113,7 @@ makes of a pulled plug.
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
 	f.IntVar(&o.awg, "awg", defaultInnerAWG, "`gauge` of the wires inside")
 	f.StringVarP(&o.out, "output", "o", "", "write the sheet into this .pdf or .html `file`")
-	f.StringVar(&o.paper, "paper", sheet.A4.String(), "`size` to print on: a4 or letter")
+	f.StringVar(&o.paper, "paper", report.A4.String(), "`size` to print on: a4 or letter")
 	f.StringVar(&o.draw, "draw", "", "draw the wiring of one box into this .png, .svg or .pdf `file`")
 	f.IntVar(&o.drawn, "box", 1, "`number` of the box for --draw")
 	o.ampFlags.register(f)
@@ -133,17 +134,17 @@ func (o *boxSheetOptions) anyAmplifier(f *pflag.FlagSet) bool {
 }
 
 func (o *boxSheetOptions) check() error {
-	if _, err := sheet.ParsePaper(o.paper); err != nil {
+	if _, err := report.ParsePaper(o.paper); err != nil {
 		return fmt.Errorf("--paper: %w", err)
 	}
 	if err := (amp.Wire{AWG: o.awg}).Check(); err != nil {
 		return fmt.Errorf("--awg: %w", err)
 	}
 	if o.plug.value < 5 || o.plug.value > 50 {
-		return fmt.Errorf("--plug-mm %s: a plug's body is 5 to 50 mm thick; measure yours", plain(o.plug.value))
+		return fmt.Errorf("--plug-mm %s: a plug's body is 5 to 50 mm thick; measure yours", quantity.Plain(o.plug.value))
 	}
 	if w := o.washer.value; w != 0 && (w <= box.BushHole*1e3 || w > box.MostShoulder*1e3) {
-		return fmt.Errorf("--washer-mm %s: a washer's shoulder is more than the %s mm of the bush and %s mm at most; measure yours", plain(w), plain(box.BushHole*1e3), plain(box.MostShoulder*1e3))
+		return fmt.Errorf("--washer-mm %s: a washer's shoulder is more than the %s mm of the bush and %s mm at most; measure yours", quantity.Plain(w), quantity.Plain(box.BushHole*1e3), quantity.Plain(box.MostShoulder*1e3))
 	}
 	if o.out != "" && sheetFormat(o.out) == "" {
 		return fmt.Errorf("-o %s: a sheet is a .pdf or an .html file", o.out)
@@ -199,8 +200,8 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinet
 	if err != nil {
 		return err
 	}
-	d := sheet.BoxSheet(s, a)
-	paper, err := sheet.ParsePaper(o.paper)
+	d := report.BoxSheet(s, a)
+	paper, err := report.ParsePaper(o.paper)
 	if err != nil {
 		return err
 	}

@@ -6,27 +6,28 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/netlist"
+	"tapload/measure/impedance"
 )
 
 // boxSheetObject is what a build sheet tells programs.
 type boxSheetObject struct {
-	Hookup   string          `json:"hookup"`
-	RatedOhm float64         `json:"rated_ohm"`
-	TapOhm   *float64        `json:"tap_ohm"` // or the lowest load of a solid-state amplifier; null where no amplifier is given
-	Grade    *string         `json:"grade"`
-	Safe     *bool           `json:"safe"`
-	Metal    bool            `json:"metal_chassis"`
-	HoleMM   float64         `json:"hole_mm"`
-	WasherMM *float64        `json:"insulated_hole_mm"` // null where the washers are not known
-	PitchMM  float64         `json:"jack_pitch_mm"`
-	AWG      int             `json:"wire_awg"`
-	Loads    []boxLoadObject `json:"loads"`
-	Boxes    []boxObject     `json:"boxes"`
-	DC       boxOhmsObject   `json:"dc_ohm"`
-	Wrong    []wrongObject   `json:"wrong_dc"`
-	Same     []string        `json:"not_shown_by_dc"`
-	Pulls    []boxPullObject `json:"pulled_plugs"`
-	Warnings []warningEntry  `json:"warnings"`
+	Hookup   string             `json:"hookup"`
+	RatedOhm float64            `json:"rated_ohm"`
+	TapOhm   *float64           `json:"tap_ohm"` // or the lowest load of a solid-state amplifier; null where no amplifier is given
+	Grade    *string            `json:"grade"`
+	Safe     *bool              `json:"safe"`
+	Metal    bool               `json:"metal_chassis"`
+	HoleMM   float64            `json:"hole_mm"`
+	WasherMM *float64           `json:"insulated_hole_mm"` // null where the washers are not known
+	PitchMM  float64            `json:"jack_pitch_mm"`
+	AWG      int                `json:"wire_awg"`
+	Loads    []boxLoadObject    `json:"loads"`
+	Boxes    []boxObject        `json:"boxes"`
+	DC       boxOhmsObject      `json:"dc_ohm"`
+	Wrong    []wrongObject      `json:"wrong_dc"`
+	Same     []string           `json:"not_shown_by_dc"`
+	Pulls    []boxPullObject    `json:"pulled_plugs"`
+	Warnings impedance.Warnings `json:"warnings"`
 
 	Dead []deadDriverObject `json:"dead_drivers"` // loads that most likely have one; nothing is called safe with any
 }
@@ -107,7 +108,7 @@ func boxSheetJSON(s box.Sheet, cabs cabinets) boxSheetObject {
 	o := boxSheetObject{
 		Hookup: s.Tree.String(), RatedOhm: s.RatedOhm, Metal: s.Boxes[0].Metal,
 		HoleMM: box.BushHole * 1e3, PitchMM: s.Pitch * 1e3, AWG: s.AWG,
-		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: warningEntries(cabs.warnings), Dead: cabs.dead.objects(),
+		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: impedance.Warnings(cabs.warnings), Dead: cabs.dead.objects(),
 	}
 	if s.Shoulder > 0 {
 		hole := s.Shoulder * 1e3

@@ -15,7 +15,9 @@ import (
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
+	"tapload/measure/verdict"
 )
 
 type boxVerifyOptions struct {
@@ -237,7 +239,7 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 	if err := show(e, o.json, r, r.warnings); err != nil {
 		return err
 	}
-	return verdictExit(r.Verdict == box.Pass, r.Verdict == box.Fail)
+	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
 }
 
 // prove holds the record of the boxes against those of the cabinets.
@@ -268,7 +270,7 @@ func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {
 	if err := show(e, o.json, m, nil); err != nil {
 		return err
 	}
-	return verdictExit(d.Verdict == box.Pass, d.Verdict == box.Fail)
+	return verdictExit(d.Verdict == verdict.Pass, d.Verdict == verdict.Fail)
 }
 
 // records reads the records of the cabinets and of the boxes. Cabinets with
@@ -342,7 +344,7 @@ func (k *kelvins) Type() string { return "K" }
 func (k *kelvins) String() string {
 	parts := listNamed(k.of)
 	if k.any {
-		parts = append([]string{plain(k.all)}, parts...)
+		parts = append([]string{quantity.Plain(k.all)}, parts...)
 	}
 	return strings.Join(parts, ",")
 }
@@ -385,5 +387,5 @@ func (o *meterOhms) String() string {
 	if math.IsInf(float64(*o), 1) {
 		return "open"
 	}
-	return plain(float64(*o))
+	return quantity.Plain(float64(*o))
 }

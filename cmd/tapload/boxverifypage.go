@@ -10,6 +10,8 @@ import (
 
 	"tapload/fixtures/box"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 	"tapload/plot"
 )
 
@@ -24,9 +26,9 @@ func (r proved) print(w io.Writer) error {
 	p.line("")
 	p.under(nameColumn, "hookup", r.set.Tree.String())
 	if len(r.Predicted) > 0 && r.Right > leastShownOdds {
-		p.under(nameColumn, "joints", fmt.Sprintf("%s at most in the current of one cabinet; %s ohm is allowed (± is k = 2)", formatOhm(r.Contact.Value, r.Contact.U), plain(r.most)))
+		p.under(nameColumn, "joints", fmt.Sprintf("%s at most in the current of one cabinet; %s ohm is allowed (± is k = 2)", quantity.Of(r.Contact.Value, r.Contact.U).In("ohm"), quantity.Plain(r.most)))
 	}
-	p.under(nameColumn, "compared", fmt.Sprintf("%d points from %s to %s; two measurements of one thing may differ by %s %%", len(r.Hz), shortHz(r.Hz[0]), shortHz(r.Hz[len(r.Hz)-1]), significant(100*r.Misfit, 2)))
+	p.under(nameColumn, "compared", fmt.Sprintf("%d points from %s to %s; two measurements of one thing may differ by %s %%", len(r.Hz), quantity.LimitHz(r.Hz[0]), quantity.LimitHz(r.Hz[len(r.Hz)-1]), quantity.Digits(100*r.Misfit, 2)))
 	p.line("")
 	explanations(&p, r.Right, r.set.Tree.String(), r.Causes)
 	p.line("")
@@ -75,7 +77,7 @@ func explanations(p *page, right float64, makes string, causes []box.Cause) {
 	}
 	width = min(max(width, len("makes")+2), widest)
 	row := func(chance float64, makes, text string) {
-		p.under(odds+width, fmt.Sprintf("%-*s%-*s", odds, oddsPercent(chance), width, cutName(makes, width-2)), text)
+		p.under(odds+width, fmt.Sprintf("%-*s%-*s", odds, quantity.Probability(chance), width, cutName(makes, width-2)), text)
 	}
 	more := func(text string) { p.under(odds+width, "", text) }
 	p.line(fmt.Sprintf("%-*s%-*s%s", odds, "odds", width, "makes", "if"))
@@ -120,7 +122,7 @@ func writeJoints(more func(string), joints []box.Cause) {
 	for _, c := range joints {
 		sum += c.Odds
 	}
-	text := fmt.Sprintf("of this %s with %s", oddsPercent(sum), joints[0].Faults[0])
+	text := fmt.Sprintf("of this %s with %s", quantity.Probability(sum), joints[0].Faults[0])
 	if len(joints) > 1 {
 		text += "; or another joint"
 	}
@@ -130,30 +132,18 @@ func writeJoints(more func(string), joints []box.Cause) {
 	}
 }
 
-func oddsPercent(odds float64) string {
-	switch {
-	case odds >= 0.9995:
-		return "> 99.9 %"
-	case odds < 0.0005:
-		return "< 0.1 %"
-	case odds >= 0.1:
-		return fmt.Sprintf("%.0f %%", 100*odds)
-	}
-	return fmt.Sprintf("%.1f %%", 100*odds)
-}
-
 func formatLeak(c box.Cause) string {
 	if c.Leak.U > 0 {
-		return formatOhm(c.Leak.Value, c.Leak.U)
+		return quantity.Of(c.Leak.Value, c.Leak.U).In("ohm")
 	}
-	return significant(c.Leak.Value, 2) + " ohm"
+	return quantity.Digits(c.Leak.Value, 2) + " ohm"
 }
 
 func formatKilohm(ohm float64) string {
 	if ohm >= 995 {
-		return significant(ohm/1000, 2) + " kohm"
+		return quantity.Digits(ohm/1000, 2) + " kohm"
 	}
-	return significant(ohm, 2) + " ohm"
+	return quantity.Digits(ohm, 2) + " ohm"
 }
 
 // same writes the faults that leave the circuit as it is.
@@ -185,7 +175,7 @@ func (r proved) chart() plot.ImpedanceChart {
 	if len(r.Predicted) > 0 {
 		line("if wired right", r.Predicted)
 	}
-	if len(r.Other) > 0 && (r.Verdict != box.Pass || farApart(r.Other, r.Predicted)) {
+	if len(r.Other) > 0 && (r.Verdict != verdict.Pass || farApart(r.Other, r.Predicted)) {
 		made := r.OtherName
 		switch made {
 		case "short":
@@ -247,13 +237,13 @@ func (m metered) print(w io.Writer) error {
 	p.under(nameColumn, "hookup", m.set.Tree.String())
 	var cabs []string
 	for _, name := range m.set.Tree.Leaves() {
-		cabs = append(cabs, name+" "+plain(m.readings.Cabs[name]))
+		cabs = append(cabs, name+" "+quantity.Plain(m.readings.Cabs[name]))
 	}
 	p.under(nameColumn, "cabinets", strings.Join(cabs, ", ")+" ohm")
-	p.under(nameColumn, "expected", formatOhm(m.Expected.Value, m.Expected.U)+" (± is k = 2)")
+	p.under(nameColumn, "expected", quantity.Of(m.Expected.Value, m.Expected.U).In("ohm")+" (± is k = 2)")
 	seen := "open"
 	if !m.open() {
-		seen = plain(m.readings.Seen) + " ohm"
+		seen = quantity.Plain(m.readings.Seen) + " ohm"
 	}
 	p.under(nameColumn, "read", fmt.Sprintf("%s, by a meter of %.4g %%", seen, 100*m.readings.Tolerance))
 	p.line("")
@@ -263,7 +253,7 @@ func (m metered) print(w io.Writer) error {
 	p.under(2, "-", "impedance at any frequency, and hookups that read the same; a measurement through the boxes (\"tapload sweep\") shows more")
 	p.under(2, "-", polarity)
 	if m.Contact.U > 0 {
-		p.under(2, "-", fmt.Sprintf("joints: %s ohm is allowed, and these readings tell no less than %s ohm", plain(m.most), significant(2*m.Contact.U, 2)))
+		p.under(2, "-", fmt.Sprintf("joints: %s ohm is allowed, and these readings tell no less than %s ohm", quantity.Plain(m.most), quantity.Digits(2*m.Contact.U, 2)))
 	}
 	if m.LeakOhm > 0 {
 		p.under(2, "-", fmt.Sprintf("a leak of more than %s; look for it on the highest range with all plugs out", formatKilohm(m.LeakOhm)))

@@ -11,6 +11,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // budgetEntry is what makes up the uncertainty at one place of a curve.
@@ -117,9 +118,9 @@ func budgetText(source string) string {
 func printBudget(w io.Writer, budget []budgetEntry) {
 	places := map[string]string{"minimum": "at the minimum", "low-end": "at the low end, where Re is read", "peak": "at the peak"}
 	for _, b := range budget {
-		fmt.Fprintf(w, "\nbudget %s: %s at %s\n", places[b.At], formatOhm(b.Ohm, b.U), formatHz(b.Hz))
+		fmt.Fprintf(w, "\nbudget %s: %s at %s\n", places[b.At], quantity.Of(b.Ohm, b.U).In("ohm"), quantity.Hz(b.Hz))
 		for _, p := range b.Parts {
-			fmt.Fprintf(w, "%5.1f %%  ± %-11s %s\n", p.Percent, significant(2*p.U, 2)+" ohm", budgetText(p.Source))
+			fmt.Fprintf(w, "%5.1f %%  ± %-11s %s\n", p.Percent, quantity.Digits(2*p.U, 2)+" ohm", budgetText(p.Source))
 		}
 		if first := b.Parts[0]; first.Advice != "" && first.U > 0 {
 			fmt.Fprintf(w, "  to do  %s\n", first.Advice)

@@ -19,7 +19,9 @@ import (
 	"tapload/fit/rating"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
+	"tapload/measure/verdict"
 )
 
 // cabinetFlags are about the loads of a hookup that a command line names.
@@ -48,7 +50,7 @@ which is named by its label. A record may stand for several cabinets. With a job
 // cabinets are the loads of a command line.
 type cabinets struct {
 	loads    []hookup.Load
-	re       map[string]fit.Value // of the loads that a loudspeaker was fitted to, ohm
+	re       map[string]quantity.Value // of the loads that a loudspeaker was fitted to, ohm
 	dead     suspects
 	warnings []impedance.Warning
 }
@@ -90,10 +92,10 @@ type source struct {
 	label    string
 	taken    time.Time // zero where that is not known
 	curve    *impedance.Curve
-	fit      *keptFit   // instead of a curve, until there are frequencies for one
-	ohm      float64    // rating; 0 where none was asked for
-	load     fit.Result // without Re where no loudspeaker was fitted
-	min      fit.Value  // lowest |Z|, ohm; 0 as load.Re
+	fit      *keptFit       // instead of a curve, until there are frequencies for one
+	ohm      float64        // rating; 0 where none was asked for
+	load     fit.Result     // without Re where no loudspeaker was fitted
+	min      quantity.Value // lowest |Z|, ohm; 0 as load.Re
 	warnings []impedance.Warning
 }
 
@@ -117,7 +119,7 @@ func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string)
 	if err != nil {
 		return cabinets{}, err
 	}
-	all := cabinets{re: map[string]fit.Value{}}
+	all := cabinets{re: map[string]quantity.Value{}}
 	var on []*source // of each load
 	for _, a := range parsed {
 		l := hookup.Load{Name: a.name, RatedOhm: a.ohm}
@@ -275,10 +277,8 @@ func readSource(path, key string, rate, fitted bool) (*source, error) {
 		if err != nil {
 			return nil, fmt.Errorf("cannot read %s: %w", path, err)
 		}
-		s.fit, s.label, s.load, s.min = &k, k.object.Label, k.load, fit.Value{Value: k.object.Min.Ohm, U: k.object.Min.U}
-		for _, w := range k.object.Warnings {
-			s.warnings = append(s.warnings, w.warning())
-		}
+		s.fit, s.label, s.load, s.min = &k, k.object.Label, k.load, quantity.Value{Value: k.object.Min.Ohm, U: k.object.Min.U}
+		s.warnings = append(s.warnings, k.object.Warnings...)
 		var doubt *impedance.Warning
 		if s.ohm, doubt = k.ratedOhm(); doubt != nil && rate {
 			s.warnings = append(s.warnings, *doubt)
@@ -329,7 +329,7 @@ func (s *source) rate(rec record.Record) error {
 	}
 	if s.ohm = r.Ohm; s.ohm == 0 {
 		var doubt *impedance.Warning
-		s.ohm, doubt = doubtfulRating(r.Candidates, r.Verdict == rating.Undecided, r.MinOhm.Value)
+		s.ohm, doubt = doubtfulRating(r.Candidates, r.Verdict == verdict.Undecided, r.MinOhm.Value)
 		s.warnings = append(s.warnings, *doubt)
 	}
 	return nil
@@ -352,10 +352,10 @@ func doubtfulRating(candidates []float64, undecided bool, minOhm float64) (float
 	if undecided && len(candidates) == 2 {
 		return candidates[0], &impedance.Warning{Code: "rating-undecided", Text: fmt.Sprintf(
 			"may be rated %s or %s ohm, which the curve does not decide; taken as %s ohm (--rated says otherwise)",
-			rating.Ohms(candidates[0]), rating.Ohms(candidates[1]), rating.Ohms(candidates[0]))}
+			quantity.Ohms(candidates[0]), quantity.Ohms(candidates[1]), quantity.Ohms(candidates[0]))}
 	}
 	return least, &impedance.Warning{Code: "rating-too-low", Text: fmt.Sprintf(
-		"too low for any usual rating; taken as %s ohm, its lowest |Z| over %g (--rated says otherwise)", significant(least, 3), rating.Floor)}
+		"too low for any usual rating; taken as %s ohm, its lowest |Z| over %g (--rated says otherwise)", quantity.Digits(least, 3), rating.Floor)}
 }
 
 // curves brings all curves onto one grid: fits onto that of the first measured
@@ -386,7 +386,7 @@ func (o cabinetFlags) curves(loads []hookup.Load, on []*source) error {
 		}
 		low, high := impedance.Common(all...)
 		if grid = first.curve.Within(low, high).Hz(); len(grid) == 0 {
-			return fmt.Errorf("the curves have no frequency in common: one ends at %s, another begins at %s", formatHz(high), formatHz(low))
+			return fmt.Errorf("the curves have no frequency in common: one ends at %s, another begins at %s", quantity.Hz(high), quantity.Hz(low))
 		}
 		for _, s := range measured {
 			c, err := s.curve.Resample(grid)

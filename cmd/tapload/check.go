@@ -13,6 +13,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/signal"
+	"tapload/measure/verdict"
 )
 
 type checkOptions struct {
@@ -106,7 +107,7 @@ type humEntry struct {
 const silentDB = -200.0
 
 func summarizeCheck(c measure.Checked) checkSummary {
-	s := checkSummary{Findings: []findingEntry{}, Verdict: jig.Fail.String()}
+	s := checkSummary{Findings: []findingEntry{}, Verdict: verdict.Fail.String()}
 	for _, f := range c.Findings {
 		s.Findings = append(s.Findings, findingEntry{f.Code, f.Severity.String(), f.Text, f.Advice})
 	}
@@ -117,7 +118,7 @@ func summarizeCheck(c measure.Checked) checkSummary {
 		s.Hum = &humEntry{c.HumHz, toDecibel(c.Hum)}
 	}
 	if c.Pass() {
-		s.Verdict = jig.Pass.String()
+		s.Verdict = verdict.Pass.String()
 		level := math.Floor(toDecibel(c.Level))
 		s.LevelDB = &level
 	}

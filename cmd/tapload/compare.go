@@ -12,7 +12,9 @@ import (
 	"tapload/fit"
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
+	"tapload/measure/verdict"
 	"tapload/plot"
 )
 
@@ -187,12 +189,12 @@ func (r *compared) scraping() {
 	if after == nil || after.Scrapes == nil || r.bends[0] != nil && r.bends[0].Scrapes != nil {
 		return
 	}
-	r.scrapes, r.Verdict = true, recone.Fail
+	r.scrapes, r.Verdict = true, verdict.Fail
 	than := "; before, it did not"
 	if r.bends[0] == nil {
 		than = ""
 	}
-	r.warnings = append(r.warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", formatHz(after.Scrapes.Hz), than)})
+	r.warnings = append(r.warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", quantity.Hz(after.Scrapes.Hz), than)})
 }
 
 // sideNames are the names of what is compared.
@@ -212,7 +214,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err := show(e, o.json, r, r.warnings); err != nil {
 		return err
 	}
-	return verdictExit(r.Verdict == recone.Pass, r.Verdict == recone.Fail)
+	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
 }
 
 // compare holds the record after against the record before, and returns what

@@ -11,6 +11,7 @@ import (
 
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
+	"tapload/measure/verdict"
 )
 
 // checkGroup is check for --group.
@@ -103,5 +104,5 @@ func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error
 	if err := show(e, o.json, r, r.warnings); err != nil {
 		return err
 	}
-	return verdictExit(r.Verdict == recone.Pass, r.Verdict == recone.Fail)
+	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
 }

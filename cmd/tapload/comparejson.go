@@ -1,12 +1,17 @@
 package main
 
+import (
+	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+)
+
 // comparisonObject is what a comparison tells programs. Uncertainties are
 // standard ones (k = 1), units SI.
 type comparisonObject struct {
-	Verdict  string         `json:"verdict"`
-	Changes  []changeObject `json:"changes"`
-	Causes   []changeCause  `json:"causes"`
-	Warnings []warningEntry `json:"warnings"`
+	Verdict  string             `json:"verdict"`
+	Changes  []changeObject     `json:"changes"`
+	Causes   []changeCause      `json:"causes"`
+	Warnings impedance.Warnings `json:"warnings"`
 
 	Before string           `json:"before"`
 	After  string           `json:"after"`
@@ -19,9 +24,9 @@ type comparisonObject struct {
 }
 
 type addedObject struct {
-	Mass     *jsonValue `json:"mass_kg,omitempty"`
-	Box      *jsonValue `json:"box_m3,omitempty"`
-	Diameter jsonValue  `json:"diameter_m"`
+	Mass     *quantity.Value `json:"mass_kg,omitempty"`
+	Box      *quantity.Value `json:"box_m3,omitempty"`
+	Diameter quantity.Value  `json:"diameter_m"`
 }
 
 // object is nil where nothing was added.
@@ -30,12 +35,12 @@ func (o addedFlags) object() *addedObject {
 		return nil
 	}
 	added := o.added()
-	out := &addedObject{Diameter: jsonValue(added.Diameter)}
+	out := &addedObject{Diameter: quantity.Value(added.Diameter)}
 	if added.Mass.Value > 0 {
-		mass := jsonValue(added.Mass)
+		mass := quantity.Value(added.Mass)
 		out.Mass = &mass
 	} else {
-		box := jsonValue(added.Volume)
+		box := quantity.Value(added.Volume)
 		out.Box = &box
 	}
 	return out
@@ -75,7 +80,7 @@ type deviationObject struct {
 
 func (r compared) object() comparisonObject {
 	o := comparisonObject{
-		Verdict: r.Verdict.String(), Changes: []changeObject{}, Causes: []changeCause{}, Warnings: warningEntries(r.warnings),
+		Verdict: r.Verdict.String(), Changes: []changeObject{}, Causes: []changeCause{}, Warnings: impedance.Warnings(r.warnings),
 		Before: r.labels[0], After: r.labels[1], Added: r.added.object(), DistortionBefore: r.bends[0], DistortionAfter: r.bends[1],
 	}
 	if w := r.Worst; w.Hz > 0 {

@@ -11,6 +11,7 @@ import (
 
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // checkMatch is check for --match.
@@ -64,9 +65,9 @@ func (r matched) print(w io.Writer) error {
 	if r.Per == 4 {
 		what = "quads"
 	}
-	how := fmt.Sprintf("no other choice has a lower sum than these %s %%", significant(r.Total, 3))
+	how := fmt.Sprintf("no other choice has a lower sum than these %s %%", quantity.Digits(r.Total, 3))
 	if !r.Optimal {
-		how = fmt.Sprintf("their sum is %s %%, and no choice has less than %s %%", significant(r.Total, 3), significant(r.AtLeast, 3))
+		how = fmt.Sprintf("their sum is %s %%, and no choice has less than %s %%", quantity.Digits(r.Total, 3), quantity.Digits(r.AtLeast, 3))
 	}
 	p.words(fmt.Sprintf("%d %s of %d drivers; %s", len(r.Groups), what, len(r.names), how))
 	p.line("")
@@ -80,21 +81,21 @@ func (r matched) print(w io.Writer) error {
 	p.line("")
 	p.under(2, "-", "apart: rms difference of the two curves over log frequency, modulus and phase; of a quad the widest of its six")
 	if r.Noise > 0 {
-		p.under(2, "-", fmt.Sprintf("noise alone puts %s %% between two drivers", significant(r.Noise, 2)))
+		p.under(2, "-", fmt.Sprintf("noise alone puts %s %% between two drivers", quantity.Digits(r.Noise, 2)))
 	}
 	return p.err
 }
 
 // matchObject is what a matching tells programs.
 type matchObject struct {
-	Per      int            `json:"per"`
-	Groups   []groupObject  `json:"groups"` // closest first
-	Left     []string       `json:"left"`
-	Total    float64        `json:"total_percent"`
-	AtLeast  float64        `json:"at_least_percent"`
-	Optimal  bool           `json:"optimal"`
-	Noise    float64        `json:"noise_percent"`
-	Warnings []warningEntry `json:"warnings"`
+	Per      int                `json:"per"`
+	Groups   []groupObject      `json:"groups"` // closest first
+	Left     []string           `json:"left"`
+	Total    float64            `json:"total_percent"`
+	AtLeast  float64            `json:"at_least_percent"`
+	Optimal  bool               `json:"optimal"`
+	Noise    float64            `json:"noise_percent"`
+	Warnings impedance.Warnings `json:"warnings"`
 }
 
 type groupObject struct {
@@ -104,7 +105,7 @@ type groupObject struct {
 }
 
 func (r matched) object() matchObject {
-	o := matchObject{r.Per, []groupObject{}, r.group(r.Left), r.Total, r.AtLeast, r.Optimal, r.Noise, warningEntries(r.warnings)}
+	o := matchObject{r.Per, []groupObject{}, r.group(r.Left), r.Total, r.AtLeast, r.Optimal, r.Noise, impedance.Warnings(r.warnings)}
 	for _, g := range r.Groups {
 		o.Groups = append(o.Groups, groupObject{r.group(g.Members), g.Percent, g.Widest})
 	}

@@ -6,9 +6,10 @@ import (
 	"slices"
 	"strings"
 
-	"tapload/fit"
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 	"tapload/plot"
 )
 
@@ -61,20 +62,20 @@ func (r compared) verdict() string {
 			significant++
 		}
 		switch c.Verdict {
-		case recone.Fail:
+		case verdict.Fail:
 			out = append(out, quantityTexts[c.Name].name)
-		case recone.Undecided:
+		case verdict.Undecided:
 			near = append(near, quantityTexts[c.Name].name)
 		}
 	}
 	switch r.Worst.Verdict {
-	case recone.Fail:
+	case verdict.Fail:
 		out = append(out, "the curves")
-	case recone.Undecided:
+	case verdict.Undecided:
 		near = append(near, "the curves")
 	}
 	switch r.Verdict {
-	case recone.Fail:
+	case verdict.Fail:
 		var why []string
 		if r.scrapes {
 			why = append(why, "something scrapes or knocks")
@@ -83,7 +84,7 @@ func (r compared) verdict() string {
 			why = append(why, "outside the limits: "+strings.Join(out, ", "))
 		}
 		return "Fail: " + strings.Join(why, "; ") + "."
-	case recone.Undecided:
+	case verdict.Undecided:
 		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", strings.Join(near, ", "))
 	}
 	if significant == 0 {
@@ -111,7 +112,7 @@ func (r compared) print(w io.Writer) error {
 		if c.Words != "" {
 			text += ": " + c.Words
 		}
-		p.under(9, oddsPercent(c.Odds), text)
+		p.under(9, quantity.Probability(c.Odds), text)
 	}
 	r.distortion(&p)
 	whose := "limits are a starting point of ours, not a standard; --limits reads yours"
@@ -143,7 +144,7 @@ func (r compared) table(p *page) (changed bool) {
 	}
 	for _, c := range r.Changes {
 		t := quantityTexts[c.Name]
-		show := func(v fit.Value) string { return formatWithU(t.scale*v.Value, t.scale*v.U, t.unit) }
+		show := func(v quantity.Value) string { return quantity.Of(t.scale*v.Value, t.scale*v.U).In(t.unit) }
 		rows = append(rows, [limits + 1]string{t.name, show(c.Before), show(c.After), signedPercent(c.Percent) + mark(c.Significant), limitsText(c.Limit, c.Verdict)})
 	}
 	width := [limits]int{12, usual, usual, usual}
@@ -169,7 +170,7 @@ func (r compared) table(p *page) (changed bool) {
 	}
 	if w := r.Worst; w.Hz > 0 {
 		before := width[0] + width[1] + width[2]
-		p.line(strings.TrimRight(fmt.Sprintf("%-*s%-*s%s", before, "curves apart beside fs, at "+formatHz(w.Hz), width[limits-1], apart, limitsText(w.Limit, w.Verdict)), " "))
+		p.line(strings.TrimRight(fmt.Sprintf("%-*s%-*s%s", before, "curves apart beside fs, at "+quantity.Hz(w.Hz), width[limits-1], apart, limitsText(w.Limit, w.Verdict)), " "))
 	}
 	return changed
 }
@@ -186,7 +187,7 @@ func (r compared) distortion(p *page) {
 	loudest := func(e *distortionEntry, order int) string {
 		for _, o := range e.Orders {
 			if o.Order == order {
-				return fmt.Sprintf("%.0f dB at %s", o.LevelDB, formatHz(o.Hz))
+				return fmt.Sprintf("%.0f dB at %s", o.LevelDB, quantity.Hz(o.Hz))
 			}
 		}
 		return "in the noise"
@@ -202,7 +203,7 @@ func (r compared) distortion(p *page) {
 		if e.Scrapes == nil {
 			return "no sign of it"
 		}
-		return fmt.Sprintf("%.0f dB at %s", e.Scrapes.LevelDB, formatHz(e.Scrapes.Hz))
+		return fmt.Sprintf("%.0f dB at %s", e.Scrapes.LevelDB, quantity.Hz(e.Scrapes.Hz))
 	}
 	p.line(fmt.Sprintf(format, "scrapes", scrapes(r.bends[0]), scrapes(r.bends[1])))
 }
@@ -230,7 +231,7 @@ const leastShownCause = 0.02
 const leastRepeat = 0.1
 
 // signedPercent writes a change with its sign.
-func signedPercent(v fit.Value) string {
+func signedPercent(v quantity.Value) string {
 	places := 1
 	v.U = max(v.U, leastRepeat/2)
 	for unit := 0.1; places > 0 && 2*v.U >= 10*unit; unit *= 10 {
@@ -243,15 +244,15 @@ func signedPercent(v fit.Value) string {
 	return fmt.Sprintf("%s %% ± %.*f", change, places, 2*v.U)
 }
 
-func limitsText(l recone.Limit, v recone.Verdict) string {
+func limitsText(l recone.Limit, v verdict.Verdict) string {
 	if l == (recone.Limit{}) {
 		return "none"
 	}
 	text := fmt.Sprintf("%g to %g", l.Low, l.High)
 	switch v {
-	case recone.Fail:
+	case verdict.Fail:
 		text += " FAIL"
-	case recone.Undecided:
+	case verdict.Undecided:
 		text += " ?"
 	}
 	return text

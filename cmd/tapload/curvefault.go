@@ -8,6 +8,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/rating"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // curveFault is what no load could give in a curve, and what it matters.
@@ -83,7 +84,7 @@ func (c *curveFault) effect() string {
 	if c.re == nil {
 		return "; " + rated
 	}
-	return fmt.Sprintf("; it moves Re by %s at most, and %s", percentText(100*math.Abs(*c.re)), rated)
+	return fmt.Sprintf("; it moves Re by %s at most, and %s", quantity.Rest((100*math.Abs(*c.re))/100), rated)
 }
 
 // curveDoubt is what the first line says of a curve that no load could give, or

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"tapload/fit/rating"
+	"tapload/measure/quantity"
 )
 
 // suspect is a load that most likely has a dead driver.
@@ -20,12 +21,12 @@ type suspects []suspect
 func (s suspects) words() string {
 	var parts []string
 	for _, d := range s {
-		parts = append(parts, d.load+" ("+d.String()+", "+oddsPercent(d.Odds)+")")
+		parts = append(parts, d.load+" ("+d.String()+", "+quantity.Probability(d.Odds)+")")
 	}
 	if len(parts) == 0 {
 		return ""
 	}
-	return "MOST LIKELY A DEAD DRIVER in " + inWords(parts) + "; nothing is called safe before that is checked"
+	return "MOST LIKELY A DEAD DRIVER in " + quantity.List(parts) + "; nothing is called safe before that is checked"
 }
 
 // of are those whose loads are among the names.
@@ -60,7 +61,7 @@ func causeOf(e rating.Explanation) causeObject {
 // checkDrivers holds x to be a number of drivers.
 func checkDrivers(load string, x float64) error {
 	if x != math.Trunc(x) || x < 1 || x > rating.MostDrivers {
-		return fmt.Errorf("--drivers %s=%s: must be a whole number from 1 to %d, of those on one jack", load, plain(x), rating.MostDrivers)
+		return fmt.Errorf("--drivers %s=%s: must be a whole number from 1 to %d, of those on one jack", load, quantity.Plain(x), rating.MostDrivers)
 	}
 	return nil
 }

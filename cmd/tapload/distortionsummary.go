@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/plot"
 )
@@ -64,14 +65,14 @@ func (e *distortionEntry) print(w io.Writer) {
 	var parts []string
 	loudest := e.loudest()
 	for _, o := range loudest[:min(2, len(loudest))] {
-		parts = append(parts, fmt.Sprintf("harmonic %d at most %.0f dB, at %s", o.Order, o.LevelDB, formatHz(o.Hz)))
+		parts = append(parts, fmt.Sprintf("harmonic %d at most %.0f dB, at %s", o.Order, o.LevelDB, quantity.Hz(o.Hz)))
 	}
 	if len(parts) == 0 {
 		parts = []string{"no harmonic of the current stands clear of the noise"}
 	}
 	fmt.Fprintf(w, "bends    %s\n", strings.Join(parts, "; "))
 	if s := e.Scrapes; s != nil {
-		fmt.Fprintf(w, "scrapes  high orders of %.0f dB at %s, where noise has %.0f dB: a scraping coil, something loose, or an amplifier that clips\n", s.LevelDB, formatHz(s.Hz), s.FloorDB)
+		fmt.Fprintf(w, "scrapes  high orders of %.0f dB at %s, where noise has %.0f dB: a scraping coil, something loose, or an amplifier that clips\n", s.LevelDB, quantity.Hz(s.Hz), s.FloorDB)
 		return
 	}
 	fmt.Fprintln(w, "scrapes  no sign of it at this level")

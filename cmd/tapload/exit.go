@@ -57,9 +57,9 @@ func verdictExit(passed, failed bool) error {
 	return &verdictError{exitUndecided}
 }
 
-// report prints what went wrong, with a hint of what to do next, and returns
+// exitOf prints what went wrong, with a hint of what to do next, and returns
 // the exit code. It is the only place that turns errors into exit codes.
-func report(ctx context.Context, e env, err error) int {
+func exitOf(ctx context.Context, e env, err error) int {
 	if err == nil {
 		return exitDone
 	}

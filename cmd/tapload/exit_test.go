@@ -52,7 +52,7 @@ func TestExitCodes(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			e, stdout, stderr := testEnv()
-			if got := report(tt.ctx, e, tt.err); got != tt.code {
+			if got := exitOf(tt.ctx, e, tt.err); got != tt.code {
 				t.Errorf("exit code %d, want %d", got, tt.code)
 			}
 			want := ""

@@ -15,6 +15,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/rating"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/plot"
 )
@@ -101,7 +102,7 @@ func (o fitOptions) check(records int) error {
 		return fmt.Errorf("--drivers %d: must be from 1 to %d, those on one jack", o.drivers, rating.MostDrivers)
 	}
 	if o.low > 0 && o.high > 0 && o.high <= o.low {
-		return fmt.Errorf("--high %s must be above --low %s", formatHz(float64(o.high)), formatHz(float64(o.low)))
+		return fmt.Errorf("--high %s must be above --low %s", quantity.Hz(float64(o.high)), quantity.Hz(float64(o.low)))
 	}
 	if o.any() && records > 1 {
 		return errors.New("--added-mass-g and --box-l are about one driver; name one record")
@@ -224,7 +225,7 @@ func (o fitOptions) of(l load) (fitted, error) {
 	f.warnings = append(append(f.warnings, f.load.Warnings...), f.rating.Warnings...)
 	if r := f.rating; o.marked > 0 && r.Ohm > 0 && math.Abs(float64(o.marked)/r.Ohm-1) > 0.01 {
 		f.warnings = append(f.warnings, impedance.Warning{Code: "marked-differs", Text: fmt.Sprintf(
-			"the cabinet is marked %s ohm and measures as %s ohm; it was rewired, got other drivers, or one is dead", rating.Ohms(float64(o.marked)), rating.Ohms(r.Ohm))})
+			"the cabinet is marked %s ohm and measures as %s ohm; it was rewired, got other drivers, or one is dead", quantity.Ohms(float64(o.marked)), quantity.Ohms(r.Ohm))})
 	}
 	f.warnings = append(f.warnings, l.record.Warnings...)
 	if f.rating.Ohm > 0 {
@@ -324,9 +325,9 @@ func driverOf(name string, load fit.Result) (fit.Free, error) {
 	if len(main) != 1 {
 		var hz []string
 		for _, r := range main {
-			hz = append(hz, formatHz(r.Hz.Value))
+			hz = append(hz, quantity.Hz(r.Hz.Value))
 		}
-		return fit.Free{}, fmt.Errorf("%s has %d main resonances, %s; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", name, len(main), inWords(hz))
+		return fit.Free{}, fmt.Errorf("%s has %d main resonances, %s; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", name, len(main), quantity.List(hz))
 	}
 	return load.Free(slices.Index(load.Resonances, main[0])), nil
 }

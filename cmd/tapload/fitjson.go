@@ -2,51 +2,48 @@ package main
 
 import (
 	"tapload/fit"
+	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // fitObject is what a fit tells programs. Uncertainties are standard ones
 // (k = 1), units are SI.
 type fitObject struct {
-	Label      string            `json:"label"`
-	Re         *jsonValue        `json:"re_ohm"` // null where no model fits
-	Resonances []resonanceObject `json:"resonances"`
-	Wrinkles   []resonanceObject `json:"wrinkles,omitempty"` // of the model that stand for what coil and cone do otherwise
-	Coupled    bool              `json:"coupled,omitempty"`  // the resonances drive each other
-	Coil       *coilObject       `json:"coil"`
-	Suspension *suspensionObject `json:"suspension,omitempty"`
-	Crossover  *crossoverObject  `json:"crossover,omitempty"`
-	Min        extreme           `json:"z_min"` // above the lowest resonance
-	Max        extreme           `json:"z_max"` // of the resonances, however far a coil rises
-	RatedOhm   *float64          `json:"rated_ohm"`
-	Rated      ratedObject       `json:"rated"`
-	Misfit     float64           `json:"misfit_percent"`
-	KK         *float64          `json:"kk_percent"`  // null where the curve has too few points
-	Fault      *curveFaultObject `json:"curve_fault"` // null where none was found
-	Constants  []constantsObject `json:"constants,omitempty"`
-	Models     []modelObject     `json:"models,omitempty"`
-	Wirings    []string          `json:"wirings,omitempty"`
-	Causes     []causeObject     `json:"causes,omitempty"`
-	Warnings   []warningEntry    `json:"warnings"`
-	Parameters []parameterObject `json:"parameters"`
-	Covariance [][]float64       `json:"covariance"` // of parameters, from noise and misfit
-	Shifts     []shiftObject     `json:"shifts"`     // of parameters, by shared sources
+	Label      string             `json:"label"`
+	Re         *quantity.Value    `json:"re_ohm"` // null where no model fits
+	Resonances []resonanceObject  `json:"resonances"`
+	Wrinkles   []resonanceObject  `json:"wrinkles,omitempty"` // of the model that stand for what coil and cone do otherwise
+	Coupled    bool               `json:"coupled,omitempty"`  // the resonances drive each other
+	Coil       *coilObject        `json:"coil"`
+	Suspension *suspensionObject  `json:"suspension,omitempty"`
+	Crossover  *crossoverObject   `json:"crossover,omitempty"`
+	Min        extreme            `json:"z_min"` // above the lowest resonance
+	Max        extreme            `json:"z_max"` // of the resonances, however far a coil rises
+	RatedOhm   *float64           `json:"rated_ohm"`
+	Rated      ratedObject        `json:"rated"`
+	Misfit     float64            `json:"misfit_percent"`
+	KK         *float64           `json:"kk_percent"`  // null where the curve has too few points
+	Fault      *curveFaultObject  `json:"curve_fault"` // null where none was found
+	Constants  []constantsObject  `json:"constants,omitempty"`
+	Models     []modelObject      `json:"models,omitempty"`
+	Wirings    []string           `json:"wirings,omitempty"`
+	Causes     []causeObject      `json:"causes,omitempty"`
+	Warnings   impedance.Warnings `json:"warnings"`
+	Parameters []parameterObject  `json:"parameters"`
+	Covariance [][]float64        `json:"covariance"` // of parameters, from noise and misfit
+	Shifts     []shiftObject      `json:"shifts"`     // of parameters, by shared sources
 
 	DeadDriver *causeObject `json:"dead_driver"` // the likeliest explanation, with the marking or the number of drivers; null where that is whole
 }
 
-type jsonValue struct {
-	Value float64 `json:"value"`
-	U     float64 `json:"u"`
-}
-
 type resonanceObject struct {
-	Hz  jsonValue `json:"f_hz"`
-	Qms jsonValue `json:"q_ms"`
-	Qes jsonValue `json:"q_es"`
-	Qts jsonValue `json:"q_ts"`
-	Res jsonValue `json:"r_es_ohm"`
+	Hz  quantity.Value `json:"f_hz"`
+	Qms quantity.Value `json:"q_ms"`
+	Qes quantity.Value `json:"q_es"`
+	Qts quantity.Value `json:"q_ts"`
+	Res quantity.Value `json:"r_es_ohm"`
 
-	Turn *jsonValue `json:"turn_ohm,omitempty"` // where resonances are coupled
+	Turn *quantity.Value `json:"turn_ohm,omitempty"` // where resonances are coupled
 }
 
 type parameterObject struct {
@@ -61,44 +58,44 @@ type shiftObject struct {
 }
 
 type coilObject struct {
-	Kind string     `json:"kind"`
-	L0   *jsonValue `json:"l0_h,omitempty"`
-	L    *jsonValue `json:"l_h,omitempty"`
-	L2   *jsonValue `json:"l2_h,omitempty"`
-	R2   *jsonValue `json:"r2_ohm,omitempty"`
-	K    *jsonValue `json:"k,omitempty"` // ohm s^-n
-	N    *jsonValue `json:"n,omitempty"`
-	Le   *jsonValue `json:"le_1khz_h,omitempty"`
+	Kind string          `json:"kind"`
+	L0   *quantity.Value `json:"l0_h,omitempty"`
+	L    *quantity.Value `json:"l_h,omitempty"`
+	L2   *quantity.Value `json:"l2_h,omitempty"`
+	R2   *quantity.Value `json:"r2_ohm,omitempty"`
+	K    *quantity.Value `json:"k,omitempty"` // ohm s^-n
+	N    *quantity.Value `json:"n,omitempty"`
+	Le   *quantity.Value `json:"le_1khz_h,omitempty"`
 }
 
 // parameter returns the place of the coil's parameter of that name, as in fit.
-func (o *coilObject) parameter(name string) **jsonValue {
-	return map[string]**jsonValue{"l0": &o.L0, "l": &o.L, "l2": &o.L2, "r2": &o.R2, "k": &o.K, "n": &o.N}[name]
+func (o *coilObject) parameter(name string) **quantity.Value {
+	return map[string]**quantity.Value{"l0": &o.L0, "l": &o.L, "l2": &o.L2, "r2": &o.R2, "k": &o.K, "n": &o.N}[name]
 }
 
 type suspensionObject struct {
-	Kind     string     `json:"kind"`
-	Creep    *jsonValue `json:"creep,omitempty"`
-	Leak     *jsonValue `json:"leak,omitempty"`
-	LeakHz   *jsonValue `json:"leak_hz,omitempty"`
-	LeakMass *jsonValue `json:"leak_mass,omitempty"`
+	Kind     string          `json:"kind"`
+	Creep    *quantity.Value `json:"creep,omitempty"`
+	Leak     *quantity.Value `json:"leak,omitempty"`
+	LeakHz   *quantity.Value `json:"leak_hz,omitempty"`
+	LeakMass *quantity.Value `json:"leak_mass,omitempty"`
 }
 
 // parameter returns the place of the suspension's parameter of that name, as
 // in fit.
-func (o *suspensionObject) parameter(name string) **jsonValue {
-	return map[string]**jsonValue{"creep": &o.Creep, "leak": &o.Leak, "leakhz": &o.LeakHz, "leakmass": &o.LeakMass}[name]
+func (o *suspensionObject) parameter(name string) **quantity.Value {
+	return map[string]**quantity.Value{"creep": &o.Creep, "leak": &o.Leak, "leakhz": &o.LeakHz, "leakmass": &o.LeakMass}[name]
 }
 
 // crossoverObject says what lies between jack and drivers, and which part of
 // the curve the fit took.
 type crossoverObject struct {
-	Kind      string     `json:"kind"`
-	LowHz     float64    `json:"low_hz"`
-	HighHz    float64    `json:"high_hz"`
-	Capacitor *jsonValue `json:"capacitor_f,omitempty"`
-	Pad       *jsonValue `json:"pad_ohm,omitempty"`
-	Why       string     `json:"why,omitempty"` // there is no fit
+	Kind      string          `json:"kind"`
+	LowHz     float64         `json:"low_hz"`
+	HighHz    float64         `json:"high_hz"`
+	Capacitor *quantity.Value `json:"capacitor_f,omitempty"`
+	Pad       *quantity.Value `json:"pad_ohm,omitempty"`
+	Why       string          `json:"why,omitempty"` // there is no fit
 }
 
 type ratedObject struct {
@@ -110,16 +107,16 @@ type ratedObject struct {
 }
 
 type constantsObject struct {
-	Method      string    `json:"method"`
-	Sd          jsonValue `json:"sd_m2"`
-	Mms         jsonValue `json:"mms_kg"`
-	Cms         jsonValue `json:"cms_m_per_n"`
-	Rms         jsonValue `json:"rms_n_s_per_m"`
-	Bl          jsonValue `json:"bl_t_m"`
-	Vas         jsonValue `json:"vas_m3"`
-	Efficiency  jsonValue `json:"efficiency"`
-	Sensitivity jsonValue `json:"sensitivity_1w_db"`
-	At283V      jsonValue `json:"sensitivity_2v83_db"`
+	Method      string         `json:"method"`
+	Sd          quantity.Value `json:"sd_m2"`
+	Mms         quantity.Value `json:"mms_kg"`
+	Cms         quantity.Value `json:"cms_m_per_n"`
+	Rms         quantity.Value `json:"rms_n_s_per_m"`
+	Bl          quantity.Value `json:"bl_t_m"`
+	Vas         quantity.Value `json:"vas_m3"`
+	Efficiency  quantity.Value `json:"efficiency"`
+	Sensitivity quantity.Value `json:"sensitivity_1w_db"`
+	At283V      quantity.Value `json:"sensitivity_2v83_db"`
 }
 
 type modelObject struct {
@@ -155,10 +152,10 @@ func (f fitted) object(o fitOptions) fitObject {
 		},
 		Misfit:     100 * f.load.Misfit,
 		Parameters: []parameterObject{}, Covariance: f.load.Covariance, Shifts: []shiftObject{},
-		Warnings: warningEntries(f.warnings),
+		Warnings: impedance.Warnings(f.warnings),
 	}
 	if f.fits() {
-		re := jsonValue(f.load.Re)
+		re := quantity.Value(f.load.Re)
 		out.Re, out.Coil, out.Suspension = &re, coilOf(f.load.Coil), suspensionOf(f.load.Suspension)
 	}
 	for _, r := range f.load.Resonances {
@@ -182,8 +179,8 @@ func (f fitted) object(o fitOptions) fitObject {
 	out.Fault = f.fault.object()
 	for _, c := range f.consts {
 		out.Constants = append(out.Constants, constantsObject{
-			c.Method.String(), jsonValue(c.Sd), jsonValue(c.Mms), jsonValue(c.Cms), jsonValue(c.Rms), jsonValue(c.Bl),
-			jsonValue(c.Vas), jsonValue(c.Efficiency), jsonValue(c.Sensitivity), jsonValue(c.At283V),
+			c.Method.String(), quantity.Value(c.Sd), quantity.Value(c.Mms), quantity.Value(c.Cms), quantity.Value(c.Rms), quantity.Value(c.Bl),
+			quantity.Value(c.Vas), quantity.Value(c.Efficiency), quantity.Value(c.Sensitivity), quantity.Value(c.At283V),
 		})
 	}
 	if o.explain {
@@ -214,13 +211,13 @@ func (f fitted) object(o fitOptions) fitObject {
 }
 
 // some returns the place of a copy of v.
-func some(v fit.Value) *jsonValue {
-	j := jsonValue(v)
+func some(v quantity.Value) *quantity.Value {
+	j := quantity.Value(v)
 	return &j
 }
 
 func resonanceOf(r fit.Resonance) resonanceObject {
-	o := resonanceObject{Hz: jsonValue(r.Hz), Qms: jsonValue(r.Qms), Qes: jsonValue(r.Qes), Qts: jsonValue(r.Qts), Res: jsonValue(r.Res)}
+	o := resonanceObject{Hz: quantity.Value(r.Hz), Qms: quantity.Value(r.Qms), Qes: quantity.Value(r.Qes), Qts: quantity.Value(r.Qts), Res: quantity.Value(r.Res)}
 	if r.Turn.Value != 0 {
 		o.Turn = some(r.Turn)
 	}

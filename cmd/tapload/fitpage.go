@@ -8,6 +8,8 @@ import (
 
 	"tapload/fit"
 	"tapload/fit/rating"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 const pageColumns = 80
@@ -47,19 +49,19 @@ func (f fitted) headline() string {
 		parts = append(parts, doubt)
 	}
 	if f.dead != nil {
-		parts = append(parts, fmt.Sprintf("MOST LIKELY A DEAD DRIVER, %s (%s)", f.dead, oddsPercent(f.dead.Odds)))
+		parts = append(parts, fmt.Sprintf("MOST LIKELY A DEAD DRIVER, %s (%s)", f.dead, quantity.Probability(f.dead.Odds)))
 	}
 	r := f.rating
 	switch r.Verdict {
-	case rating.Pass:
-		parts = append(parts, fmt.Sprintf("rated %s ohm", rating.Ohms(r.Ohm)))
-	case rating.Undecided:
+	case verdict.Pass:
+		parts = append(parts, fmt.Sprintf("rated %s ohm", quantity.Ohms(r.Ohm)))
+	case verdict.Undecided:
 		if len(r.Candidates) == 2 {
-			parts = append(parts, fmt.Sprintf("rated %s or %s ohm, undecided", rating.Ohms(r.Candidates[0]), rating.Ohms(r.Candidates[1])))
+			parts = append(parts, fmt.Sprintf("rated %s or %s ohm, undecided", quantity.Ohms(r.Candidates[0]), quantity.Ohms(r.Candidates[1])))
 		} else {
-			parts = append(parts, fmt.Sprintf("rated %s ohm or too low for any rating, undecided", rating.Ohms(r.Candidates[0])))
+			parts = append(parts, fmt.Sprintf("rated %s ohm or too low for any rating, undecided", quantity.Ohms(r.Candidates[0])))
 		}
-	case rating.Fail:
+	case verdict.Fail:
 		parts = append(parts, "too low for any rating")
 	}
 	switch tap := r.Tap(); {
@@ -79,22 +81,18 @@ func (f fitted) headline() string {
 	}
 	var hz []string
 	for _, res := range f.load.Main() {
-		hz = append(hz, strings.TrimSuffix(formatHz(res.Hz.Value), " Hz"))
+		hz = append(hz, strings.TrimSuffix(quantity.Hz(res.Hz.Value), " Hz"))
 	}
 	word := "resonance "
 	if len(hz) > 1 {
 		word = "resonances "
-		hz = []string{inWords(hz)}
+		hz = []string{quantity.List(hz)}
 	}
 	if !strings.HasSuffix(hz[0], "Hz") {
 		hz[0] += " Hz"
 	}
 	parts = append(parts, word+hz[0])
 	return f.name + ": " + strings.Join(parts, "; ")
-}
-
-func withU(v fit.Value, scale float64, unit string) string {
-	return formatWithU(v.Value*scale, v.U*scale, unit)
 }
 
 // table writes the numbers.
@@ -107,7 +105,7 @@ func (f fitted) table(p *page) {
 		}
 		p.line(fmt.Sprintf("%-12s%s", name, s))
 	}
-	re := withU(f.load.Re, 1, "ohm")
+	re := f.load.Re.In("ohm")
 	switch {
 	case !f.fits():
 		re = "unknown: no loudspeaker fits"
@@ -116,14 +114,14 @@ func (f fitted) table(p *page) {
 	}
 	p.row("Re", re+"   (± is k = 2)")
 	if f.fits() {
-		across("resonance", func(r fit.Resonance) string { return withU(r.Hz, 1, "Hz") })
-		across("  Qms", func(r fit.Resonance) string { return withU(r.Qms, 1, "") })
-		across("  Qes", func(r fit.Resonance) string { return withU(r.Qes, 1, "") })
-		across("  Qts", func(r fit.Resonance) string { return withU(r.Qts, 1, "") })
-		across("  Res", func(r fit.Resonance) string { return withU(r.Res, 1, "ohm") })
+		across("resonance", func(r fit.Resonance) string { return r.Hz.In("Hz") })
+		across("  Qms", func(r fit.Resonance) string { return r.Qms.In("") })
+		across("  Qes", func(r fit.Resonance) string { return r.Qes.In("") })
+		across("  Qts", func(r fit.Resonance) string { return r.Qts.In("") })
+		across("  Res", func(r fit.Resonance) string { return r.Res.In("ohm") })
 	}
-	p.row("peak", fmt.Sprintf("%s at %s", withU(f.rating.MaxOhm, 1, "ohm"), formatHz(f.rating.MaxHz)))
-	p.row("minimum", fmt.Sprintf("%s at %s", withU(f.rating.MinOhm, 1, "ohm"), formatHz(f.rating.MinHz)))
+	p.row("peak", fmt.Sprintf("%s at %s", f.rating.MaxOhm.In("ohm"), quantity.Hz(f.rating.MaxHz)))
+	p.row("minimum", fmt.Sprintf("%s at %s", f.rating.MinOhm.In("ohm"), quantity.Hz(f.rating.MinHz)))
 	p.row("rating", f.ratingText())
 	if len(f.wirings) > 0 {
 		var names []string
@@ -148,21 +146,14 @@ func (f fitted) table(p *page) {
 	for _, s := range partsText(f.load) {
 		p.row("also", s)
 	}
-	fits := fmt.Sprintf("%s; off by %s of |Z|", modelText(f.load.Model), percentText(100*f.load.Misfit))
+	fits := fmt.Sprintf("%s; off by %s of |Z|", modelText(f.load.Model), quantity.Rest((100*f.load.Misfit)/100))
 	if f.load.Crossover == fit.Split {
-		fits += ", up to " + formatHz(f.load.HighHz)
+		fits += ", up to " + quantity.Hz(f.load.HighHz)
 	}
 	if f.kk != nil {
-		fits += fmt.Sprintf("; Kramers-Kronig leaves %s", percentText(f.kk.Percent))
+		fits += fmt.Sprintf("; Kramers-Kronig leaves %s", quantity.Rest((f.kk.Percent)/100))
 	}
 	p.row("model", fits)
-}
-
-func percentText(v float64) string {
-	if v < 0.001 {
-		return "less than 0.001 %"
-	}
-	return significant(v, 2) + " %"
 }
 
 func (f fitted) ratingText() string {
@@ -176,8 +167,8 @@ func (f fitted) ratingText() string {
 		side, margin = "below", -margin
 	}
 	s := fmt.Sprintf("the minimum is %s %% %s the %s ohm that %s ohm allows, %s to %s",
-		significant(margin, 2), side, significant(rating.Floor*v, 3), rating.Ohms(v), formatHz(r.LowHz), strings.Replace(formatHz(r.HighHz), ".0 ", " ", 1))
-	if r.Verdict == rating.Undecided {
+		quantity.Digits(margin, 2), side, quantity.Digits(rating.Floor*v, 3), quantity.Ohms(v), quantity.Hz(r.LowHz), strings.Replace(quantity.Hz(r.HighHz), ".0 ", " ", 1))
+	if r.Verdict == verdict.Undecided {
 		s += "; the limit is within the uncertainty"
 	}
 	return s
@@ -212,7 +203,7 @@ func coilText(c fit.Coil) []string {
 	case fit.NoCoil, fit.Inductor:
 		return []string{words}
 	}
-	return []string{withU(c.LeAt1k, 1e3, "mH") + " at 1 kHz", words}
+	return []string{c.LeAt1k.Times(1e3).In("mH") + " at 1 kHz", words}
 }
 
 // partsText says what a load has beside resonances and coil.
@@ -221,10 +212,10 @@ func partsText(r fit.Result) (lines []string) {
 		lines = append(lines, named(s.Kind.Words(), s.Kind.Parameters(), s.Parameter))
 	}
 	if r.Capacitor.Value > 0 {
-		lines = append(lines, "a capacitor in series, "+withU(r.Capacitor, 1e6, "uF"))
+		lines = append(lines, "a capacitor in series, "+r.Capacitor.Times(1e6).In("uF"))
 	}
 	if r.Pad.Value > 0 {
-		lines = append(lines, "a resistance beside the driver, as an L-pad has: "+withU(r.Pad, 1, "ohm"))
+		lines = append(lines, "a resistance beside the driver, as an L-pad has: "+r.Pad.In("ohm"))
 	}
 	if n := len(r.Wrinkles); n > 0 {
 		lines = append(lines, fmt.Sprintf("%d wrinkles of coil and cone, no resonances of the load", n))
@@ -236,19 +227,19 @@ func partsText(r fit.Result) (lines []string) {
 }
 
 // named fills in the parameters that stand in braces in words.
-func named(words string, names []string, of func(string) (*fit.Value, string)) string {
+func named(words string, names []string, of func(string) (*quantity.Value, string)) string {
 	for _, name := range names {
 		v, unit := of(name)
-		text := withU(*v, 1, unit)
+		text := (*v).In(unit)
 		switch {
 		case unit == "H" && 2*v.U > v.Value:
 			text = "an inductance not determined"
 		case unit == "ohm" && 2*v.U > v.Value:
 			text = "a resistance not determined"
 		case unit == "H":
-			text = withU(*v, 1e3, "mH")
+			text = (*v).Times(1e3).In("mH")
 		case unit == "":
-			text = withU(*v, 1, "")
+			text = (*v).In("")
 		}
 		words = strings.ReplaceAll(words, "{"+name+"}", text)
 	}
@@ -262,7 +253,7 @@ func (f fitted) mechanics(p *page) {
 		p.line("driver constants by " + c.Method.String())
 		for _, r := range []struct {
 			name string
-			v    fit.Value
+			v    quantity.Value
 			in   float64
 			unit string
 		}{
@@ -270,7 +261,7 @@ func (f fitted) mechanics(p *page) {
 			{"Bl", c.Bl, 1, "T m"}, {"Sd", c.Sd, 1e4, "cm2"}, {"Vas", c.Vas, 1e3, "l"},
 			{"efficiency", c.Efficiency, 100, "%"}, {"1 W, 1 m", c.Sensitivity, 1, "dB"}, {"2.83 V, 1 m", c.At283V, 1, "dB"},
 		} {
-			p.row(r.name, withU(r.v, r.in, r.unit))
+			p.row(r.name, r.v.Times(r.in).In(r.unit))
 		}
 	}
 	if len(f.consts) > 0 {
@@ -296,7 +287,7 @@ func (f fitted) models(p *page) {
 		if i == 0 {
 			chosen = "  chosen"
 		}
-		misfit := strings.Replace(percentText(100*c.Misfit), "less than ", "< ", 1)
+		misfit := strings.Replace(quantity.Rest((100*c.Misfit)/100), "less than ", "< ", 1)
 		p.line(fmt.Sprintf("%-30s %10d  %-12s %12.1f%s", modelText(c.Model), c.Parameters, misfit, c.Criterion, chosen))
 	}
 	p.line(fmt.Sprintf("%d models were tried, %d of them did not settle", len(f.load.Candidates), unsettled))
@@ -324,7 +315,7 @@ func (f fitted) explanations(p *page) {
 	p.line("                           DC reading and lowest |Z| are, in ohm")
 	var checks []string
 	for _, e := range f.could[:min(most, len(f.could))] {
-		p.under(27, fmt.Sprintf("%3.0f %%  %6s %5.3g %5.3g", 100*e.Odds, rating.Ohms(e.Ohm), e.ReOhm, e.MinOhm), e.String())
+		p.under(27, fmt.Sprintf("%3.0f %%  %6s %5.3g %5.3g", 100*e.Odds, quantity.Ohms(e.Ohm), e.ReOhm, e.MinOhm), e.String())
 		if !slices.Contains(checks, e.Check) {
 			checks = append(checks, e.Check)
 		}

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"tapload/fixtures/job"
+	"tapload/measure/quantity"
 )
 
 // guide leads somebody who does not live in a terminal through the jobs, line
@@ -181,9 +182,9 @@ func (g *guide) agree(question, help string, byDefault bool) (bool, error) {
 // place asks for a file to write, and before it replaces one.
 func (g *guide) place(question, byDefault string, endings ...string) (string, error) {
 	for {
-		path, err := g.ask(question, "A file in this folder, or with its path. Its ending says what it is: "+inWords(endings)+".", byDefault, false, func(s string) error {
+		path, err := g.ask(question, "A file in this folder, or with its path. Its ending says what it is: "+quantity.List(endings)+".", byDefault, false, func(s string) error {
 			if !slices.ContainsFunc(endings, func(e string) bool { return strings.HasSuffix(s, e) }) {
-				return fmt.Errorf("must end in %s", inWords(endings))
+				return fmt.Errorf("must end in %s", quantity.List(endings))
 			}
 			return nil
 		})

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tapload/fixtures/amp"
+	"tapload/measure/impedance"
 )
 
 // hookupObject is what a hookup on its tap tells programs. Every key that
@@ -17,7 +18,7 @@ type hookupObject struct {
 	Boxes    int                `json:"boxes"`
 	Share    map[string]float64 `json:"share"` // over the band; by rated ohms where nothing is measured
 	Failures []failureObject    `json:"failures"`
-	Warnings []warningEntry     `json:"warnings"`
+	Warnings impedance.Warnings `json:"warnings"`
 
 	Dead []deadDriverObject `json:"dead_drivers"` // loads that most likely have one; nothing is called safe with any
 
@@ -62,7 +63,7 @@ type overdrivenObject struct {
 func (s assessed) object() hookupObject {
 	o := hookupObject{
 		Hookup: s.Tree.String(), RatedOhm: s.RatedOhm, TapOhm: s.TapOhm, Grade: s.Grade.String(), Boxes: s.Boxes,
-		Share: map[string]float64{}, Failures: []failureObject{}, Warnings: warningEntries(s.warnings),
+		Share: map[string]float64{}, Failures: []failureObject{}, Warnings: impedance.Warnings(s.warnings),
 		Dead: s.dead.objects(), Safe: s.safe(), GradedOhm: s.EffectiveOhm, LowHz: s.LowHz, HighHz: s.HighHz,
 		RatedShare: map[string]float64{}, UShare: map[string]float64{}, Lost: s.Lost,
 	}

@@ -7,10 +7,10 @@ import (
 	"slices"
 	"strings"
 
-	"tapload/fit/rating"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // print writes what a technician reads: the answer in words, then the numbers,
@@ -38,7 +38,7 @@ func loadList(loads []hookup.Load) string {
 	var kinds []string
 	names := map[string][]string{}
 	for _, l := range loads {
-		kind := rating.Ohms(l.RatedOhm) + " ohm"
+		kind := quantity.Ohms(l.RatedOhm) + " ohm"
 		if l.Curve == nil {
 			kind += " (rated only)"
 		}
@@ -56,13 +56,13 @@ func loadList(loads []hookup.Load) string {
 // onTap names where the load is.
 func (s assessed) onTap() string {
 	if s.amp.Kind == amp.SolidState {
-		return fmt.Sprintf("against the lowest load of %s ohm", rating.Ohms(s.TapOhm))
+		return fmt.Sprintf("against the lowest load of %s ohm", quantity.Ohms(s.TapOhm))
 	}
-	return fmt.Sprintf("on the %s ohm tap", rating.Ohms(s.TapOhm))
+	return fmt.Sprintf("on the %s ohm tap", quantity.Ohms(s.TapOhm))
 }
 
-// verdict is the grade in words.
-func verdict(g amp.Grade, safe bool) string {
+// gradeWords is the grade in words.
+func gradeWords(g amp.Grade, safe bool) string {
 	switch {
 	case safe && g != amp.Matched:
 		return g.String() + ", safe"
@@ -81,7 +81,7 @@ func (s assessed) verdict(g amp.Grade, safe bool) string {
 	if safe && len(s.dead) > 0 {
 		return g.String()
 	}
-	return verdict(g, safe)
+	return gradeWords(g, safe)
 }
 
 func (s assessed) headline() string {
@@ -99,7 +99,7 @@ func (s assessed) headline() string {
 	}
 	for _, part := range s.Parts {
 		if overdriven(part) {
-			text += fmt.Sprintf("; OVERDRIVES %s at %s W", part.Load.Name, plain(s.amp.Watts))
+			text += fmt.Sprintf("; OVERDRIVES %s at %s W", part.Load.Name, quantity.Plain(s.amp.Watts))
 		}
 	}
 	return text
@@ -116,23 +116,23 @@ func (s assessed) loadTable(p *page) {
 		measured = "as measured (± is k = 2)"
 	}
 	row("", "by rated ohms", measured)
-	rated := rating.Ohms(s.RatedOhm) + " ohm"
+	rated := quantity.Ohms(s.RatedOhm) + " ohm"
 	if s.Measured {
 		row("load", rated, fmt.Sprintf("lowest |Z| %s at %s, which counts as a load of %s ohm; highest %s at %s; all this from %s to %s",
-			formatOhm(s.Lowest.Value, s.Lowest.U), formatHz(s.LowestHz), significant(s.Lowest.Value/amp.MatchLow, 3),
-			formatOhm(s.Highest.Value, s.Highest.U), formatHz(s.HighestHz), shortHz(s.LowHz), shortHz(s.HighHz)))
+			quantity.Of(s.Lowest.Value, s.Lowest.U).In("ohm"), quantity.Hz(s.LowestHz), quantity.Digits(s.Lowest.Value/amp.MatchLow, 3),
+			quantity.Of(s.Highest.Value, s.Highest.U).In("ohm"), quantity.Hz(s.HighestHz), quantity.LimitHz(s.LowHz), quantity.LimitHz(s.HighHz)))
 	} else {
 		row("load", rated, "")
 	}
 	for _, level := range s.amp.Levels() {
-		title := rating.Ohms(level) + " ohm tap"
+		title := quantity.Ohms(level) + " ohm tap"
 		if s.amp.Kind == amp.SolidState {
-			title = "lowest " + rating.Ohms(level)
+			title = "lowest " + quantity.Ohms(level)
 		}
-		ratio := fmt.Sprintf("%s of it", significant(s.RatedOhm/level, 3))
+		ratio := fmt.Sprintf("%s of it", quantity.Digits(s.RatedOhm/level, 3))
 		text := ""
 		if s.Measured {
-			text = fmt.Sprintf("lowest |Z| %s of it; ", significant(s.Lowest.Value/level, 3))
+			text = fmt.Sprintf("lowest |Z| %s of it; ", quantity.Digits(s.Lowest.Value/level, 3))
 		}
 		text += s.verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))
 		if level == s.TapOhm && len(s.amp.Levels()) > 1 {
@@ -143,21 +143,21 @@ func (s assessed) loadTable(p *page) {
 	if s.ReflectedOhm > 0 {
 		text := ""
 		if s.Measured {
-			text = fmt.Sprintf("%s ohm at the lowest |Z|", significant(s.amp.Reflect(s.Lowest.Value, s.TapOhm), 3))
+			text = fmt.Sprintf("%s ohm at the lowest |Z|", quantity.Digits(s.amp.Reflect(s.Lowest.Value, s.TapOhm), 3))
 		}
-		row("primary sees", significant(s.ReflectedOhm, 4)+" ohm", text)
+		row("primary sees", quantity.Digits(s.ReflectedOhm, 4)+" ohm", text)
 	}
 	if s.amp.Watts > 0 {
 		text := ""
 		if s.Measured {
-			text = fmt.Sprintf("up to %s V and %s A rms for %s W at one frequency", significant(s.Drive.MaxVolt, 3), significant(s.Drive.MaxAmp, 3), plain(s.amp.Watts))
+			text = fmt.Sprintf("up to %s V and %s A rms for %s W at one frequency", quantity.Digits(s.Drive.MaxVolt, 3), quantity.Digits(s.Drive.MaxAmp, 3), quantity.Plain(s.amp.Watts))
 		}
-		row("at "+plain(s.amp.Watts)+" W", fmt.Sprintf("%s V, %s A", significant(s.Drive.Volt, 3), significant(s.Drive.Amp, 3)), text)
+		row("at "+quantity.Plain(s.amp.Watts)+" W", fmt.Sprintf("%s V, %s A", quantity.Digits(s.Drive.Volt, 3), quantity.Digits(s.Drive.Amp, 3)), text)
 	}
 	if s.amp.OutputOhm == nil {
 		p.under(name, "output", "its resistance is not known, so nothing here depends on it")
 	} else {
-		p.under(name, "output", fmt.Sprintf("%s ohm, a damping factor of %s on this tap", significant(*s.amp.OutputOhm, 3), significant(s.TapOhm / *s.amp.OutputOhm, 3)))
+		p.under(name, "output", fmt.Sprintf("%s ohm, a damping factor of %s on this tap", quantity.Digits(*s.amp.OutputOhm, 3), quantity.Digits(s.TapOhm / *s.amp.OutputOhm, 3)))
 	}
 }
 
@@ -169,7 +169,7 @@ func (s assessed) shareTable(p *page) {
 		head += fmt.Sprintf("%-16s", "over the band")
 	}
 	if s.amp.Watts > 0 {
-		head += fmt.Sprintf("%-17s", "at "+plain(s.amp.Watts)+" W")
+		head += fmt.Sprintf("%-17s", "at "+quantity.Plain(s.amp.Watts)+" W")
 	}
 	if s.wattsKnown() {
 		head += "rated for"
@@ -188,26 +188,26 @@ func (s assessed) shareTable(p *page) {
 			line += "not known"
 		case part.Load.Watts == 0:
 		case overdriven(part):
-			line += plain(part.Load.Watts) + " W: OVERDRIVEN"
+			line += quantity.Plain(part.Load.Watts) + " W: OVERDRIVEN"
 		default:
-			line += plain(part.Load.Watts) + " W"
+			line += quantity.Plain(part.Load.Watts) + " W"
 		}
 		p.line(line)
 	}
 	if s.Lost > 0 {
-		line := fmt.Sprintf("%-*s%-9s", width, "lost in the cables", significant(100*s.Lost, 2)+" %")
+		line := fmt.Sprintf("%-*s%-9s", width, "lost in the cables", quantity.Digits(100*s.Lost, 2)+" %")
 		if s.Measured {
-			line = fmt.Sprintf("%-*s%-16s", width+9, "lost in the cables", significant(100*s.Lost, 2)+" %")
+			line = fmt.Sprintf("%-*s%-16s", width+9, "lost in the cables", quantity.Digits(100*s.Lost, 2)+" %")
 		}
 		if s.amp.Watts > 0 {
-			line += significant(s.Lost*s.amp.Watts, 2) + " W"
+			line += quantity.Digits(s.Lost*s.amp.Watts, 2) + " W"
 		}
 		p.line(line)
 	}
 	if f := s.Overdriven; f != nil {
 		text := fmt.Sprintf("%s, when the amplifier gives %s", f.Load, formatWatts(f.AmpWatts))
 		if f.WorstHz > 0 {
-			text += fmt.Sprintf("; a tone at %s does it with %s W", formatHz(f.WorstHz), significant(f.WorstW, 3))
+			text += fmt.Sprintf("; a tone at %s does it with %s W", quantity.Hz(f.WorstHz), quantity.Digits(f.WorstW, 3))
 		}
 		p.under(width, "first overdriven", text)
 	}
@@ -218,15 +218,6 @@ func (s assessed) shareTable(p *page) {
 		}
 		p.under(width, name, text)
 	}
-}
-
-// shortHz is formatHz for a round number that someone chose.
-func shortHz(hz float64) string {
-	digits, unit, _ := strings.Cut(formatHz(hz), " ")
-	if strings.Contains(digits, ".") {
-		digits = strings.TrimRight(strings.TrimRight(digits, "0"), ".")
-	}
-	return digits + " " + unit
 }
 
 // overdriven tells whether a load gets more than its rating at the
@@ -249,7 +240,7 @@ func (s assessed) driven() []string {
 	watts, measured := s.Power(s.amp)
 	var out []string
 	for k, part := range s.Parts {
-		text := fmt.Sprintf("gives %s %s W", part.Load.Name, significant(mean[k], 3))
+		text := fmt.Sprintf("gives %s %s W", part.Load.Name, quantity.Digits(mean[k], 3))
 		if measured {
 			low, high := -1, -1
 			for i, pt := range s.Combined.Curve.Points {
@@ -264,26 +255,26 @@ func (s assessed) driven() []string {
 				}
 			}
 			text += fmt.Sprintf(" in the mean, %s at %s to %s at %s",
-				significant(watts[k][low], 3), formatHz(s.Combined.Curve.Points[low].Hz),
-				significant(watts[k][high], 3), formatHz(s.Combined.Curve.Points[high].Hz))
+				quantity.Digits(watts[k][low], 3), quantity.Hz(s.Combined.Curve.Points[low].Hz),
+				quantity.Digits(watts[k][high], 3), quantity.Hz(s.Combined.Curve.Points[high].Hz))
 		}
 		out = append(out, text)
 	}
 	return out
 }
 
-func formatWatts(v amp.Value) string {
+func formatWatts(v quantity.Value) string {
 	if v.U > 0 {
-		return formatWithU(v.Value, v.U, "W")
+		return quantity.Of(v.Value, v.U).In("W")
 	}
-	return significant(v.Value, 3) + " W"
+	return quantity.Digits(v.Value, 3) + " W"
 }
 
 func sharePercent(part, u float64) string {
 	if u > 0 {
-		return formatWithU(100*part, 100*u, "%")
+		return quantity.Of(100*part, 100*u).In("%")
 	}
-	return percent(part)
+	return quantity.Percent(part)
 }
 
 // cutName shortens a name in its middle to n characters.
@@ -325,7 +316,7 @@ func (o failureRow) left() string {
 	case o.of.RatedOhm == 0:
 		return "0 ohm"
 	}
-	return rating.Ohms(o.of.RatedOhm) + " ohm"
+	return quantity.Ohms(o.of.RatedOhm) + " ohm"
 }
 
 // text says what fails, and who of all still plays.

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -84,7 +85,7 @@ func (p *partOfZ) String() string {
 	if *p == 0 {
 		return ""
 	}
-	return plain(100 * float64(*p))
+	return quantity.Plain(100 * float64(*p))
 }
 
 type curveReader func(io.Reader) (impedance.Curve, error)
@@ -131,7 +132,7 @@ func importCurve(e env, path string, o importOptions, read curveReader) error {
 			// u is that of the modulus, and as large across it.
 			curve.Points[i].Noise = impedance.Circular(2 * u * u)
 		}
-		note = fmt.Sprintf("the curve was measured elsewhere; the uncertainty of %s %% was given on import", plain(math.Round(1e6*float64(o.noise))/1e4))
+		note = fmt.Sprintf("the curve was measured elsewhere; the uncertainty of %s %% was given on import", quantity.Plain(math.Round(1e6*float64(o.noise))/1e4))
 	case !stated:
 		note = "the curve was measured elsewhere and its uncertainty is unknown; a fit can only estimate it from its own scatter"
 	}

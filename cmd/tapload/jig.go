@@ -19,6 +19,7 @@ import (
 	"tapload/fixtures/netlist"
 	"tapload/measure"
 	"tapload/measure/card"
+	"tapload/measure/quantity"
 )
 
 func newJig(e env) *cobra.Command {
@@ -80,9 +81,9 @@ func (o jigOptions) agree(path string, c jig.Options) error {
 		says, file float64
 		show       func(float64) string
 	}{
-		{"sense-ohm", float64(o.senseOhm), c.SenseOhm, func(v float64) string { return plain(v) + " ohm" }},
-		{"sense-tolerance", float64(o.tolerance), c.Tolerance, percent},
-		{"mismatch", float64(o.mismatch), c.Mismatch, percent},
+		{"sense-ohm", float64(o.senseOhm), c.SenseOhm, func(v float64) string { return quantity.Plain(v) + " ohm" }},
+		{"sense-tolerance", float64(o.tolerance), c.Tolerance, quantity.Percent},
+		{"mismatch", float64(o.mismatch), c.Mismatch, quantity.Percent},
 	} {
 		if o.given(f.flag) && math.Abs(f.says-f.file) > 1e-9*f.file {
 			return fmt.Errorf("--%s %s: %s was made for %s; leave the flag away, or start a new jig file", f.flag, f.show(f.says), path, f.show(f.file))
@@ -90,8 +91,6 @@ func (o jigOptions) agree(path string, c jig.Options) error {
 	}
 	return nil
 }
-
-func percent(v float64) string { return significant(100*v, 3) + " %" }
 
 // readJig reads the jig file at path. The error is fs.ErrNotExist if there is
 // none.

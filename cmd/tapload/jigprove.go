@@ -9,6 +9,9 @@ import (
 
 	"tapload/fixtures/jig"
 	"tapload/measure"
+	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 type proveOptions struct {
@@ -88,20 +91,20 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	}
 	if o.json {
 		err = writeJSON(e.stdout, struct {
-			Verdict  string         `json:"verdict"`
-			Ohm      float64        `json:"ohm"`
-			Allowed  float64        `json:"allowed_ohm"`
-			Off      float64        `json:"off_ohm"`
-			U        float64        `json:"u"` // k = 1, ohm
-			Hz       float64        `json:"hz"`
-			Warnings []warningEntry `json:"warnings"`
-		}{p.Verdict.String(), float64(o.ohm), p.Allowed, p.Off, p.Expanded / 2, p.Hz, warningEntries(rec.Warnings)})
+			Verdict  string             `json:"verdict"`
+			Ohm      float64            `json:"ohm"`
+			Allowed  float64            `json:"allowed_ohm"`
+			Off      float64            `json:"off_ohm"`
+			U        float64            `json:"u"` // k = 1, ohm
+			Hz       float64            `json:"hz"`
+			Warnings impedance.Warnings `json:"warnings"`
+		}{p.Verdict.String(), float64(o.ohm), p.Allowed, p.Off, p.Expanded / 2, p.Hz, impedance.Warnings(rec.Warnings)})
 	} else {
 		_, err = fmt.Fprintf(e.stdout, "verdict  %s\nworst    %s off %s ohm at %s; %s ohm is allowed (± is k = 2)\n",
-			p.Verdict, formatOhm(p.Off, p.Expanded/2), plain(float64(o.ohm)), formatHz(p.Hz), significant(p.Allowed, 2))
+			p.Verdict, quantity.Of(p.Off, p.Expanded/2).In("ohm"), quantity.Plain(float64(o.ohm)), quantity.Hz(p.Hz), quantity.Digits(p.Allowed, 2))
 	}
 	if err != nil {
 		return err
 	}
-	return verdictExit(p.Verdict == jig.Pass, p.Verdict == jig.Fail)
+	return verdictExit(p.Verdict == verdict.Pass, p.Verdict == verdict.Fail)
 }

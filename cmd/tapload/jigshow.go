@@ -11,6 +11,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/fixtures/jig"
+	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/plot"
 )
 
@@ -95,7 +97,7 @@ type jigSummary struct {
 	Sense     *estimateLine           `json:"sense_measured_ohm"`
 	Loading   *estimateLine           `json:"loading_siemens"`
 	Noise     [2]float64              `json:"noise_floor"` // rms, fraction of full scale
-	Warnings  []warningEntry          `json:"warnings"`
+	Warnings  impedance.Warnings      `json:"warnings"`
 
 	tolerance float64
 }
@@ -136,7 +138,7 @@ func summarizeJig(path string, c jig.Calibration, now time.Time) (jigSummary, er
 		Name: c.Name, File: path, ID: j.Note().ID, Card: c.Card, Inputs: c.Inputs, SenseOhm: c.SenseOhm,
 		Standards: map[string]standardLine{}, AtHz: found.AtHz, Channels: channelsOf(found),
 		Lead: (*estimateLine)(found.Lead), Sense: (*estimateLine)(found.Sense), Loading: (*estimateLine)(found.Loading),
-		Warnings: warningEntries(j.Doubts(c.Conditions, now)), tolerance: c.Tolerance,
+		Warnings: impedance.Warnings(j.Doubts(c.Conditions, now)), tolerance: c.Tolerance,
 	}
 	for k, st := range c.Standards {
 		if st == nil {
@@ -203,30 +205,30 @@ func (s jigSummary) print(w io.Writer) {
 		if ok {
 			text = line.Taken.Format(time.DateTime)
 			if k == jig.Known {
-				text += fmt.Sprintf(", %s ohm within %s", plain(line.Ohm), percent(line.Tolerance))
+				text += fmt.Sprintf(", %s ohm within %s", quantity.Plain(line.Ohm), quantity.Percent(line.Tolerance))
 			}
 		}
 		fmt.Fprintf(w, "%-10s %s\n", k, text)
 	}
 	if c := s.Channels; c != nil {
 		fmt.Fprintf(w, "channels   second over first %+.3f dB, %+.2f° at %s; %+.3f to %+.3f dB, %+.2f to %+.2f° from 20 Hz to 20 kHz\n",
-			c.GainDB, c.PhaseDeg, formatHz(s.AtHz), c.GainDBMin, c.GainDBMax, c.PhaseDegMin, c.PhaseDegMax)
+			c.GainDB, c.PhaseDeg, quantity.Hz(s.AtHz), c.GainDBMin, c.GainDBMax, c.PhaseDegMin, c.PhaseDegMax)
 	}
 	if s.Lead != nil {
 		fmt.Fprintf(w, "leads      %.2f mohm ± %.2g, crosstalk included\n", 1000*s.Lead.Value, 2000*s.Lead.U)
 	}
 	if s.Sense != nil {
 		fmt.Fprintf(w, "sense      %s as measured, loaded by the second input; stated %s ohm within %s\n",
-			formatOhm(s.Sense.Value, s.Sense.U), plain(s.SenseOhm), percent(s.tolerance))
+			quantity.Of(s.Sense.Value, s.Sense.U).In("ohm"), quantity.Plain(s.SenseOhm), quantity.Percent(s.tolerance))
 	}
 	if l := s.Loading; l != nil {
 		most := l.Value + 2*l.U
 		switch {
 		case l.Value > 2*l.U:
 			fmt.Fprintf(w, "loading    second input of %s ohm, %s to %s, if the sense resistor is as stated\n",
-				significant(1/l.Value, 2), significant(1/most, 2), significant(1/(l.Value-2*l.U), 2))
+				quantity.Digits(1/l.Value, 2), quantity.Digits(1/most, 2), quantity.Digits(1/(l.Value-2*l.U), 2))
 		case most > 0:
-			fmt.Fprintf(w, "loading    second input of %s ohm or more, as far as the sense resistor's tolerance lets see\n", significant(1/most, 2))
+			fmt.Fprintf(w, "loading    second input of %s ohm or more, as far as the sense resistor's tolerance lets see\n", quantity.Digits(1/most, 2))
 		default:
 			fmt.Fprintf(w, "loading    none: the sense resistor measures higher than its tolerance allows\n")
 		}

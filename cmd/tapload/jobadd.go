@@ -12,6 +12,7 @@ import (
 	"tapload/fit/recone"
 	"tapload/fixtures/job"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -173,7 +174,7 @@ cabinets' own records, as "tapload box verify" does.`,
 				return "", err
 			}
 			if warmer.any {
-				return "", usage(c, fmt.Errorf("--warmer %s: name each cabinet here, such as cab=%s", warmer.String(), plain(warmer.all)))
+				return "", usage(c, fmt.Errorf("--warmer %s: name each cabinet here, such as cab=%s", warmer.String(), quantity.Plain(warmer.all)))
 			}
 			// Kept beside the proof: another hookup may be chosen later.
 			d.AddProof(job.Proof{Label: label, Seen: in, Formula: of, WarmerK: warmer.of, Notes: note})

@@ -13,6 +13,7 @@ import (
 
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/measure/quantity"
 )
 
 // jobFlag names the folder of a job, for every command.
@@ -133,7 +134,7 @@ func noCabinet(j *job.Job, arg string) error {
 	}
 	has := "which has none yet"
 	if len(labels) > 0 {
-		has = "which has " + inWords(labels)
+		has = "which has " + quantity.List(labels)
 	}
 	return fmt.Errorf("%q is neither a file nor a cabinet of %s, %s", arg, jobPath(j), has)
 }
@@ -149,15 +150,7 @@ func sayFrom(e env, j *job.Job, what []string) {
 	if len(what) == 1 {
 		verb = "is that"
 	}
-	e.say(fmt.Sprintf("note: %s %s of %s", inWords(what), verb, jobPath(j)))
-}
-
-// inWords lists things as a sentence does.
-func inWords(what []string) string {
-	if len(what) < 2 {
-		return strings.Join(what, "")
-	}
-	return strings.Join(what[:len(what)-1], ", ") + " and " + what[len(what)-1]
+	e.say(fmt.Sprintf("note: %s %s of %s", quantity.List(what), verb, jobPath(j)))
 }
 
 // fromJob completes a command line of loads: labels become what they stand for,
@@ -222,7 +215,7 @@ func (o *cabinetFlags) cabinet(j *job.Job, cab job.Cabinet) string {
 	}
 	give(&o.watts, cab.Watts)
 	if cab.Record == "" {
-		return cab.Label + "=" + plain(cab.RatedOhm)
+		return cab.Label + "=" + quantity.Plain(cab.RatedOhm)
 	}
 	give(&o.rated, cab.RatedOhm)
 	give(&o.marked, cab.MarkedOhm)

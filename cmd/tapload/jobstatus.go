@@ -9,9 +9,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tapload/fit/rating"
 	"tapload/fixtures/job"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 func newJobStatus(e env) *cobra.Command {
@@ -98,7 +98,7 @@ func (s *jobStatus) ratedOhm(i int) float64 {
 // cabinet says what cabinet number i is.
 func (s *jobStatus) cabinet(i int) string {
 	cab, src := s.job.Cabinets[i], s.cabinets[i]
-	text := cab.Label + ": " + rating.Ohms(s.ratedOhm(i)) + " ohm"
+	text := cab.Label + ": " + quantity.Ohms(s.ratedOhm(i)) + " ohm"
 	switch {
 	case src == nil:
 		text += " as marked, not measured"
@@ -125,7 +125,7 @@ func ofWatts(w float64) string {
 	if w == 0 {
 		return ""
 	}
-	return ", " + plain(w) + " W"
+	return ", " + quantity.Plain(w) + " W"
 }
 
 // findMissing lists what the job lacks, and finds the command that comes next.
@@ -164,9 +164,9 @@ func (s *jobStatus) findMissing() {
 	case len(j.Cabinets) == 0:
 		lack("the cabinets", "tapload job add cabinet LABEL --record CAB"+recordSuffix+in)
 	case measured == 0:
-		lack("a measurement of "+inWords(unmeasured), "tapload sweep --card NAME --label "+shellWord(unmeasured[0]))
+		lack("a measurement of "+quantity.List(unmeasured), "tapload sweep --card NAME --label "+shellWord(unmeasured[0]))
 	case len(unmeasured) > 0: // a rating may have to do
-		lack("a measurement of "+inWords(unmeasured), "")
+		lack("a measurement of "+quantity.List(unmeasured), "")
 	}
 	switch {
 	case j.Hookup == nil:
@@ -208,7 +208,7 @@ func (s jobStatus) print(w io.Writer) error {
 	if h := j.Hookup; h != nil {
 		text := h.Formula
 		if h.TapOhm > 0 {
-			text += " on the " + rating.Ohms(h.TapOhm) + " ohm tap"
+			text += " on the " + quantity.Ohms(h.TapOhm) + " ohm tap"
 		}
 		p.under(column, "hookup", text)
 		if h.Why != "" {
@@ -226,7 +226,7 @@ func (s jobStatus) print(w io.Writer) error {
 	}
 	p.line("")
 	if len(s.missing) > 0 {
-		p.under(column, "missing", inWords(s.missing))
+		p.under(column, "missing", quantity.List(s.missing))
 	}
 	p.line("next       " + s.next) // one line, to be copied
 	return p.err
@@ -241,18 +241,18 @@ func amplifierWords(a job.Amplifier) string {
 	if len(a.TapsOhm) > 0 {
 		var taps []string
 		for _, t := range a.TapsOhm {
-			taps = append(taps, rating.Ohms(t))
+			taps = append(taps, quantity.Ohms(t))
 		}
 		word := "taps "
 		if len(taps) == 1 {
 			word = "tap "
 		}
-		parts = append(parts, word+inWords(taps)+" ohm")
+		parts = append(parts, word+quantity.List(taps)+" ohm")
 	} else {
-		parts = append(parts, "solid state, for "+rating.Ohms(a.MinOhm)+" ohm or more")
+		parts = append(parts, "solid state, for "+quantity.Ohms(a.MinOhm)+" ohm or more")
 	}
 	if a.Watts > 0 {
-		parts = append(parts, plain(a.Watts)+" W")
+		parts = append(parts, quantity.Plain(a.Watts)+" W")
 	}
 	return strings.Join(parts, "; ")
 }
@@ -270,7 +270,7 @@ type statusObject struct {
 	Notes     []string             `json:"notes"`
 	Missing   []string             `json:"missing"`
 	Next      string               `json:"next"`
-	Warnings  []warningEntry       `json:"warnings"`
+	Warnings  impedance.Warnings   `json:"warnings"`
 }
 
 type statusAmplifier struct {
@@ -317,7 +317,7 @@ func (s jobStatus) object() statusObject {
 	o := statusObject{
 		Reference: j.Reference, Asked: j.Asked, File: jobPath(j), Jig: j.Jig, Next: s.next,
 		Cabinets: []statusCabinetEntry{}, Proofs: []statusProofEntry{}, Drivers: []statusDriverEntry{},
-		Notes: append([]string{}, j.Notes...), Missing: append([]string{}, s.missing...), Warnings: warningEntries(s.warnings),
+		Notes: append([]string{}, j.Notes...), Missing: append([]string{}, s.missing...), Warnings: impedance.Warnings(s.warnings),
 	}
 	if a := j.Amplifier; a != nil {
 		o.Amplifier = &statusAmplifier{a.Name, append([]float64{}, a.TapsOhm...), given(a.MinOhm), given(a.Watts)}

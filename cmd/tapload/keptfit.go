@@ -14,6 +14,7 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // keptFit is a fit as "tapload fit --json" printed it, to stand for the curve
@@ -53,7 +54,7 @@ func readFit(data []byte, id string) (keptFit, error) {
 	if o.Coil == nil {
 		return k, errors.New("the fit has no coil")
 	}
-	k.load = fit.Result{Re: fit.Value(*o.Re), Model: fit.Model{Coupled: o.Coupled}}
+	k.load = fit.Result{Re: quantity.Value(*o.Re), Model: fit.Model{Coupled: o.Coupled}}
 	k.load.Resonances, k.load.Wrinkles = resonancesOf(o.Resonances), resonancesOf(o.Wrinkles)
 	if err := k.takeCoil(); err != nil {
 		return k, err
@@ -66,10 +67,10 @@ func readFit(data []byte, id string) (keptFit, error) {
 			return k, fmt.Errorf("this is a fit of what lies below a crossover, to %.4g Hz; use the record itself", c.HighHz)
 		}
 		if c.Capacitor != nil {
-			k.load.Capacitor = fit.Value(*c.Capacitor)
+			k.load.Capacitor = quantity.Value(*c.Capacitor)
 		}
 		if c.Pad != nil {
-			k.load.Pad = fit.Value(*c.Pad)
+			k.load.Pad = quantity.Value(*c.Pad)
 		}
 	}
 	for _, name := range k.load.ParameterNames() {
@@ -84,9 +85,9 @@ func readFit(data []byte, id string) (keptFit, error) {
 
 func resonancesOf(list []resonanceObject) (out []fit.Resonance) {
 	for _, r := range list {
-		one := fit.Resonance{Hz: fit.Value(r.Hz), Qms: fit.Value(r.Qms), Res: fit.Value(r.Res)}
+		one := fit.Resonance{Hz: quantity.Value(r.Hz), Qms: quantity.Value(r.Qms), Res: quantity.Value(r.Res)}
 		if r.Turn != nil {
-			one.Turn = fit.Value(*r.Turn)
+			one.Turn = quantity.Value(*r.Turn)
 		}
 		out = append(out, one)
 	}
@@ -119,11 +120,11 @@ func (k *keptFit) takeSuspension() error {
 }
 
 // take puts the named parameters that a file has into their places in a load.
-func take(names []string, from func(name string) **jsonValue, to func(name string) (*fit.Value, string)) {
+func take(names []string, from func(name string) **quantity.Value, to func(name string) (*quantity.Value, string)) {
 	for _, name := range names {
 		if v := *from(name); v != nil {
 			place, _ := to(name)
-			*place = fit.Value(*v)
+			*place = quantity.Value(*v)
 		}
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"tapload/fit/recone"
 	"tapload/measure"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/plot"
 )
@@ -41,12 +42,12 @@ func (o sweepOptions) at(level decibel) sweepOptions {
 	if !strings.HasSuffix(o.out, ending) {
 		ending = ".json"
 	}
-	dB := plain(float64(level)) + "dB"
+	dB := quantity.Plain(float64(level)) + "dB"
 	if level == 0 {
 		dB = "-" + dB // which looks like the others
 	}
 	o.out = strings.TrimSuffix(o.out, ending) + dB + ending
-	o.label += " at " + plain(float64(level)) + " dB"
+	o.label += " at " + quantity.Plain(float64(level)) + " dB"
 	o.signal.levels = levels{level}
 	return o
 }
@@ -90,7 +91,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 		}
 		record, err := measure.Run(ctx, setup)
 		if err != nil {
-			err = fmt.Errorf("at %s dB: %w", plain(float64(r.levels[i])), err)
+			err = fmt.Errorf("at %s dB: %w", quantity.Plain(float64(r.levels[i])), err)
 			if len(written) > 0 {
 				err = fmt.Errorf("%w (written before that: %s)", err, strings.Join(written, ", "))
 			}
@@ -111,7 +112,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	var about namedWarnings
 	for i, record := range records {
 		curves = append(curves, record.Curve)
-		about.add(plain(float64(r.levels[i]))+" dB", record.Warnings)
+		about.add(quantity.Plain(float64(r.levels[i]))+" dB", record.Warnings)
 	}
 	if r.changes, err = recone.Levels(curves); err != nil {
 		return err
@@ -125,7 +126,7 @@ func (o sweepOptions) drawSeries(records []record.Record) error {
 		curves := plot.ImpedanceChart{Title: o.label}
 		harmonics := plot.DistortionChart{Title: "Harmonics of the current"}
 		for i, r := range records {
-			name := plain(float64(o.signal.levels[i])) + " dB"
+			name := quantity.Plain(float64(o.signal.levels[i])) + " dB"
 			curves.Traces = append(curves.Traces, plot.Trace{Label: name, Curve: r.Curve})
 			if r.Distortion != nil {
 				harmonics.Records = append(harmonics.Records, plot.Harmonics{Label: name, Short: name, Distortion: *r.Distortion})
@@ -152,11 +153,11 @@ func (r series) linear() int {
 }
 
 // name is how level i is called.
-func (r series) name(i int) string { return plain(float64(r.levels[i])) + " dB" }
+func (r series) name(i int) string { return quantity.Plain(float64(r.levels[i])) + " dB" }
 
 // changeText is a change of |Z| and where it is.
 func changeText(c recone.LevelChange) string {
-	return signedPercent(c.Percent) + " at " + formatHz(c.Hz)
+	return signedPercent(c.Percent) + " at " + quantity.Hz(c.Hz)
 }
 
 // words says up to where the load is linear, and what happens above.
@@ -179,7 +180,7 @@ func (r series) words() string {
 	c := r.changes[next]
 	text += fmt.Sprintf(" At %s |Z| changes by %s", r.name(next+1), changeText(c))
 	if c.WarmOhm > 0 {
-		return text + fmt.Sprintf(", as if Re had risen by %s ohm: the coil warms; wait between sweeps, or play for less time.", significant(c.WarmOhm, 2))
+		return text + fmt.Sprintf(", as if Re had risen by %s ohm: the coil warms; wait between sweeps, or play for less time.", quantity.Digits(c.WarmOhm, 2))
 	}
 	return text + ": suspension or force factor bend with the excursion."
 }
@@ -201,7 +202,7 @@ func (r series) print(w io.Writer) error {
 				change = "no change"
 			}
 		}
-		p.line(strings.TrimRight(fmt.Sprintf(format, r.name(i), formatOhm(peak.Ohm, peak.U)+" at "+formatHz(peak.Hz), formatOhm(s.Min.Ohm, s.Min.U), change), " "))
+		p.line(strings.TrimRight(fmt.Sprintf(format, r.name(i), quantity.Of(peak.Ohm, peak.U).In("ohm")+" at "+quantity.Hz(peak.Hz), quantity.Of(s.Min.Ohm, s.Min.U).In("ohm"), change), " "))
 	}
 	if r.sweeps[0].Bends != nil {
 		p.line("")
@@ -210,17 +211,17 @@ func (r series) print(w io.Writer) error {
 		for i, s := range r.sweeps {
 			loudest := "lost in noise"
 			if o := s.Bends.loudest(); len(o) > 0 {
-				loudest = fmt.Sprintf("order %d at most %.0f dB, at %s", o[0].Order, o[0].LevelDB, formatHz(o[0].Hz))
+				loudest = fmt.Sprintf("order %d at most %.0f dB, at %s", o[0].Order, o[0].LevelDB, quantity.Hz(o[0].Hz))
 			}
 			scrapes := "no sign of it"
 			if at := s.Bends.Scrapes; at != nil {
-				scrapes = fmt.Sprintf("%.0f dB at %s", at.LevelDB, formatHz(at.Hz))
+				scrapes = fmt.Sprintf("%.0f dB at %s", at.LevelDB, quantity.Hz(at.Hz))
 			}
 			p.line(fmt.Sprintf(format, r.name(i), loudest, scrapes))
 		}
 	}
 	p.line("")
-	p.under(2, "-", fmt.Sprintf("± is k = 2; a change counts that is beyond doubt and more than %s %% (ours, no source)", plain(recone.LeastBend)))
+	p.under(2, "-", fmt.Sprintf("± is k = 2; a change counts that is beyond doubt and more than %s %% (ours, no source)", quantity.Plain(recone.LeastBend)))
 	p.under(2, "-", "records: "+r.sweeps[0].File+" and so on")
 	return p.err
 }
@@ -228,10 +229,10 @@ func (r series) print(w io.Writer) error {
 // seriesObject is what a series tells programs. Uncertainties are standard ones
 // (k = 1).
 type seriesObject struct {
-	Levels    []levelObject  `json:"levels"`
-	LinearTo  *float64       `json:"linear_to_db"` // null where the quietest two differ
-	LeastBend float64        `json:"least_change_percent"`
-	Warnings  []warningEntry `json:"warnings"`
+	Levels    []levelObject      `json:"levels"`
+	LinearTo  *float64           `json:"linear_to_db"` // null where the quietest two differ
+	LeastBend float64            `json:"least_change_percent"`
+	Warnings  impedance.Warnings `json:"warnings"`
 }
 
 type levelObject struct {
@@ -250,7 +251,7 @@ type levelChange struct {
 }
 
 func (r series) object() seriesObject {
-	o := seriesObject{LeastBend: recone.LeastBend, Warnings: warningEntries(r.warnings)}
+	o := seriesObject{LeastBend: recone.LeastBend, Warnings: impedance.Warnings(r.warnings)}
 	for i, s := range r.sweeps {
 		l := levelObject{LevelDB: float64(r.levels[i]), summary: s}
 		if i > 0 {

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/quantity"
 	"tapload/measure/signal"
 )
 
@@ -119,7 +120,7 @@ func (p *part) Set(s string) error {
 	return nil
 }
 func (p *part) Type() string   { return "c" }
-func (p *part) String() string { return plain(float64(*p)) }
+func (p *part) String() string { return quantity.Plain(float64(*p)) }
 
 // times is a flag for a ratio of 1 or more: "10", "10x".
 type times float64
@@ -133,4 +134,4 @@ func (t *times) Set(s string) error {
 	return nil
 }
 func (t *times) Type() string   { return "n" }
-func (t *times) String() string { return plain(float64(*t)) }
+func (t *times) String() string { return quantity.Plain(float64(*t)) }

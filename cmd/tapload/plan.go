@@ -8,11 +8,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tapload/fit/rating"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/plan"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/plot"
 )
 
@@ -172,9 +172,9 @@ func (p planned) matchChart() plot.MatchChart {
 }
 
 type planObject struct {
-	Considered int            `json:"considered"`
-	Hookups    []plannedEntry `json:"hookups"`
-	Warnings   []warningEntry `json:"warnings"`
+	Considered int                `json:"considered"`
+	Hookups    []plannedEntry     `json:"hookups"`
+	Warnings   impedance.Warnings `json:"warnings"`
 
 	TooManyBoxes int `json:"too_many_boxes"` // of those considered, left out by --max-boxes
 	Safe         int `json:"safe"`           // of the rest; none where a driver may be dead
@@ -192,7 +192,7 @@ type plannedEntry struct {
 
 func (p planned) object() planObject {
 	o := planObject{
-		Considered: p.Considered, Hookups: []plannedEntry{}, Warnings: warningEntries(p.warnings),
+		Considered: p.Considered, Hookups: []plannedEntry{}, Warnings: impedance.Warnings(p.warnings),
 		TooManyBoxes: p.TooManyBoxes, Safe: p.safe(), Dead: p.dead.objects(), Advice: append([]string{}, p.Advice...),
 	}
 	for i, s := range p.hookups {
@@ -204,9 +204,9 @@ func (p planned) object() planObject {
 // tapName names the tap for tables.
 func (s assessed) tapName() string {
 	if s.amp.Kind == amp.SolidState {
-		return rating.Ohms(s.TapOhm) + " ohm or more"
+		return quantity.Ohms(s.TapOhm) + " ohm or more"
 	}
-	return rating.Ohms(s.TapOhm) + " ohm tap"
+	return quantity.Ohms(s.TapOhm) + " ohm tap"
 }
 
 // print writes the ranking for people.
@@ -247,9 +247,9 @@ func (p planned) print(w io.Writer) error {
 			title = fmt.Sprintf("%d. %s", i+1, title)
 		}
 		pg.words(title)
-		numbers := fmt.Sprintf("rated %s ohm", rating.Ohms(s.RatedOhm))
+		numbers := fmt.Sprintf("rated %s ohm", quantity.Ohms(s.RatedOhm))
 		if s.Measured {
-			numbers += fmt.Sprintf(", lowest |Z| %s", formatOhm(s.Lowest.Value, s.Lowest.U))
+			numbers += fmt.Sprintf(", lowest |Z| %s", quantity.Of(s.Lowest.Value, s.Lowest.U).In("ohm"))
 		}
 		pg.under(5, "", fmt.Sprintf("%s: %s; %s", s.tapName(), s.verdict(s.Grade, s.Safe), numbers))
 		pg.under(5, "", c.Why)

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/measure/quantity"
 	"tapload/plot"
 )
 
@@ -63,7 +64,7 @@ func (o plotOptions) check() error {
 		return fmt.Errorf("-o: %w", err)
 	}
 	if o.low > 0 && o.high > 0 && o.high <= o.low {
-		return fmt.Errorf("--high %s must be above --low %s", formatHz(float64(o.high)), formatHz(float64(o.low)))
+		return fmt.Errorf("--high %s must be above --low %s", quantity.Hz(float64(o.high)), quantity.Hz(float64(o.low)))
 	}
 	return nil
 }

@@ -12,7 +12,6 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fit/rating"
-	"tapload/fit/recone"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
@@ -20,8 +19,10 @@ import (
 	"tapload/fixtures/job"
 	"tapload/fixtures/plan"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
-	sheet "tapload/plot/report"
+	"tapload/measure/verdict"
+	"tapload/plot/report"
 )
 
 type reportOptions struct {
@@ -32,7 +33,7 @@ type reportOptions struct {
 }
 
 func newReport(e env) *cobra.Command {
-	o := reportOptions{paper: sheet.A4.String()}
+	o := reportOptions{paper: report.A4.String()}
 	c := &cobra.Command{
 		Use:   "report",
 		Short: "Write the job sheet: a page for the customer, and the bench record",
@@ -48,7 +49,7 @@ without -o they are report.html and report.pdf in the job's folder.`,
   tapload report -o hall.pdf -o hall.txt`,
 		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			paper, err := sheet.ParsePaper(o.paper)
+			paper, err := report.ParsePaper(o.paper)
 			if err != nil {
 				return usage(c, fmt.Errorf("--paper: %w", err))
 			}
@@ -273,7 +274,7 @@ func proofOf(j *job.Job, p job.Proof) (proofFinding, error) {
 	return proofFinding{p, found}, err
 }
 
-func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.Job, paper sheet.Paper) error {
+func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.Job, paper report.Paper) error {
 	out := o.out
 	if len(out) == 0 {
 		out = []string{filepath.Join(j.Folder, "report.html"), filepath.Join(j.Folder, "report.pdf")}
@@ -323,19 +324,19 @@ func (r reported) print(w io.Writer) error {
 }
 
 type reportObject struct {
-	Reference string            `json:"reference"`
-	Files     []string          `json:"files"`
-	Answer    string            `json:"answer"`
-	Grade     string            `json:"grade"` // of the hookup; empty where none is chosen
-	Safe      bool              `json:"safe"`
-	Proofs    map[string]string `json:"proofs"`       // verdicts by label
-	Drivers   map[string]string `json:"drivers"`      // verdicts by label
-	Dead      []string          `json:"dead_drivers"` // cabinets that most likely have one
-	Warnings  []warningEntry    `json:"warnings"`
+	Reference string             `json:"reference"`
+	Files     []string           `json:"files"`
+	Answer    string             `json:"answer"`
+	Grade     string             `json:"grade"` // of the hookup; empty where none is chosen
+	Safe      bool               `json:"safe"`
+	Proofs    map[string]string  `json:"proofs"`       // verdicts by label
+	Drivers   map[string]string  `json:"drivers"`      // verdicts by label
+	Dead      []string           `json:"dead_drivers"` // cabinets that most likely have one
+	Warnings  impedance.Warnings `json:"warnings"`
 }
 
 func (r reported) object() reportObject {
-	o := reportObject{Reference: r.job.Reference, Files: r.files, Answer: r.answer(), Proofs: map[string]string{}, Drivers: map[string]string{}, Dead: []string{}, Warnings: warningEntries(r.warnings)}
+	o := reportObject{Reference: r.job.Reference, Files: r.files, Answer: r.answer(), Proofs: map[string]string{}, Drivers: map[string]string{}, Dead: []string{}, Warnings: impedance.Warnings(r.warnings)}
 	if r.whole != nil {
 		o.Grade, o.Safe = r.whole.Grade.String(), r.whole.safe()
 	}
@@ -357,7 +358,7 @@ func (r reported) object() reportObject {
 func (r jobFindings) passed() (passed, any bool) {
 	for _, p := range r.proofs {
 		if r.job.Hookup != nil && p.set.Tree.String() == r.sheet.Tree.String() {
-			passed, any = p.Verdict == box.Pass, true
+			passed, any = p.Verdict == verdict.Pass, true
 		}
 	}
 	return passed, any
@@ -380,7 +381,7 @@ func treeWords(t hookup.Tree) string {
 	if t.Kind == hookup.Parallel {
 		how = " in parallel"
 	}
-	return inWords(parts) + how
+	return quantity.List(parts) + how
 }
 
 // answer is the whole job in a sentence or two.
@@ -414,7 +415,7 @@ func (r jobFindings) answer() string {
 		text += " The boxes are not proved yet."
 	}
 	for _, d := range r.drivers {
-		text += " Driver " + d.Label + ": " + map[recone.Verdict]string{recone.Pass: "as it was.", recone.Fail: "NOT as it was.", recone.Undecided: "undecided."}[d.Verdict]
+		text += " Driver " + d.Label + ": " + map[verdict.Verdict]string{verdict.Pass: "as it was.", verdict.Fail: "NOT as it was.", verdict.Undecided: "undecided."}[d.Verdict]
 	}
 	return text
 }

@@ -127,7 +127,7 @@ func fitOf(t *testing.T, rec record.Record) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return withU(f.load.Re, 1, "ohm")
+	return f.load.Re.In("ohm")
 }
 
 // A browser shows the report in light and dark, on paper and on a phone, and

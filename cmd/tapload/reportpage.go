@@ -10,22 +10,20 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"tapload/fit"
-	"tapload/fit/rating"
-	"tapload/fit/recone"
 	"tapload/fixtures/amp"
-	"tapload/fixtures/box"
 	"tapload/fixtures/jig"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/measure/signal"
+	"tapload/measure/verdict"
 	"tapload/plot"
-	sheet "tapload/plot/report"
+	"tapload/plot/report"
 )
 
 // document lays the findings out: the customer's page, then the bench record.
-func (r jobFindings) document(now time.Time) (sheet.Document, error) {
-	d := sheet.Document{Title: "Job " + r.job.Reference, Lead: r.answer()}
+func (r jobFindings) document(now time.Time) (report.Document, error) {
+	d := report.Document{Title: "Job " + r.job.Reference, Lead: r.answer()}
 	d.Sections = append(d.Sections, r.asked(), r.loadsInWords())
 	if r.sheet != nil {
 		d.Sections = append(d.Sections, r.plugging())
@@ -34,10 +32,10 @@ func (r jobFindings) document(now time.Time) (sheet.Document, error) {
 	if len(r.drivers) > 0 {
 		d.Sections = append(d.Sections, r.driversInWords())
 	}
-	record := sheet.Section{Heading: "Bench record", NewPage: true, Pieces: []sheet.Piece{sheet.Words(fmt.Sprintf(
+	record := report.Section{Heading: "Bench record", NewPage: true, Pieces: []report.Piece{report.Words(fmt.Sprintf(
 		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. Made on %s.", now.Format("2006-01-02")))}}
 	d.Sections = append(d.Sections, record)
-	for _, make := range []func() ([]sheet.Section, error){r.measured, r.onAmplifier, r.boxes, r.proved, r.compared} {
+	for _, make := range []func() ([]report.Section, error){r.measured, r.onAmplifier, r.boxes, r.proved, r.compared} {
 		s, err := make()
 		if err != nil {
 			return d, err
@@ -48,32 +46,32 @@ func (r jobFindings) document(now time.Time) (sheet.Document, error) {
 	return d, nil
 }
 
-func (r jobFindings) asked() sheet.Section {
-	s := sheet.Section{Heading: "What was asked"}
+func (r jobFindings) asked() report.Section {
+	s := report.Section{Heading: "What was asked"}
 	asked := r.job.Asked
 	if asked == "" {
 		asked = "Nothing is noted."
 	}
-	s.Pieces = append(s.Pieces, sheet.Words(asked))
+	s.Pieces = append(s.Pieces, report.Words(asked))
 	if r.job.Amplifier != nil {
-		s.Pieces = append(s.Pieces, sheet.Words("Amplifier: "+amplifierWords(*r.job.Amplifier)+"."))
+		s.Pieces = append(s.Pieces, report.Words("Amplifier: "+amplifierWords(*r.job.Amplifier)+"."))
 	}
 	if len(r.job.Notes) > 0 {
-		s.Pieces = append(s.Pieces, sheet.Points(r.job.Notes))
+		s.Pieces = append(s.Pieces, report.Points(r.job.Notes))
 	}
 	return s
 }
 
 // loadsInWords is the customer's table of cabinets.
-func (r jobFindings) loadsInWords() sheet.Section {
-	s := sheet.Section{Heading: "Your cabinets"}
+func (r jobFindings) loadsInWords() report.Section {
+	s := report.Section{Heading: "Your cabinets"}
 	if len(r.cabinets) == 0 {
-		s.Pieces = append(s.Pieces, sheet.Words("None is noted yet."))
+		s.Pieces = append(s.Pieces, report.Words("None is noted yet."))
 		return s
 	}
-	t := sheet.Table{Head: []string{"cabinet", "what it is", "its part of the power"}}
+	t := report.Table{Head: []string{"cabinet", "what it is", "its part of the power"}}
 	for _, c := range r.cabinets {
-		what := rating.Ohms(c.ohm) + " ohm"
+		what := quantity.Ohms(c.ohm) + " ohm"
 		switch {
 		case c.Record == "":
 			what += " as marked, not measured"
@@ -100,9 +98,9 @@ func (r jobFindings) partOf(label string) string {
 		if p.Load.Name != label {
 			continue
 		}
-		text := percent(p.Share.Value)
+		text := quantity.Percent(p.Share.Value)
 		if r.amp.Watts > 0 {
-			text += ", up to " + significant(p.Watts.Value, 3) + " W"
+			text += ", up to " + quantity.Digits(p.Watts.Value, 3) + " W"
 		}
 		if overdriven(p) {
 			text += ": TOO MUCH for it when the amplifier plays at full power"
@@ -114,74 +112,74 @@ func (r jobFindings) partOf(label string) string {
 	return "not in use"
 }
 
-func (r jobFindings) plugging() sheet.Section {
-	s := sheet.Section{Heading: "How to plug it together"}
-	s.Pieces = append(s.Pieces, sheet.Figure{
+func (r jobFindings) plugging() report.Section {
+	s := report.Section{Heading: "How to plug it together"}
+	s.Pieces = append(s.Pieces, report.Figure{
 		Picture: plot.Schematic{Set: r.sheet.Set, RatedOhm: r.sheet.Plan.RatedOhm},
-		Plain:   plot.SetText(r.sheet.Set, textColumns, func(load string) string { return rating.Ohms(r.sheet.Plan.RatedOhm(load)) + " ohm" }),
+		Plain:   plot.SetText(r.sheet.Set, textColumns, func(load string) string { return quantity.Ohms(r.sheet.Plan.RatedOhm(load)) + " ohm" }),
 	})
 	if r.whole != nil && r.whole.amp.Kind == amp.Valve {
-		s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Use the %s ohm tap of the amplifier, and no other.", rating.Ohms(r.whole.TapOhm))))
+		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("Use the %s ohm tap of the amplifier, and no other.", quantity.Ohms(r.whole.TapOhm))))
 	}
 	if r.job.Hookup.Why != "" {
-		s.Pieces = append(s.Pieces, sheet.Words("Why this one: "+r.job.Hookup.Why+"."))
+		s.Pieces = append(s.Pieces, report.Words("Why this one: "+r.job.Hookup.Why+"."))
 	}
 	return s
 }
 
 // The cautions are common practice, no source, but for the last.
-func (r jobFindings) safety() sheet.Section {
-	points := sheet.Points{
+func (r jobFindings) safety() report.Section {
+	points := report.Points{
 		"Switch the amplifier off before you plug or pull anything.",
 		"Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.",
 	}
 	if r.amp == nil || r.amp.Kind == amp.Valve {
 		points = append(points, "Never run a valve amplifier without its load: that CAN damage it, and it holds lethal voltage after it is switched off.")
 	}
-	return sheet.Section{Heading: "Keep it safe", Pieces: []sheet.Piece{points,
-		sheet.Caution("The instructions of the amplifier's maker, local codes and licensed practice come before this sheet.")}}
+	return report.Section{Heading: "Keep it safe", Pieces: []report.Piece{points,
+		report.Caution("The instructions of the amplifier's maker, local codes and licensed practice come before this sheet.")}}
 }
 
-func (r jobFindings) driversInWords() sheet.Section {
-	t := sheet.Table{Head: []string{"driver", "result"}}
+func (r jobFindings) driversInWords() report.Section {
+	t := report.Table{Head: []string{"driver", "result"}}
 	for _, d := range r.drivers {
-		text := map[recone.Verdict]string{
-			recone.Pass: "Like before the work, within the limits.", recone.Fail: "Not like before the work.",
-			recone.Undecided: "Not decided by this measurement.",
+		text := map[verdict.Verdict]string{
+			verdict.Pass: "Like before the work, within the limits.", verdict.Fail: "Not like before the work.",
+			verdict.Undecided: "Not decided by this measurement.",
 		}[d.Verdict]
-		if c := d.Causes; (d.Verdict == recone.Fail || loose(c)) && c[0].Words != "" {
+		if c := d.Causes; (d.Verdict == verdict.Fail || loose(c)) && c[0].Words != "" {
 			text += " Most likely " + c[0].Words + "."
 		}
 		t.Rows = append(t.Rows, []string{d.Label, text})
 	}
-	return sheet.Section{Heading: "Reconed drivers", Pieces: []sheet.Piece{t}}
+	return report.Section{Heading: "Reconed drivers", Pieces: []report.Piece{t}}
 }
 
 // figure is a chart on a page.
 func figure(c interface {
 	OnPage() (plot.PagePicture, error)
-}, plain string) (sheet.Figure, error) {
+}, plain string) (report.Figure, error) {
 	p, err := c.OnPage()
-	return sheet.Figure{Picture: p, Plain: plain}, err
+	return report.Figure{Picture: p, Plain: plain}, err
 }
 
 // Charts on a page are lower than by themselves.
 const reportChartMM = 105
 
 // measured is each cabinet by itself.
-func (r jobFindings) measured() ([]sheet.Section, error) {
-	var all []sheet.Section
+func (r jobFindings) measured() ([]report.Section, error) {
+	var all []report.Section
 	for i, c := range r.cabinets {
 		// A chart and its table fill most of a sheet.
-		s := sheet.Section{Heading: "Cabinet " + c.Label, NewPage: i > 0 && c.rec != nil}
+		s := report.Section{Heading: "Cabinet " + c.Label, NewPage: i > 0 && c.rec != nil}
 		if c.Notes != "" {
-			s.Pieces = append(s.Pieces, sheet.Words(c.Notes))
+			s.Pieces = append(s.Pieces, report.Words(c.Notes))
 		}
 		switch {
 		case c.Record == "":
-			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Known by its rating of %s ohm alone; a label is no measurement.", rating.Ohms(c.ohm))))
+			s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("Known by its rating of %s ohm alone; a label is no measurement.", quantity.Ohms(c.ohm))))
 		case c.rec == nil:
-			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Counts as %s ohm, by the fit kept in %s.", rating.Ohms(c.ohm), c.Record)))
+			s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("Counts as %s ohm, by the fit kept in %s.", quantity.Ohms(c.ohm), c.Record)))
 		default:
 			if err := c.pieces(&s, r.amp); err != nil {
 				return nil, err
@@ -192,7 +190,7 @@ func (r jobFindings) measured() ([]sheet.Section, error) {
 	return all, nil
 }
 
-func (c cabinetFinding) pieces(s *sheet.Section, a *amp.Amplifier) error {
+func (c cabinetFinding) pieces(s *report.Section, a *amp.Amplifier) error {
 	chart := plot.ImpedanceChart{Title: c.Label, Traces: []plot.Trace{{Label: c.Label, Curve: c.rec.Curve}}, HeightMM: reportChartMM}
 	if a != nil {
 		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
@@ -200,67 +198,67 @@ func (c cabinetFinding) pieces(s *sheet.Section, a *amp.Amplifier) error {
 	chart.LowHz, chart.HighHz = chartBand(c.rec.Curve)
 	low, high := c.rec.Curve.Extremes()
 	lowest, highest := extremeAt(c.rec.Curve, low), extremeAt(c.rec.Curve, high)
-	f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)", formatOhm(lowest.Ohm, lowest.U), formatHz(lowest.Hz), formatOhm(highest.Ohm, highest.U), formatHz(highest.Hz)))
+	f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)", quantity.Of(lowest.Ohm, lowest.U).In("ohm"), quantity.Hz(lowest.Hz), quantity.Of(highest.Ohm, highest.U).In("ohm"), quantity.Hz(highest.Hz)))
 	if err != nil {
 		return fmt.Errorf("cabinet %s: %w", c.Label, err)
 	}
 	s.Pieces = append(s.Pieces, f)
 	if c.fit == nil {
-		s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", rating.Ohms(c.ohm))))
+		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", quantity.Ohms(c.ohm))))
 		return nil
 	}
-	s.Pieces = append(s.Pieces, sheet.Words(c.fit.headline()+"."))
+	s.Pieces = append(s.Pieces, report.Words(c.fit.headline()+"."))
 	if c.fit.dead != nil {
-		s.Pieces = append(s.Pieces, sheet.Caution(capital(c.fit.dead.Check)+"."))
+		s.Pieces = append(s.Pieces, report.Caution(capital(c.fit.dead.Check)+"."))
 	}
 	v := c.fit
-	t := sheet.Table{Head: []string{"quantity", "value (± is k = 2)"}}
+	t := report.Table{Head: []string{"quantity", "value (± is k = 2)"}}
 	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
 	if c.RatedOhm > 0 {
-		add("marked", rating.Ohms(c.RatedOhm)+" ohm, which counts")
+		add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
 	}
-	add("Re", withU(v.load.Re, 1, "ohm"))
+	add("Re", v.load.Re.In("ohm"))
 	if c.MarkedOhm > 0 {
-		add("marked", rating.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
+		add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
 	}
 	if c.Drivers > 0 {
 		add("drivers", fmt.Sprint(c.Drivers))
 	}
 	if c.DCOhm > 0 {
-		add("DC meter", plain(c.DCOhm)+" ohm")
+		add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
 	}
 	for _, m := range v.load.Resonances {
-		add("resonance", fmt.Sprintf("%s; Qms %s, Qes %s, Qts %s", withU(m.Hz, 1, "Hz"), withU(m.Qms, 1, ""), withU(m.Qes, 1, ""), withU(m.Qts, 1, "")))
+		add("resonance", fmt.Sprintf("%s; Qms %s, Qes %s, Qts %s", m.Hz.In("Hz"), m.Qms.In(""), m.Qes.In(""), m.Qts.In("")))
 	}
-	add("peak", withU(v.load.Max.Ohm, 1, "ohm")+" at "+formatHz(v.load.Max.Hz))
-	add("minimum", withU(v.rating.MinOhm, 1, "ohm")+" at "+formatHz(v.rating.MinHz))
+	add("peak", v.load.Max.Ohm.In("ohm")+" at "+quantity.Hz(v.load.Max.Hz))
+	add("minimum", v.rating.MinOhm.In("ohm")+" at "+quantity.Hz(v.rating.MinHz))
 	add("rating", v.ratingText())
 	for _, text := range coilText(v.load.Coil) {
 		add("coil", text)
 	}
-	add("model", modelText(v.load.Model)+"; off by "+percentText(100*v.load.Misfit)+" of |Z|")
+	add("model", modelText(v.load.Model)+"; off by "+quantity.Rest((100*v.load.Misfit)/100)+" of |Z|")
 	s.Pieces = append(s.Pieces, t)
 	return nil
 }
 
 // onAmplifier is the chosen hookup against the amplifier.
-func (r jobFindings) onAmplifier() ([]sheet.Section, error) {
-	s := sheet.Section{Heading: "The hookup on the amplifier", NewPage: r.whole != nil && r.whole.Measured}
+func (r jobFindings) onAmplifier() ([]report.Section, error) {
+	s := report.Section{Heading: "The hookup on the amplifier", NewPage: r.whole != nil && r.whole.Measured}
 	if r.whole == nil {
 		lack := "No hookup is chosen yet."
 		if r.job.Hookup != nil {
 			lack = "No amplifier is named, so the hookup is held against none."
 		}
-		s.Pieces = append(s.Pieces, sheet.Words(lack))
-		return []sheet.Section{s}, nil
+		s.Pieces = append(s.Pieces, report.Words(lack))
+		return []report.Section{s}, nil
 	}
 	w := r.whole
-	s.Pieces = append(s.Pieces, sheet.Words(w.headline()+". "+w.amp.Explain(w.EffectiveOhm, w.TapOhm)+"."))
+	s.Pieces = append(s.Pieces, report.Words(w.headline()+". "+w.amp.Explain(w.EffectiveOhm, w.TapOhm)+"."))
 	if w.Measured {
 		chart := w.loadChart()
 		chart.HeightMM = reportChartMM
 		f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
-			formatOhm(w.Lowest.Value, w.Lowest.U), formatHz(w.LowestHz), formatOhm(w.Highest.Value, w.Highest.U), formatHz(w.HighestHz)))
+			quantity.Of(w.Lowest.Value, w.Lowest.U).In("ohm"), quantity.Hz(w.LowestHz), quantity.Of(w.Highest.Value, w.Highest.U).In("ohm"), quantity.Hz(w.HighestHz)))
 		if err != nil {
 			return nil, err
 		}
@@ -268,7 +266,7 @@ func (r jobFindings) onAmplifier() ([]sheet.Section, error) {
 	}
 	s.Pieces = append(s.Pieces, w.levelsTable(), w.sharesTable())
 	if f := w.Overdriven; f != nil {
-		s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, formatWatts(f.AmpWatts))))
+		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, formatWatts(f.AmpWatts))))
 	}
 	s.Pieces = append(s.Pieces, w.failuresTable())
 	if r.others != nil {
@@ -276,42 +274,42 @@ func (r jobFindings) onAmplifier() ([]sheet.Section, error) {
 		if len(r.whole.dead) == 0 {
 			caption += fmt.Sprintf(", %d of them safe", r.others.Safe)
 		}
-		t := sheet.Table{Caption: caption, Head: []string{"hookup", "on", "why"}}
+		t := report.Table{Caption: caption, Head: []string{"hookup", "on", "why"}}
 		for _, c := range r.others.Hookups {
 			name := c.Tree.String()
 			if c.Avoid {
 				name = "do not use: " + name
 			}
-			t.Rows = append(t.Rows, []string{name, rating.Ohms(c.TapOhm) + " ohm", c.Why})
+			t.Rows = append(t.Rows, []string{name, quantity.Ohms(c.TapOhm) + " ohm", c.Why})
 		}
 		s.Pieces = append(s.Pieces, t)
 	}
-	return []sheet.Section{s}, nil
+	return []report.Section{s}, nil
 }
 
-func (s assessed) levelsTable() sheet.Table {
-	t := sheet.Table{Caption: "Load against the taps", Head: []string{"against", "by rated ohms", "lowest |Z|", "verdict"}}
+func (s assessed) levelsTable() report.Table {
+	t := report.Table{Caption: "Load against the taps", Head: []string{"against", "by rated ohms", "lowest |Z|", "verdict"}}
 	for _, level := range s.amp.Levels() {
-		name := rating.Ohms(level) + " ohm tap"
+		name := quantity.Ohms(level) + " ohm tap"
 		if s.amp.Kind == amp.SolidState {
-			name = "lowest load, " + rating.Ohms(level) + " ohm"
+			name = "lowest load, " + quantity.Ohms(level) + " ohm"
 		}
 		if level == s.TapOhm && len(s.amp.Levels()) > 1 {
 			name += ", in use"
 		}
 		lowest := "not measured"
 		if s.Measured {
-			lowest = significant(s.Lowest.Value/level, 3) + " of it"
+			lowest = quantity.Digits(s.Lowest.Value/level, 3) + " of it"
 		}
-		t.Rows = append(t.Rows, []string{name, significant(s.RatedOhm/level, 3) + " of it", lowest, s.verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))})
+		t.Rows = append(t.Rows, []string{name, quantity.Digits(s.RatedOhm/level, 3) + " of it", lowest, s.verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))})
 	}
 	return t
 }
 
-func (s assessed) sharesTable() sheet.Table {
-	t := sheet.Table{Caption: "Power shared", Head: []string{"cabinet", "by rated ohms", "over the band"}}
+func (s assessed) sharesTable() report.Table {
+	t := report.Table{Caption: "Power shared", Head: []string{"cabinet", "by rated ohms", "over the band"}}
 	if s.amp.Watts > 0 {
-		t.Head = append(t.Head, "at "+plain(s.amp.Watts)+" W")
+		t.Head = append(t.Head, "at "+quantity.Plain(s.amp.Watts)+" W")
 	}
 	t.Head = append(t.Head, "rated for")
 	for _, p := range s.Parts {
@@ -324,7 +322,7 @@ func (s assessed) sharesTable() sheet.Table {
 		}
 		own := "not known"
 		if p.Load.Watts > 0 {
-			own = plain(p.Load.Watts) + " W"
+			own = quantity.Plain(p.Load.Watts) + " W"
 		}
 		if overdriven(p) {
 			own += ": OVERDRIVEN"
@@ -334,8 +332,8 @@ func (s assessed) sharesTable() sheet.Table {
 	return t
 }
 
-func (s assessed) failuresTable() sheet.Table {
-	t := sheet.Table{Caption: "What a pulled plug or a short does", Head: []string{"leaves", "grade", "what goes wrong, and who still plays"}}
+func (s assessed) failuresTable() report.Table {
+	t := report.Table{Caption: "What a pulled plug or a short does", Head: []string{"leaves", "grade", "what goes wrong, and who still plays"}}
 	for _, row := range s.failureRows() {
 		t.Rows = append(t.Rows, []string{row.left(), s.verdict(row.of.Grade, row.of.Safe), row.text(len(s.Parts))})
 	}
@@ -344,7 +342,7 @@ func (s assessed) failuresTable() sheet.Table {
 
 // boxes are the sections of the build sheet, but for the caution that it begins
 // with, which has been given.
-func (r jobFindings) boxes() ([]sheet.Section, error) {
+func (r jobFindings) boxes() ([]report.Section, error) {
 	if r.sheet == nil || len(r.sheet.Parts) == 0 {
 		return nil, nil
 	}
@@ -352,27 +350,27 @@ func (r jobFindings) boxes() ([]sheet.Section, error) {
 	if r.whole != nil {
 		a = &r.whole.amp
 	}
-	d := sheet.BoxSheet(*r.sheet, a)
+	d := report.BoxSheet(*r.sheet, a)
 	first := &d.Sections[0]
 	first.Heading, first.NewPage = "Build sheet", true
-	first.Pieces = slices.Concat([]sheet.Piece{sheet.Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, func(p sheet.Piece) bool {
-		_, given := p.(sheet.Caution)
+	first.Pieces = slices.Concat([]report.Piece{report.Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, func(p report.Piece) bool {
+		_, given := p.(report.Caution)
 		return given
 	}))
 	return d.Sections, nil
 }
 
-func (r jobFindings) proved() ([]sheet.Section, error) {
+func (r jobFindings) proved() ([]report.Section, error) {
 	if len(r.proofs) == 0 {
 		if r.sheet == nil || len(r.sheet.Parts) == 0 {
 			return nil, nil
 		}
-		return []sheet.Section{{Heading: "Proof of the boxes", Pieces: []sheet.Piece{sheet.Words("Nobody has measured through the finished boxes yet.")}}}, nil
+		return []report.Section{{Heading: "Proof of the boxes", Pieces: []report.Piece{report.Words("Nobody has measured through the finished boxes yet.")}}}, nil
 	}
-	var all []sheet.Section
+	var all []report.Section
 	for _, p := range r.proofs {
-		s := sheet.Section{Heading: "Proof: " + p.Label + ": " + p.Verdict.String(), NewPage: true}
-		s.Pieces = append(s.Pieces, sheet.Words(p.Words))
+		s := report.Section{Heading: "Proof: " + p.Label + ": " + p.Verdict.String(), NewPage: true}
+		s.Pieces = append(s.Pieces, report.Words(p.Words))
 		chart := p.chart()
 		chart.HeightMM = reportChartMM
 		f, err := figure(chart, "(picture: measured through the boxes, and what the cabinets make)")
@@ -380,8 +378,8 @@ func (r jobFindings) proved() ([]sheet.Section, error) {
 			return nil, err
 		}
 		s.Pieces = append(s.Pieces, f)
-		t := sheet.Table{Head: []string{"odds", "makes", "if"}}
-		t.Rows = append(t.Rows, []string{oddsPercent(p.Right), p.set.Tree.String(), "the boxes are wired right"})
+		t := report.Table{Head: []string{"odds", "makes", "if"}}
+		t.Rows = append(t.Rows, []string{quantity.Probability(p.Right), p.set.Tree.String(), "the boxes are wired right"})
 		for _, c := range p.Causes {
 			if c.Odds < leastShownOdds || len(t.Rows) > mostCauses {
 				break
@@ -389,36 +387,36 @@ func (r jobFindings) proved() ([]sheet.Section, error) {
 			if c.Equivalent == p.set.Tree.String() {
 				continue
 			}
-			t.Rows = append(t.Rows, []string{oddsPercent(c.Odds), c.Equivalent, strings.Join(c.Faults[:min(len(c.Faults), mostFaults)], "; or ") + ". Check: " + c.Check})
+			t.Rows = append(t.Rows, []string{quantity.Probability(c.Odds), c.Equivalent, strings.Join(c.Faults[:min(len(c.Faults), mostFaults)], "; or ") + ". Check: " + c.Check})
 		}
 		s.Pieces = append(s.Pieces, t)
-		if p.Verdict != box.Fail {
-			s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("Joints: %s at most in the current of one cabinet; %s ohm is allowed.", formatOhm(p.Contact.Value, p.Contact.U), plain(p.most))))
+		if p.Verdict != verdict.Fail {
+			s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("Joints: %s at most in the current of one cabinet; %s ohm is allowed.", quantity.Of(p.Contact.Value, p.Contact.U).In("ohm"), quantity.Plain(p.most))))
 		}
-		s.Pieces = append(s.Pieces, sheet.Words("A measurement does not show the "+polarity+"."))
+		s.Pieces = append(s.Pieces, report.Words("A measurement does not show the "+polarity+"."))
 		if p.Notes != "" {
-			s.Pieces = append(s.Pieces, sheet.Words(p.Notes))
+			s.Pieces = append(s.Pieces, report.Words(p.Notes))
 		}
 		all = append(all, s)
 	}
 	return all, nil
 }
 
-func (r jobFindings) compared() ([]sheet.Section, error) {
-	var all []sheet.Section
+func (r jobFindings) compared() ([]report.Section, error) {
+	var all []report.Section
 	for _, d := range r.drivers {
-		s := sheet.Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
-		s.Pieces = append(s.Pieces, sheet.Words(d.compared.words()))
+		s := report.Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
+		s.Pieces = append(s.Pieces, report.Words(d.compared.words()))
 		chart := d.chart()
 		f, err := figure(chart, "(picture: each change against its limits)")
 		if err != nil {
 			return nil, err
 		}
 		s.Pieces = append(s.Pieces, f)
-		t := sheet.Table{Head: []string{"quantity", "before", "after", "change", "limits, %"}}
+		t := report.Table{Head: []string{"quantity", "before", "after", "change", "limits, %"}}
 		for _, c := range d.Changes {
 			q := quantityTexts[c.Name]
-			value := func(v fit.Value) string { return withU(v, q.scale, q.unit) }
+			value := func(v quantity.Value) string { return v.Times(q.scale).In(q.unit) }
 			mark := ""
 			if c.Significant {
 				mark = ", beyond doubt"
@@ -426,7 +424,7 @@ func (r jobFindings) compared() ([]sheet.Section, error) {
 			t.Rows = append(t.Rows, []string{q.name, value(c.Before), value(c.After), signedPercent(c.Percent) + mark, limitsText(c.Limit, c.Verdict)})
 		}
 		s.Pieces = append(s.Pieces, t)
-		causes := sheet.Table{Caption: "What would explain all changes together", Head: []string{"odds", "cause"}}
+		causes := report.Table{Caption: "What would explain all changes together", Head: []string{"odds", "cause"}}
 		for _, c := range d.Causes {
 			if c.Odds < leastShownCause {
 				break
@@ -435,16 +433,16 @@ func (r jobFindings) compared() ([]sheet.Section, error) {
 			if c.Words != "" {
 				text += ": " + c.Words
 			}
-			causes.Rows = append(causes.Rows, []string{oddsPercent(c.Odds), text})
+			causes.Rows = append(causes.Rows, []string{quantity.Probability(c.Odds), text})
 		}
 		s.Pieces = append(s.Pieces, causes)
 		whose := "Limits are a starting point of ours, not a standard."
 		if d.own {
 			whose = "Limits are those of " + d.Driver.Limits + "."
 		}
-		s.Pieces = append(s.Pieces, sheet.Words(whose+" "+capital(unheard)+"."))
+		s.Pieces = append(s.Pieces, report.Words(whose+" "+capital(unheard)+"."))
 		if d.Notes != "" {
-			s.Pieces = append(s.Pieces, sheet.Words(d.Notes))
+			s.Pieces = append(s.Pieces, report.Words(d.Notes))
 		}
 		all = append(all, s)
 	}
@@ -452,10 +450,10 @@ func (r jobFindings) compared() ([]sheet.Section, error) {
 }
 
 // instruments says what was measured with what.
-func (r jobFindings) instruments() sheet.Section {
-	s := sheet.Section{Heading: "Instruments"}
+func (r jobFindings) instruments() report.Section {
+	s := report.Section{Heading: "Instruments"}
 	if r.jig != nil {
-		text := fmt.Sprintf("Jig %s: sense resistor of %s ohm", r.jig.Name, plain(r.jig.SenseOhm))
+		text := fmt.Sprintf("Jig %s: sense resistor of %s ohm", r.jig.Name, quantity.Plain(r.jig.SenseOhm))
 		if r.jig.Card != "" {
 			text += ", on card " + r.jig.Card
 		}
@@ -464,16 +462,16 @@ func (r jobFindings) instruments() sheet.Section {
 			if one != nil {
 				name := jig.Kind(kind).String()
 				if one.Resistor.Ohm > 0 {
-					name = plain(one.Resistor.Ohm) + " ohm known to " + significant(100*one.Resistor.Tolerance, 2) + " %"
+					name = quantity.Plain(one.Resistor.Ohm) + " ohm known to " + quantity.Digits(100*one.Resistor.Tolerance, 2) + " %"
 				}
 				standards = append(standards, name+" on "+one.Taken.Format("2006-01-02"))
 			}
 		}
-		s.Pieces = append(s.Pieces, sheet.Words(text+"; calibrated with "+inWords(standards)+"."))
+		s.Pieces = append(s.Pieces, report.Words(text+"; calibrated with "+quantity.List(standards)+"."))
 	} else {
-		s.Pieces = append(s.Pieces, sheet.Words("The job names no calibration of the jig."))
+		s.Pieces = append(s.Pieces, report.Words("The job names no calibration of the jig."))
 	}
-	t := sheet.Table{Head: []string{"record", "taken", "sense resistor", "signal"}}
+	t := report.Table{Head: []string{"record", "taken", "sense resistor", "signal"}}
 	add := func(name string, rec record.Record) {
 		corrected := "uncalibrated"
 		if rec.Jig != nil {
@@ -481,7 +479,7 @@ func (r jobFindings) instruments() sheet.Section {
 		}
 		ohm := "unknown"
 		if rec.SenseOhm > 0 {
-			ohm = plain(rec.SenseOhm) + " ohm, " + corrected
+			ohm = quantity.Plain(rec.SenseOhm) + " ohm, " + corrected
 		}
 		t.Rows = append(t.Rows, []string{name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal)})
 	}
@@ -501,7 +499,7 @@ func (r jobFindings) instruments() sheet.Section {
 		s.Pieces = append(s.Pieces, t)
 	}
 	v := readVersion()
-	s.Pieces = append(s.Pieces, sheet.Words(fmt.Sprintf("tapload %s, commit %s.", v.Version, v.Commit)))
+	s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("tapload %s, commit %s.", v.Version, v.Commit)))
 	return s
 }
 
@@ -536,11 +534,11 @@ func signalWords(law json.RawMessage) string {
 	case signal.Tones:
 		kind = "stepped tones"
 	}
-	return fmt.Sprintf("%s of %s s at %d Hz", kind, plain(seconds), sig.Rate())
+	return fmt.Sprintf("%s of %s s at %d Hz", kind, quantity.Plain(seconds), sig.Rate())
 }
 
-func (r jobFindings) warned() sheet.Section {
-	s := sheet.Section{Heading: "Warnings"}
+func (r jobFindings) warned() report.Section {
+	s := report.Section{Heading: "Warnings"}
 	all := warningTexts(r.warnings)
 	for _, p := range r.proofs {
 		for _, w := range p.warnings {
@@ -553,10 +551,10 @@ func (r jobFindings) warned() sheet.Section {
 		}
 	}
 	if len(all) == 0 {
-		s.Pieces = append(s.Pieces, sheet.Words("None."))
+		s.Pieces = append(s.Pieces, report.Words("None."))
 		return s
 	}
-	s.Pieces = append(s.Pieces, sheet.Points(all))
+	s.Pieces = append(s.Pieces, report.Points(all))
 	return s
 }
 

@@ -36,13 +36,13 @@ func systemEnv() env {
 }
 
 // warn prints a warning, which belongs to a result and does not stop it.
-func (e env) warn(text string) { fmt.Fprintf(e.stderr, "warning: %s\n", text) }
+func (e env) warn(text string) { e.say("warning: " + text) }
 
 // run executes one command line and returns its exit code.
 func run(ctx context.Context, args []string, e env) int {
 	root := newRoot(e)
 	root.SetArgs(args)
-	return report(ctx, e, root.ExecuteContext(ctx))
+	return exitOf(ctx, e, root.ExecuteContext(ctx))
 }
 
 func newRoot(e env) *cobra.Command {

@@ -6,7 +6,9 @@ import (
 	"math/cmplx"
 	"os"
 	"os/exec"
+	"regexp"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -25,11 +27,41 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exit":    cmdExit,
+			"says":    cmdSays("stdout"),
+			"warns":   cmdSays("stderr"),
 			"divider": cmdDivider,
 			"modulus": cmdModulus,
 			"points":  cmdPoints,
 		},
 	})
+}
+
+// cmdSays is "says [-count=N] REGEXP" and "warns [-count=N] REGEXP": stdout and
+// stderr of testscript, but with folded sentences in one line again.
+func cmdSays(stream string) func(*testscript.TestScript, bool, []string) {
+	return func(ts *testscript.TestScript, neg bool, args []string) {
+		want := -1
+		if len(args) == 2 && !neg {
+			n, err := strconv.Atoi(strings.TrimPrefix(args[0], "-count="))
+			ts.Check(err)
+			want, args = n, args[1:]
+		}
+		if len(args) != 1 {
+			ts.Fatalf("usage: says [-count=N] REGEXP, warns [-count=N] REGEXP")
+		}
+		re, err := regexp.Compile("(?m)" + args[0])
+		ts.Check(err)
+		text := strings.ReplaceAll(ts.ReadFile(stream), "\n  ", " ")
+		found := len(re.FindAllString(text, -1))
+		switch {
+		case want >= 0 && found != want:
+			ts.Fatalf("%d matches for %#q in %s, want %d:\n%s", found, args[0], stream, want, text)
+		case found == 0 && !neg:
+			ts.Fatalf("no match for %#q in %s:\n%s", args[0], stream, text)
+		case found > 0 && neg:
+			ts.Fatalf("unexpected match for %#q in %s:\n%s", args[0], stream, text)
+		}
+	}
 }
 
 // cmdExit is "exit CODE PROGRAM ARGS...": the program must end with that code.

@@ -7,6 +7,7 @@ import (
 
 	"tapload/fixtures/jig"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -28,40 +29,18 @@ func extremeAt(c impedance.Curve, i int) extreme {
 
 // summary is what a sweep tells people and programs of its result.
 type summary struct {
-	Label    string           `json:"label"`
-	File     string           `json:"file"`
-	Min      extreme          `json:"z_min"`
-	Max      extreme          `json:"z_max"`
-	Limit    string           `json:"limit"`
-	Warnings []warningEntry   `json:"warnings"`
-	Drive    *driveEntry      `json:"load_level,omitempty"`
-	Bends    *distortionEntry `json:"distortion,omitempty"`
-	Repeats  []repeatEntry    `json:"repeats,omitempty"`
-	Budget   []budgetEntry    `json:"budget,omitempty"`
+	Label    string             `json:"label"`
+	File     string             `json:"file"`
+	Min      extreme            `json:"z_min"`
+	Max      extreme            `json:"z_max"`
+	Limit    string             `json:"limit"`
+	Warnings impedance.Warnings `json:"warnings"`
+	Drive    *driveEntry        `json:"load_level,omitempty"`
+	Bends    *distortionEntry   `json:"distortion,omitempty"`
+	Repeats  []repeatEntry      `json:"repeats,omitempty"`
+	Budget   []budgetEntry      `json:"budget,omitempty"`
 
 	dip, peak *extreme // the turns inside the band; nil where there is none
-}
-
-type warningEntry struct {
-	Code string       `json:"code"`
-	Text string       `json:"text"`
-	Hz   [][2]float64 `json:"hz,omitempty"` // of the curve that it speaks of
-}
-
-func entryOf(w impedance.Warning) warningEntry {
-	e := warningEntry{Code: w.Code, Text: w.Text}
-	for _, b := range w.Hz {
-		e.Hz = append(e.Hz, [2]float64{b.Low, b.High})
-	}
-	return e
-}
-
-func (e warningEntry) warning() impedance.Warning {
-	w := impedance.Warning{Code: e.Code, Text: e.Text}
-	for _, b := range e.Hz {
-		w.Hz = append(w.Hz, impedance.Band{Low: b[0], High: b[1]})
-	}
-	return w
 }
 
 func summarize(r record.Record, path string) summary {
@@ -69,7 +48,7 @@ func summarize(r record.Record, path string) summary {
 	s := summary{
 		Label: r.Label, File: path,
 		Min: extremeAt(r.Curve, low), Max: extremeAt(r.Curve, high),
-		Warnings: warningEntries(r.Warnings),
+		Warnings: impedance.Warnings(r.Warnings),
 	}
 	dip, peak := r.Curve.Turns()
 	turn := func(i int) *extreme {
@@ -104,9 +83,9 @@ type driveEntry struct {
 }
 
 func (d driveEntry) text() string {
-	s := fmt.Sprintf("%s V rms, %s V peak at the load", significant(d.RMSVolt, 3), significant(d.PeakVolt, 3))
+	s := fmt.Sprintf("%s V rms, %s V peak at the load", quantity.Digits(d.RMSVolt, 3), quantity.Digits(d.PeakVolt, 3))
 	if d.Watt != nil {
-		s += fmt.Sprintf("; %s W", significant(*d.Watt, 3))
+		s += fmt.Sprintf("; %s W", quantity.Digits(*d.Watt, 3))
 	}
 	return s
 }
@@ -144,13 +123,13 @@ func (s summary) print(w io.Writer) {
 // text writes e, and where e is only where the band ends, the turn inside it
 // that people look for.
 func (e extreme) text(turn string, inside *extreme) string {
-	s := fmt.Sprintf("%s at %s", formatOhm(e.Ohm, e.U), formatHz(e.Hz))
+	s := fmt.Sprintf("%s at %s", quantity.Of(e.Ohm, e.U).In("ohm"), quantity.Hz(e.Hz))
 	if !e.edge {
 		return s
 	}
 	s += " (band's end)"
 	if inside != nil {
-		s += fmt.Sprintf("; %s %s at %s", turn, formatOhm(inside.Ohm, inside.U), formatHz(inside.Hz))
+		s += fmt.Sprintf("; %s %s at %s", turn, quantity.Of(inside.Ohm, inside.U).In("ohm"), quantity.Hz(inside.Hz))
 	}
 	return s
 }

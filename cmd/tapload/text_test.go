@@ -8,6 +8,8 @@ import (
 	"unicode/utf8"
 
 	"pgregory.net/rapid"
+
+	"tapload/measure/quantity"
 )
 
 func TestSignificant(t *testing.T) {
@@ -26,7 +28,7 @@ func TestSignificant(t *testing.T) {
 		{-6.524, 3, "-6.52"},
 	}
 	for _, tt := range tests {
-		if got := significant(tt.x, tt.n); got != tt.want {
+		if got := quantity.Digits(tt.x, tt.n); got != tt.want {
 			t.Errorf("significant(%v, %d) = %s, want %s", tt.x, tt.n, got, tt.want)
 		}
 	}
@@ -38,7 +40,7 @@ func TestSignificantIsClose(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		x := math.Pow(10, rapid.Float64Range(-9, 9).Draw(t, "decade"))
 		n := rapid.IntRange(1, 6).Draw(t, "n")
-		got, err := strconv.ParseFloat(significant(x, n), 64)
+		got, err := strconv.ParseFloat(quantity.Digits(x, n), 64)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -50,19 +52,19 @@ func TestSignificantIsClose(t *testing.T) {
 
 func TestFormat(t *testing.T) {
 	tests := []struct{ got, want string }{
-		{formatHz(20), "20.0 Hz"},
-		{formatHz(84.23), "84.2 Hz"},
-		{formatHz(999.4), "999 Hz"},
-		{formatHz(999.6), "1.00 kHz"},
-		{formatHz(20000), "20.0 kHz"},
-		{formatOhm(6.5237, 0.0651), "6.52 ohm ± 0.13"},
-		{formatOhm(72.14, 2.6), "72.1 ohm ± 5.2"},
-		{formatOhm(312.4, 31), "312 ohm ± 62"},
-		{formatOhm(8, 0), "8.000 ohm"},
-		{formatOhm(6.5237123, 1e-9), "6.52371 ohm ± 0.00001"},
+		{quantity.Hz(20), "20.0 Hz"},
+		{quantity.Hz(84.23), "84.2 Hz"},
+		{quantity.Hz(999.4), "999 Hz"},
+		{quantity.Hz(999.6), "1.00 kHz"},
+		{quantity.Hz(20000), "20.0 kHz"},
+		{quantity.Of(6.5237, 0.0651).In("ohm"), "6.52 ohm ± 0.13"},
+		{quantity.Of(72.14, 2.6).In("ohm"), "72.1 ohm ± 5.2"},
+		{quantity.Of(312.4, 31).In("ohm"), "312 ohm ± 62"},
+		{quantity.Of(8, 0).In("ohm"), "8.000 ohm"},
+		{quantity.Of(6.5237123, 1e-9).In("ohm"), "6.52371 ohm ± 0.00001"},
 		// Joints of nothing stood as "0 ohm ± 0", whatever their uncertainty.
-		{formatOhm(0, 0.0377), "0.000 ohm ± 0.075"},
-		{formatOhm(0.004, 0.0377), "0.004 ohm ± 0.075"},
+		{quantity.Of(0, 0.0377).In("ohm"), "0.000 ohm ± 0.075"},
+		{quantity.Of(0.004, 0.0377).In("ohm"), "0.004 ohm ± 0.075"},
 	}
 	for _, tt := range tests {
 		if tt.got != tt.want {

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tapload/measure/quantity"
 )
 
 // The types below are flags that read what people write ("1%", "20k", "1,2")
@@ -18,30 +20,28 @@ type hertz float64
 
 func (h *hertz) Set(s string) error { return setQuantity((*float64)(h), s, "Hz") }
 func (h *hertz) Type() string       { return "hz" }
-func (h *hertz) String() string     { return plain(float64(*h)) }
+func (h *hertz) String() string     { return quantity.Plain(float64(*h)) }
 
 // ohms is a resistance flag: "10", "10 ohm", "1k".
 type ohms float64
 
 func (o *ohms) Set(s string) error { return setQuantity((*float64)(o), s, "ohm") }
 func (o *ohms) Type() string       { return "ohm" }
-func (o *ohms) String() string     { return plain(float64(*o)) }
+func (o *ohms) String() string     { return quantity.Plain(float64(*o)) }
 
 // volts is a voltage flag: "2", "1.23 V".
 type volts float64
 
 func (v *volts) Set(s string) error { return setQuantity((*float64)(v), s, "V") }
 func (v *volts) Type() string       { return "volt" }
-func (v *volts) String() string     { return plain(float64(*v)) }
+func (v *volts) String() string     { return quantity.Plain(float64(*v)) }
 
 // seconds is a flag for a length of time: "2", "0.5 s".
 type seconds float64
 
 func (s *seconds) Set(t string) error { return setQuantity((*float64)(s), t, "s") }
 func (s *seconds) Type() string       { return "s" }
-func (s *seconds) String() string     { return plain(float64(*s)) }
-
-func plain(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+func (s *seconds) String() string     { return quantity.Plain(float64(*s)) }
 
 func setQuantity(to *float64, s, unit string) error {
 	v, err := parseQuantity(s, unit)
@@ -97,7 +97,7 @@ func (d *decibel) Set(s string) error {
 	return nil
 }
 func (d *decibel) Type() string      { return "dB" }
-func (d *decibel) String() string    { return plain(float64(*d)) }
+func (d *decibel) String() string    { return quantity.Plain(float64(*d)) }
 func (d decibel) fraction() float64  { return math.Pow(10, float64(d)/20) }
 func toDecibel(peak float64) float64 { return 20 * math.Log10(peak) }
 
@@ -117,7 +117,7 @@ func (l *levels) Set(s string) error {
 			return err
 		}
 		if slices.Contains(all, one) {
-			return fmt.Errorf("has the level %s dB twice", plain(float64(one)))
+			return fmt.Errorf("has the level %s dB twice", quantity.Plain(float64(one)))
 		}
 		all = append(all, one)
 	}
@@ -173,7 +173,7 @@ func (t *taps) Type() string { return "ohm,..." }
 func (t *taps) String() string {
 	parts := make([]string, len(*t))
 	for i, v := range *t {
-		parts[i] = plain(v)
+		parts[i] = quantity.Plain(v)
 	}
 	return strings.Join(parts, ",")
 }
@@ -225,7 +225,7 @@ func withNamed(have map[string]float64, s, must string, read func(string) (float
 func listNamed(of map[string]float64) []string {
 	var parts []string
 	for _, name := range slices.Sorted(maps.Keys(of)) {
-		parts = append(parts, name+"="+plain(of[name]))
+		parts = append(parts, name+"="+quantity.Plain(of[name]))
 	}
 	return parts
 }
@@ -242,5 +242,5 @@ func (a *amount) String() string {
 	if a.value == 0 {
 		return ""
 	}
-	return plain(a.value)
+	return quantity.Plain(a.value)
 }

@@ -10,6 +10,7 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // unit is one driver of a simulated cabinet, SI.
@@ -270,7 +271,7 @@ func TestOpenCone(t *testing.T) {
 		if got, want := own/box, 1/float64(n-1); math.Abs(got/want-1) > 0.1 {
 			t.Errorf("%d drivers: the open one's resonance has %.3f of the box's height, want %.3f", n, got, want)
 		}
-		load := fit.Result{Resonances: []fit.Resonance{{Hz: fit.Value{Value: 75}, Res: fit.Value{Value: own}}, {Hz: fit.Value{Value: 106}, Res: fit.Value{Value: box}}}}
+		load := fit.Result{Resonances: []fit.Resonance{{Hz: quantity.Value{Value: 75}, Res: quantity.Value{Value: own}}, {Hz: quantity.Value{Value: 106}, Res: quantity.Value{Value: box}}}}
 		if likelier, hz := cone(load, n); likelier <= 1 || hz != 75 {
 			t.Errorf("%d drivers: %v, %v Hz", n, likelier, hz)
 		}

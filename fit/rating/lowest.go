@@ -6,8 +6,8 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // halfWindow is how far, in octaves, the points that a minimum is taken over
@@ -21,7 +21,7 @@ const halfWindow = 0.07
 const mostWindows = 1000
 
 type minimum struct {
-	ohm fit.Value
+	ohm quantity.Value
 	hz  float64
 }
 
@@ -128,7 +128,7 @@ func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 	}
 	if from == i || to == i {
 		ohm, u := s.Modulus(i)
-		return minimum{fit.Value{Value: ohm, U: math.Hypot(u, s.own*ohm)}, p[i].Hz}
+		return minimum{quantity.Value{Value: ohm, U: math.Hypot(u, s.own*ohm)}, p[i].Hz}
 	}
 	scale := math.Log(p[to].Hz / p[from].Hz)
 	x := func(hz float64) float64 { return math.Log(hz/p[i].Hz) / scale }

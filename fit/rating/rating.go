@@ -7,10 +7,11 @@ package rating
 
 import (
 	"fmt"
-	"math"
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 // Floor is the part of the rated impedance that the lowest |Z| may fall to.
@@ -39,39 +40,16 @@ const (
 	looseDC = 0.05 // relative uncertainty from which a resistance is not known
 )
 
-// Verdict says how the rule came out.
-type Verdict int
-
-// The verdicts.
-const (
-	Pass      Verdict = iota // the load may be rated at Rating.Ohm
-	Undecided                // the limit lies inside the uncertainty (k = 2)
-	Fail                     // too low for every value
-)
-
-// String returns the word for v in files and tables.
-func (v Verdict) String() string {
-	switch v {
-	case Pass:
-		return "pass"
-	case Undecided:
-		return "undecided"
-	case Fail:
-		return "fail"
-	}
-	return fmt.Sprintf("verdict(%d)", int(v))
-}
-
 // Rating is what a load may be rated at.
 type Rating struct {
-	Ohm           float64   // 0 unless Verdict is Pass
+	Ohm           float64   // 0 unless Verdict is verdict.Pass
 	Candidates    []float64 // rising; two where undecided, or the lowest value alone
 	MarginPercent float64   // of the minimum over 80 % of the highest candidate
-	Verdict       Verdict
+	Verdict       verdict.Verdict
 
-	MinOhm        fit.Value // lowest |Z| in the range, noise and shared sources together
+	MinOhm        quantity.Value // lowest |Z| in the range, noise and shared sources together
 	MinHz         float64
-	MaxOhm        fit.Value // highest |Z| of the resonances, or of the curve
+	MaxOhm        quantity.Value // highest |Z| of the resonances, or of the curve
 	MaxHz         float64
 	LowHz, HighHz float64 // the range looked at
 	Warnings      []impedance.Warning
@@ -128,7 +106,7 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 	r.MaxHz, r.MaxOhm = top.hz, top.ohm
 	re := load.Re
 	if re.U > looseDC*re.Value {
-		re = fit.Value{} // tells nothing
+		re = quantity.Value{} // tells nothing
 	}
 	r.decide(re)
 	if edge {
@@ -143,7 +121,7 @@ func (r *Rating) warn(code, text string) {
 }
 
 // decide applies the rule to the minimum.
-func (r *Rating) decide(re fit.Value) {
+func (r *Rating) decide(re quantity.Value) {
 	list := values(re)
 	at := func(ohm float64) float64 { // the highest value that a minimum of ohm allows, or 0
 		best := 0.
@@ -157,12 +135,12 @@ func (r *Rating) decide(re fit.Value) {
 	sure, perhaps := at(r.MinOhm.Value-2*r.MinOhm.U), at(r.MinOhm.Value+2*r.MinOhm.U)
 	switch {
 	case perhaps == 0:
-		r.Verdict, perhaps = Fail, list[0]
+		r.Verdict, perhaps = verdict.Fail, list[0]
 	case sure == perhaps:
-		r.Verdict, r.Ohm = Pass, sure
+		r.Verdict, r.Ohm = verdict.Pass, sure
 		r.Candidates = []float64{sure}
 	default:
-		r.Verdict = Undecided
+		r.Verdict = verdict.Undecided
 		if sure > 0 {
 			r.Candidates = append(r.Candidates, sure)
 		}
@@ -174,7 +152,7 @@ func (r *Rating) decide(re fit.Value) {
 // values returns what a load of that DC resistance may be rated at, rising. A
 // value between the others counts only where the resistance is above the next
 // lower one, which no load's is, and not above its own.
-func values(re fit.Value) []float64 {
+func values(re quantity.Value) []float64 {
 	var list []float64
 	for i, v := range rated {
 		list = append(list, v)
@@ -190,18 +168,18 @@ func values(re fit.Value) []float64 {
 const nearMiss = 12
 
 // compare sets the rating against the DC resistance.
-func (r *Rating) compare(re fit.Value) {
-	if r.Verdict == Pass {
+func (r *Rating) compare(re quantity.Value) {
+	if r.Verdict == verdict.Pass {
 		for _, v := range values(re) {
 			short := (1 - r.MinOhm.Value/(Floor*v)) * 100
 			if v > r.Ohm && short < nearMiss {
 				r.warn("near-miss", fmt.Sprintf("the minimum misses the %.4g ohm that a rating of %s ohm asks for by %.2g %%; its maker may have called it %s ohm",
-					Floor*v, Ohms(v), short, Ohms(v)))
+					Floor*v, quantity.Ohms(v), short, quantity.Ohms(v)))
 				return // which explains the DC resistance too
 			}
 		}
 	}
-	if r.Verdict != Pass || !(re.Value > 0) {
+	if r.Verdict != verdict.Pass || !(re.Value > 0) {
 		return
 	}
 	share := re.Value / r.Ohm
@@ -216,15 +194,7 @@ func (r *Rating) compare(re fit.Value) {
 		return
 	}
 	r.warn("re-disagrees", fmt.Sprintf("Re of %.3g ohm is %.0f %% of the rating of %s ohm, where a load most often has 80 to 90 %%; %s",
-		re.Value, 100*share, Ohms(r.Ohm), why))
-}
-
-// Ohms writes a rating as the trade does: 8, 2.67.
-func Ohms(ohm float64) string {
-	if ohm == math.Round(ohm) {
-		return fmt.Sprintf("%.0f", ohm)
-	}
-	return fmt.Sprintf("%.2f", ohm)
+		re.Value, 100*share, quantity.Ohms(r.Ohm), why))
 }
 
 // Tap returns the highest tap of 2, 4, 8 and 16 ohm that the load is sure not

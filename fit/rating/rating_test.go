@@ -10,6 +10,8 @@ import (
 	"tapload/fit"
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 // cabinet is an invented driver whose coil loses energy as real ones do, a
@@ -48,9 +50,9 @@ func sample(e netlist.Element, noise, shared float64, rng *rand.Rand) impedance.
 }
 
 func result(d netlist.Driver) fit.Result {
-	r := fit.Result{Re: fit.Value{Value: d.Re, U: 0.005 * d.Re}}
+	r := fit.Result{Re: quantity.Value{Value: d.Re, U: 0.005 * d.Re}}
 	for _, res := range d.Resonances {
-		r.Resonances = append(r.Resonances, fit.Resonance{Hz: fit.Value{Value: res.Hz}, Res: fit.Value{Value: res.Res}})
+		r.Resonances = append(r.Resonances, fit.Resonance{Hz: quantity.Value{Value: res.Hz}, Res: quantity.Value{Value: res.Res}})
 	}
 	return r
 }
@@ -92,7 +94,7 @@ func TestOrdinaryLoads(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if r.Ohm != tc.want || r.Verdict != Pass || r.Tap() != tc.tap {
+			if r.Ohm != tc.want || r.Verdict != verdict.Pass || r.Tap() != tc.tap {
 				t.Errorf("rated %g (%v), tap %g, want %g and %g; minimum %.3f", r.Ohm, r.Verdict, r.Tap(), tc.want, tc.tap, r.MinOhm.Value)
 			}
 			ohm, hz := trueMinimum(tc.load, tc.load.Resonances[0].Hz, HighHz)
@@ -119,19 +121,19 @@ func TestLimits(t *testing.T) {
 	for _, tc := range []struct {
 		ohm, u     float64
 		want       float64
-		verdict    Verdict
+		verdict    verdict.Verdict
 		candidates []float64
 	}{
-		{6.401, 0, 8, Pass, []float64{8}},
-		{6.399, 0, 4, Pass, []float64{4}},
-		{3.201, 0, 4, Pass, []float64{4}},
-		{12.799, 0, 8, Pass, []float64{8}},
-		{12.801, 0, 16, Pass, []float64{16}},
-		{6.45, 0.05, 0, Undecided, []float64{4, 8}},
-		{6.35, 0.05, 0, Undecided, []float64{4, 8}},
-		{6.45, 0.02, 8, Pass, []float64{8}},
-		{1.55, 0.001, 0, Fail, nil},
-		{1.59, 0.01, 0, Undecided, []float64{2}},
+		{6.401, 0, 8, verdict.Pass, []float64{8}},
+		{6.399, 0, 4, verdict.Pass, []float64{4}},
+		{3.201, 0, 4, verdict.Pass, []float64{4}},
+		{12.799, 0, 8, verdict.Pass, []float64{8}},
+		{12.801, 0, 16, verdict.Pass, []float64{16}},
+		{6.45, 0.05, 0, verdict.Undecided, []float64{4, 8}},
+		{6.35, 0.05, 0, verdict.Undecided, []float64{4, 8}},
+		{6.45, 0.02, 8, verdict.Pass, []float64{8}},
+		{1.55, 0.001, 0, verdict.Fail, nil},
+		{1.59, 0.01, 0, verdict.Undecided, []float64{2}},
 	} {
 		c := sample(netlist.Resistor(tc.ohm), 0, tc.u/tc.ohm, nil)
 		r, err := Of(c, fit.Result{}, Options{})

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"tapload/fit"
+	"tapload/measure/quantity"
 )
 
 // MostDrivers is the largest cabinet that is thought of.
@@ -29,7 +30,7 @@ func (w Wiring) Ohm() float64 { return w.DriverOhm * float64(w.Series) / float64
 
 // String says w as the trade does: "four 16 ohm in series-parallel".
 func (w Wiring) String() string {
-	s := fmt.Sprintf("%s %s ohm", count(w.Drivers()), Ohms(w.DriverOhm))
+	s := fmt.Sprintf("%s %s ohm", count(w.Drivers()), quantity.Ohms(w.DriverOhm))
 	switch {
 	case w.Drivers() == 1:
 		return s
@@ -305,7 +306,7 @@ func cone(load fit.Result, drivers int) (likelier, hz float64) {
 // first; load may be the zero Result where nothing was fitted. A number of drivers and a marked rating
 // (0: not known) narrow the field. What has odds below one in a hundred is left
 // out.
-func Explain(load fit.Result, min fit.Value, drivers int, marked float64) ([]Explanation, error) {
+func Explain(load fit.Result, min quantity.Value, drivers int, marked float64) ([]Explanation, error) {
 	numbers, err := numbers(drivers)
 	if err != nil {
 		return nil, err
@@ -352,7 +353,7 @@ func Explain(load fit.Result, min fit.Value, drivers int, marked float64) ([]Exp
 	return list, nil
 }
 
-func explanation(w Wiring, f Fault, load fit.Result, min fit.Value) Explanation {
+func explanation(w Wiring, f Fault, load fit.Result, min quantity.Value) Explanation {
 	re, ohm := load.Re, w.With(f)
 	e := Explanation{Wiring: w, Fault: f, Ohm: ohm, ReOhm: usualDC * ohm, MinOhm: usualMin * ohm, Check: check(w, f)}
 	if !(ohm > 0) || math.IsInf(ohm, 0) {

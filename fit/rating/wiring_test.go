@@ -9,6 +9,7 @@ import (
 
 	"tapload/fit"
 	"tapload/fixtures/netlist"
+	"tapload/measure/quantity"
 )
 
 // The wirings of 16 ohm that every technician names: common practice.
@@ -102,8 +103,8 @@ func TestDeadDriverAgainstNodalAnalysis(t *testing.T) {
 // Four 8 ohm drivers in series-parallel, one open: by hand, two strings leave
 // one of 16 ohm; two groups in series leave 8 + 4 = 12 ohm.
 func TestExplain(t *testing.T) {
-	reading := func(ohm float64) (load fit.Result, min fit.Value) {
-		return fit.Result{Re: fit.Value{Value: usualDC * ohm, U: 0.02}}, fit.Value{Value: usualMin * ohm, U: 0.02}
+	reading := func(ohm float64) (load fit.Result, min quantity.Value) {
+		return fit.Result{Re: quantity.Value{Value: usualDC * ohm, U: 0.02}}, quantity.Value{Value: usualMin * ohm, U: 0.02}
 	}
 	for _, tc := range []struct {
 		ohm, marked float64
@@ -138,7 +139,7 @@ func TestExplain(t *testing.T) {
 	if list, err := Explain(load, min, 2, 8); err != nil || len(list) != 0 {
 		t.Errorf("100 ohm of two drivers marked 8 ohm explains nothing, got %v, %v", list, err)
 	}
-	if _, err := Explain(load, fit.Value{}, 2, 8); err == nil || !strings.Contains(err.Error(), "above 0") {
+	if _, err := Explain(load, quantity.Value{}, 2, 8); err == nil || !strings.Contains(err.Error(), "above 0") {
 		t.Errorf("no minimum: %v", err)
 	}
 }

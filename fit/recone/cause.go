@@ -9,7 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
-	"tapload/fit"
+	"tapload/measure/quantity"
 )
 
 // The quantities that causes are read from: they are those that the fit finds
@@ -219,7 +219,7 @@ func (e explanation) nothing() Cause {
 		return Cause{Name: "nothing changed", Words: "all changes are within what two measurements of one driver differ by"}
 	}
 	c := Cause{Name: warmth.up.name, Words: fmt.Sprintf("the coil was %s warmer, as the temperatures say, and nothing else changed", ofKelvin(*e.warmer)),
-		Amount: fit.Value{Value: 100 * perKelvin * *e.warmer, U: 100 * perKelvin * kelvin * math.Sqrt2}}
+		Amount: quantity.Value{Value: 100 * perKelvin * *e.warmer, U: 100 * perKelvin * kelvin * math.Sqrt2}}
 	if *e.warmer < 0 {
 		c.Name = warmth.down.name
 		c.Words = fmt.Sprintf("the coil was %s warmer before, as the temperatures say, and nothing else changed", ofKelvin(-*e.warmer))
@@ -229,7 +229,7 @@ func (e explanation) nothing() Cause {
 
 // cause is that a part came loose, or was loose and no longer is.
 func (l looseness) cause() Cause {
-	c := Cause{Name: "loose part", Loose: true, Amount: fit.Value{Value: 100 * l.share.Value, U: 100 * l.share.U}}
+	c := Cause{Name: "loose part", Loose: true, Amount: quantity.Value{Value: 100 * l.share.Value, U: 100 * l.share.U}}
 	text := "a part moves by itself near %s Hz, about %.2g %% of the moving mass: look for loose glue, at the dust cap, the surround and the spider"
 	if !l.after {
 		c.Name = "loose part before"
@@ -262,12 +262,12 @@ func several(y *mat.VecDense, base *mat.SymDense, by []cause) Cause {
 }
 
 // ofLog returns a change of the logarithm as a change in percent.
-func ofLog(v fit.Value) fit.Value {
-	return fit.Value{Value: 100 * math.Expm1(v.Value), U: 100 * math.Exp(v.Value) * v.U}
+func ofLog(v quantity.Value) quantity.Value {
+	return quantity.Value{Value: 100 * math.Expm1(v.Value), U: 100 * math.Exp(v.Value) * v.U}
 }
 
-func ofPercent(v fit.Value) string { return fmt.Sprintf("%.2g %%", math.Abs(ofLog(v).Value)) }
-func ofKelvin(k float64) string    { return fmt.Sprintf("%.0f K", k) }
+func ofPercent(v quantity.Value) string { return fmt.Sprintf("%.2g %%", math.Abs(ofLog(v).Value)) }
+func ofKelvin(k float64) string         { return fmt.Sprintf("%.0f K", k) }
 
 // widened is base with what the causes by may add to it.
 func widened(base *mat.SymDense, by []cause) *mat.SymDense {
@@ -300,8 +300,8 @@ func logDensity(y *mat.VecDense, base *mat.SymDense, by []cause) float64 {
 //	mean = s^2 m' V^-1 y, variance = s^2 - s^4 m' V^-1 m
 //
 // with a cause's size s and moves m, and V the covariance of y with all of by.
-func amounts(y *mat.VecDense, base *mat.SymDense, by []cause) []fit.Value {
-	out := make([]fit.Value, len(by))
+func amounts(y *mat.VecDense, base *mat.SymDense, by []cause) []quantity.Value {
+	out := make([]quantity.Value, len(by))
 	var chol mat.Cholesky
 	if !chol.Factorize(widened(base, by)) {
 		return out
@@ -314,7 +314,7 @@ func amounts(y *mat.VecDense, base *mat.SymDense, by []cause) []fit.Value {
 			continue
 		}
 		s2 := c.size * c.size
-		out[i] = fit.Value{Value: s2 * mat.Dot(&x, y), U: math.Sqrt(max(s2-s2*s2*mat.Dot(&x, m), 0))}
+		out[i] = quantity.Value{Value: s2 * mat.Dot(&x, y), U: math.Sqrt(max(s2-s2*s2*mat.Dot(&x, m), 0))}
 	}
 	return out
 }

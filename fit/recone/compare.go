@@ -10,6 +10,8 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 // FamilyRate is how often one or more of all the changes of a comparison are
@@ -103,10 +105,10 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	now := read(e.changes())
 
 	var p []float64
-	add := func(i int, name, unit string, x, y fit.Value) {
+	add := func(i int, name, unit string, x, y quantity.Value) {
 		u := math.Sqrt(max(now.cov.At(i, i), 0))
 		ratio := math.Exp(now.d[i])
-		ch := Change{Name: name, Unit: unit, Before: x, After: y, Percent: fit.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
+		ch := Change{Name: name, Unit: unit, Before: x, After: y, Percent: quantity.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
 		ch.Verdict = ch.Limit.judge(ch.Percent.Value, ch.Percent.U)
 		c.Changes = append(c.Changes, ch)
 		p = append(p, twoSided(now.d[i], u))
@@ -115,9 +117,9 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		if i == qLe && !e.plain.hasLe {
 			continue
 		}
-		value := func(l logs) fit.Value {
+		value := func(l logs) quantity.Value {
 			v := math.Exp(l.value[i])
-			return fit.Value{Value: v, U: v * l.u(i)}
+			return quantity.Value{Value: v, U: v * l.u(i)}
 		}
 		add(i, quantityNames[i], quantityUnits[i], value(b), value(a))
 	}
@@ -151,7 +153,7 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 		all.without, all.with, all.part = read(e.plain), now, &e.part
 	}
 	c.Causes = all.list()
-	if c.Verdict == Pass {
+	if c.Verdict == verdict.Pass {
 		c.Causes = within(c.Causes, c.Changes)
 	}
 	return c, nil
@@ -208,14 +210,14 @@ func (s *Side) check() error {
 }
 
 // worse is the verdict of two together: one failure fails all.
-func worse(a, b Verdict) Verdict {
+func worse(a, b verdict.Verdict) verdict.Verdict {
 	switch {
-	case a == Fail || b == Fail:
-		return Fail
-	case a == Undecided || b == Undecided:
-		return Undecided
+	case a == verdict.Fail || b == verdict.Fail:
+		return verdict.Fail
+	case a == verdict.Undecided || b == verdict.Undecided:
+		return verdict.Undecided
 	}
-	return Pass
+	return verdict.Pass
 }
 
 // twoSided is how often chance alone gives a normal deviate of x or more either
@@ -274,7 +276,7 @@ func onOne(first, second impedance.Curve) (a, b impedance.Curve, err error) {
 // change.
 type Ratio struct {
 	Hz      float64
-	Percent fit.Value
+	Percent quantity.Value
 }
 
 // Ratios returns |Z| of after over that of before in the band that both have,
@@ -296,7 +298,7 @@ func Ratios(before, after impedance.Curve) ([]Ratio, error) {
 			v += d * d
 		}
 		ratio := 100 * cmplx.Abs(a.Z) / cmplx.Abs(b.Z)
-		all = append(all, Ratio{b.Hz, fit.Value{Value: ratio, U: ratio * math.Sqrt(v)}})
+		all = append(all, Ratio{b.Hz, quantity.Value{Value: ratio, U: ratio * math.Sqrt(v)}})
 	}
 	return all, nil
 }
@@ -369,7 +371,7 @@ func deviation(before, after impedance.Curve, misfit float64, limit Limit, count
 	sources := sharedPairs(before, after)
 	wide := math.Sqrt(-2*math.Log(-math.Expm1(math.Log(1-FamilyRate)/float64(n)))) / 2
 
-	d := Deviation{Limit: limit, Percent: fit.Value{Value: -1}}
+	d := Deviation{Limit: limit, Percent: quantity.Value{Value: -1}}
 	least := 1.0 // of the chances at one point
 	below, above := true, false
 	for i := range before.Points {
@@ -388,7 +390,7 @@ func deviation(before, after impedance.Curve, misfit float64, limit Limit, count
 		}
 		size, u := 100*cmplx.Abs(w), 100*wide*math.Sqrt(v.Along(w))
 		if size > d.Percent.Value {
-			d.Percent, d.Hz = fit.Value{Value: size, U: u}, before.Points[i].Hz
+			d.Percent, d.Hz = quantity.Value{Value: size, U: u}, before.Points[i].Hz
 		}
 		below = below && size+2*u <= limit.High
 		above = above || size-2*u > limit.High
@@ -402,11 +404,11 @@ func deviation(before, after impedance.Curve, misfit float64, limit Limit, count
 	}
 	switch {
 	case limit == Limit{} || below:
-		d.Verdict = Pass
+		d.Verdict = verdict.Pass
 	case above:
-		d.Verdict = Fail
+		d.Verdict = verdict.Fail
 	default:
-		d.Verdict = Undecided
+		d.Verdict = verdict.Undecided
 	}
 	return d, -math.Expm1(float64(n) * math.Log1p(-min(least, 1-1e-16)))
 }

@@ -11,6 +11,8 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 // mechanics is an invented driver by its mechanical and electrical constants,
@@ -181,7 +183,7 @@ func TestWarmCoil(t *testing.T) {
 
 	t.Run("temperatures given", func(t *testing.T) {
 		got := compare(t, cold.at(22), hot.at(52))
-		if got.Verdict != Pass || len(got.significant()) > 0 || got.Causes[0].Name != "warm coil" || got.Causes[0].Odds < 0.5 {
+		if got.Verdict != verdict.Pass || len(got.significant()) > 0 || got.Causes[0].Name != "warm coil" || got.Causes[0].Odds < 0.5 {
 			t.Error(tell(got))
 		}
 		if !strings.Contains(got.Causes[0].Words, "30 K") {
@@ -190,13 +192,13 @@ func TestWarmCoil(t *testing.T) {
 	})
 	t.Run("the other way round", func(t *testing.T) {
 		got := compare(t, hot.at(52), cold.at(22))
-		if got.Verdict != Pass || got.Causes[0].Name != "warm coil before" {
+		if got.Verdict != verdict.Pass || got.Causes[0].Name != "warm coil before" {
 			t.Error(tell(got))
 		}
 	})
 	t.Run("not given", func(t *testing.T) {
 		got := compare(t, cold, hot)
-		if !got.change("re").Significant || got.change("re").Verdict != Fail {
+		if !got.change("re").Significant || got.change("re").Verdict != verdict.Fail {
 			t.Error(tell(got))
 		}
 		best := got.Causes[0]
@@ -289,7 +291,7 @@ func TestCurveWithItself(t *testing.T) {
 	}
 	for _, s := range []Side{guitarDriver.measure(t, 0.001, 1, 1), silent} {
 		got := compare(t, s, s)
-		if got.Verdict != Pass || len(got.significant()) > 0 || got.Causes[0].Name != "nothing changed" || !(got.Causes[0].Odds > 0.5) {
+		if got.Verdict != verdict.Pass || len(got.significant()) > 0 || got.Causes[0].Name != "nothing changed" || !(got.Causes[0].Odds > 0.5) {
 			t.Error(tell(got))
 		}
 	}
@@ -343,7 +345,7 @@ func TestWorstDeviation(t *testing.T) {
 	for _, p := range before.Curve.Points {
 		want = max(want, 100*0.02*guitarDriver.re/cmplx.Abs(guitarDriver.z(p.Hz)))
 	}
-	if w := got.Worst; math.Abs(w.Percent.Value-want) > 2*w.Percent.U || !w.Significant || w.Verdict != Pass {
+	if w := got.Worst; math.Abs(w.Percent.Value-want) > 2*w.Percent.U || !w.Significant || w.Verdict != verdict.Pass {
 		t.Errorf("%+v, want %v %%", w, want)
 	}
 	// Two curves, half of each variance along Z, and a complex deviate that is
@@ -360,8 +362,8 @@ func TestWorstDeviation(t *testing.T) {
 	}
 	for _, c := range []struct {
 		high float64
-		want Verdict
-	}{{want - 0.2, Fail}, {want, Undecided}, {want + 0.2, Pass}} {
+		want verdict.Verdict
+	}{{want - 0.2, verdict.Fail}, {want, verdict.Undecided}, {want + 0.2, verdict.Pass}} {
 		got, err := Compare(before, after, Options{Limits: Limits{"curve": {0, c.high}}})
 		if err != nil {
 			t.Fatal(err)
@@ -379,17 +381,17 @@ func TestCurvesBesideTheResonance(t *testing.T) {
 	softer.stiffness *= 0.91 * 0.91
 	softer.loss *= 0.91 // Qms stays
 	softer.bl *= math.Sqrt(0.91)
-	if got := compare(t, before, softer.measure(t, 1e-4, 2, 0)); got.Verdict != Pass {
+	if got := compare(t, before, softer.measure(t, 1e-4, 2, 0)); got.Verdict != verdict.Pass {
 		t.Errorf("fs 9 %% lower: %v", tell(got))
 	}
 	after := guitarDriver.measure(t, 1e-4, 2, 0)
-	rattle := fit.Result{Resonances: []fit.Resonance{{Hz: fit.Value{Value: 900}, Qms: fit.Value{Value: 12}, Res: fit.Value{Value: 5}}}}
+	rattle := fit.Result{Resonances: []fit.Resonance{{Hz: quantity.Value{Value: 900}, Qms: quantity.Value{Value: 12}, Res: quantity.Value{Value: 5}}}}
 	for i := range after.Curve.Points {
 		p := &after.Curve.Points[i]
 		p.Z += rattle.Impedance(p.Hz)
 	}
 	got := compare(t, before, fitted(t, "rattling", after.Curve, fit.Options{}))
-	if w := got.Worst; got.Verdict != Fail || w.Verdict != Fail || math.Abs(w.Hz-900) > 20 {
+	if w := got.Worst; got.Verdict != verdict.Fail || w.Verdict != verdict.Fail || math.Abs(w.Hz-900) > 20 {
 		t.Error(tell(got))
 	}
 
@@ -398,7 +400,7 @@ func TestCurvesBesideTheResonance(t *testing.T) {
 		return fitted(t, "narrow", c.Within(50, 180), fit.Options{Models: []fit.Model{{Coil: fit.NoCoil, Resonances: 1}}})
 	}
 	got = compare(t, narrow(1), narrow(2))
-	if len(got.Warnings) != 1 || got.Warnings[0].Code != "curves-not-judged" || got.Worst.Verdict != Pass || got.Worst.Hz != 0 {
+	if len(got.Warnings) != 1 || got.Warnings[0].Code != "curves-not-judged" || got.Worst.Verdict != verdict.Pass || got.Worst.Hz != 0 {
 		t.Error(tell(got))
 	}
 }
@@ -436,7 +438,7 @@ func TestOneModelForBoth(t *testing.T) {
 // have in common.
 func TestResonanceOfOne(t *testing.T) {
 	before, after := guitarDriver.measure(t, 0.001, 1, 0), guitarDriver.measure(t, 0.001, 2, 0)
-	rattle := fit.Result{Resonances: []fit.Resonance{{Hz: fit.Value{Value: 900}, Qms: fit.Value{Value: 12}, Res: fit.Value{Value: 2}}}}
+	rattle := fit.Result{Resonances: []fit.Resonance{{Hz: quantity.Value{Value: 900}, Qms: quantity.Value{Value: 12}, Res: quantity.Value{Value: 2}}}}
 	for i := range after.Curve.Points {
 		p := &after.Curve.Points[i]
 		p.Z += rattle.Impedance(p.Hz)
@@ -539,19 +541,19 @@ func TestLimitVerdicts(t *testing.T) {
 	limit := Limit{-5, 5}
 	for _, c := range []struct {
 		value, u float64
-		want     Verdict
+		want     verdict.Verdict
 	}{
-		{0, 1, Pass}, {3, 1, Pass}, {3.1, 1, Undecided}, {6.9, 1, Undecided}, {7.1, 1, Fail},
-		{-3.1, 1, Undecided}, {-7.1, 1, Fail}, {0, 10, Undecided},
+		{0, 1, verdict.Pass}, {3, 1, verdict.Pass}, {3.1, 1, verdict.Undecided}, {6.9, 1, verdict.Undecided}, {7.1, 1, verdict.Fail},
+		{-3.1, 1, verdict.Undecided}, {-7.1, 1, verdict.Fail}, {0, 10, verdict.Undecided},
 	} {
 		if got := limit.judge(c.value, c.u); got != c.want {
 			t.Errorf("%v, u %v: %v, want %v", c.value, c.u, got, c.want)
 		}
 	}
-	if (Limit{}).judge(1000, 1) != Pass {
+	if (Limit{}).judge(1000, 1) != verdict.Pass {
 		t.Error("a zero limit is none")
 	}
-	for _, c := range []struct{ a, b, want Verdict }{{Pass, Pass, Pass}, {Pass, Undecided, Undecided}, {Undecided, Fail, Fail}, {Fail, Pass, Fail}} {
+	for _, c := range []struct{ a, b, want verdict.Verdict }{{verdict.Pass, verdict.Pass, verdict.Pass}, {verdict.Pass, verdict.Undecided, verdict.Undecided}, {verdict.Undecided, verdict.Fail, verdict.Fail}, {verdict.Fail, verdict.Pass, verdict.Fail}} {
 		if got := worse(c.a, c.b); got != c.want {
 			t.Errorf("%v and %v: %v", c.a, c.b, got)
 		}
@@ -564,10 +566,10 @@ func TestComparisonVerdict(t *testing.T) {
 	before, after := guitarDriver.measure(t, 0.001, 1, 1), heavy.measure(t, 0.001, 2, 1)
 	for _, c := range []struct {
 		fs   Limit
-		want Verdict
+		want verdict.Verdict
 	}{
 		// fs falls by 1 - 1/sqrt(1.05) = 2.410 %.
-		{Limit{-3, 3}, Pass}, {Limit{-2, 2}, Fail}, {Limit{-2.41, 2.41}, Undecided},
+		{Limit{-3, 3}, verdict.Pass}, {Limit{-2, 2}, verdict.Fail}, {Limit{-2.41, 2.41}, verdict.Undecided},
 	} {
 		got, err := Compare(before, after, Options{Limits: Limits{"fs": c.fs}})
 		if err != nil {

@@ -11,6 +11,7 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // A bend is a fitted load whose parts are changed: the model of what one curve
@@ -76,7 +77,7 @@ func (b bend) resonances(x []float64) []fit.Resonance {
 // motion is what the resonances of the load add at x, at every frequency, in ohm.
 func (b bend) motion(x []float64) []complex128 {
 	r := b.load
-	r.Re, r.Coil, r.Resonances = fit.Value{}, fit.Coil{}, b.resonances(x)
+	r.Re, r.Coil, r.Resonances = quantity.Value{}, fit.Coil{}, b.resonances(x)
 	z := r.Impedances(b.hz)
 	if !b.hangs {
 		return z

@@ -6,6 +6,7 @@ import (
 
 	"tapload/fit"
 	"tapload/fixtures/bench/foreign"
+	"tapload/measure/verdict"
 )
 
 // foreignCount is what comparisons of loads that nobody touched come to.
@@ -31,11 +32,11 @@ func countForeign(t testing.TB, pairs int, say func(load string, c Comparison)) 
 			continue
 		}
 		c := compare(t, sides[0], sides[1])
-		bad := c.Verdict != Pass
+		bad := c.Verdict != verdict.Pass
 		switch c.Verdict {
-		case Fail:
+		case verdict.Fail:
 			n.failed++
-		case Undecided:
+		case verdict.Undecided:
 			n.undecided++
 		}
 		if len(c.significant()) > 0 {

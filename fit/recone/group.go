@@ -7,8 +7,9 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 // fewest is how many drivers a reference group needs. Three have no spread
@@ -21,7 +22,7 @@ type Standing struct {
 	Limit     float64 // |Z| of a Place beyond which a driver does not belong
 	Places    []Place // parameters, then bands of the curve
 	Strangers []Stranger
-	Verdict   Verdict // of the one, in all places
+	Verdict   verdict.Verdict // of the one, in all places
 	Warnings  []impedance.Warning
 }
 
@@ -30,13 +31,13 @@ type Place struct {
 	Name   string // as in Change, or "curve_1000hz" for the octave of |Z| around 1 kHz
 	Unit   string
 	Median float64
-	Spread float64   // robust standard deviation of the members, percent of Median
-	Value  fit.Value // of the one
+	Spread float64        // robust standard deviation of the members, percent of Median
+	Value  quantity.Value // of the one
 	// Percent is by how much the one differs from the median: its uncertainty and
 	// the median's, but for what both share.
-	Percent fit.Value
-	Z       fit.Value // the same in spreads
-	Verdict Verdict   // of Z within Limit
+	Percent quantity.Value
+	Z       quantity.Value  // the same in spreads
+	Verdict verdict.Verdict // of Z within Limit
 }
 
 // Stranger is a member that does not belong to its group.
@@ -123,9 +124,9 @@ func Group(group []Side, one Side) (Standing, error) {
 		u := math.Hypot(q.u, spread*math.Sqrt(math.Pi/2/float64(len(q.group))))
 		p := Place{
 			Name: q.name, Unit: q.unit, Median: math.Exp(middle), Spread: 100 * spread,
-			Value:   fit.Value{Value: math.Exp(q.one), U: math.Exp(q.one) * q.u},
-			Percent: fit.Value{Value: 100 * math.Expm1(d), U: 100 * math.Exp(d) * u},
-			Z:       fit.Value{Value: d / spread, U: u / spread},
+			Value:   quantity.Value{Value: math.Exp(q.one), U: math.Exp(q.one) * q.u},
+			Percent: quantity.Value{Value: 100 * math.Expm1(d), U: 100 * math.Exp(d) * u},
+			Z:       quantity.Value{Value: d / spread, U: u / spread},
 		}
 		p.Verdict = Limit{-st.Limit, st.Limit}.judge(p.Z.Value, p.Z.U)
 		st.Verdict = worse(st.Verdict, p.Verdict)

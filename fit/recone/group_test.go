@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"tapload/measure/impedance"
+	"tapload/measure/verdict"
 )
 
 func normals(r *rand.Rand, n int) []float64 {
@@ -86,7 +87,7 @@ func TestGroup(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if st.Verdict != Pass || len(st.Strangers) != 0 || st.Members != 10 {
+	if st.Verdict != verdict.Pass || len(st.Strangers) != 0 || st.Members != 10 {
 		t.Errorf("a driver from the middle of the group: %+v", st)
 	}
 	for _, p := range st.Places {
@@ -102,14 +103,14 @@ func TestGroup(t *testing.T) {
 	heavy.mass *= 1.5
 	other := heavy.measure(t, 0.001, 78, 1)
 	other.Label = "heavy one"
-	if st, err = Group(group, other); err != nil || st.Verdict != Fail {
+	if st, err = Group(group, other); err != nil || st.Verdict != verdict.Fail {
 		t.Errorf("a heavy cone: %v, %v", st.Verdict, err)
 	}
 	group[3] = other
 	if st, err = Group(group, guitarDriver.measure(t, 0.001, 77, 1)); err != nil {
 		t.Fatal(err)
 	}
-	if len(st.Strangers) != 1 || st.Strangers[0].Member != 3 || st.Verdict != Pass {
+	if len(st.Strangers) != 1 || st.Strangers[0].Member != 3 || st.Verdict != verdict.Pass {
 		t.Errorf("strangers %+v, verdict %v", st.Strangers, st.Verdict)
 	}
 	if !slices.ContainsFunc(st.Warnings, func(w impedance.Warning) bool { return strings.Contains(w.Text, "heavy one does not belong") }) {
@@ -127,11 +128,11 @@ func TestGroupOfOneDriver(t *testing.T) {
 		group = append(group, guitarDriver.measure(t, 0.001, seed, 1))
 	}
 	st, err := Group(group, guitarDriver.measure(t, 0.001, 9, 1))
-	if err != nil || st.Verdict == Fail || len(st.Strangers) > 0 {
+	if err != nil || st.Verdict == verdict.Fail || len(st.Strangers) > 0 {
 		t.Errorf("%+v, %v", st, err)
 	}
 	same := slices.Repeat(group[:1], 5)
-	if st, err = Group(same, group[0]); err != nil || st.Verdict != Pass {
+	if st, err = Group(same, group[0]); err != nil || st.Verdict != verdict.Pass {
 		t.Errorf("copies: %+v, %v", st, err)
 	}
 }
@@ -152,7 +153,7 @@ func BenchmarkGoodGroups(b *testing.B) {
 					if len(st.Strangers) > 0 {
 						alarms++
 					}
-					if st.Verdict == Fail {
+					if st.Verdict == verdict.Fail {
 						failed++
 					}
 				}

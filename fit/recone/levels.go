@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"math"
 
-	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // LeastBend is by how many percent |Z| must change with level, beyond doubt,
@@ -15,10 +15,10 @@ const LeastBend = 2.0
 
 // LevelChange is what a driver does at one level, against the quietest.
 type LevelChange struct {
-	Percent fit.Value // of |Z|, the largest change either way; 2 U holds at all points of all levels at once
-	Hz      float64   // where
-	Sure    bool      // some change stands beyond 2 U
-	Bends   bool      // some change stands beyond 2 U and is more than LeastBend
+	Percent quantity.Value // of |Z|, the largest change either way; 2 U holds at all points of all levels at once
+	Hz      float64        // where
+	Sure    bool           // some change stands beyond 2 U
+	Bends   bool           // some change stands beyond 2 U and is more than LeastBend
 
 	// WarmOhm is the resistance that, added at every frequency, explains the
 	// change to within LeastBend or doubt; 0 where none does, or nothing bends.
@@ -68,7 +68,7 @@ func judgeLevel(ratios []Ratio, k float64, explained func(Ratio) float64) (l Lev
 			continue
 		}
 		most = size
-		l.Percent, l.Hz = fit.Value{Value: change, U: wide / 2}, r.Hz
+		l.Percent, l.Hz = quantity.Value{Value: change, U: wide / 2}, r.Hz
 	}
 	return l
 }

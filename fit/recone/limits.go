@@ -12,6 +12,8 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 	"github.com/pelletier/go-toml/v2/unstable"
+
+	"tapload/measure/verdict"
 )
 
 // Limits say by how many percent each quantity may change, by the name that it
@@ -167,15 +169,15 @@ func lineOf(text []byte, name string) int {
 }
 
 // judge holds a change in percent against limit.
-func (limit Limit) judge(value, u float64) Verdict {
+func (limit Limit) judge(value, u float64) verdict.Verdict {
 	switch {
 	case limit == Limit{}:
-		return Pass
+		return verdict.Pass
 	case value-2*u >= limit.Low && value+2*u <= limit.High:
-		return Pass
+		return verdict.Pass
 	case value+2*u < limit.Low || value-2*u > limit.High:
-		return Fail
+		return verdict.Fail
 	default:
-		return Undecided
+		return verdict.Undecided
 	}
 }

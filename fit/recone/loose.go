@@ -9,16 +9,17 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // A part of the moving mass that hangs on the rest by a spring, as a dust cap or
 // a surround whose glue has let go does, adds a resonance of its own to the
 // impedance.
 type looseness struct {
-	hz    fit.Value // of the part by itself
-	share fit.Value // of the moving mass
-	after bool      // it is loose after, and was not before; else the other way round
-	gain  float64   // logarithm of the evidence for it in what the quantities do not explain
+	hz    quantity.Value // of the part by itself
+	share quantity.Value // of the moving mass
+	after bool           // it is loose after, and was not before; else the other way round
+	gain  float64        // logarithm of the evidence for it in what the quantities do not explain
 }
 
 const (
@@ -316,8 +317,8 @@ func (s solution) part() looseness {
 	hz, mass := math.Exp(s.x[h]), s.x[h+2]
 	u := func(k int) float64 { return math.Sqrt(s.own.At(k, k)) }
 	return looseness{
-		hz:    fit.Value{Value: hz, U: hz * u(h)},
-		share: fit.Value{Value: mass / (1 + mass), U: u(h+2) / ((1 + mass) * (1 + mass))},
+		hz:    quantity.Value{Value: hz, U: hz * u(h)},
+		share: quantity.Value{Value: mass / (1 + mass), U: u(h+2) / ((1 + mass) * (1 + mass))},
 	}
 }
 

@@ -10,15 +10,16 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/fit"
+	"tapload/measure/quantity"
 )
 
 // Added is what was done to both drivers for their mechanical constants: one
 // mass fixed to the cone, or one closed box set on the driver. Mass and Volume
 // exclude each other.
 type Added struct {
-	Mass     fit.Value // kg
-	Volume   fit.Value // m^3
-	Diameter fit.Value // of the cone, middle of surround to middle of surround, m
+	Mass     quantity.Value // kg
+	Volume   quantity.Value // m^3
+	Diameter quantity.Value // of the cone, middle of surround to middle of surround, m
 }
 
 // constants returns those of a driver by its resonance alone and with a.
@@ -32,9 +33,9 @@ func (a Added) constants(alone, moved logs) (fit.Constants, error) {
 
 // free is the driver's resonance, whatever makes it uncertain.
 func (l logs) free() fit.Free {
-	of := func(i int) fit.Value {
+	of := func(i int) quantity.Value {
 		v := math.Exp(l.value[i])
-		return fit.Value{Value: v, U: v * l.u(i)}
+		return quantity.Value{Value: v, U: v * l.u(i)}
 	}
 	return fit.Free{Hz: of(qFs), Qms: of(qQms), Qes: of(qQes), Re: of(qRe)}
 }

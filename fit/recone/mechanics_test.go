@@ -10,12 +10,13 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // What is added to invented drivers: a mass on the cone, and a closed box.
 var (
-	tenGram = Added{Mass: fit.Value{Value: 0.010, U: 0.00005}, Diameter: fit.Value{Value: 0.25, U: 0.0025}}
-	box40   = Added{Volume: fit.Value{Value: 0.040, U: 0.0004}, Diameter: fit.Value{Value: 0.25, U: 0.0025}}
+	tenGram = Added{Mass: quantity.Value{Value: 0.010, U: 0.00005}, Diameter: quantity.Value{Value: 0.25, U: 0.0025}}
+	box40   = Added{Volume: quantity.Value{Value: 0.040, U: 0.0004}, Diameter: quantity.Value{Value: 0.25, U: 0.0025}}
 )
 
 // with is m with what a adds, by the textbook: the mass to the cone, or the
@@ -186,8 +187,8 @@ func TestOneMassOrBoxCancels(t *testing.T) {
 	heavy.mass *= 1.05
 	for _, right := range []Added{tenGram, box40} {
 		before, after := guitarDriver.measureWith(t, right, 5e-4, 1, 3), heavy.measureWith(t, right, 5e-4, 2, 3)
-		off := func(v fit.Value, by float64) fit.Value {
-			return fit.Value{Value: v.Value * by, U: 10 * v.U}
+		off := func(v quantity.Value, by float64) quantity.Value {
+			return quantity.Value{Value: v.Value * by, U: 10 * v.U}
 		}
 		wrong := Added{Mass: off(right.Mass, 1.1), Volume: off(right.Volume, 1.1), Diameter: off(right.Diameter, 0.9)}
 		want, err := Compare(before, after, Options{Added: right})
@@ -223,7 +224,7 @@ func TestMechanicsThatCannotBe(t *testing.T) {
 	two := side
 	r := rand.New(rand.NewPCG(1, 1))
 	humped := impedance.Curve{Points: slices.Clone(side.Curve.Points)}
-	hump := fit.Result{Resonances: []fit.Resonance{{Hz: fit.Value{Value: 500}, Qms: fit.Value{Value: 10}, Res: fit.Value{Value: 20}}}}
+	hump := fit.Result{Resonances: []fit.Resonance{{Hz: quantity.Value{Value: 500}, Qms: quantity.Value{Value: 10}, Res: quantity.Value{Value: 20}}}}
 	for i := range humped.Points {
 		humped.Points[i].Z += hump.Impedance(humped.Points[i].Hz) + complex(1e-4*r.NormFloat64(), 0)
 	}

@@ -8,19 +8,9 @@ package recone
 import (
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
-
-// Verdict is how a comparison came out.
-type Verdict uint8
-
-const (
-	Pass Verdict = iota
-	Fail
-	Undecided // a limit lies inside the uncertainty (k = 2)
-)
-
-// String returns the word for v in files and tables.
-func (v Verdict) String() string { return [...]string{"pass", "fail", "undecided"}[v] }
 
 // Side is one driver as it was measured at one time.
 type Side struct {
@@ -38,20 +28,20 @@ type Limit struct{ Low, High float64 }
 type Change struct {
 	Name          string // "re", "fs", "q_ms", "q_es", "q_ts", "le_1khz", "z_min", "z_max", "mms", ...
 	Unit          string // SI, "" for a ratio
-	Before, After fit.Value
-	Percent       fit.Value // 100 (After - Before)/Before; what both share does not count
+	Before, After quantity.Value
+	Percent       quantity.Value // 100 (After - Before)/Before; what both share does not count
 	Significant   bool
 	Limit         Limit
-	Verdict       Verdict // against Limit
+	Verdict       verdict.Verdict // against Limit
 }
 
 // Cause is one explanation of all changes together.
 type Cause struct {
-	Name   string    // "heavier cone", ...
-	Words  string    // what it means, in a sentence
-	Loose  bool      // a part moves by itself, or no longer does
-	Odds   float64   // 0 to 1; those of all causes sum to 1
-	Amount fit.Value // percent of the quantity that changed; of a loose part, of the moving mass
+	Name   string         // "heavier cone", ...
+	Words  string         // what it means, in a sentence
+	Loose  bool           // a part moves by itself, or no longer does
+	Odds   float64        // 0 to 1; those of all causes sum to 1
+	Amount quantity.Value // percent of the quantity that changed; of a loose part, of the moving mass
 
 	moves [6]float64 // logarithms by which it moves the seen
 }
@@ -59,16 +49,16 @@ type Cause struct {
 // Deviation is where two curves differ most, more than an octave away from
 // their main resonance, whose quantities are compared by themselves.
 type Deviation struct {
-	Percent     fit.Value // |Zafter/Zbefore - 1|, complex, so never below 0; 2 U either way holds at all points at once
-	Hz          float64   // 0 where the curves end within that octave
+	Percent     quantity.Value // |Zafter/Zbefore - 1|, complex, so never below 0; 2 U either way holds at all points at once
+	Hz          float64        // 0 where the curves end within that octave
 	Significant bool
 	Limit       Limit
-	Verdict     Verdict // of all points against Limit.High
+	Verdict     verdict.Verdict // of all points against Limit.High
 }
 
 // Comparison is a driver before and after.
 type Comparison struct {
-	Verdict  Verdict
+	Verdict  verdict.Verdict
 	Changes  []Change
 	Causes   []Cause // best first
 	Worst    Deviation

@@ -7,11 +7,11 @@ import (
 	"strconv"
 	"strings"
 
-	"tapload/fit/rating"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/netlist"
+	"tapload/measure/quantity"
 	"tapload/plot"
 )
 
@@ -52,9 +52,9 @@ func (p boxPage) lead() string {
 
 // suits says how the hookup suits its tap.
 func (p boxPage) suits() string {
-	on := fmt.Sprintf("on the %s ohm tap", rating.Ohms(p.On.TapOhm))
+	on := fmt.Sprintf("on the %s ohm tap", quantity.Ohms(p.On.TapOhm))
 	if p.amp.Kind == amp.SolidState {
-		on = fmt.Sprintf("on an amplifier for %s ohm or more", rating.Ohms(p.On.TapOhm))
+		on = fmt.Sprintf("on an amplifier for %s ohm or more", quantity.Ohms(p.On.TapOhm))
 	}
 	if !p.On.Safe {
 		return strings.ToUpper(p.On.Grade.String()) + " " + on + ", NOT SAFE: do not use it there"
@@ -421,9 +421,9 @@ func (p boxPage) use(b box.Parts) string {
 	case !p.On.Safe:
 		return p.suits()
 	case p.amp.Kind == amp.SolidState:
-		return fmt.Sprintf("Lowest load of the amplifier: %s ohm", rating.Ohms(p.On.TapOhm))
+		return fmt.Sprintf("Lowest load of the amplifier: %s ohm", quantity.Ohms(p.On.TapOhm))
 	}
-	return fmt.Sprintf("Use the %s ohm tap", rating.Ohms(p.On.TapOhm))
+	return fmt.Sprintf("Use the %s ohm tap", quantity.Ohms(p.On.TapOhm))
 }
 
 // worst says what a pulled cabinet plug can do.
@@ -438,7 +438,7 @@ func (p boxPage) worst() string {
 	case most == least:
 		return "A pulled plug leaves " + ohmText(most)
 	}
-	return fmt.Sprintf("A pulled plug leaves %s to %s", rating.Ohms(least), ohmText(most))
+	return fmt.Sprintf("A pulled plug leaves %s to %s", quantity.Ohms(least), ohmText(most))
 }
 
 func count(n int, one, many string) string {
@@ -456,7 +456,7 @@ func and(names []string) string {
 	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
-func ohmText(ohm float64) string { return rating.Ohms(ohm) + " ohm" }
+func ohmText(ohm float64) string { return quantity.Ohms(ohm) + " ohm" }
 
 // ohmsText writes what a meter may read.
 func ohmsText(o box.Ohms) string {

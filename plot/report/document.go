@@ -20,10 +20,11 @@ type Document struct {
 	Sections []Section
 }
 
-// Section is a part of a Document with a heading of its own.
+// Section is a part of a Document, with a heading of its own unless that is "".
 type Section struct {
 	Heading string
 	NewPage bool // starts a page where there are pages
+	Details bool // at a terminal it stands only where details are asked for
 	Pieces  []Piece
 }
 
@@ -39,8 +40,9 @@ type Points []string
 // Caution is a paragraph that nobody must miss.
 type Caution string
 
-// Table is rows of cells under a head, as many in each. The first cell of a row
-// is its name; where it is empty, that of the row above goes on.
+// Table is rows of cells, as many in each, under a head unless that is nil. The
+// first cell of a row is its name; where it is empty, that of the row above goes
+// on.
 type Table struct {
 	Caption string
 	Head    []string

@@ -171,7 +171,8 @@ tbody th { white-space: nowrap; font-weight: normal; }
 <main>
 {{- range .Sections}}
 <section{{if .NewPage}} class="page"{{end}}>
-<h2>{{.Heading}}</h2>
+{{- if .Heading}}
+<h2>{{.Heading}}</h2>{{end}}
 {{- range .Pieces}}
 {{- if .Words}}
 <p>{{.Words}}</p>
@@ -185,8 +186,8 @@ tbody th { white-space: nowrap; font-weight: normal; }
 <div class="table" tabindex="0"><table>
 {{- if .Table.Caption}}
 <caption>{{.Table.Caption}}</caption>{{end}}
-<thead><tr>{{range .Table.Head}}<th scope="col">{{.}}</th>{{end}}</tr></thead>
-<tbody>{{range .Table.Rows}}
+{{if .Table.Head}}<thead><tr>{{range .Table.Head}}<th scope="col">{{.}}</th>{{end}}</tr></thead>
+{{end}}<tbody>{{range .Table.Rows}}
 <tr>{{if .Span}}<th scope="row"{{if gt .Span 1}} rowspan="{{.Span}}"{{end}}>{{.Name}}</th>{{end}}{{range .Cells}}<td>{{.}}</td>{{end}}</tr>{{end}}
 </tbody></table></div>
 {{- else if .Figure}}

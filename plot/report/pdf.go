@@ -106,12 +106,14 @@ func (p *pdfPages) write(style string, size, indent float64, s string) {
 }
 
 func (p *pdfPages) section(s Section) error {
-	p.need(headingSize*leading + p.least(s.Pieces))
-	p.write("B", headingSize, 0, s.Heading)
-	p.doc.SetDrawColor(0x77, 0x77, 0x77)
-	p.doc.SetLineWidth(0.7)
-	p.doc.Line(pageMargin, p.y+1, pageMargin+p.width, p.y+1)
-	p.y += pieceGap
+	if s.Heading != "" {
+		p.need(headingSize*leading + p.least(s.Pieces))
+		p.write("B", headingSize, 0, s.Heading)
+		p.doc.SetDrawColor(0x77, 0x77, 0x77)
+		p.doc.SetLineWidth(0.7)
+		p.doc.Line(pageMargin, p.y+1, pageMargin+p.width, p.y+1)
+		p.y += pieceGap
+	}
 	for i, piece := range s.Pieces {
 		if i > 0 {
 			p.y += pieceGap
@@ -198,14 +200,18 @@ func (p *pdfPages) table(t Table) {
 	}
 	p.font("B", cellSize) // the widest, so that the head fits too
 	natural, word := t.measure(func(s string) float64 { return p.doc.GetStringWidth(plot.PDFText(s)) })
-	w := widths(natural, word, p.width-cellGap*float64(len(t.Head)-1))
-	p.row("B", w, t.Head)
+	w := widths(natural, word, p.width-cellGap*float64(len(natural)-1))
+	if t.Head != nil {
+		p.row("B", w, t.Head)
+	}
 	name := ""
 	for _, row := range t.Rows {
 		name = cmp.Or(row[0], name)
 		if p.y+p.tall("", w, row) > p.bottom {
 			p.turn()
-			p.row("B", w, t.Head)
+			if t.Head != nil {
+				p.row("B", w, t.Head)
+			}
 			row = slices.Clone(row)
 			row[0] = name
 		}

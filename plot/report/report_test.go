@@ -262,7 +262,7 @@ func TestPDFLongTable(t *testing.T) {
 		long.Rows = append(long.Rows, []string{fmt.Sprint(i), strings.Repeat("word ", 20)})
 	}
 	var out bytes.Buffer
-	if err := (Document{Title: "t", Sections: []Section{{"s", false, []Piece{long}}}}).PDF(&out, A4); err != nil {
+	if err := (Document{Title: "t", Sections: []Section{{Heading: "s", Pieces: []Piece{long}}}}).PDF(&out, A4); err != nil {
 		t.Fatal(err)
 	}
 	if n := len(regexp.MustCompile(`/Type /Page\b`).FindAllString(out.String(), -1)); n < 4 {

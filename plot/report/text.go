@@ -9,24 +9,65 @@ import (
 	"unicode/utf8"
 )
 
-// Text writes d in columns characters a line, for a terminal.
+// screenRows are those of a terminal that nobody has made larger.
+const screenRows = 24
+
+// Terminal writes d for somebody at a terminal of so many columns: the answer
+// first, then what stands behind it, and, where that does not fit one screen, the
+// answer again. Sections of details stand on it only where they are asked for;
+// else their headings are named.
+func (d Document) Terminal(w io.Writer, columns int, details bool) error {
+	t := textPage{columns: columns}
+	t.words("", "  ", d.Lead)
+	var more []string
+	for _, s := range d.Sections {
+		if s.Details && !details {
+			if s.Heading != "" {
+				more = append(more, s.Heading)
+			}
+			continue
+		}
+		t.line("")
+		if s.Heading != "" {
+			t.words("", "", s.Heading)
+		}
+		t.pieces(s.Pieces)
+	}
+	if len(more) > 0 {
+		t.words("", "  ", "(--details: "+strings.Join(more, ", ")+")")
+	}
+	if bytes.Count(t.buf.Bytes(), []byte("\n")) > screenRows {
+		t.line("")
+		t.words("", "  ", d.Lead)
+	}
+	_, err := w.Write(t.buf.Bytes())
+	return err
+}
+
+// Text writes d as a file to read and print, columns characters a line.
 func (d Document) Text(w io.Writer, columns int) error {
 	t := textPage{columns: columns}
 	t.words("", "", d.Title)
 	t.words("", "", d.Lead)
 	for _, s := range d.Sections {
 		t.line("")
-		t.words("", "", s.Heading)
-		t.line(strings.Repeat("-", min(utf8.RuneCountInString(s.Heading), t.columns)))
-		for i, p := range s.Pieces {
-			if i > 0 && apart(s.Pieces[i-1], p) {
-				t.line("")
-			}
-			t.piece(p)
+		if s.Heading != "" {
+			t.words("", "", s.Heading)
+			t.line(strings.Repeat("-", min(utf8.RuneCountInString(s.Heading), t.columns)))
 		}
+		t.pieces(s.Pieces)
 	}
 	_, err := w.Write(t.buf.Bytes())
 	return err
+}
+
+func (t *textPage) pieces(all []Piece) {
+	for i, p := range all {
+		if i > 0 && apart(all[i-1], p) {
+			t.line("")
+		}
+		t.piece(p)
+	}
 }
 
 // apart says whether an empty line stands between two pieces.
@@ -95,9 +136,9 @@ func (t *textPage) table(p Table) {
 	if p.Caption != "" {
 		t.words("", "", p.Caption)
 	}
+	rows := p.all()
 	natural, word := p.measure(func(s string) float64 { return float64(utf8.RuneCountInString(s)) })
-	w := widths(natural, word, float64(t.columns-gap*(len(p.Head)-1)))
-	rows := append([][]string{p.Head}, p.Rows...)
+	w := widths(natural, word, float64(t.columns-gap*(len(natural)-1)))
 	for _, row := range rows {
 		cells, tall := make([][]string, len(row)), 0
 		for i, c := range row {
@@ -118,11 +159,24 @@ func (t *textPage) table(p Table) {
 	}
 }
 
+// all are the rows of t, its head among them.
+func (t Table) all() [][]string {
+	if t.Head == nil {
+		return t.Rows
+	}
+	return append([][]string{t.Head}, t.Rows...)
+}
+
 // measure returns for each column the width of its longest cell and that of
 // its longest word.
 func (t Table) measure(width func(string) float64) (natural, word []float64) {
-	natural, word = make([]float64, len(t.Head)), make([]float64, len(t.Head))
-	for _, row := range append([][]string{t.Head}, t.Rows...) {
+	rows := t.all()
+	columns := 0
+	if len(rows) > 0 {
+		columns = len(rows[0])
+	}
+	natural, word = make([]float64, columns), make([]float64, columns)
+	for _, row := range rows {
 		for i, c := range row {
 			natural[i] = max(natural[i], width(c))
 			for _, s := range strings.Fields(c) {
