@@ -21,7 +21,7 @@ func TestIn(t *testing.T) {
 		{54.9, 2, "ohm", "54.9 ohm ± 4.0"},
 		{8, 0, "ohm", "8.000 ohm"},
 		{194.531, 0.0005, "W", "194.5 W ± 0.2"},
-		{12345, 1, "Hz", "12345 Hz ± 12"},
+		{12345, 1, "Hz", "12345 Hz ± 13"},
 		{1.2, 30, "ohm", "1 ohm ± 60"},
 	} {
 		if got := Of(c.value, c.u).In(c.unit); got != c.want {
