@@ -126,7 +126,7 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 		}
 	}
 	if short := g.Seen.Short; len(short) > 0 {
-		worst := slices.MaxFunc(short, func(a, b ratio.Unsure) int { return cmp.Compare(a.U, b.U) })
+		worst := slices.MaxFunc(short, func(a, b ratio.Precision) int { return cmp.Compare(a.U, b.U) })
 		add("wanted", "the time was over before %d tones were as sure as wanted; the worst is ± %.2g %% at %.0f Hz (k = 2)", len(short), 200*worst.U, worst.Hz)
 	}
 	if barelyLoads(g) {
@@ -313,9 +313,9 @@ const sureEnough = 0.01
 
 // unsure returns the points that noise leaves less sure than that, k = 2, and
 // the worst.
-func unsure(g ratio.Ratio) (all []ratio.Unsure, worst ratio.Unsure) {
+func unsure(g ratio.Ratio) (all []ratio.Precision, worst ratio.Precision) {
 	for _, p := range g.Points {
-		u := ratio.Unsure{Hz: p.Hz, U: p.RelativeU()}
+		u := ratio.Precision{Hz: p.Hz, U: p.RelativeU()}
 		if 2*u.U <= sureEnough {
 			continue
 		}

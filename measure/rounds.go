@@ -111,7 +111,7 @@ func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (ra
 			g.Seen.Ringing = append(g.Seen.Ringing, hz)
 		}
 		if off := t.off(s.Aim.Wanted); off > 1 {
-			g.Seen.Short = append(g.Seen.Short, ratio.Unsure{Hz: hz, U: t.point.RelativeU()})
+			g.Seen.Short = append(g.Seen.Short, ratio.Precision{Hz: hz, U: t.point.RelativeU()})
 		}
 	}
 	g.Shared = shared(tones, g.Points)

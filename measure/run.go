@@ -64,14 +64,14 @@ func Run(ctx context.Context, s Setup) (record.Record, error) {
 	if err != nil {
 		return record.Record{}, err
 	}
-	heard, err := json.Marshal(played)
+	signalLaw, err := json.Marshal(played)
 	if err != nil {
 		return record.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
 	out := record.Record{
 		Label:    s.Label,
 		Taken:    s.Now,
-		Signal:   heard,
+		Signal:   signalLaw,
 		SenseOhm: s.Jig.SenseOhm,
 		Jig:      s.Jig.Note(),
 		Curve:    curve,

@@ -73,7 +73,7 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 }
 
 // toTheSample returns the place within two steps of at where the period agrees
-// best with x, judged by every so manieth of its samples.
+// best with x, judged by one in so many of its samples.
 func toTheSample(x, period []float64, at, by int) int {
 	const judged = 2048
 	step := len(period)/judged | 1 // odd, to share no factor with what repeats
@@ -93,7 +93,7 @@ func toTheSample(x, period []float64, at, by int) int {
 }
 
 // toThePeriod returns the place a whole number of half periods from at where
-// the signal agrees best with x, judged by every so manieth sample. What is
+// the signal agrees best with x, judged by one sample in so many. What is
 // reduced to the lower octaves may match better one period off, where the steps
 // of the reduction happen to fall alike; and half a period off a signal of odd
 // lines is its own negative.

@@ -45,7 +45,7 @@ type Seen struct {
 	NoiseFloor   [2]float64   // rms of what differs between periods, hum aside, fraction of full scale
 	Distortion   [2]float64   // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
 	Ringing      []float64    // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
-	Short        []Unsure     // tones that were to become surer than they are when the time was over
+	Short        []Precision     // tones that were to become surer than they are when the time was over
 	Late         int          // blocks that the driver flagged as lost or late, none of which counts
 	LeftOut      int          // points of the grid that the signal did not carry above the noise
 	Moved        []Moved      // by how much that of odd order may move |Z| of each point; nil for none
@@ -98,8 +98,8 @@ func sameRate(rec card.Recording, sig signal.Signal) error {
 	}
 }
 
-// Unsure is a frequency and the relative standard uncertainty of |Z| there.
-type Unsure struct{ Hz, U float64 }
+// Precision is a frequency and the relative standard uncertainty of |Z| there.
+type Precision struct{ Hz, U float64 }
 
 // leastSwing bounds what RelativeU divides by: for loads of less than a
 // thirtieth or more than thirty times the sense resistor it asks no more of
