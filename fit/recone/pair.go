@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"strings"
 
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -32,6 +33,62 @@ func onOne(first, second impedance.Curve) (a, b impedance.Curve, err error) {
 	}
 	second, err = second.Resample(first.Hz())
 	return first, second, err
+}
+
+// onOneGrid returns the curves of sides on the frequencies of the first of
+// them, as far as all have these.
+func onOneGrid(sides []Side) ([]impedance.Curve, []impedance.Warning, error) {
+	var warnings []impedance.Warning
+	known := 0
+	for _, s := range sides {
+		if err := s.Curve.Check(); err != nil {
+			return nil, nil, fmt.Errorf("curve of %s: %w", s.Label, err)
+		}
+		if i := slices.IndexFunc(s.Curve.Points, func(p impedance.Point) bool { return p.Z == 0 }); i >= 0 {
+			return nil, nil, fmt.Errorf("curve of %s is 0 ohm at %g Hz; a ratio to it needs more", s.Label, s.Curve.Points[i].Hz)
+		}
+		if s.Celsius != nil {
+			known++
+		}
+	}
+	curves := make([]impedance.Curve, len(sides))
+	for i, s := range sides {
+		curves[i] = s.Curve
+		if known == len(sides) {
+			if err := s.check(); err != nil {
+				return nil, nil, err
+			}
+			curves[i] = atReference(s, *s.Celsius-reference, "temperature of "+s.Label)
+		}
+	}
+	if known > 0 && known < len(sides) {
+		warnings = append(warnings, impedance.Warning{Code: "temperature-of-some",
+			Text: fmt.Sprintf("the temperature of %d of %d drivers is known, so all are compared as they were measured: give all", known, len(sides))})
+	}
+
+	first := curves[0]
+	var other []string
+	for i, c := range curves {
+		if impedance.SameGrid(curves[0], c) == nil {
+			continue
+		}
+		other = append(other, sides[i].Label)
+		var err error
+		if first, err = overlap(first, c); err != nil {
+			return nil, nil, fmt.Errorf("curves of %s and %s: %w", sides[0].Label, sides[i].Label, err)
+		}
+	}
+	if len(other) == 0 {
+		return curves, warnings, nil
+	}
+	for i, c := range curves {
+		var err error
+		if curves[i], err = c.Resample(first.Hz()); err != nil {
+			return nil, nil, fmt.Errorf("curve of %s: %w", sides[i].Label, err)
+		}
+	}
+	return curves, append(warnings, impedance.Warning{Code: "resampled",
+		Text: fmt.Sprintf("interpolated to the frequencies of %s from %.4g to %.4g Hz: %s; use one signal for all", sides[0].Label, first.Points[0].Hz, first.Points[len(first.Points)-1].Hz, strings.Join(other, ", "))}), nil
 }
 
 // Ratio is |Z| after over before at one frequency, in percent: 100 is no
