@@ -92,13 +92,3 @@ func (o addedFlags) added() recone.Added {
 	}
 	return recone.Added{Mass: si(o.mass, 1e-3, uMass), Volume: si(o.box, 1e-3, uVolume), Diameter: si(o.diameter, 1e-3, uDiameter)}
 }
-
-// cancels says what a change of constants does not depend on.
-func (o addedFlags) cancels() string {
-	what, u := fmt.Sprintf("mass of %g g", o.mass.value), uMass
-	if o.box.value > 0 {
-		what, u = fmt.Sprintf("closed box of %g l", o.box.value), uVolume
-	}
-	return fmt.Sprintf("constants by one %s and a cone of %g mm, taken as known to %g %% and %g %% (k = 1): that is in before and after, and cancels in the change",
-		what, o.diameter.value, 100*u, 100*uDiameter)
-}

@@ -1,21 +1,22 @@
 package main
 
 import (
+	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"tapload/fit"
 	"tapload/fit/recone"
-	"tapload/measure/impedance"
-	"tapload/measure/quantity"
-	"tapload/measure/record"
 	"tapload/measure/verdict"
-	"tapload/plot"
+	"tapload/plot/report"
 )
 
 type compareOptions struct {
@@ -25,8 +26,8 @@ type compareOptions struct {
 	out, changes  string
 	ratio         string
 	harmonics     string
-	json          bool
 
+	answer
 	addedFlags
 	with [2]string // records with what was added, before and after
 
@@ -110,7 +111,7 @@ With --match the records of many drivers are put together in pairs or quads
 	f.StringVar(&o.group, "group", "", "hold one record against the group that the `pattern` names")
 	f.StringVar(&o.match, "match", "", "find which drivers belong together, of the records that the `pattern` names")
 	f.IntVar(&o.per, "per", 2, "how many belong together, 2 or 4 (`n`)")
-	f.BoolVar(&o.json, "json", false, "print the result as JSON")
+	o.answer.register(f)
 	return c
 }
 
@@ -169,152 +170,173 @@ func (o *compareOptions) pictures() pictures {
 	return asked(picture{"-o", o.out}, picture{"--changes-plot", o.changes}, picture{"--ratio-plot", o.ratio}, picture{"--distortion-plot", o.harmonics})
 }
 
-// compared is a comparison and what its page says besides.
-type compared struct {
-	recone.Comparison
-	labels   [2]string
-	records  [2]record.Record
-	limits   recone.Limits
-	own      bool                // limits are the user's
-	added    addedFlags          // to both, for their constants
-	bends    [2]*distortionEntry // nil where the record has no distortion
-	scrapes  bool                // after, and not before
-	warnings []impedance.Warning
-}
-
-// scraping fails what scrapes after and did not before, whatever its curve
-// says.
-func (r *compared) scraping() {
-	after := r.bends[1]
-	if after == nil || after.Scrapes == nil || r.bends[0] != nil && r.bends[0].Scrapes != nil {
-		return
-	}
-	r.scrapes, r.Verdict = true, verdict.Fail
-	than := "; before, it did not"
-	if r.bends[0] == nil {
-		than = ""
-	}
-	r.warnings = append(r.warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", quantity.Hz(after.Scrapes.Hz), than)})
-}
-
-// sideNames are the names of what is compared.
-var sideNames = [2]string{"before", "after"}
-
 func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	r, sides, harmonics, err := o.compare(f.Changed, args)
+	r, sides, err := o.compare(f.Changed, args)
 	if err != nil {
 		return err
 	}
-	if err := o.draw(sides, harmonics, r); err != nil {
+	if err := o.pictures().write(func(flag string) (chart, error) { return o.picture(flag, r, sides) }); err != nil {
 		return err
 	}
-	if err := show(e, o.json, r, r.warnings); err != nil {
+	if err := o.show(e, r, report.Compare(r), r.Warnings); err != nil {
 		return err
 	}
 	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
 }
 
-// compare holds the record after against the record before, and returns what
-// its pictures are made of too.
-func (o *compareOptions) compare(changed func(flag string) bool, args []string) (r compared, sides [2]recone.Side, harmonics []plot.Harmonics, err error) {
-	r = compared{limits: recone.DefaultLimits(), own: o.limits != "", added: o.addedFlags}
-	if r.own {
+// compare holds the record after against the record before.
+func (o *compareOptions) compare(changed func(flag string) bool, args []string) (r recone.Comparison, sides [2]recone.Side, err error) {
+	options := recone.Options{Added: o.added()}
+	if o.limits != "" {
 		in, err := os.Open(o.limits)
 		if err != nil {
-			return r, sides, nil, fmt.Errorf("cannot read limits %s: %w", o.limits, plainPath(err))
+			return r, sides, fmt.Errorf("cannot read limits %s: %w", o.limits, plainPath(err))
 		}
 		defer in.Close()
-		if r.limits, err = recone.ReadLimits(in); err != nil {
-			return r, sides, nil, fmt.Errorf("limits %s: %w", o.limits, err)
+		if options.Limits, err = recone.ReadLimits(in); err != nil {
+			return r, sides, fmt.Errorf("limits %s: %w", o.limits, err)
 		}
 	}
 	for i, path := range args {
-		side, rec, err := readSide(path)
-		if err != nil {
-			return r, sides, nil, err
+		if sides[i], err = readSide(path, true); err != nil {
+			return r, sides, err
 		}
-		if d := rec.Distortion; d != nil {
-			r.bends[i] = distortionOf(*d)
-			harmonics = append(harmonics, plot.Harmonics{Label: sideNames[i] + ": " + side.Label, Short: sideNames[i], Distortion: *d})
-		} else if o.harmonics != "" {
-			return r, sides, nil, fmt.Errorf("--distortion-plot: %s holds no harmonics; measure both with \"tapload sweep --distortion\"", path)
+		if o.harmonics != "" && sides[i].Record.Distortion == nil {
+			return r, sides, fmt.Errorf("--distortion-plot: %s holds no harmonics; measure both with \"tapload sweep --distortion\"", path)
 		}
 		if changed("before-celsius") || o.known {
-			side.Celsius = []*float64{&o.before, &o.after}[i]
+			sides[i].Celsius = []*float64{&o.before, &o.after}[i]
 		}
-		var with []impedance.Warning
 		if o.with[i] != "" {
-			moved, warnings, err := o.second(o.with[i], rec, fit.Options{})
+			moved, err := readSide(o.with[i], true)
 			if err != nil {
-				return r, sides, nil, err
+				return r, sides, err
 			}
-			side.Moved, with = &moved, warnings
-		}
-		sides[i], r.labels[i], r.records[i] = side, side.Label, rec
-		for _, w := range slices.Concat(side.Load.Warnings, rec.Warnings, with) {
-			w.Text = sideNames[i] + ": " + w.Text
-			r.warnings = append(r.warnings, w)
+			sides[i].Moved = &moved
 		}
 	}
-	if r.Comparison, err = recone.Compare(sides[0], sides[1], recone.Options{Limits: r.limits, Added: o.added()}); err != nil {
-		return r, sides, nil, err
-	}
-	if w, exchanged := recone.Exchanged(r.records[0], r.records[1]); exchanged {
-		r.warnings = append(r.warnings, w)
-	}
-	r.warnings = slices.Concat(r.warnings, r.Warnings)
-	r.scraping()
-	return r, sides, harmonics, nil
+	r, err = recone.Compare(sides[0], sides[1], options)
+	return r, sides, err
 }
 
-// draw writes the pictures that were asked for, all or none.
-func (o *compareOptions) draw(sides [2]recone.Side, harmonics []plot.Harmonics, r compared) error {
-	return o.pictures().write(func(flag string) (chart, error) {
-		switch flag {
-		case "--changes-plot":
-			return r.chart(), nil
-		case "--ratio-plot":
-			return ratioOf(sides[0].Curve, sides[1].Curve)
-		case "--distortion-plot":
-			return plot.DistortionChart{Title: "Harmonics of the current, before and after", Records: harmonics}, nil
+// picture is the chart that a flag asks for.
+func (o *compareOptions) picture(flag string, r recone.Comparison, sides [2]recone.Side) (chart, error) {
+	switch flag {
+	case "--changes-plot":
+		return report.ChangeChart(r), nil
+	case "--distortion-plot":
+		return report.HarmonicsChart(sides[0], sides[1]), nil
+	case "--ratio-plot":
+		c, err := report.RatioChart(sides[0].Curve, sides[1].Curve)
+		if err == nil {
+			c.LowHz, c.HighHz = chartBand(sides[0].Curve.Within(c.Hz[0], c.Hz[len(c.Hz)-1]))
 		}
-		return plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
-			{Label: "before: " + sides[0].Label, Curve: sides[0].Curve},
-			{Label: "after: " + sides[1].Label, Curve: sides[1].Curve},
-		}}, nil
-	})
-}
-
-// ratioOf draws |Z| after over before.
-func ratioOf(before, after impedance.Curve) (plot.RatioChart, error) {
-	c := plot.RatioChart{Title: "After over before", Label: "|Z| after over before"}
-	all, err := recone.Ratios(before, after)
-	if err != nil {
 		return c, err
 	}
-	for _, r := range all {
-		c.Hz, c.Percent, c.U = append(c.Hz, r.Hz), append(c.Percent, r.Percent.Value), append(c.U, r.Percent.U)
-	}
-	c.LowHz, c.HighHz = chartBand(before.Within(all[0].Hz, all[len(all)-1].Hz))
-	return c, nil
+	return report.CurvesChart(sides[0], sides[1]), nil
 }
 
-// readSide reads a record and fits it.
-func readSide(path string) (recone.Side, record.Record, error) {
+// readSide reads a record, and fits it where that is asked for.
+func readSide(path string, fitted bool) (recone.Side, error) {
 	rec, err := measured(path, "a comparison")
 	if err != nil {
-		return recone.Side{}, rec, err
+		return recone.Side{}, err
 	}
-	load, err := fitCurve(rec.Curve, fit.Options{})
+	var load fit.Result
+	if fitted {
+		if load, err = fitCurve(rec.Curve, fit.Options{}); err != nil {
+			return recone.Side{}, fmt.Errorf("%s: %w", path, err)
+		}
+	}
+	return recone.Of(rec, load, path), nil
+}
+
+// nameOf is how a driver of many is called: by its file.
+func nameOf(path string) string { return strings.TrimSuffix(filepath.Base(path), recordSuffix) }
+
+// ofPair are the flags that are for two records alone.
+var ofPair = []string{"limits", "before-celsius", "after-celsius", "added-mass-g", "box-l", "diameter-mm", "before-with", "after-with", "output", "changes-plot", "ratio-plot", "distortion-plot"}
+
+// only refuses the flags that are for another use of the command.
+func (o *compareOptions) only(f *pflag.FlagSet, use string, others ...string) error {
+	for _, flag := range others {
+		if f.Changed(flag) {
+			return fmt.Errorf("--%s does not go with %s", flag, use)
+		}
+	}
+	return nil
+}
+
+// checkGroup is check for --group.
+func (o *compareOptions) checkGroup(f *pflag.FlagSet, args []string) error {
+	if len(args) != 1 {
+		return errors.New("--group holds one record against a group; name that one, such as after.sweep.json")
+	}
+	return o.only(f, "--group", append([]string{"match", "per"}, ofPair...)...)
+}
+
+// checkMatch is check for --match.
+func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
+	switch {
+	case len(args) > 0:
+		return fmt.Errorf("%q: --match takes the records from its pattern, and no others", args[0])
+	case o.per != 2 && o.per != 4:
+		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
+	}
+	return o.only(f, "--match", ofPair...)
+}
+
+// recordsOf reads the records that a pattern names, fitted or not; one record
+// can be left out.
+func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool, but string) (sides []recone.Side, err error) {
+	paths, err := filepath.Glob(pattern)
 	if err != nil {
-		return recone.Side{}, rec, fmt.Errorf("%s: %w", path, err)
+		return nil, fmt.Errorf("%s %s is no pattern of file names: %w", flag, pattern, err)
 	}
-	label := rec.Label
-	if label == "" {
-		label = path
+	paths = slices.DeleteFunc(paths, func(p string) bool { return but != "" && fileKey(p) == fileKey(but) })
+	if len(paths) < least {
+		return nil, fmt.Errorf("%s %s finds %d records; %d are needed", flag, pattern, len(paths), least)
 	}
-	return recone.Side{Label: label, Curve: rec.Curve, Load: load}, rec, nil
+	err = inOrder(ctx, len(paths), func(i int) (recone.Side, error) { return readSide(paths[i], fitted) }, func(i int, one recone.Side, err error) error {
+		one.Label = nameOf(paths[i])
+		sides = append(sides, one)
+		return err
+	})
+	return sides, cmp.Or(err, ctx.Err())
+}
+
+func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error {
+	const fewest = 4
+	group, err := recordsOf(ctx, "--group", o.group, fewest, true, path)
+	if err != nil {
+		return err
+	}
+	one, err := readSide(path, true)
+	if err != nil {
+		return err
+	}
+	one.Label = nameOf(path)
+	r, err := recone.Group(group, one)
+	if err != nil {
+		return err
+	}
+	if err := o.show(e, r, report.Group(r), r.Warnings); err != nil {
+		return err
+	}
+	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
+}
+
+func (o *compareOptions) runMatch(ctx context.Context, e env) error {
+	sides, err := recordsOf(ctx, "--match", o.match, o.per, false, "")
+	if err != nil {
+		return err
+	}
+	r, err := recone.Match(sides, o.per)
+	if err != nil {
+		return err
+	}
+	return o.show(e, r, report.Match(r), r.Warnings)
 }

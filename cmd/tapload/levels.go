@@ -1,13 +1,9 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"math"
-	"slices"
 	"strings"
 
 	"tapload/fit/recone"
@@ -15,7 +11,7 @@ import (
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
-	"tapload/plot"
+	"tapload/plot/report"
 )
 
 // checkSeries returns what is wrong with a series of levels.
@@ -52,15 +48,6 @@ func (o sweepOptions) at(level decibel) sweepOptions {
 	return o
 }
 
-// series are sweeps of one load at several levels.
-type series struct {
-	levels  levels
-	sweeps  []summary
-	changes []recone.LevelChange // of all but the first
-
-	warnings []impedance.Warning
-}
-
 // sweepSeries measures at each level, the quietest first. A record is written
 // as soon as it is there: a louder level may well clip.
 func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
@@ -81,17 +68,19 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	}
 	defer func() { err = errors.Join(err, end()) }()
 
-	r := series{levels: o.signal.levels}
+	var levelDB []float64
 	var records []record.Record
 	var written []string
+	var sweeps []summary
 	for i, one := range each {
+		levelDB = append(levelDB, float64(o.signal.levels[i]))
 		setup.Label, setup.Now = one.label, e.now().UTC()
 		if setup.Signal, err = one.signal.make(); err != nil {
 			return err
 		}
 		record, err := measure.Run(ctx, setup)
 		if err != nil {
-			err = fmt.Errorf("at %s dB: %w", quantity.Plain(float64(r.levels[i])), err)
+			err = fmt.Errorf("at %s dB: %w", quantity.Plain(levelDB[i]), err)
 			if len(written) > 0 {
 				err = fmt.Errorf("%w (written before that: %s)", err, strings.Join(written, ", "))
 			}
@@ -103,127 +92,25 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 		records, written = append(records, record), append(written, one.out)
-		r.sweeps = append(r.sweeps, summarize(record, one.out))
+		sweeps = append(sweeps, summarize(record, one.out))
 	}
-	if err := o.drawSeries(records); err != nil {
+	r, err := recone.LevelSeries(levelDB, records)
+	if err != nil {
 		return err
 	}
-	var curves []impedance.Curve
+	if err := o.pictures().write(func(flag string) (chart, error) {
+		if flag == "--distortion-plot" {
+			return report.LevelHarmonics(r), nil
+		}
+		return report.LevelCurves(r, o.label), nil
+	}); err != nil {
+		return err
+	}
 	var about namedWarnings
 	for i, record := range records {
-		curves = append(curves, record.Curve)
-		about.add(quantity.Plain(float64(r.levels[i]))+" dB", record.Warnings)
+		about.add(r.Name(i), record.Warnings)
 	}
-	if r.changes, err = recone.Levels(curves); err != nil {
-		return err
-	}
-	r.warnings = about.list()
-	return show(e, o.json, r, r.warnings)
-}
-
-func (o sweepOptions) drawSeries(records []record.Record) error {
-	return o.pictures().write(func(flag string) (chart, error) {
-		curves := plot.ImpedanceChart{Title: o.label}
-		harmonics := plot.DistortionChart{Title: "Harmonics of the current"}
-		for i, r := range records {
-			name := quantity.Plain(float64(o.signal.levels[i])) + " dB"
-			curves.Traces = append(curves.Traces, plot.Trace{Label: name, Curve: r.Curve})
-			if r.Distortion != nil {
-				harmonics.Records = append(harmonics.Records, plot.Harmonics{Label: name, Short: name, Distortion: *r.Distortion})
-			}
-		}
-		if flag == "--distortion-plot" {
-			return harmonics, nil
-		}
-		return curves, nil
-	})
-}
-
-// linear returns the index of the loudest level up to which nothing bends, or
-// -1 where even the second does.
-func (r series) linear() int {
-	i := slices.IndexFunc(r.changes, func(c recone.LevelChange) bool { return c.Bends })
-	switch {
-	case i < 0:
-		return len(r.changes)
-	case i == 0:
-		return -1
-	}
-	return i
-}
-
-// name is how level i is called.
-func (r series) name(i int) string { return quantity.Plain(float64(r.levels[i])) + " dB" }
-
-// changeText is a change of |Z| and where it is.
-func changeText(c recone.LevelChange) string {
-	return signedPercent(c.Percent) + " at " + quantity.Hz(c.Hz)
-}
-
-// words says up to where the load is linear, and what happens above.
-func (r series) words() string {
-	last := r.linear()
-	if last == len(r.changes) {
-		most := slices.MaxFunc(r.changes, func(a, b recone.LevelChange) int {
-			return cmp.Compare(math.Abs(a.Percent.Value), math.Abs(b.Percent.Value))
-		})
-		if !slices.ContainsFunc(r.changes, func(c recone.LevelChange) bool { return c.Sure }) {
-			return fmt.Sprintf("Linear from %s to %s: no change of |Z| stands clear of doubt, the largest being %s.", r.name(0), r.name(last), changeText(most))
-		}
-		return fmt.Sprintf("Linear from %s to %s: |Z| changes by %s at most.", r.name(0), r.name(last), changeText(most))
-	}
-	text := fmt.Sprintf("Linear to %s.", r.name(max(0, last)))
-	if last < 0 {
-		text = fmt.Sprintf("Not linear even between %s and %s; start quieter.", r.name(0), r.name(1))
-	}
-	next := max(0, last)
-	c := r.changes[next]
-	text += fmt.Sprintf(" At %s |Z| changes by %s", r.name(next+1), changeText(c))
-	if c.WarmOhm > 0 {
-		return text + fmt.Sprintf(", as if Re had risen by %s ohm: the coil warms; wait between sweeps, or play for less time.", quantity.Digits(c.WarmOhm, 2))
-	}
-	return text + ": suspension or force factor bend with the excursion."
-}
-
-func (r series) print(w io.Writer) error {
-	p := page{w: w}
-	p.words(r.words())
-	p.line("")
-	const format = "%-8s%-27s%-18s%s"
-	p.line(fmt.Sprintf(format, "level", "peak", "lowest |Z|", "against "+r.name(0)))
-	for i, s := range r.sweeps {
-		peak := s.Max
-		if peak.edge && s.peak != nil {
-			peak = *s.peak
-		}
-		change := ""
-		if i > 0 {
-			if change = changeText(r.changes[i-1]); !r.changes[i-1].Sure {
-				change = "no change"
-			}
-		}
-		p.line(strings.TrimRight(fmt.Sprintf(format, r.name(i), quantity.Of(peak.Ohm, peak.U).In("ohm")+" at "+quantity.Hz(peak.Hz), quantity.Of(s.Min.Ohm, s.Min.U).In("ohm"), change), " "))
-	}
-	if r.sweeps[0].Bends != nil {
-		p.line("")
-		const format = "%-8s%-38s%s"
-		p.line(fmt.Sprintf(format, "level", "harmonics of the current", "scrapes"))
-		for i, s := range r.sweeps {
-			loudest := "lost in noise"
-			if o := s.Bends.loudest(); len(o) > 0 {
-				loudest = fmt.Sprintf("order %d at most %.0f dB, at %s", o[0].Order, o[0].LevelDB, quantity.Hz(o[0].Hz))
-			}
-			scrapes := "no sign of it"
-			if at := s.Bends.Scrapes; at != nil {
-				scrapes = fmt.Sprintf("%.0f dB at %s", at.LevelDB, quantity.Hz(at.Hz))
-			}
-			p.line(fmt.Sprintf(format, r.name(i), loudest, scrapes))
-		}
-	}
-	p.line("")
-	p.under(2, "-", fmt.Sprintf("± is k = 2; a change counts that is beyond doubt and more than %s %% (ours, no source)", quantity.Plain(recone.LeastBend)))
-	p.under(2, "-", "records: "+r.sweeps[0].File+" and so on")
-	return p.err
+	return answer{json: o.json}.show(e, seriesOf(r, sweeps, about.list()), report.Levels(r), about.list())
 }
 
 // seriesObject is what a series tells programs. Uncertainties are standard ones
@@ -238,31 +125,20 @@ type seriesObject struct {
 type levelObject struct {
 	LevelDB float64 `json:"level_db"`
 	summary
-	Change *levelChange `json:"change"` // against the first; null for that
+	Change *recone.LevelChange `json:"change"` // against the first; null for that
 }
 
-type levelChange struct {
-	Percent float64 `json:"percent"`
-	U       float64 `json:"u_percent"` // twice it holds at all points and levels at once
-	Hz      float64 `json:"hz"`
-	Sure    bool    `json:"significant"`
-	Bends   bool    `json:"bends"`
-	WarmOhm float64 `json:"warm_ohm"` // 0 where warmth does not explain it
-}
-
-func (r series) object() seriesObject {
-	o := seriesObject{LeastBend: recone.LeastBend, Warnings: impedance.Warnings(r.warnings)}
-	for i, s := range r.sweeps {
-		l := levelObject{LevelDB: float64(r.levels[i]), summary: s}
+func seriesOf(r recone.Series, sweeps []summary, warnings []impedance.Warning) seriesObject {
+	o := seriesObject{LeastBend: recone.LeastBend, Warnings: warnings}
+	for i, s := range sweeps {
+		l := levelObject{LevelDB: r.LevelDB[i], summary: s}
 		if i > 0 {
-			c := r.changes[i-1]
-			l.Change = &levelChange{c.Percent.Value, c.Percent.U, c.Hz, c.Sure, c.Bends, c.WarmOhm}
+			l.Change = &r.Changes[i-1]
 		}
 		o.Levels = append(o.Levels, l)
 	}
-	if i := r.linear(); i >= 0 {
-		dB := float64(r.levels[i])
-		o.LinearTo = &dB
+	if i := r.LinearTo(); i >= 0 {
+		o.LinearTo = &r.LevelDB[i]
 	}
 	return o
 }

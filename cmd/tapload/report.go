@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fit/rating"
+	"tapload/fit/recone"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
@@ -111,7 +112,8 @@ type proofFinding struct {
 
 type driverFinding struct {
 	job.Driver
-	compared
+	recone.Comparison
+	sides [2]recone.Side
 }
 
 // findings works everything out by what the commands themselves do.
@@ -146,11 +148,11 @@ func (o reportOptions) findings(ctx context.Context, c *cobra.Command, j *job.Jo
 	for _, d := range j.Drivers {
 		var own compareOptions
 		own.driverOf(j, d, func(string) bool { return false })
-		v, _, _, err := own.compare(func(string) bool { return false }, []string{j.Path(d.Before), j.Path(d.After)})
+		v, sides, err := own.compare(func(string) bool { return false }, []string{j.Path(d.Before), j.Path(d.After)})
 		if err != nil {
 			return r, fmt.Errorf("driver %s: %w", d.Label, err)
 		}
-		r.drivers = append(r.drivers, driverFinding{d, v})
+		r.drivers = append(r.drivers, driverFinding{d, v, sides})
 	}
 	if j.Jig != "" {
 		k, err := readJig(j.Path(j.Jig))

@@ -147,8 +147,8 @@ func (r jobFindings) driversInWords() report.Section {
 			verdict.Pass: "Like before the work, within the limits.", verdict.Fail: "Not like before the work.",
 			verdict.Undecided: "Not decided by this measurement.",
 		}[d.Verdict]
-		if c := d.Causes; (d.Verdict == verdict.Fail || loose(c)) && c[0].Words != "" {
-			text += " Most likely " + c[0].Words + "."
+		if c := d.Likeliest(); c != nil {
+			text += " Most likely " + c.Words + "."
 		}
 		t.Rows = append(t.Rows, []string{d.Label, text})
 	}
@@ -405,46 +405,18 @@ func (r jobFindings) proved() ([]report.Section, error) {
 func (r jobFindings) compared() ([]report.Section, error) {
 	var all []report.Section
 	for _, d := range r.drivers {
-		s := report.Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
-		s.Pieces = append(s.Pieces, report.Words(d.compared.words()))
-		chart := d.chart()
-		f, err := figure(chart, "(picture: each change against its limits)")
+		page := report.Compare(d.Comparison)
+		first := report.Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
+		f, err := figure(report.ChangeChart(d.Comparison), "(picture: each change against its limits)")
 		if err != nil {
 			return nil, err
 		}
-		s.Pieces = append(s.Pieces, f)
-		t := report.Table{Head: []string{"quantity", "before", "after", "change", "limits, %"}}
-		for _, c := range d.Changes {
-			q := quantityTexts[c.Name]
-			value := func(v quantity.Value) string { return v.Times(q.scale).In(q.unit) }
-			mark := ""
-			if c.Significant {
-				mark = ", beyond doubt"
-			}
-			t.Rows = append(t.Rows, []string{q.name, value(c.Before), value(c.After), signedPercent(c.Percent) + mark, limitsText(c.Limit, c.Verdict)})
-		}
-		s.Pieces = append(s.Pieces, t)
-		causes := report.Table{Caption: "What would explain all changes together", Head: []string{"odds", "cause"}}
-		for _, c := range d.Causes {
-			if c.Odds < leastShownCause {
-				break
-			}
-			text := c.Name
-			if c.Words != "" {
-				text += ": " + c.Words
-			}
-			causes.Rows = append(causes.Rows, []string{quantity.Probability(c.Odds), text})
-		}
-		s.Pieces = append(s.Pieces, causes)
-		whose := "Limits are a starting point of ours, not a standard."
-		if d.own {
-			whose = "Limits are those of " + d.Driver.Limits + "."
-		}
-		s.Pieces = append(s.Pieces, report.Words(whose+" "+capital(unheard)+"."))
+		first.Pieces = append(first.Pieces, report.Words(page.Lead), f)
+		all = append(all, first)
+		all = append(all, page.Sections...)
 		if d.Notes != "" {
-			s.Pieces = append(s.Pieces, report.Words(d.Notes))
+			all = append(all, report.Section{Pieces: []report.Piece{report.Words(d.Notes)}})
 		}
-		all = append(all, s)
 	}
 	return all, nil
 }
@@ -492,8 +464,8 @@ func (r jobFindings) instruments() report.Section {
 		add(p.Proof.Seen, p.record)
 	}
 	for _, d := range r.drivers {
-		add(d.Driver.Before, d.records[0])
-		add(d.Driver.After, d.records[1])
+		add(d.Driver.Before, *d.sides[0].Record)
+		add(d.Driver.After, *d.sides[1].Record)
 	}
 	if len(t.Rows) > 0 {
 		s.Pieces = append(s.Pieces, t)
@@ -546,7 +518,7 @@ func (r jobFindings) warned() report.Section {
 		}
 	}
 	for _, d := range r.drivers {
-		for _, w := range d.warnings {
+		for _, w := range d.Warnings {
 			all = append(all, "driver "+d.Label+": "+w.Text)
 		}
 	}

@@ -36,7 +36,7 @@ type summary struct {
 	Limit    string             `json:"limit"`
 	Warnings impedance.Warnings `json:"warnings"`
 	Drive    *driveEntry        `json:"load_level,omitempty"`
-	Bends    *distortionEntry   `json:"distortion,omitempty"`
+	Bends    *record.Harmonics  `json:"distortion,omitempty"`
 	Repeats  []repeatEntry      `json:"repeats,omitempty"`
 	Budget   []budgetEntry      `json:"budget,omitempty"`
 
@@ -70,7 +70,7 @@ func summarize(r record.Record, path string) summary {
 		}
 	}
 	if r.Distortion != nil {
-		s.Bends = distortionOf(*r.Distortion)
+		s.Bends = r.Distortion.Harmonics()
 	}
 	return s
 }
@@ -114,7 +114,7 @@ func (s summary) print(w io.Writer) {
 	if s.Drive != nil {
 		fmt.Fprintf(w, "level    %s\n", s.Drive.text())
 	}
-	s.Bends.print(w)
+	printHarmonics(w, s.Bends)
 	fmt.Fprintf(w, "limit    %s (± is k = 2)\n", s.Limit)
 	printRepeats(w, s.Repeats)
 	printBudget(w, s.Budget)

@@ -63,7 +63,7 @@ var causes = []cause{
 
 // warmth is offered where nobody knows the temperatures. 20 K is a coil that
 // has just played, or one that was warm when it was measured before.
-var warmth = cause{[6]float64{1, 0, 0, 0, 0, 0}, 20 * perKelvin, 3,
+var warmth = cause{[6]float64{1, 0, 0, 0, 0, 0}, 20 * quantity.CopperPerKelvin, 3,
 	words{"warm coil", "a coil that was %s warmer reads so: let it rest at room temperature and measure again, or give both temperatures"},
 	words{"warm coil before", "a coil that was %s warmer when it was measured before reads so: give both temperatures"}}
 
@@ -159,7 +159,7 @@ func (e explanation) list() []Cause {
 		}
 		size := ofPercent(a)
 		if i >= free {
-			size = ofKelvin(math.Expm1(math.Abs(a.Value)) / perKelvin)
+			size = ofKelvin(math.Expm1(math.Abs(a.Value)) / quantity.CopperPerKelvin)
 		}
 		found := Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: ofLog(a), moves: moves[i]}
 		for k := range found.moves {
@@ -178,21 +178,21 @@ func (e explanation) list() []Cause {
 
 	most := slices.Max(evidence)
 	for i, x := range evidence {
-		list[i].Odds = math.Exp(x - most)
+		list[i].Probability = math.Exp(x - most)
 	}
 	return ranked(list)
 }
 
-// ranked returns causes with odds that sum to 1, the likeliest first.
+// ranked returns causes with probabilities that sum to 1, the likeliest first.
 func ranked(list []Cause) []Cause {
 	var sum float64
 	for _, c := range list {
-		sum += c.Odds
+		sum += c.Probability
 	}
 	for i := range list {
-		list[i].Odds /= sum
+		list[i].Probability /= sum
 	}
-	slices.SortStableFunc(list, func(a, b Cause) int { return cmp.Compare(b.Odds, a.Odds) })
+	slices.SortStableFunc(list, func(a, b Cause) int { return cmp.Compare(b.Probability, a.Probability) })
 	return list
 }
 
@@ -219,7 +219,7 @@ func (e explanation) nothing() Cause {
 		return Cause{Name: "nothing changed", Words: "all changes are within what two measurements of one driver differ by"}
 	}
 	c := Cause{Name: warmth.up.name, Words: fmt.Sprintf("the coil was %s warmer, as the temperatures say, and nothing else changed", ofKelvin(*e.warmer)),
-		Amount: quantity.Value{Value: 100 * perKelvin * *e.warmer, U: 100 * perKelvin * kelvin * math.Sqrt2}}
+		Amount: quantity.Value{Value: 100 * quantity.CopperPerKelvin * *e.warmer, U: 100 * quantity.CopperPerKelvin * kelvin * math.Sqrt2}}
 	if *e.warmer < 0 {
 		c.Name = warmth.down.name
 		c.Words = fmt.Sprintf("the coil was %s warmer before, as the temperatures say, and nothing else changed", ofKelvin(-*e.warmer))

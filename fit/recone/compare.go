@@ -3,7 +3,6 @@ package recone
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -11,6 +10,7 @@ import (
 	"tapload/fit"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
+	"tapload/measure/record"
 	"tapload/measure/verdict"
 )
 
@@ -24,19 +24,21 @@ type Options struct {
 	Added  Added  // what was done to both sides that are Moved
 }
 
-// Compare holds the driver after against the driver before.
+// Compare holds the driver after against the driver before. What is said of their
+// records goes before what is said of the comparison; what scrapes after and did
+// not before fails, whatever the curves say.
 //
 // A change is worked out of the difference of the two curves: by how much the
 // load that was fitted to one must be changed to make up for it. What that load
 // lacks is in both curves and cancels, as does a source that both share by its
 // ID, such as one sense resistor, as far as it moves them alike. Re and what
 // depends on it is corrected to 20 C where the temperature of both sides is known
-// (copper, 0.00393 per K).
+// (copper).
 //
 // Where both sides were measured with one mass or box too, their mechanical
 // constants are compared; that mass or box and the diameter cancel in a change.
 func Compare(before, after Side, o Options) (Comparison, error) {
-	c := Comparison{Warnings: []impedance.Warning{}}
+	c := Comparison{Before: before.Label, After: after.Label, OwnLimits: o.Limits != nil}
 	for _, s := range []*Side{&before, &after} {
 		if err := s.check(); err != nil {
 			return Comparison{}, err
@@ -47,8 +49,18 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 			}
 		}
 	}
+	if o.Added.Any() {
+		c.Added = o.Added
+	}
 	warn := func(code, format string, args ...any) {
 		c.Warnings = append(c.Warnings, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
+	}
+	c.Warnings = append(before.warnings("before", o.Added), after.warnings("after", o.Added)...)
+	if before.Record != nil && after.Record != nil {
+		var w impedance.Warning
+		if w, c.Exchanged = Exchanged(*before.Record, *after.Record); c.Exchanged {
+			c.Warnings = append(c.Warnings, w)
+		}
 	}
 	limits := o.Limits
 	if limits == nil {
@@ -156,6 +168,7 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	if c.Verdict == verdict.Pass {
 		c.Causes = within(c.Causes, c.Changes)
 	}
+	c.scraping(before, after)
 	return c, nil
 }
 
@@ -164,7 +177,7 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 func atOne(sides [2]Side, warm [2]float64) (both [2]measured, resampled bool, err error) {
 	for i, s := range sides {
 		both[i] = measured{s.Load, atReference(s, warm[i], [...]string{"temperature before", "temperature after"}[i])}
-		both[i].load.Re.Value /= 1 + perKelvin*warm[i]
+		both[i].load.Re.Value /= 1 + quantity.CopperPerKelvin*warm[i]
 	}
 	resampled = impedance.SameGrid(both[0].curve, both[1].curve) != nil
 	both[0].curve, both[1].curve, err = onOne(both[0].curve, both[1].curve)
@@ -175,9 +188,8 @@ func atOne(sides [2]Side, warm [2]float64) (both [2]measured, resampled bool, er
 // be that nothing has.
 const leastTold = 1
 
-// spoken are the quantities as a sentence names them, where that is not the name
-// in files.
-var spoken = map[string]string{"re": "Re", "q_ms": "Qms", "q_es": "Qes", "q_ts": "Qts", "le_1khz": "the inductance", "z_min": "the lowest |Z|", "z_max": "the highest |Z|", "mms": "Mms", "cms": "Cms", "bl": "Bl", "vas": "Vas"}
+// spoken are the quantities as a sentence names them, where that is not Symbol.
+var spoken = map[string]string{"le_1khz": "the inductance", "z_min": "the lowest |Z|", "z_max": "the highest |Z|"}
 
 // beyondDoubt says what has changed so and by more than leastTold, the most of
 // it; empty where nothing has.
@@ -185,13 +197,59 @@ func (c Comparison) beyondDoubt() string {
 	most, what := float64(leastTold), ""
 	for _, ch := range c.Changes {
 		if size := math.Abs(ch.Percent.Value); ch.Significant && size > most {
-			most, what = size, fmt.Sprintf("%s changed by %.2g %%", cmp.Or(spoken[ch.Name], ch.Name), ch.Percent.Value)
+			most, what = size, fmt.Sprintf("%s changed by %.2g %%", cmp.Or(spoken[ch.Name], Symbol(ch.Name)), ch.Percent.Value)
 		}
 	}
 	if w := c.Worst; w.Significant && w.Percent.Value > most {
 		what = fmt.Sprintf("the curves are %.2g %% apart at %.0f Hz", w.Percent.Value, w.Hz)
 	}
 	return what
+}
+
+// warnings are those of the fits and records of s, which is called name, before
+// or after a was done to it. What is said of both its records is said once.
+func (s Side) warnings(name string, a Added) (all impedance.Warnings) {
+	if s.Record == nil {
+		return nil
+	}
+	add := func(how string, w impedance.Warning) {
+		w.Text = name + ": " + how + w.Text
+		all = append(all, w)
+	}
+	for _, w := range slices.Concat(s.Load.Warnings, s.said()) {
+		add("", w)
+	}
+	if s.Moved == nil {
+		return all
+	}
+	for _, w := range slices.Concat(s.Moved.Load.Warnings, s.Moved.said()) {
+		if !slices.ContainsFunc(s.said(), w.Equal) {
+			add(a.how()+": ", w)
+		}
+	}
+	return all
+}
+
+// scraping takes the distortion of both, and fails what scrapes after and did not
+// before.
+func (c *Comparison) scraping(before, after Side) {
+	of := func(s Side) *record.Harmonics {
+		if s.Record == nil || s.Record.Distortion == nil {
+			return nil
+		}
+		return s.Record.Distortion.Harmonics()
+	}
+	c.DistortionBefore, c.DistortionAfter = of(before), of(after)
+	b, a := c.DistortionBefore, c.DistortionAfter
+	if a == nil || a.Scrapes == nil || b != nil && b.Scrapes != nil {
+		return
+	}
+	c.Scrapes, c.Verdict = true, verdict.Fail
+	than := "; before, it did not"
+	if b == nil {
+		than = ""
+	}
+	c.Warnings = append(c.Warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", quantity.Hz(a.Scrapes.Hz), than)})
 }
 
 // check returns an error where s is not what can be compared.
@@ -247,98 +305,6 @@ func holm(p []float64, rate float64) []bool {
 		out[i] = true
 	}
 	return out
-}
-
-// overlap returns the part of first in the band that second has too.
-func overlap(first, second impedance.Curve) (impedance.Curve, error) {
-	cut := first.Within(impedance.Common(first, second))
-	if len(cut.Points) == 0 {
-		a, b := first.Points, second.Points
-		return cut, fmt.Errorf("they have no frequency in common: %g to %g Hz and %g to %g Hz", a[0].Hz, a[len(a)-1].Hz, b[0].Hz, b[len(b)-1].Hz)
-	}
-	return cut, nil
-}
-
-// onOne returns two curves on the frequencies of the first, in the band that
-// both have; they are as they were where their frequencies are the same.
-func onOne(first, second impedance.Curve) (a, b impedance.Curve, err error) {
-	if impedance.SameGrid(first, second) == nil {
-		return first, second, nil
-	}
-	if first, err = overlap(first, second); err != nil {
-		return first, second, err
-	}
-	second, err = second.Resample(first.Hz())
-	return first, second, err
-}
-
-// Ratio is |Z| after over before at one frequency, in percent: 100 is no
-// change.
-type Ratio struct {
-	Hz      float64
-	Percent quantity.Value
-}
-
-// Ratios returns |Z| of after over that of before in the band that both have,
-// at the frequencies of before. What one source does to both counts once, as
-// in Compare. It fails where they have no frequency in common.
-func Ratios(before, after impedance.Curve) ([]Ratio, error) {
-	before, after, err := onOne(before, after)
-	if err != nil {
-		return nil, err
-	}
-	sources := sharedPairs(before, after)
-	var all []Ratio
-	for i, b := range before.Points {
-		a := after.Points[i]
-		// Of the logarithm: a relative change along Z.
-		v := a.Noise.Times(1/a.Z).RR + b.Noise.Times(1/b.Z).RR
-		for _, s := range sources {
-			d := real(s.after(i)/a.Z - s.before(i)/b.Z)
-			v += d * d
-		}
-		ratio := 100 * cmplx.Abs(a.Z) / cmplx.Abs(b.Z)
-		all = append(all, Ratio{b.Hz, quantity.Value{Value: ratio, U: ratio * math.Sqrt(v)}})
-	}
-	return all, nil
-}
-
-// pair is what one shared source does to two curves of one grid.
-type pair [2]*impedance.Source
-
-func (p pair) before(i int) complex128 { return p.change(0, i) }
-func (p pair) after(i int) complex128  { return p.change(1, i) }
-
-// id is that of the source.
-func (p pair) id() string {
-	if p[0] != nil {
-		return p[0].ID
-	}
-	return p[1].ID
-}
-
-func (p pair) change(side, i int) complex128 {
-	if p[side] == nil {
-		return 0
-	}
-	return p[side].DZ[i]
-}
-
-// sharedPairs returns the shared sources of two curves by rising ID.
-func sharedPairs(before, after impedance.Curve) []pair {
-	of := map[string]pair{}
-	for side, c := range []impedance.Curve{before, after} {
-		for i := range c.Shared {
-			p := of[c.Shared[i].ID]
-			p[side] = &c.Shared[i]
-			of[c.Shared[i].ID] = p
-		}
-	}
-	var all []pair
-	for _, id := range slices.Sorted(maps.Keys(of)) {
-		all = append(all, of[id])
-	}
-	return all
 }
 
 // besideResonance returns the ends of what is left to the quantities of the

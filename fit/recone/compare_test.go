@@ -125,7 +125,7 @@ func tell(c Comparison) string {
 		fmt.Fprintf(&b, "  %s %.3f(%.3f) %v %v\n", ch.Name, ch.Percent.Value, ch.Percent.U, ch.Significant, ch.Verdict)
 	}
 	for _, k := range c.Causes {
-		fmt.Fprintf(&b, "  %.4f %s %.2f(%.2f): %s\n", k.Odds, k.Name, k.Amount.Value, k.Amount.U, k.Words)
+		fmt.Fprintf(&b, "  %.4f %s %.2f(%.2f): %s\n", k.Probability, k.Name, k.Amount.Value, k.Amount.U, k.Words)
 	}
 	fmt.Fprintf(&b, "  worst %+v\n  %v", c.Worst, c.Warnings)
 	return b.String()
@@ -159,7 +159,7 @@ func TestOneChangeIsNamed(t *testing.T) {
 				for seed := range uint64(3) {
 					got := compare(t, guitarDriver.measure(t, noise, 2*seed, 1).at(21), changed.measure(t, noise, 2*seed+1, 1+seed%2).at(21))
 					best := got.Causes[0]
-					if best.Name != c.want || best.Odds < 0.6 {
+					if best.Name != c.want || best.Probability < 0.6 {
 						t.Errorf("noise %v, seed %d: %s", noise, seed, tell(got))
 					}
 					if math.Abs(best.Amount.Value-c.amount) > 4*best.Amount.U {
@@ -177,13 +177,13 @@ func TestOneChangeIsNamed(t *testing.T) {
 // A coil that is 30 K warmer.
 func TestWarmCoil(t *testing.T) {
 	warm := guitarDriver
-	warm.re *= (1 + perKelvin*32) / (1 + perKelvin*2)
+	warm.re *= (1 + quantity.CopperPerKelvin*32) / (1 + quantity.CopperPerKelvin*2)
 	cold := guitarDriver.measure(t, 0.001, 1, 1)
 	hot := warm.measure(t, 0.001, 2, 1)
 
 	t.Run("temperatures given", func(t *testing.T) {
 		got := compare(t, cold.at(22), hot.at(52))
-		if got.Verdict != verdict.Pass || len(got.significant()) > 0 || got.Causes[0].Name != "warm coil" || got.Causes[0].Odds < 0.5 {
+		if got.Verdict != verdict.Pass || len(got.significant()) > 0 || got.Causes[0].Name != "warm coil" || got.Causes[0].Probability < 0.5 {
 			t.Error(tell(got))
 		}
 		if !strings.Contains(got.Causes[0].Words, "30 K") {
@@ -202,7 +202,7 @@ func TestWarmCoil(t *testing.T) {
 			t.Error(tell(got))
 		}
 		best := got.Causes[0]
-		if best.Name != "warm coil" || best.Odds < 0.5 || math.Abs(best.Amount.Value-11.70) > 0.5 || !strings.Contains(best.Words, "30 K") {
+		if best.Name != "warm coil" || best.Probability < 0.5 || math.Abs(best.Amount.Value-11.70) > 0.5 || !strings.Contains(best.Words, "30 K") {
 			t.Error(tell(got))
 		}
 		if got.change("fs").Significant || got.change("q_ms").Significant {
@@ -291,7 +291,7 @@ func TestCurveWithItself(t *testing.T) {
 	}
 	for _, s := range []Side{guitarDriver.measure(t, 0.001, 1, 1), silent} {
 		got := compare(t, s, s)
-		if got.Verdict != verdict.Pass || len(got.significant()) > 0 || got.Causes[0].Name != "nothing changed" || !(got.Causes[0].Odds > 0.5) {
+		if got.Verdict != verdict.Pass || len(got.significant()) > 0 || got.Causes[0].Name != "nothing changed" || !(got.Causes[0].Probability > 0.5) {
 			t.Error(tell(got))
 		}
 	}
@@ -493,9 +493,9 @@ func TestSomethingElse(t *testing.T) {
 // What passed its limits has no cause beyond them.
 func TestCausesWithinTheLimits(t *testing.T) {
 	list := []Cause{
-		{Name: "heavier cone", Odds: 0.6, moves: [6]float64{0, -0.06, 0.06, 0, 0.12, 0}},
-		{Name: "warm coil", Odds: 0.2, moves: [6]float64{0.06}},
-		{Name: "nothing changed", Odds: 0.2},
+		{Name: "heavier cone", Probability: 0.6, moves: [6]float64{0, -0.06, 0.06, 0, 0.12, 0}},
+		{Name: "warm coil", Probability: 0.2, moves: [6]float64{0.06}},
+		{Name: "nothing changed", Probability: 0.2},
 	}
 	limits := DefaultLimits()
 	for _, c := range []struct {
@@ -512,7 +512,7 @@ func TestCausesWithinTheLimits(t *testing.T) {
 		}
 		var got []string
 		for _, k := range within(slices.Clone(list), passed) {
-			got = append(got, fmt.Sprintf("%s %.2f", k.Name, k.Odds))
+			got = append(got, fmt.Sprintf("%s %.2f", k.Name, k.Probability))
 		}
 		if got := strings.Join(got, ", "); got != c.want {
 			t.Errorf("%v: %s, want %s", c.judged, got, c.want)
@@ -596,7 +596,7 @@ func BenchmarkCauses(b *testing.B) {
 					got := compare(b, guitarDriver.measure(b, noise, 2*i+5000, 2*i+2).at(21), changed.measure(b, noise, 2*i+5001, 2*i+2+i/2%2).at(21))
 					if got.Causes[0].Name == c.want {
 						right++
-						least = min(least, got.Causes[0].Odds)
+						least = min(least, got.Causes[0].Probability)
 					}
 					if len(got.significant()) > 0 {
 						found++

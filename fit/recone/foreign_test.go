@@ -42,7 +42,7 @@ func countForeign(t testing.TB, pairs int, say func(load string, c Comparison)) 
 		if len(c.significant()) > 0 {
 			n.significant++
 		}
-		if best := c.Causes[0]; best.Name != "nothing changed" && best.Odds > 0.5 {
+		if best := c.Causes[0]; best.Name != "nothing changed" && best.Probability > 0.5 {
 			n.blamed++
 			bad = true
 		}

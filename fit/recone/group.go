@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"strings"
 
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -18,35 +19,70 @@ const fewest = 4
 
 // Standing is where one driver falls in a reference group.
 type Standing struct {
-	Members   int
-	Limit     float64 // |Z| of a Place beyond which a driver does not belong
-	Places    []Place // parameters, then bands of the curve
-	Strangers []Stranger
-	Verdict   verdict.Verdict // of the one, in all places
-	Warnings  []impedance.Warning
+	Label     string             `json:"label"`   // of the one
+	Verdict   verdict.Verdict    `json:"verdict"` // of the one, in all places
+	Members   int                `json:"members"`
+	Limit     float64            `json:"limit_spreads"` // |Z| of a Place beyond which a driver does not belong
+	Places    []Place            `json:"places"`        // parameters, then bands of the curve
+	Strangers []Stranger         `json:"strangers"`
+	Warnings  impedance.Warnings `json:"warnings"`
 }
 
 // Place is one quantity of the group and of the one that is held against it.
 type Place struct {
-	Name   string // as in Change, or "curve_1000hz" for the octave of |Z| around 1 kHz
-	Unit   string
-	Median float64
-	Spread float64        // robust standard deviation of the members, percent of Median
-	Value  quantity.Value // of the one
+	Name   string         `json:"name"` // as in Change, or "curve_1000hz" for the octave of |Z| around 1 kHz
+	Unit   string         `json:"unit"`
+	Median float64        `json:"median"`
+	Spread float64        `json:"spread_percent"` // robust standard deviation of the members, percent of Median
+	Value  quantity.Value `json:"value"`          // of the one
 	// Percent is by how much the one differs from the median: its uncertainty and
 	// the median's, but for what both share.
-	Percent quantity.Value
-	Z       quantity.Value  // the same in spreads
-	Verdict verdict.Verdict // of Z within Limit
+	Percent quantity.Value  `json:"off_percent"`
+	Z       quantity.Value  `json:"off_spreads"` // the same in spreads
+	Verdict verdict.Verdict `json:"verdict"`     // of Z within Limit
 }
 
 // Stranger is a member that does not belong to its group.
 type Stranger struct {
-	Member int // of the group given
-	Label  string
-	Name   string   // of the quantity in which it is farthest off
-	Z      float64  // there, in spreads
-	Also   []string // other quantities in which it is beyond the limit
+	Member int      `json:"-"` // of the group given
+	Label  string   `json:"label"`
+	Name   string   `json:"name"`        // of the quantity in which it is farthest off
+	Z      float64  `json:"off_spreads"` // there
+	Also   []string `json:"also"`        // other quantities in which it is beyond the limit
+}
+
+// Words says the verdict, what speaks for it, and what to do.
+func (s Standing) Words() string {
+	var out []string
+	for _, p := range s.Places {
+		if p.Verdict != verdict.Pass {
+			out = append(out, Symbol(p.Name))
+		}
+	}
+	const mostNamed = 4
+	what := strings.Join(out[:min(len(out), mostNamed)], ", ")
+	if n := len(out) - mostNamed; n > 0 {
+		what += fmt.Sprintf(" and %d more", n)
+	}
+	text := fmt.Sprintf("Pass: %s is like the other %d.", s.Label, s.Members)
+	switch s.Verdict {
+	case verdict.Fail:
+		text = fmt.Sprintf("Fail: %s is not like the other %d: %s.", s.Label, s.Members, what)
+	case verdict.Undecided:
+		text = fmt.Sprintf("Undecided: %s may be like the other %d or not: %s. Measure again with a calibrated jig, or add drivers to the group.", s.Label, s.Members, what)
+	}
+	if n := len(s.Strangers); n > 0 {
+		var names []string
+		for _, one := range s.Strangers {
+			names = append(names, one.Label)
+		}
+		verb, it := "does", "it"
+		if n > 1 {
+			verb, it = "do", "them"
+		}
+		text += fmt.Sprintf(" But %s %s not belong to the group: leave %s out and compare again.", quantity.List(names), verb, it)
+	}
+	return text
 }
 
 // sample is a quantity in logarithms.
@@ -84,7 +120,8 @@ func Group(group []Side, one Side) (Standing, error) {
 	if err != nil {
 		return Standing{}, err
 	}
-	st := Standing{Members: len(group), Limit: strangerLimit(len(group)), Warnings: append([]impedance.Warning{}, warnings...)}
+	st := Standing{Label: one.Label, Members: len(group), Limit: strangerLimit(len(group)), Strangers: []Stranger{}}
+	st.Warnings = slices.Concat(firstSaid(group, &one), warnings)
 	if slices.ContainsFunc(sides, func(s Side) bool { return s.Celsius == nil }) {
 		for i := range sides {
 			sides[i].Celsius = nil
@@ -111,7 +148,7 @@ func Group(group []Side, one Side) (Standing, error) {
 			}
 			switch s := off[i]; {
 			case s == nil:
-				off[i] = &Stranger{Member: i, Label: group[i].Label, Name: q.name, Z: z}
+				off[i] = &Stranger{Member: i, Label: group[i].Label, Name: q.name, Z: z, Also: []string{}}
 			case math.Abs(z) > math.Abs(s.Z):
 				s.Also = append(s.Also, s.Name)
 				s.Name, s.Z = q.name, z
@@ -136,7 +173,7 @@ func Group(group []Side, one Side) (Standing, error) {
 		s := *off[i]
 		st.Strangers = append(st.Strangers, s)
 		st.Warnings = append(st.Warnings, impedance.Warning{Code: "does-not-belong",
-			Text: fmt.Sprintf("%s does not belong to the group: its %s is %.1f spreads from the median, beyond %.1f; leave it out and compare again", s.Label, s.Name, s.Z, st.Limit)})
+			Text: fmt.Sprintf("%s does not belong to the group: its %s is %.1f spreads from the median, beyond %.1f; leave it out and compare again", s.Label, Symbol(s.Name), s.Z, st.Limit)})
 	}
 	return st, nil
 }
@@ -250,6 +287,25 @@ func apart(own float64, shared map[string][]float64) float64 {
 		v += e * e
 	}
 	return math.Sqrt(v)
+}
+
+// firstSaid are the warnings of the records of a group, each kind for the first
+// that has it, and those of one that the group has not.
+func firstSaid(group []Side, one *Side) (all impedance.Warnings) {
+	said := func(w impedance.Warning) bool {
+		return slices.ContainsFunc(all, func(have impedance.Warning) bool { return have.Code == w.Code })
+	}
+	for _, s := range group {
+		for _, w := range s.said() {
+			if !said(w) {
+				all = append(all, impedance.Warning{Code: w.Code, Text: s.Label + ", for one: " + w.Text})
+			}
+		}
+	}
+	if one != nil {
+		all = append(all, slices.DeleteFunc(slices.Clone(one.said()), said)...)
+	}
+	return all
 }
 
 func median(x []float64) float64 {

@@ -1,12 +1,16 @@
 package recone
 
 import (
+	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
+	"tapload/measure/record"
 )
 
 // LeastBend is by how many percent |Z| must change with level, beyond doubt,
@@ -23,6 +27,80 @@ type LevelChange struct {
 	// WarmOhm is the resistance that, added at every frequency, explains the
 	// change to within LeastBend or doubt; 0 where none does, or nothing bends.
 	WarmOhm float64
+}
+
+// MarshalJSON writes the change and its uncertainty side by side.
+func (c LevelChange) MarshalJSON() ([]byte, error) {
+	return json.Marshal(struct {
+		Percent float64 `json:"percent"`
+		U       float64 `json:"u_percent"`
+		Hz      float64 `json:"hz"`
+		Sure    bool    `json:"significant"`
+		Bends   bool    `json:"bends"`
+		WarmOhm float64 `json:"warm_ohm"`
+	}{c.Percent.Value, c.Percent.U, c.Hz, c.Sure, c.Bends, c.WarmOhm})
+}
+
+// Series is one driver at several levels, the quietest first.
+type Series struct {
+	LevelDB []float64
+	Records []record.Record
+	Changes []LevelChange // of all but the first
+}
+
+// LevelSeries holds records of one driver, measured at the given levels, against
+// the first, the quietest.
+func LevelSeries(levelDB []float64, records []record.Record) (Series, error) {
+	var curves []impedance.Curve
+	for _, r := range records {
+		curves = append(curves, r.Curve)
+	}
+	changes, err := Levels(curves)
+	return Series{levelDB, records, changes}, err
+}
+
+// Name is how level i is called.
+func (s Series) Name(i int) string { return quantity.Plain(s.LevelDB[i]) + " dB" }
+
+// LinearTo returns the index of the loudest level up to which nothing bends, or
+// -1 where even the second does.
+func (s Series) LinearTo() int {
+	switch i := slices.IndexFunc(s.Changes, func(c LevelChange) bool { return c.Bends }); i {
+	case -1:
+		return len(s.Changes)
+	case 0:
+		return -1
+	default:
+		return i
+	}
+}
+
+// String is the change of |Z| and where it is.
+func (c LevelChange) String() string { return Percent(c.Percent, true) + " at " + quantity.Hz(c.Hz) }
+
+// Words says up to where the load is linear, and what happens above.
+func (s Series) Words() string {
+	last := s.LinearTo()
+	if last == len(s.Changes) {
+		most := slices.MaxFunc(s.Changes, func(a, b LevelChange) int {
+			return cmp.Compare(math.Abs(a.Percent.Value), math.Abs(b.Percent.Value))
+		})
+		if !slices.ContainsFunc(s.Changes, func(c LevelChange) bool { return c.Sure }) {
+			return fmt.Sprintf("Linear from %s to %s: no change of |Z| stands clear of doubt, the largest being %s.", s.Name(0), s.Name(last), most)
+		}
+		return fmt.Sprintf("Linear from %s to %s: |Z| changes by %s at most.", s.Name(0), s.Name(last), most)
+	}
+	text := fmt.Sprintf("Linear to %s.", s.Name(max(0, last)))
+	if last < 0 {
+		text = fmt.Sprintf("Not linear even between %s and %s; start quieter.", s.Name(0), s.Name(1))
+	}
+	next := max(0, last)
+	c := s.Changes[next]
+	text += fmt.Sprintf(" At %s |Z| changes by %s", s.Name(next+1), c)
+	if c.WarmOhm > 0 {
+		return text + fmt.Sprintf(", as if Re had risen by %s ohm: the coil warms; wait between sweeps, or play for less time.", quantity.Digits(c.WarmOhm, 2))
+	}
+	return text + ": suspension or force factor bend with the excursion."
 }
 
 // Levels holds the curves of one driver at several levels, the quietest first,

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // levelsOf measures drivers one after the other, with one jig.
@@ -20,7 +21,7 @@ func TestLevels(t *testing.T) {
 	limp := guitarDriver // whose force factor falls
 	limp.bl *= 0.95
 	warm := guitarDriver
-	warm.re *= 1 + perKelvin*20
+	warm.re *= 1 + quantity.CopperPerKelvin*20
 	both := warm
 	both.bl *= 0.95
 	hardly := guitarDriver
@@ -38,7 +39,7 @@ func TestLevels(t *testing.T) {
 		{0, false, false, 0},
 		{-0.87, true, false, 0},
 		{peak - 100, true, true, 0},
-		{100 * perKelvin * 20 * 6.6 / 6.63, true, true, perKelvin * 20 * 6.6}, // most where |Z| is least, 6.63 ohm at 10 Hz
+		{100 * quantity.CopperPerKelvin * 20 * 6.6 / 6.63, true, true, quantity.CopperPerKelvin * 20 * 6.6}, // most where |Z| is least, 6.63 ohm at 10 Hz
 		{peak - 100, true, true, 0},
 	} {
 		g := got[i]

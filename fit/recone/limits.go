@@ -1,8 +1,6 @@
 package recone
 
 import (
-	"bytes"
-	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -10,9 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/pelletier/go-toml/v2"
-	"github.com/pelletier/go-toml/v2/unstable"
-
+	"tapload/fixtures/keyfile"
 	"tapload/measure/verdict"
 )
 
@@ -43,11 +39,6 @@ func (l Limits) Names() []string {
 	})
 }
 
-// limitsFile is what a file of limits holds.
-type limitsFile struct {
-	Percent map[string]any `toml:"percent"`
-}
-
 // Write writes l as ReadLimits reads it, every quantity in a line of its own.
 func (l Limits) Write(w io.Writer) error {
 	var b strings.Builder
@@ -67,6 +58,11 @@ func (l Limits) Write(w io.Writer) error {
 	return err
 }
 
+// limitsFile is what a file of limits holds.
+type limitsFile struct {
+	Percent map[string]any `toml:"percent"`
+}
+
 // ReadLimits reads limits as TOML: a table percent whose keys are quantities
 // and whose values are [lowest, highest], or "none". Quantities that the file
 // leaves out keep their default. An error names the line and the key.
@@ -75,32 +71,17 @@ func ReadLimits(r io.Reader) (Limits, error) {
 	if err != nil {
 		return nil, fmt.Errorf("limits: %w", err)
 	}
-	text = bytes.TrimPrefix(text, []byte("\ufeff")) // the mark of some editors of Windows, which TOML does not know
 	var f limitsFile
-	d := toml.NewDecoder(bytes.NewReader(text))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&f); err != nil {
-		var strict *toml.StrictMissingError
-		if errors.As(err, &strict) && len(strict.Errors) > 0 {
-			line, _ := strict.Errors[0].Position()
-			return nil, fmt.Errorf("limits line %d: there is no key %q; limits stand in the table [percent], as in re = [-5, 5]", line, strings.Join(strict.Errors[0].Key(), "."))
-		}
-		var de *toml.DecodeError
-		if errors.As(err, &de) {
-			line, _ := de.Position()
-			if key := strings.Join(de.Key(), "."); key == "percent" {
-				return nil, fmt.Errorf("limits line %d: percent must be a table of limits, as in [percent] and re = [-5, 5] below it", line)
-			}
-			return nil, fmt.Errorf("limits line %d: %s", line, strings.TrimPrefix(de.Error(), "toml: "))
-		}
-		return nil, fmt.Errorf("limits: %w", err)
+	if err := keyfile.Decode(text, &f); err != nil {
+		return nil, fmt.Errorf("limits %w; limits stand in the table [percent], as in re = [-5, 5]", err)
 	}
+	lines := keyfile.LinesOf(text)
 	l := DefaultLimits()
 	for _, name := range slices.Sorted(maps.Keys(f.Percent)) {
 		limit, none, err := limitOf(name, f.Percent[name])
 		switch {
 		case err != nil:
-			return nil, fmt.Errorf("limits line %d: percent.%s %w", lineOf(text, name), name, err)
+			return nil, fmt.Errorf("limits line %d: percent.%s %w", lines.Find("percent."+name), name, err)
 		case none:
 			delete(l, name)
 		default:
@@ -138,34 +119,6 @@ func limitOf(name string, value any) (limit Limit, none bool, err error) {
 		return limit, false, fmt.Errorf("is [%v, %v]; a driver that has not changed would fail it, so 0 must lie inside", x[0], x[1])
 	}
 	return Limit{x[0], x[1]}, false, nil
-}
-
-// lineOf returns the line on which a key of the table percent stands.
-func lineOf(text []byte, name string) int {
-	var p unstable.Parser
-	p.Reset(text)
-	line := func(keys unstable.Iterator) int {
-		for keys.Next() {
-			if string(keys.Node().Data) == name {
-				return p.Shape(keys.Node().Raw).Start.Line
-			}
-		}
-		return 0
-	}
-	for p.NextExpression() {
-		e := p.Expression()
-		if at := line(e.Key()); at > 0 {
-			return at
-		}
-		if e.Kind == unstable.KeyValue && e.Value().Kind == unstable.InlineTable {
-			for in := e.Value().Children(); in.Next(); {
-				if at := line(in.Node().Key()); at > 0 {
-					return at
-				}
-			}
-		}
-	}
-	return 0
 }
 
 // judge holds a change in percent against limit.

@@ -10,11 +10,11 @@ import (
 
 	"tapload/fit"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 const (
-	perKelvin = 0.00393 // of copper at 20 C (IACS, IEC 60028)
-	reference = 20.0    // C, to which Re is corrected
+	reference = 20.0 // C, to which Re is corrected
 
 	// A thermometer in the room and a coil that rested there agree to about
 	// this (k = 1; common practice, no source).
@@ -135,7 +135,7 @@ func quantitiesAt(of fit.Result, main int, p []float64) (q [quantities]float64) 
 		r.Parameter(parameter.Name).Value = p[i]
 	}
 	measured := r.Re.Value
-	re := measured * p[n+1] / (1 + perKelvin*p[n])
+	re := measured * p[n+1] / (1 + quantity.CopperPerKelvin*p[n])
 	m := r.Resonances[main]
 	qms, res := m.Qms.Value, m.Res.Value
 	qes := qms * re / res
@@ -280,11 +280,11 @@ func atReference(s Side, warm float64, id string) impedance.Curve {
 	}
 	c := impedance.Curve{Points: slices.Clone(s.Curve.Points), Shared: slices.Clone(s.Curve.Shared)}
 	re := s.Load.Re.Value
-	cold := re / (1 + perKelvin*warm)
+	cold := re / (1 + quantity.CopperPerKelvin*warm)
 	source := impedance.Source{ID: id, DZ: make([]complex128, len(c.Points))}
 	for i := range c.Points {
 		c.Points[i].Z += complex(cold-re, 0)
-		source.DZ[i] = complex(-cold*perKelvin/(1+perKelvin*warm)*kelvin, 0)
+		source.DZ[i] = complex(-cold*quantity.CopperPerKelvin/(1+quantity.CopperPerKelvin*warm)*kelvin, 0)
 	}
 	c.Shared = append(c.Shared, source)
 	return c

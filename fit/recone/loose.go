@@ -101,7 +101,7 @@ func (e *evolution) evolve(before, after measured) (hangsOn bool, err error) {
 		return false, nil
 	}
 	if mode.ohm < 0 {
-		return mode.gain > 2*clearGain*plain.memory, nil
+		return mode.gain > 2*clearGain*plain.length, nil
 	}
 	joint, err := g.hang(plain, mode)
 	if err != nil || !joint.makesSense(low, high) {
@@ -113,7 +113,7 @@ func (e *evolution) evolve(before, after measured) (hangsOn bool, err error) {
 	}
 	part := joint.part()
 	part.after = !e.fromAfter
-	part.gain = (beside.chi-joint.chi)/(2*joint.memory) + joint.occam(low, high)
+	part.gain = (beside.chi-joint.chi)/(2*joint.length) + joint.occam(low, high)
 	if part.gain < 0 {
 		return false, nil
 	}

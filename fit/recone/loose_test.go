@@ -118,7 +118,7 @@ func TestLoosePartIsMeasured(t *testing.T) {
 	part := hung{share: 0.12, hz: 320, q: 8}
 	c := compare(t, guitarDriver.measure(t, 5e-4, 1, 0), guitarDriver.looseSide(t, 5e-4, 2, part))
 	best := c.Causes[0]
-	if best.Name != "loose part" || best.Odds < 0.99 || math.Abs(best.Amount.Value-12) > 2 || !strings.Contains(best.Words, "near 3") {
+	if best.Name != "loose part" || best.Probability < 0.99 || math.Abs(best.Amount.Value-12) > 2 || !strings.Contains(best.Words, "near 3") {
 		t.Error(tell(c))
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 )
 
 // Gap is how far two curves are apart.
@@ -20,22 +21,41 @@ type Gap struct {
 
 // Matching is which drivers belong together.
 type Matching struct {
-	Per    int
-	Groups []Together // closest first
-	Left   []int      // drivers that the number leaves over, of the sides given, rising
+	Per      int                `json:"per"`
+	Groups   []Together         `json:"groups"`           // closest first
+	Left     []string           `json:"left"`             // drivers that the number leaves over
+	Total    float64            `json:"total_percent"`    // sum over the groups
+	AtLeast  float64            `json:"at_least_percent"` // no other choice has a lower Total than this
+	Optimal  bool               `json:"optimal"`          // no other choice has a lower Total
+	Noise    float64            `json:"noise_percent"`    // that noise alone puts between two drivers, rms
+	Warnings impedance.Warnings `json:"warnings"`
 
-	Total    float64 // percent, sum over the groups
-	AtLeast  float64 // percent: no other choice has a lower Total than this
-	Optimal  bool    // no other choice has a lower Total
-	Noise    float64 // percent that noise alone puts between two drivers, rms
-	Warnings []impedance.Warning
+	left []int // of the sides given, rising
 }
 
 // Together is one pair or quad.
 type Together struct {
-	Members []int   // of the sides given, rising
-	Percent float64 // sum of the distances between all two of them
-	Widest  float64 // percent, the largest of these distances
+	Drivers []string `json:"drivers"`
+	Percent float64  `json:"sum_percent"`    // sum of the distances between all two of them
+	Widest  float64  `json:"widest_percent"` // the largest of these distances
+
+	members []int // of the sides given, rising
+}
+
+// Words says what belongs together and how sure that is the best.
+func (m Matching) Words() string {
+	what, drivers := "pair", len(m.Left)+m.Per*len(m.Groups)
+	if m.Per == 4 {
+		what = "quad"
+	}
+	if len(m.Groups) != 1 {
+		what += "s"
+	}
+	how := fmt.Sprintf("no other choice has a lower sum than these %s %%", quantity.Digits(m.Total, 3))
+	if !m.Optimal {
+		how = fmt.Sprintf("their sum is %s %%, and no choice has less than %s %%", quantity.Digits(m.Total, 3), quantity.Digits(m.AtLeast, 3))
+	}
+	return fmt.Sprintf("%d %s of %d drivers; %s.", len(m.Groups), what, drivers, how)
 }
 
 // Match returns the pairs (per 2) or quads (per 4) of drivers with the least
@@ -71,76 +91,27 @@ func Match(sides []Side, per int) (Matching, error) {
 	}
 	m := arrange(d, per)
 	m.Noise = math.Sqrt(noise / float64(pairs))
-	m.Warnings = append([]impedance.Warning{}, warnings...)
-	if len(m.Left) > 0 {
-		var names []string
-		for _, i := range m.Left {
+	m.Warnings = slices.Concat(firstSaid(sides, nil), warnings)
+	labels := func(of []int) []string {
+		names := []string{}
+		for _, i := range of {
 			names = append(names, sides[i].Label)
 		}
+		return names
+	}
+	m.Left = labels(m.left)
+	for i, g := range m.Groups {
+		m.Groups[i].Drivers = labels(g.members)
+	}
+	if len(m.Left) > 0 {
 		m.Warnings = append(m.Warnings, impedance.Warning{Code: "left-over",
-			Text: fmt.Sprintf("%d drivers do not divide by %d; left over so that the rest matches best: %s", len(sides), per, strings.Join(names, ", "))})
+			Text: fmt.Sprintf("%d drivers do not divide by %d; left over so that the rest matches best: %s", len(sides), per, strings.Join(m.Left, ", "))})
 	}
 	if !m.Optimal {
 		m.Warnings = append(m.Warnings, impedance.Warning{Code: "not-proven-best",
 			Text: fmt.Sprintf("these quads have a total of %.4g %%; a better choice, if there is one, has no less than %.4g %%", m.Total, m.AtLeast)})
 	}
 	return m, nil
-}
-
-// onOneGrid returns the curves of sides on the frequencies of the first of
-// them, as far as all have these.
-func onOneGrid(sides []Side) ([]impedance.Curve, []impedance.Warning, error) {
-	var warnings []impedance.Warning
-	known := 0
-	for _, s := range sides {
-		if err := s.Curve.Check(); err != nil {
-			return nil, nil, fmt.Errorf("curve of %s: %w", s.Label, err)
-		}
-		if i := slices.IndexFunc(s.Curve.Points, func(p impedance.Point) bool { return p.Z == 0 }); i >= 0 {
-			return nil, nil, fmt.Errorf("curve of %s is 0 ohm at %g Hz; a ratio to it needs more", s.Label, s.Curve.Points[i].Hz)
-		}
-		if s.Celsius != nil {
-			known++
-		}
-	}
-	curves := make([]impedance.Curve, len(sides))
-	for i, s := range sides {
-		curves[i] = s.Curve
-		if known == len(sides) {
-			if err := s.check(); err != nil {
-				return nil, nil, err
-			}
-			curves[i] = atReference(s, *s.Celsius-reference, "temperature of "+s.Label)
-		}
-	}
-	if known > 0 && known < len(sides) {
-		warnings = append(warnings, impedance.Warning{Code: "temperature-of-some",
-			Text: fmt.Sprintf("the temperature of %d of %d drivers is known, so all are compared as they were measured: give all", known, len(sides))})
-	}
-
-	first := curves[0]
-	var other []string
-	for i, c := range curves {
-		if impedance.SameGrid(curves[0], c) == nil {
-			continue
-		}
-		other = append(other, sides[i].Label)
-		var err error
-		if first, err = overlap(first, c); err != nil {
-			return nil, nil, fmt.Errorf("curves of %s and %s: %w", sides[0].Label, sides[i].Label, err)
-		}
-	}
-	if len(other) == 0 {
-		return curves, warnings, nil
-	}
-	for i, c := range curves {
-		var err error
-		if curves[i], err = c.Resample(first.Hz()); err != nil {
-			return nil, nil, fmt.Errorf("curve of %s: %w", sides[i].Label, err)
-		}
-	}
-	return curves, append(warnings, impedance.Warning{Code: "resampled",
-		Text: fmt.Sprintf("interpolated to the frequencies of %s from %.4g to %.4g Hz: %s; use one signal for all", sides[0].Label, first.Points[0].Hz, first.Points[len(first.Points)-1].Hz, strings.Join(other, ", "))}), nil
 }
 
 // spans returns the part of log frequency that each point of a rising grid
@@ -197,7 +168,7 @@ const (
 // arrange matches what has the distances d.
 func arrange(d [][]float64, per int) Matching {
 	n := len(d)
-	m := Matching{Per: per, Left: []int{}}
+	m := Matching{Per: per, Groups: []Together{}}
 	leave := n % per
 	all := make([]int, n)
 	for i := range all {
@@ -206,18 +177,18 @@ func arrange(d [][]float64, per int) Matching {
 	var groups [][]int
 	switch {
 	case per == 2:
-		groups, m.Left = pairs(d, leave)
+		groups, m.left = pairs(d, leave)
 		m.Optimal = true
 	case n <= mostExact:
-		groups, m.Left = quads(d, all)
+		groups, m.left = quads(d, all)
 		m.Optimal = true
 	default:
-		groups, m.Left = pairsOfPairs(d)
-		groups, m.Left = improve(d, groups, m.Left)
+		groups, m.left = pairsOfPairs(d)
+		groups, m.left = improve(d, groups, m.left)
 	}
 	for _, g := range groups {
 		slices.Sort(g)
-		t := Together{Members: g, Percent: inside(d, g)}
+		t := Together{members: g, Percent: inside(d, g)}
 		for i, a := range g {
 			for _, b := range g[:i] {
 				t.Widest = max(t.Widest, d[a][b])
@@ -227,9 +198,9 @@ func arrange(d [][]float64, per int) Matching {
 		m.Total += t.Percent
 	}
 	slices.SortFunc(m.Groups, func(a, b Together) int {
-		return cmp.Or(cmp.Compare(a.Percent, b.Percent), cmp.Compare(a.Members[0], b.Members[0]))
+		return cmp.Or(cmp.Compare(a.Percent, b.Percent), cmp.Compare(a.members[0], b.members[0]))
 	})
-	slices.Sort(m.Left)
+	slices.Sort(m.left)
 	m.AtLeast = m.Total
 	if !m.Optimal {
 		m.AtLeast = min(m.Total, leastQuads(d, leave, m.Total))

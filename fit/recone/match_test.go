@@ -60,17 +60,17 @@ func table(n int, next func() float64) [][]float64 {
 // whole fails where a matching does not hold each driver once, or where its
 // figures are not those of its groups.
 func (m Matching) whole(t interface{ Fatalf(string, ...any) }, d [][]float64) {
-	seen := slices.Clone(m.Left)
+	seen := slices.Clone(m.left)
 	sum := 0.0
 	for _, g := range m.Groups {
-		if len(g.Members) != m.Per {
-			t.Fatalf("group %v of %d", g.Members, m.Per)
+		if len(g.members) != m.Per {
+			t.Fatalf("group %v of %d", g.members, m.Per)
 		}
-		seen = append(seen, g.Members...)
-		sum += inside(d, g.Members)
+		seen = append(seen, g.members...)
+		sum += inside(d, g.members)
 	}
 	slices.Sort(seen)
-	if !slices.Equal(seen, numbers(len(d))) || len(m.Left) != len(d)%m.Per {
+	if !slices.Equal(seen, numbers(len(d))) || len(m.left) != len(d)%m.Per {
 		t.Fatalf("%+v does not hold each of %d drivers once", m, len(d))
 	}
 	if math.Abs(sum-m.Total) > 1e-9*sum || m.AtLeast > m.Total {
@@ -100,8 +100,8 @@ func TestMatchingWhereGreedyFails(t *testing.T) {
 	}
 	// One driver too many: the one to leave is that which strands nobody.
 	d = [][]float64{{0, 1, 3, 9, 9}, {1, 0, 2, 9, 9}, {3, 2, 0, 4, 9}, {9, 9, 4, 0, 1}, {9, 9, 9, 1, 0}}
-	if m := arrange(d, 2); m.Total != 2 || !slices.Equal(m.Left, []int{2}) {
-		t.Errorf("total %v, left %v, want 2 and driver 2", m.Total, m.Left)
+	if m := arrange(d, 2); m.Total != 2 || !slices.Equal(m.left, []int{2}) {
+		t.Errorf("total %v, left %v, want 2 and driver 2", m.Total, m.left)
 	}
 }
 
@@ -138,21 +138,21 @@ func TestManyQuads(t *testing.T) {
 				apart := a.Percent + b.Percent
 				for x := range 4 {
 					for y := range 4 {
-						p, q := slices.Clone(a.Members), slices.Clone(b.Members)
+						p, q := slices.Clone(a.members), slices.Clone(b.members)
 						p[x], q[y] = q[y], p[x]
 						if inside(d, p)+inside(d, q) < apart-1e-9 {
 							t.Fatalf("drivers %d and %d exchanged are better", p[x], q[y])
 						}
 						p[(x+1)%4], q[(y+1)%4] = q[(y+1)%4], p[(x+1)%4]
 						if inside(d, p)+inside(d, q) < apart-1e-9 {
-							t.Fatalf("pairs of %v and %v exchanged are better", a.Members, b.Members)
+							t.Fatalf("pairs of %v and %v exchanged are better", a.members, b.members)
 						}
 					}
 				}
 			}
-			for x, v := range a.Members {
-				for _, l := range m.Left {
-					p := slices.Clone(a.Members)
+			for x, v := range a.members {
+				for _, l := range m.left {
+					p := slices.Clone(a.members)
 					p[x] = l
 					if inside(d, p) < a.Percent-1e-9 {
 						t.Fatalf("driver %d left over instead of %d is better", v, l)
@@ -262,16 +262,16 @@ func TestMatch(t *testing.T) {
 	}
 	var got []string
 	for _, g := range m.Groups {
-		got = append(got, fmt.Sprint(g.Members))
+		got = append(got, fmt.Sprint(g.members))
 	}
 	slices.Sort(got)
-	if want := []string{"[0 2]", "[1 5]", "[4 6]", "[7 8]"}; !slices.Equal(got, want) || !slices.Equal(m.Left, []int{3}) {
-		t.Errorf("groups %v, left %v", got, m.Left)
+	if want := []string{"[0 2]", "[1 5]", "[4 6]", "[7 8]"}; !slices.Equal(got, want) || !slices.Equal(m.left, []int{3}) {
+		t.Errorf("groups %v, left %v", got, m.left)
 	}
 	if len(m.Warnings) != 1 || !strings.Contains(m.Warnings[0].Text, "(30+0i)") {
 		t.Errorf("the driver left over is not named: %v", m.Warnings)
 	}
-	if m, err = Match(sides, 4); err != nil || m.Groups[0].Members[3] != 8 || !m.Optimal {
+	if m, err = Match(sides, 4); err != nil || m.Groups[0].members[3] != 8 || !m.Optimal {
 		t.Errorf("quads %+v, %v", m, err)
 	}
 	for _, c := range []struct {

@@ -17,9 +17,20 @@ import (
 // mass fixed to the cone, or one closed box set on the driver. Mass and Volume
 // exclude each other.
 type Added struct {
-	Mass     quantity.Value // kg
-	Volume   quantity.Value // m^3
-	Diameter quantity.Value // of the cone, middle of surround to middle of surround, m
+	Mass     quantity.Value `json:"mass_kg,omitzero"`
+	Volume   quantity.Value `json:"box_m3,omitzero"`
+	Diameter quantity.Value `json:"diameter_m"` // of the cone, middle of surround to middle of surround
+}
+
+// Any reports whether something was added.
+func (a Added) Any() bool { return a.Mass.Value > 0 || a.Volume.Value > 0 }
+
+// how says how a driver was measured.
+func (a Added) how() string {
+	if a.Mass.Value > 0 {
+		return "with the mass"
+	}
+	return "on the box"
 }
 
 // constants returns those of a driver by its resonance alone and with a.

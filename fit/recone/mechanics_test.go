@@ -87,7 +87,7 @@ func TestMechanicalConstants(t *testing.T) {
 					t.Errorf("%s changed by %v %%, want %v", q.name, ch.Percent, want)
 				}
 			}
-			if k := got.Causes[0]; k.Name != c.cause || k.Odds < 0.9 {
+			if k := got.Causes[0]; k.Name != c.cause || k.Probability < 0.9 {
 				t.Error(tell(got))
 			}
 		})
@@ -209,8 +209,8 @@ func TestOneMassOrBoxCancels(t *testing.T) {
 			}
 		}
 		for i, k := range want.Causes {
-			if g := got.Causes[i]; g.Name != k.Name || math.Abs(g.Odds-k.Odds) > 1e-9 {
-				t.Errorf("cause %d is %s at %v, want %s at %v", i, g.Name, g.Odds, k.Name, k.Odds)
+			if g := got.Causes[i]; g.Name != k.Name || math.Abs(g.Probability-k.Probability) > 1e-9 {
+				t.Errorf("cause %d is %s at %v, want %s at %v", i, g.Name, g.Probability, k.Name, k.Probability)
 			}
 		}
 	}

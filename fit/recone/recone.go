@@ -1,14 +1,23 @@
 // Package recone compares drivers: one before and after it was reconed, one
-// against a group of its kind, and many with each other, to find those that
-// belong together.
+// against a group of its kind, one at several levels, and many with each other,
+// to find those that belong together.
 //
 // Units are SI; uncertainties are standard ones (k = 1).
 package recone
 
 import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
 	"tapload/fit"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
+	"tapload/measure/record"
 	"tapload/measure/verdict"
 )
 
@@ -16,13 +25,36 @@ import (
 type Side struct {
 	Label   string
 	Curve   impedance.Curve
-	Load    fit.Result // of Curve
-	Moved   *Side      // the same with a mass on the cone or on a closed box, as warm; nil where there is none
-	Celsius *float64   // temperature of coil and room, in degrees Celsius; nil where nobody knows
+	Load    fit.Result     // of Curve
+	Record  *record.Record // that Curve is of; nil where it is of none
+	Moved   *Side          // the same with a mass on the cone or on a closed box, as warm; nil where there is none
+	Celsius *float64       // temperature of coil and room, in degrees Celsius; nil where nobody knows
+}
+
+// Of returns the driver of a record and of the load that was fitted to it. It has
+// the record's label, or name where that has none.
+func Of(r record.Record, load fit.Result, name string) Side {
+	return Side{Label: cmp.Or(r.Label, name), Curve: r.Curve, Load: load, Record: &r}
+}
+
+// said are the warnings of what s was measured by.
+func (s Side) said() []impedance.Warning {
+	if s.Record == nil {
+		return nil
+	}
+	return s.Record.Warnings
 }
 
 // Limit is how far a quantity may change, in percent; a zero Limit is none.
 type Limit struct{ Low, High float64 }
+
+// String writes l as a page has it.
+func (l Limit) String() string {
+	if l == (Limit{}) {
+		return "none"
+	}
+	return fmt.Sprintf("%g to %g", l.Low, l.High)
+}
 
 // Change is one quantity of both sides.
 type Change struct {
@@ -35,15 +67,44 @@ type Change struct {
 	Verdict       verdict.Verdict // against Limit
 }
 
+// MarshalJSON writes the values and their uncertainties side by side.
+func (c Change) MarshalJSON() ([]byte, error) {
+	return json.Marshal(struct {
+		Name        string          `json:"name"`
+		Before      float64         `json:"before"`
+		After       float64         `json:"after"`
+		Percent     float64         `json:"change_percent"`
+		U           float64         `json:"u_percent"`
+		Verdict     verdict.Verdict `json:"verdict"`
+		Unit        string          `json:"unit"`
+		UBefore     float64         `json:"u_before"`
+		UAfter      float64         `json:"u_after"`
+		Significant bool            `json:"significant"`
+		Limit       [2]float64      `json:"limit_percent"`
+	}{c.Name, c.Before.Value, c.After.Value, c.Percent.Value, c.Percent.U, c.Verdict,
+		c.Unit, c.Before.U, c.After.U, c.Significant, [2]float64{c.Limit.Low, c.Limit.High}})
+}
+
 // Cause is one explanation of all changes together.
 type Cause struct {
-	Name   string         // "heavier cone", ...
-	Words  string         // what it means, in a sentence
-	Loose  bool           // a part moves by itself, or no longer does
-	Odds   float64        // 0 to 1; those of all causes sum to 1
-	Amount quantity.Value // percent of the quantity that changed; of a loose part, of the moving mass
+	Name        string         // "heavier cone", ...
+	Words       string         // what it means, in a sentence
+	Loose       bool           // a part moves by itself, or no longer does
+	Probability float64        // those of all causes sum to 1
+	Amount      quantity.Value // percent of the quantity that changed; of a loose part, of the moving mass
 
 	moves [6]float64 // logarithms by which it moves the seen
+}
+
+// MarshalJSON writes the amount and its uncertainty side by side.
+func (c Cause) MarshalJSON() ([]byte, error) {
+	return json.Marshal(struct {
+		Cause       string  `json:"cause"`
+		Probability float64 `json:"odds"`
+		Words       string  `json:"words"`
+		Percent     float64 `json:"percent"`
+		U           float64 `json:"u_percent"`
+	}{c.Name, c.Probability, c.Words, c.Amount.Value, c.Amount.U})
 }
 
 // Deviation is where two curves differ most, more than an octave away from
@@ -56,11 +117,135 @@ type Deviation struct {
 	Verdict     verdict.Verdict // of all points against Limit.High
 }
 
-// Comparison is a driver before and after.
+// MarshalJSON writes null where no frequency was judged.
+func (d Deviation) MarshalJSON() ([]byte, error) {
+	if d.Hz == 0 {
+		return []byte("null"), nil
+	}
+	return json.Marshal(struct {
+		Percent     float64         `json:"percent"`
+		U           float64         `json:"u_percent"`
+		Hz          float64         `json:"hz"`
+		Significant bool            `json:"significant"`
+		Verdict     verdict.Verdict `json:"verdict"`
+	}{d.Percent.Value, d.Percent.U, d.Hz, d.Significant, d.Verdict})
+}
+
+// Comparison is a driver before and after. Uncertainties are standard ones
+// (k = 1), in JSON too.
 type Comparison struct {
-	Verdict  verdict.Verdict
-	Changes  []Change
-	Causes   []Cause // best first
-	Worst    Deviation
-	Warnings []impedance.Warning
+	Verdict  verdict.Verdict    `json:"verdict"`
+	Changes  []Change           `json:"changes"`
+	Causes   []Cause            `json:"causes"` // best first
+	Warnings impedance.Warnings `json:"warnings"`
+
+	Before string    `json:"before"` // labels
+	After  string    `json:"after"`
+	Worst  Deviation `json:"largest_deviation"`
+	Added  Added     `json:"added,omitzero"` // to both, for their constants
+
+	DistortionBefore *record.Harmonics `json:"distortion_before,omitempty"` // nil where the record has none
+	DistortionAfter  *record.Harmonics `json:"distortion_after,omitempty"`
+
+	Scrapes   bool `json:"-"` // after, and not before
+	Exchanged bool `json:"-"` // before is younger than after
+	OwnLimits bool `json:"-"` // the limits are the user's
+}
+
+// symbols are the quantities as the trade writes them, where that is not the
+// name in files.
+var symbols = map[string]string{"re": "Re", "q_ms": "Qms", "q_es": "Qes", "q_ts": "Qts", "le_1khz": "Le (1 kHz)", "z_min": "lowest |Z|", "z_max": "highest |Z|", "mms": "Mms", "cms": "Cms", "bl": "Bl", "vas": "Vas"}
+
+// Symbol returns the quantity of a Change or of a Place as the trade writes it:
+// "Qms" for "q_ms", "|Z| 1000 Hz" for "curve_1000hz".
+func Symbol(name string) string {
+	if hz, ok := strings.CutPrefix(name, "curve_"); ok {
+		return "|Z| " + strings.TrimSuffix(hz, "hz") + " Hz"
+	}
+	return cmp.Or(symbols[name], name)
+}
+
+// Percent writes a change in percent, with its sign where it is signed, by at
+// least what a driver repeats to and with one digit of its uncertainty (k = 2).
+func Percent(v quantity.Value, signed bool) string {
+	places, u := 1, max(2*v.U, 100*quantity.Repeats)
+	for unit := 0.1; places > 0 && u > 9.5*unit; unit *= 10 {
+		places--
+	}
+	last := math.Pow10(-places)
+	u = last * math.Ceil(u/last-1e-6)
+	text := strconv.FormatFloat(v.Value, 'f', places, 64)
+	switch {
+	case strings.Trim(text, "-0.") == "":
+		text = "0"
+	case signed && v.Value > 0:
+		text = "+" + text
+	}
+	return fmt.Sprintf("%s %% ± %.*f", text, places, u)
+}
+
+// believed is the probability from which a cause is named beside a verdict.
+const believed = 0.5
+
+// Likeliest returns the cause that most likely explains a failure, and a loose
+// part whatever the verdict; it is nil where none is worth naming.
+func (c Comparison) Likeliest() *Cause {
+	if len(c.Causes) == 0 {
+		return nil
+	}
+	switch first := &c.Causes[0]; {
+	case first.Probability <= believed:
+		return nil
+	case first.Loose, c.Verdict == verdict.Fail && first.moves != [6]float64{}:
+		return first
+	}
+	return nil
+}
+
+// Words says the verdict, what speaks for it, what to do, and what puts it in
+// doubt.
+func (c Comparison) Words() string {
+	text := c.answer()
+	if cause := c.Likeliest(); cause != nil {
+		text += " Most likely: " + cause.Words + "."
+	} else if c.Verdict == verdict.Fail {
+		text += " Find out why before it goes out, and measure again."
+	}
+	if c.Exchanged {
+		text += " Before is younger than after: exchanged?"
+	}
+	return text
+}
+
+// answer says the verdict and what speaks for it.
+func (c Comparison) answer() string {
+	of := func(v verdict.Verdict) string {
+		var names []string
+		for _, ch := range c.Changes {
+			if ch.Verdict == v {
+				names = append(names, Symbol(ch.Name))
+			}
+		}
+		if c.Worst.Verdict == v {
+			names = append(names, "the curves")
+		}
+		return strings.Join(names, ", ")
+	}
+	switch c.Verdict {
+	case verdict.Fail:
+		var why []string
+		if c.Scrapes {
+			why = append(why, "something scrapes or knocks; centre the coil, look for what is loose")
+		}
+		if out := of(verdict.Fail); out != "" {
+			why = append(why, "outside the limits: "+out)
+		}
+		return "Fail: " + strings.Join(why, "; ") + "."
+	case verdict.Undecided:
+		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", of(verdict.Undecided))
+	}
+	if !slices.ContainsFunc(c.Changes, func(ch Change) bool { return ch.Significant }) {
+		return "Pass: no change that the measurements could tell."
+	}
+	return "Pass: what has changed lies inside the limits."
 }

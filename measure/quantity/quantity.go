@@ -150,3 +150,7 @@ func List(words []string) string {
 	last := len(words) - 1
 	return strings.Join(words[:last], ", ") + " and " + words[last]
 }
+
+// CopperPerKelvin is by what part of itself the resistance of copper rises with
+// each kelvin above 20 C (IEC 60028).
+const CopperPerKelvin = 0.00393
