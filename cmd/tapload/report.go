@@ -9,12 +9,12 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"tapload/fit/rating"
 	"tapload/fit/recone"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
+	"tapload/fixtures/box/proof"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/jig"
 	"tapload/fixtures/job"
@@ -107,7 +107,8 @@ type cabinetFinding struct {
 
 type proofFinding struct {
 	job.Proof
-	proved
+	found  proof.Proof
+	record record.Record // of what was measured
 }
 
 type driverFinding struct {
@@ -263,17 +264,17 @@ func proofOf(j *job.Job, p job.Proof) (proofFinding, error) {
 	if err != nil {
 		return proofFinding{}, err
 	}
-	o := boxVerifyOptions{hookup: formula, seen: j.Path(p.Seen), most: box.MaxContactOhm, warmer: kelvins{of: p.WarmerK}}
+	o := boxVerifyOptions{hookup: formula, seen: j.Path(p.Seen), most: proof.MaxContactOhm, warmer: kelvins{of: p.WarmerK}}
 	o.plastic = j.Hookup != nil && j.Hookup.Plastic
 	if err := o.cabinetsOf(j, t); err != nil {
 		return proofFinding{}, err
 	}
-	set, err := o.check(pflag.NewFlagSet("", pflag.ContinueOnError))
+	set, _, err := o.check(func(string) bool { return false })
 	if err != nil {
 		return proofFinding{}, err
 	}
-	found, err := o.prove(set)
-	return proofFinding{p, found}, err
+	found, seen, err := o.prove(set)
+	return proofFinding{p, found, seen}, err
 }
 
 func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.Job, paper report.Paper) error {
@@ -348,7 +349,7 @@ func (r reported) object() reportObject {
 		}
 	}
 	for _, p := range r.proofs {
-		o.Proofs[p.Label] = p.Verdict.String()
+		o.Proofs[p.Label] = p.found.Verdict.String()
 	}
 	for _, d := range r.drivers {
 		o.Drivers[d.Label] = d.Verdict.String()
@@ -359,8 +360,8 @@ func (r reported) object() reportObject {
 // passed tells whether a proof of the chosen hookup passed, the last of them.
 func (r jobFindings) passed() (passed, any bool) {
 	for _, p := range r.proofs {
-		if r.job.Hookup != nil && p.set.Tree.String() == r.sheet.Tree.String() {
-			passed, any = p.Verdict == verdict.Pass, true
+		if r.job.Hookup != nil && p.found.Set.Tree.String() == r.sheet.Tree.String() {
+			passed, any = p.found.Verdict == verdict.Pass, true
 		}
 	}
 	return passed, any

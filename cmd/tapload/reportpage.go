@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -369,35 +368,19 @@ func (r jobFindings) proved() ([]report.Section, error) {
 	}
 	var all []report.Section
 	for _, p := range r.proofs {
-		s := report.Section{Heading: "Proof: " + p.Label + ": " + p.Verdict.String(), NewPage: true}
-		s.Pieces = append(s.Pieces, report.Words(p.Words))
-		chart := p.chart()
+		page := report.BoxProof(p.found)
+		s := report.Section{Heading: "Proof: " + p.Label + ": " + p.found.Verdict.String(), NewPage: true}
+		chart := proofChart(p.found)
 		chart.HeightMM = reportChartMM
 		f, err := figure(chart, "(picture: measured through the boxes, and what the cabinets make)")
 		if err != nil {
 			return nil, err
 		}
-		s.Pieces = append(s.Pieces, f)
-		t := report.Table{Head: []string{"odds", "makes", "if"}}
-		t.Rows = append(t.Rows, []string{quantity.Probability(p.Right), p.set.Tree.String(), "the boxes are wired right"})
-		for _, c := range p.Causes {
-			if c.Odds < leastShownOdds || len(t.Rows) > mostCauses {
-				break
-			}
-			if c.Equivalent == p.set.Tree.String() {
-				continue
-			}
-			t.Rows = append(t.Rows, []string{quantity.Probability(c.Odds), c.Equivalent, strings.Join(c.Faults[:min(len(c.Faults), mostFaults)], "; or ") + ". Check: " + c.Check})
-		}
-		s.Pieces = append(s.Pieces, t)
-		if p.Verdict != verdict.Fail {
-			s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("Joints: %s at most in the current of one cabinet; %s ohm is allowed.", quantity.Of(p.Contact.Value, p.Contact.U).In("ohm"), quantity.Plain(p.most))))
-		}
-		s.Pieces = append(s.Pieces, report.Words("A measurement does not show the "+polarity+"."))
+		s.Pieces = append(s.Pieces, report.Words(page.Lead), f)
+		all = append(append(all, s), page.Sections...)
 		if p.Notes != "" {
-			s.Pieces = append(s.Pieces, report.Words(p.Notes))
+			all = append(all, report.Section{Pieces: []report.Piece{report.Words(p.Notes)}})
 		}
-		all = append(all, s)
 	}
 	return all, nil
 }
@@ -513,7 +496,7 @@ func (r jobFindings) warned() report.Section {
 	s := report.Section{Heading: "Warnings"}
 	all := warningTexts(r.warnings)
 	for _, p := range r.proofs {
-		for _, w := range p.warnings {
+		for _, w := range p.found.Warnings {
 			all = append(all, "proof "+p.Label+": "+w.Text)
 		}
 	}
