@@ -14,6 +14,7 @@ import (
 
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
+	"tapload/fixtures/loads"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
@@ -250,10 +251,10 @@ func (o *boxVerifyOptions) prove(p provedSet) (proved, error) {
 	}
 	opt := box.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())}
 	r := proved{set: p.set, record: seen, most: float64(o.most)}
-	if r.Proof, err = box.Verify(p.set, cabs.loads, seen.Curve, opt); err != nil {
+	if r.Proof, err = box.Verify(p.set, cabs.Loads, seen.Curve, opt); err != nil {
 		return proved{}, err
 	}
-	r.warnings = slices.Concat(cabs.warnings, r.Warnings)
+	r.warnings = slices.Concat(cabs.Warnings, r.Warnings)
 	return r, nil
 }
 
@@ -275,9 +276,9 @@ func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {
 
 // records reads the records of the cabinets and of the boxes. Cabinets with
 // one file share one curve.
-func (o *boxVerifyOptions) records(given []namedCab) (cabinets, record.Record, error) {
-	var all cabinets
-	var about namedWarnings
+func (o *boxVerifyOptions) records(given []namedCab) (loads.Set, record.Record, error) {
+	var all loads.Set
+	var about impedance.Named
 	on := map[string]record.Record{}
 	curves := map[string]*impedance.Curve{}
 	sharing := map[string][]string{}
@@ -286,25 +287,25 @@ func (o *boxVerifyOptions) records(given []namedCab) (cabinets, record.Record, e
 		if curves[key] == nil {
 			rec, err := measured(cab.path, "a proof")
 			if err != nil {
-				return cabinets{}, record.Record{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
+				return loads.Set{}, record.Record{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
 			}
 			on[key], curves[key] = rec, &rec.Curve
 		}
 		sharing[key] = append(sharing[key], cab.name)
-		all.loads = append(all.loads, hookup.Load{Name: cab.name, Curve: curves[key]})
-		about.add(cab.name, on[key].Warnings)
+		all.Loads = append(all.Loads, hookup.Load{Name: cab.name, Curve: curves[key]})
+		about.Add(cab.name, on[key].Warnings)
 	}
 	for _, cab := range given {
 		if names := sharing[fileKey(cab.path)]; len(names) > 1 && names[0] == cab.name {
-			about.say(impedance.Warning{Code: "one-record", Text: fmt.Sprintf("one record stands for %s; measure each, for no two cabinets are alike", strings.Join(names, " and "))})
+			about.Say(impedance.Warning{Code: "one-record", Text: fmt.Sprintf("one record stands for %s; measure each, for no two cabinets are alike", strings.Join(names, " and "))})
 		}
 	}
 	seen, err := measured(o.seen, "a proof")
 	if err != nil {
-		return cabinets{}, record.Record{}, fmt.Errorf("what was measured through the boxes: %w", err)
+		return loads.Set{}, record.Record{}, fmt.Errorf("what was measured through the boxes: %w", err)
 	}
-	about.add("through the boxes", seen.Warnings)
-	all.warnings = about.list()
+	about.Add("through the boxes", seen.Warnings)
+	all.Warnings = about.List()
 	return all, seen, nil
 }
 

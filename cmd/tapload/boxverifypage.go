@@ -185,7 +185,7 @@ func (r proved) chart() plot.ImpedanceChart {
 		}
 		line("if they make "+made, r.Other)
 	}
-	c.LowHz, c.HighHz = chartBand(r.Seen)
+	c.LowHz, c.HighHz = plot.UsualBand(r.Seen)
 	return c
 }
 

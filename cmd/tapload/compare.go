@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fit"
+	"tapload/fit/identify"
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -298,7 +299,7 @@ func ratioOf(before, after impedance.Curve) (plot.RatioChart, error) {
 	for _, r := range all {
 		c.Hz, c.Percent, c.U = append(c.Hz, r.Hz), append(c.Percent, r.Percent.Value), append(c.U, r.Percent.U)
 	}
-	c.LowHz, c.HighHz = chartBand(before.Within(all[0].Hz, all[len(all)-1].Hz))
+	c.LowHz, c.HighHz = plot.UsualBand(before.Within(all[0].Hz, all[len(all)-1].Hz))
 	return c, nil
 }
 
@@ -308,7 +309,7 @@ func readSide(path string) (recone.Side, record.Record, error) {
 	if err != nil {
 		return recone.Side{}, rec, err
 	}
-	load, err := fitCurve(rec.Curve, fit.Options{})
+	load, err := identify.Curve(rec.Curve, fit.Options{})
 	if err != nil {
 		return recone.Side{}, rec, fmt.Errorf("%s: %w", path, err)
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fit/recone"
+	"tapload/measure/cores"
 	"tapload/measure/impedance"
 	"tapload/measure/verdict"
 )
@@ -47,7 +48,7 @@ func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool
 		side     recone.Side
 		warnings []impedance.Warning
 	}
-	err = inOrder(ctx, len(paths), func(i int) (read, error) {
+	err = cores.InOrder(ctx, len(paths), func(i int) (read, error) {
 		if fitted {
 			side, rec, err := readSide(paths[i])
 			return read{side, rec.Warnings}, err

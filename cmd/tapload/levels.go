@@ -109,15 +109,15 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 		return err
 	}
 	var curves []impedance.Curve
-	var about namedWarnings
+	var about impedance.Named
 	for i, record := range records {
 		curves = append(curves, record.Curve)
-		about.add(quantity.Plain(float64(r.levels[i]))+" dB", record.Warnings)
+		about.Add(quantity.Plain(float64(r.levels[i]))+" dB", record.Warnings)
 	}
 	if r.changes, err = recone.Levels(curves); err != nil {
 		return err
 	}
-	r.warnings = about.list()
+	r.warnings = about.List()
 	return show(e, o.json, r, r.warnings)
 }
 
