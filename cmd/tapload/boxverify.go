@@ -288,7 +288,7 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 
 func proofChart(r proof.Proof) plot.ImpedanceChart {
 	c := report.ProofChart(r)
-	c.LowHz, c.HighHz = chartBand(r.Seen)
+	c.LowHz, c.HighHz = plot.UsualBand(r.Seen)
 	return c
 }
 
