@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"tapload/measure/quantity"
 )
@@ -234,6 +235,19 @@ func (k CoilKind) String() string {
 	return coils[k].name
 }
 
+// MarshalText returns String, and UnmarshalText reads it.
+func (k CoilKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
+
+// UnmarshalText reads the name of a coil.
+func (k *CoilKind) UnmarshalText(text []byte) error {
+	i := slices.IndexFunc(CoilKinds(), func(kind CoilKind) bool { return kind.String() == string(text) })
+	if i < 0 {
+		return fmt.Errorf("there is no coil %q", text)
+	}
+	*k = CoilKinds()[i]
+	return nil
+}
+
 // Words say what the coil is made of, the names of its parameters in braces.
 func (k CoilKind) Words() string { return coils[k].words }
 
@@ -244,14 +258,14 @@ func (k CoilKind) size() int { return len(coils[k].parameters) }
 
 // Coil is the voice coil of a fitted load. What its Kind has not is 0.
 type Coil struct {
-	Kind   CoilKind
-	L0     quantity.Value // leakage inductance, H
-	L      quantity.Value // H
-	L2     quantity.Value // H
-	R2     quantity.Value // ohm
-	K      quantity.Value // ohm s^-N
-	N      quantity.Value
-	LeAt1k quantity.Value // Im Zcoil/(2 pi f) at 1 kHz, H
+	Kind   CoilKind       `json:"kind"`
+	L0     quantity.Value `json:"l0_h,omitzero"`   // leakage inductance, H
+	L      quantity.Value `json:"l_h,omitzero"`    // H
+	L2     quantity.Value `json:"l2_h,omitzero"`   // H
+	R2     quantity.Value `json:"r2_ohm,omitzero"` // ohm
+	K      quantity.Value `json:"k,omitzero"`      // ohm s^-N
+	N      quantity.Value `json:"n,omitzero"`
+	LeAt1k quantity.Value `json:"le_1khz_h,omitzero"` // Im Zcoil/(2 pi f) at 1 kHz, H
 }
 
 // Parameter returns the place of the parameter of that name and its unit: H,

@@ -79,18 +79,21 @@ func (m Method) String() string {
 	return methodNames[m]
 }
 
+// MarshalText returns String.
+func (m Method) MarshalText() ([]byte, error) { return []byte(m.String()), nil }
+
 // Constants are the mechanical constants of a driver.
 type Constants struct {
-	Method      Method
-	Sd          quantity.Value // effective area of the cone, m^2
-	Mms         quantity.Value // moving mass with its air, kg
-	Cms         quantity.Value // compliance, m/N
-	Rms         quantity.Value // mechanical resistance, N s/m
-	Bl          quantity.Value // force factor, T m
-	Vas         quantity.Value // volume of air as compliant as the suspension, m^3
-	Efficiency  quantity.Value // reference efficiency into a half space, 1
-	Sensitivity quantity.Value // dB re 20 uPa at 1 m in a half space, 1 W in Re
-	At283V      quantity.Value // the same for 2.83 V
+	Method      Method         `json:"method"`
+	Sd          quantity.Value `json:"sd_m2"`               // effective area of the cone, m^2
+	Mms         quantity.Value `json:"mms_kg"`              // moving mass with its air, kg
+	Cms         quantity.Value `json:"cms_m_per_n"`         // compliance, m/N
+	Rms         quantity.Value `json:"rms_n_s_per_m"`       // mechanical resistance, N s/m
+	Bl          quantity.Value `json:"bl_t_m"`              // force factor, T m
+	Vas         quantity.Value `json:"vas_m3"`              // volume of air as compliant as the suspension, m^3
+	Efficiency  quantity.Value `json:"efficiency"`          // reference efficiency into a half space, 1
+	Sensitivity quantity.Value `json:"sensitivity_1w_db"`   // dB re 20 uPa at 1 m in a half space, 1 W in Re
+	At283V      quantity.Value `json:"sensitivity_2v83_db"` // the same for 2.83 V
 }
 
 // ByAddedMass returns the constants of a driver whose resonance moves from

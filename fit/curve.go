@@ -16,7 +16,6 @@ import (
 // Options steers a fit. The zero value of a field takes its default.
 type Options struct {
 	PinnedRe float64 // ohm; Re is taken as this instead of being fitted
-	DCOhm    float64 // reading of a DC meter, which Re is held against
 	Models   []Model // the models to choose from; default all
 }
 
@@ -48,8 +47,8 @@ func Curve(c impedance.Curve, o Options) (Result, error) {
 	if err := c.Check(); err != nil {
 		return Result{Status: BadInput}, err
 	}
-	if o.PinnedRe < 0 || o.DCOhm < 0 || math.IsInf(o.PinnedRe+o.DCOhm, 0) || math.IsNaN(o.PinnedRe+o.DCOhm) {
-		return Result{Status: BadInput}, fmt.Errorf("a DC reading of %g ohm must be above 0", o.PinnedRe+o.DCOhm)
+	if !(o.PinnedRe >= 0) || math.IsInf(o.PinnedRe, 0) {
+		return Result{Status: BadInput}, fmt.Errorf("a DC reading of %g ohm must be above 0", o.PinnedRe)
 	}
 	n := len(c.Points)
 	low, high := c.Points[0].Hz, c.Points[n-1].Hz

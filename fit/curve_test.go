@@ -377,11 +377,15 @@ func TestDCReading(t *testing.T) {
 		}
 		return list
 	}
-	if got := codes(Options{DCOhm: 6.25}, c); len(got) != 0 {
-		t.Errorf("a reading that agrees: warnings %v", got)
+	r, err := Curve(c, Options{})
+	if err != nil || len(r.Warnings) != 0 {
+		t.Fatalf("%v, warnings %v", err, r.Warnings)
 	}
-	if got := codes(Options{DCOhm: 12.4}, c); !slices.Contains(got, "dc-disagrees") {
-		t.Errorf("a reading of twice Re: warnings %v", got)
+	if w, differs := r.AgainstDC(6.25); differs {
+		t.Errorf("a reading that agrees: %v", w)
+	}
+	if w, differs := r.AgainstDC(12.4); !differs || w.Code != "dc-disagrees" {
+		t.Errorf("a reading of twice Re: %v, %v", w, differs)
 	}
 	pinned, err := Curve(c, Options{PinnedRe: 6.2})
 	if err != nil {

@@ -294,12 +294,16 @@ func (s *search) warnings(r Result) []impedance.Warning {
 	case r.Re.Value > s.bound*(1-1e-6):
 		r.warn("re-bound", "Re is held at %.4g ohm, the least resistance that the curve shows anywhere: the model asks for more, which no load without a crossover can have", r.Re.Value)
 	}
-	if dc := s.o.DCOhm; dc > 0 {
-		if d := math.Abs(dc - r.Re.Value); d > 2*r.Re.U+dcApart*dc {
-			r.warn("dc-disagrees", "the DC reading of %.3g ohm and Re of %.3g ohm disagree: the meter's leads were not taken off, the coil was warm, one driver of several is open, or the sense resistor is not what was stated", dc, r.Re.Value)
-		}
-	}
 	return r.Warnings
+}
+
+// AgainstDC holds Re against the reading of a DC meter, in ohm. ok is false where
+// they agree.
+func (r Result) AgainstDC(ohm float64) (w impedance.Warning, ok bool) {
+	if math.Abs(ohm-r.Re.Value) <= 2*r.Re.U+dcApart*ohm {
+		return w, false
+	}
+	return impedance.Warning{Code: "dc-disagrees", Text: fmt.Sprintf("the DC reading of %.3g ohm and Re of %.3g ohm disagree: the meter's leads were not taken off, the coil was warm, one driver of several is open, or the sense resistor is not what was stated", ohm, r.Re.Value)}, true
 }
 
 func (r *Result) warn(code, format string, args ...any) {

@@ -9,6 +9,7 @@
 package fit
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 
@@ -25,14 +26,39 @@ type Model struct {
 	Padded     bool // a resistance beside coil and resonances, as in an L-pad
 }
 
+// String says m in words: "2 resonances that drive each other, power coil".
+func (m Model) String() string {
+	s := "1 resonance"
+	if m.Resonances > 1 {
+		s = fmt.Sprintf("%d resonances", m.Resonances)
+	}
+	if m.Coupled {
+		s += " that drive each other"
+	}
+	if m.Coil == NoCoil {
+		s += ", no coil"
+	} else {
+		s += ", " + m.Coil.String() + " coil"
+	}
+	if m.Suspension != Spring {
+		s += ", " + m.Suspension.String()
+	}
+	if m.Padded {
+		s += ", pad"
+	}
+	return s
+}
+
 // Resonance is one resonance of a fitted load. The electrical and the total
 // quality factor are those of this resonance alone with the load's Re:
 // Qes = Qms Re/Res, Qts = Qms Qes/(Qms + Qes).
 type Resonance struct {
-	Hz            quantity.Value
-	Qms, Qes, Qts quantity.Value
-	Res           quantity.Value // ohm added at resonance
-	Turn          quantity.Value // ohm, of coupled resonances but the last of the model: by how much it leans from its own form, see Coupled
+	Hz   quantity.Value `json:"f_hz"`
+	Qms  quantity.Value `json:"q_ms"`
+	Qes  quantity.Value `json:"q_es"`
+	Qts  quantity.Value `json:"q_ts"`
+	Res  quantity.Value `json:"r_es_ohm"`          // ohm added at resonance
+	Turn quantity.Value `json:"turn_ohm,omitzero"` // ohm, of coupled resonances but the last of the model: by how much it leans from its own form, see Coupled
 }
 
 // Extreme is an extreme of |Z| of the fitted load within the measured band.
@@ -51,15 +77,35 @@ type Candidate struct {
 	Err        error   // why it gave no fit, or nil
 }
 
+// MarshalJSON writes the kind of model and how well it did; nulls where it gave
+// no fit.
+func (c Candidate) MarshalJSON() ([]byte, error) {
+	o := struct {
+		Coil       CoilKind `json:"coil"`
+		Resonances int      `json:"resonances"`
+		Parameters int      `json:"parameters"`
+		Misfit     *float64 `json:"misfit_percent"`
+		Criterion  *float64 `json:"criterion"`
+		Error      string   `json:"error,omitempty"`
+	}{Coil: c.Model.Coil, Resonances: c.Model.Resonances, Parameters: c.Parameters}
+	if c.Err != nil {
+		o.Error = c.Err.Error()
+	} else {
+		misfit := 100 * c.Misfit
+		o.Misfit, o.Criterion = &misfit, &c.Criterion
+	}
+	return json.Marshal(o)
+}
+
 // Unsettled reports whether the solver ran out of steps on the model.
 func (c Candidate) Unsettled() bool { return errors.Is(c.Err, errUnsettled) }
 
 // Shift is what one standard uncertainty of a shared source does to a result.
 type Shift struct {
-	ID string // of the impedance.Source
-	Re float64
+	ID string  `json:"id"` // of the impedance.Source
+	Re float64 `json:"-"`
 	// By name of the parameter as in Result.Parameters.
-	Parameters []float64
+	Parameters []float64 `json:"parameters"`
 }
 
 // Status says how a fit ended.
@@ -87,9 +133,9 @@ func (s Status) String() string {
 
 // Parameter is one free parameter of the model as the solver saw it.
 type Parameter struct {
-	Name  string // "re", "f1", "qms1", "res1", "l", ...
-	Value float64
-	U     float64 // standard uncertainty from noise, misfit and shared sources together
+	Name  string  `json:"name"` // "re", "f1", "qms1", "res1", "l", ...
+	Value float64 `json:"value"`
+	U     float64 `json:"u"` // standard uncertainty from noise, misfit and shared sources together
 }
 
 // Result is a fitted load.

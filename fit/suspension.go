@@ -3,6 +3,7 @@ package fit
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"tapload/measure/quantity"
 )
@@ -46,13 +47,13 @@ type suspensionModel struct {
 // Suspension is what holds the cone of a fitted load. What its Kind has not is
 // 0.
 type Suspension struct {
-	Kind   SuspensionKind
-	Creep  quantity.Value // part of the compliance by which it grows for each decade down
-	Leak   quantity.Value // share of the stiffness that leaks
-	LeakHz quantity.Value // below which it does
+	Kind   SuspensionKind `json:"kind"`
+	Creep  quantity.Value `json:"creep,omitzero"`   // part of the compliance by which it grows for each decade down
+	Leak   quantity.Value `json:"leak,omitzero"`    // share of the stiffness that leaks
+	LeakHz quantity.Value `json:"leak_hz,omitzero"` // below which it does
 
 	// MassRatio is the frequency from which the leak is a mass over LeakHz.
-	MassRatio quantity.Value
+	MassRatio quantity.Value `json:"leak_mass,omitzero"`
 }
 
 // suspensionParameter is a parameter of suspensions. The solver holds its
@@ -133,6 +134,19 @@ func (k SuspensionKind) String() string {
 		return fmt.Sprintf("suspension(%d)", int(k))
 	}
 	return suspensions[k].name
+}
+
+// MarshalText returns String, and UnmarshalText reads it.
+func (k SuspensionKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
+
+// UnmarshalText reads the name of a suspension.
+func (k *SuspensionKind) UnmarshalText(text []byte) error {
+	i := slices.IndexFunc(SuspensionKinds(), func(kind SuspensionKind) bool { return kind.String() == string(text) })
+	if i < 0 {
+		return fmt.Errorf("there is no suspension %q", text)
+	}
+	*k = SuspensionKinds()[i]
+	return nil
 }
 
 // Words say what the suspension does, the names of its parameters in braces;

@@ -3,11 +3,11 @@ package main
 import (
 	"errors"
 	"fmt"
-	"slices"
 
 	"github.com/spf13/pflag"
 
 	"tapload/fit"
+	"tapload/fit/identify"
 	"tapload/fit/recone"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -55,24 +55,16 @@ func (o addedFlags) how() string {
 	return "on the box"
 }
 
-// second reads the record of the driver with what was added, and fits it. Its
-// warnings say that they are of that sweep; those that alone, the record of the
-// driver by itself, has too are left out.
+// second reads the record of the driver with what was added, and fits it; see
+// identify.Second.
 func (o addedFlags) second(path string, alone record.Record, options fit.Options) (recone.Side, []impedance.Warning, error) {
 	rec, err := measured(path, "a driver's constants")
 	if err != nil {
 		return recone.Side{}, nil, err
 	}
-	load, err := fitCurve(rec.Curve, options)
+	load, warnings, err := identify.Second{Name: path, Record: rec, Added: o.added()}.Fit(alone, options)
 	if err != nil {
 		return recone.Side{}, nil, fmt.Errorf("%s: %w", path, err)
-	}
-	var warnings []impedance.Warning
-	for _, w := range slices.Concat(load.Warnings, rec.Warnings) {
-		if !slices.ContainsFunc(alone.Warnings, w.Equal) {
-			w.Text = o.how() + ": " + w.Text
-			warnings = append(warnings, w)
-		}
 	}
 	return recone.Side{Label: path, Curve: rec.Curve, Load: load}, warnings, nil
 }

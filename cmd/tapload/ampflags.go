@@ -8,7 +8,6 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fixtures/amp"
-	"tapload/fixtures/hookup"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 )
@@ -50,10 +49,9 @@ func (o *ampFlags) registerAmplifier(f *pflag.FlagSet) {
 	f.Var(&o.output, "output-ohm", "output resistance at the tap in use")
 }
 
-// amplifier returns what the flags describe, and what to warn of. The output
-// resistance is that of --output-ohm; see outputOn.
+// amplifier returns what the flags describe, and what to warn of.
 func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, err error) {
-	a = amp.Amplifier{Watts: o.watts.value, PrimaryOhm: float64(o.primary), Jacks: o.jacks, MinOhm: float64(o.min)}
+	a = amp.Amplifier{Watts: o.watts.value, PrimaryOhm: float64(o.primary), Jacks: o.jacks, MinOhm: float64(o.min), Damping: o.damping.value}
 	switch o.kind {
 	case "":
 		if o.min > 0 {
@@ -109,33 +107,18 @@ func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, er
 // wire is the cable to each cabinet, of no length where none is given.
 func (o ampFlags) wire() amp.Wire { return amp.Wire{AWG: o.awg, Metre: o.cable.value} }
 
-// wired returns loads behind the cable that the flags describe.
-func (o ampFlags) wired(loads []hookup.Load) []hookup.Load {
-	loads = slices.Clone(loads)
-	for i := range loads {
-		loads[i].WireOhm = o.wire().Ohm()
-	}
-	return loads
+// band is where minima are sought and shares are averaged.
+func (o ampFlags) band() amp.Options {
+	return amp.Options{LowHz: float64(o.low), HighHz: float64(o.high)}
 }
 
-// outputOn returns a with the output resistance that --damping means on a tap.
-func (o ampFlags) outputOn(a amp.Amplifier, tapOhm float64) amp.Amplifier {
-	if o.damping.value > 0 {
-		ohm := tapOhm / o.damping.value
-		a.OutputOhm = &ohm
+// amplifierOn is amplifier, kept to one tap unless only is 0.
+func (o ampFlags) amplifierOn(only ohms) (amp.Amplifier, []impedance.Warning, error) {
+	a, warnings, err := o.amplifier()
+	if err == nil {
+		if err = a.OnlyTap(float64(only)); err != nil {
+			err = fmt.Errorf("--only-tap: %w", err)
+		}
 	}
-	return a
-}
-
-// onlyTap returns an error when tap is none of a's.
-func onlyTap(a amp.Amplifier, tap float64) error {
-	switch {
-	case tap == 0:
-		return nil
-	case a.Kind == amp.SolidState:
-		return errors.New("--only-tap is for a valve amplifier; a solid-state amplifier has no taps")
-	case !slices.Contains(a.TapOhm, tap):
-		return fmt.Errorf("--only-tap %g is none of the taps %s", tap, (*taps)(&a.TapOhm).String())
-	}
-	return nil
+	return a, warnings, err
 }

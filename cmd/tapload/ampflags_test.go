@@ -50,11 +50,15 @@ func TestOutputAndCable(t *testing.T) {
 	if a.OutputOhm != nil {
 		t.Errorf("an output resistance of %g ohm before the tap is known", *a.OutputOhm)
 	}
-	if on := o.outputOn(a, 4); on.OutputOhm == nil || *on.OutputOhm != 0.5 {
-		t.Errorf("a damping factor of 8 on the 4 ohm tap is %v, want 0.5 ohm", on.OutputOhm)
-	}
 	loads := []hookup.Load{{Name: "a", RatedOhm: 8}}
-	if got := o.wired(loads)[0].WireOhm; math.Abs(got/(12*0.0209482)-1) > 1e-5 || loads[0].WireOhm != 0 {
+	s, err := amp.Assess(a, hookup.One("a"), loads, 4, o.band())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ohm := s.Amplifier.OutputOhm; ohm == nil || *ohm != 0.5 {
+		t.Errorf("a damping factor of 8 on the 4 ohm tap is %v, want 0.5 ohm", ohm)
+	}
+	if got := o.wire().To(loads)[0].WireOhm; math.Abs(got/(12*0.0209482)-1) > 1e-5 || loads[0].WireOhm != 0 {
 		t.Errorf("the cable has %g ohm", got)
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
+	"tapload/fixtures/loads"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/plot"
@@ -71,10 +72,7 @@ makes of a pulled plug.
 				return err
 			}
 			if o.anyAmplifier(c.Flags()) {
-				found, w, err := o.amplifier()
-				if err == nil {
-					err = onlyTap(found, float64(o.only))
-				}
+				found, w, err := o.amplifierOn(o.only)
 				if err != nil {
 					return usage(c, err)
 				}
@@ -91,18 +89,18 @@ makes of a pulled plug.
 			if o.drawn < 1 || o.drawn > len(set.Boxes) {
 				return usage(c, fmt.Errorf("--box %d: the boxes of this hookup are 1 to %d", o.drawn, len(set.Boxes)))
 			}
-			loads, err := o.cabinetFlags.fromJob(e, c, args[1:], &t)
+			named, err := o.cabinetFlags.fromJob(e, c, args[1:], &t)
 			if err != nil {
 				return err
 			}
-			cabs, err := o.read(c.Context(), c, loads)
+			cabs, err := o.read(c.Context(), c, named)
 			if err != nil {
 				return err
 			}
-			if err := goTogether(t, cabs.loads); err != nil {
-				return usage(c, err)
+			if cabs, err = cabs.Of(t, true); err != nil {
+				return misnamed(c, err)
 			}
-			cabs.warnings = append(warnings, cabs.warnings...)
+			cabs.Warnings = append(warnings, cabs.Warnings...)
 			return o.run(e, a, set, cabs)
 		},
 	}
@@ -173,16 +171,17 @@ func sheetFormat(path string) string {
 }
 
 // sheet works the sheet of set out, and adds to what cabs warn of.
-func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs *cabinets) (box.Sheet, error) {
+func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs *loads.Set) (box.Sheet, error) {
 	plan := box.Plan{
-		Doubt: cabs.dead.words(),
+		Doubt: hookup.Suspected(cabs.Loads).Words(),
 		Plug:  o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg,
-		RatedOhm: func(load string) float64 { return cabs.load(load).RatedOhm },
+		RatedOhm: func(load string) float64 { return loadOf(cabs.Loads, load).RatedOhm },
 		DC: func(load string) box.Ohms {
-			if re, ok := cabs.re[load]; ok {
-				return box.FittedOhms(re.Value, re.U)
+			l := loadOf(cabs.Loads, load)
+			if l.Re.Value > 0 {
+				return box.FittedOhms(l.Re.Value, l.Re.U)
 			}
-			return box.RatedOhms(cabs.load(load).RatedOhm)
+			return box.RatedOhms(l.RatedOhm)
 		},
 	}
 	if a != nil {
@@ -195,7 +194,7 @@ func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs *cabinets) (
 	return box.NewSheet(set, plan)
 }
 
-func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinets) error {
+func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.Set) error {
 	s, err := o.sheet(a, set, &cabs)
 	if err != nil {
 		return err
@@ -228,7 +227,7 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinet
 	} else {
 		err = d.Text(e.stdout, pageColumns)
 	}
-	for _, w := range cabs.warnings {
+	for _, w := range cabs.Warnings {
 		e.warn(w.Text)
 	}
 	return err
@@ -236,23 +235,23 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs cabinet
 
 // on is what the hookup is on a. Output jacks in parallel could stand in for
 // the outermost box; the sheet has it all the same.
-func (o *boxSheetOptions) on(a *amp.Amplifier, set box.Set, cabs *cabinets) (amp.Assessment, error) {
+func (o *boxSheetOptions) on(a *amp.Amplifier, set box.Set, cabs *loads.Set) (amp.Assessment, error) {
 	if a.Boxes(set.Tree) < set.Tree.Inner() {
-		cabs.warnings = append(cabs.warnings, impedance.Warning{Code: "box-not-needed", Text: fmt.Sprintf(
+		cabs.Warnings = append(cabs.Warnings, impedance.Warning{Code: "box-not-needed", Text: fmt.Sprintf(
 			"with %d output jacks the amplifier needs no box 1: what plugs into it can plug into the amplifier; the sheet has it all the same", a.Jacks)})
 	}
 	a.Jacks = 1
-	s, err := o.assess(*a, set.Tree, o.wired(cabs.loads), float64(o.only))
+	s, err := amp.Assess(*a, set.Tree, o.wire().To(cabs.Loads), float64(o.only), o.band())
 	if err != nil {
 		return amp.Assessment{}, err
 	}
-	cabs.warnings = append(cabs.warnings, s.warnings...)
-	return s.Assessment, nil
+	cabs.Warnings = append(cabs.Warnings, s.Warnings...)
+	return s, nil
 }
 
-// load returns the load of a name that goTogether has found to be there.
-func (a cabinets) load(name string) hookup.Load {
-	for _, l := range a.loads {
+// loadOf returns the load of that name, which must be there.
+func loadOf(all []hookup.Load, name string) hookup.Load {
+	for _, l := range all {
 		if l.Name == name {
 			return l
 		}

@@ -5,6 +5,7 @@ import (
 
 	"tapload/fixtures/box"
 	"tapload/fixtures/hookup"
+	"tapload/fixtures/loads"
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
 )
@@ -29,7 +30,7 @@ type boxSheetObject struct {
 	Pulls    []boxPullObject    `json:"pulled_plugs"`
 	Warnings impedance.Warnings `json:"warnings"`
 
-	Dead []deadDriverObject `json:"dead_drivers"` // loads that most likely have one; nothing is called safe with any
+	Dead hookup.Suspects `json:"dead_drivers"` // loads that most likely have one; nothing is called safe with any
 }
 
 // boxOhmsObject is what a meter may read; all null where it reads open.
@@ -104,11 +105,11 @@ type boxPullObject struct {
 	Safe     *bool    `json:"safe"`
 }
 
-func boxSheetJSON(s box.Sheet, cabs cabinets) boxSheetObject {
+func boxSheetJSON(s box.Sheet, cabs loads.Set) boxSheetObject {
 	o := boxSheetObject{
 		Hookup: s.Tree.String(), RatedOhm: s.RatedOhm, Metal: s.Boxes[0].Metal,
 		HoleMM: box.BushHole * 1e3, PitchMM: s.Pitch * 1e3, AWG: s.AWG,
-		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: impedance.Warnings(cabs.warnings), Dead: cabs.dead.objects(),
+		DC: boxOhms(s.Reading.Right), Wrong: []wrongObject{}, Same: append([]string{}, s.Reading.Same...), Warnings: cabs.Warnings, Dead: hookup.Suspected(cabs.Loads),
 	}
 	if s.Shoulder > 0 {
 		hole := s.Shoulder * 1e3
@@ -116,8 +117,7 @@ func boxSheetJSON(s box.Sheet, cabs cabinets) boxSheetObject {
 	}
 	if s.On != nil {
 		grade := s.On.Grade.String()
-		safe := s.On.Safe && len(cabs.dead) == 0
-		o.TapOhm, o.Grade, o.Safe = &s.On.TapOhm, &grade, &safe
+		o.TapOhm, o.Grade, o.Safe = &s.On.TapOhm, &grade, &s.On.Safe
 	}
 	for _, load := range s.Tree.Leaves() {
 		o.Loads = append(o.Loads, boxLoadObject{load, s.Plan.RatedOhm(load), boxOhms(s.Plan.DC(load))})
@@ -156,8 +156,7 @@ func boxSheetJSON(s box.Sheet, cabs cabinets) boxSheetObject {
 		}
 		if p.On != nil {
 			grade := p.On.Grade.String()
-			safe := p.On.Safe && len(cabs.dead) == 0
-			pull.Grade, pull.Safe = &grade, &safe
+			pull.Grade, pull.Safe = &grade, &p.On.Safe
 		}
 		o.Pulls = append(o.Pulls, pull)
 	}

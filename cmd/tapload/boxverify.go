@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -10,14 +11,15 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"tapload/fixtures/box"
+	"tapload/fixtures/box/proof"
 	"tapload/fixtures/hookup"
-	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/measure/verdict"
+	"tapload/plot"
+	"tapload/plot/report"
 )
 
 type boxVerifyOptions struct {
@@ -32,12 +34,12 @@ type boxVerifyOptions struct {
 	dcCabs    []string
 	tolerance fraction
 
-	json bool
-	out  string
+	answer
+	out string
 }
 
 func newBoxVerify(e env) *cobra.Command {
-	o := boxVerifyOptions{most: box.MaxContactOhm, tolerance: 0.01}
+	o := boxVerifyOptions{most: proof.MaxContactOhm, tolerance: 0.01}
 	c := &cobra.Command{
 		Use:   "verify --cab [NAME=]RECORD... --seen RECORD",
 		Short: "Prove that the boxes of a hookup are right",
@@ -47,9 +49,9 @@ every fault that the boxes, cables and plugs can have. The verdict is pass, fail
 or undecided, and the exit code 0, 3 or 4.
 
 Measure each cabinet alone, then plug all into the boxes and measure at the plug
-that goes to the amplifier, all with one jig and one set of flags. Cabinets are
-called a, b, c in the order given, unless NAME= says otherwise; without --hookup
-they are in series in that order. A rating is no record. With a job (see
+that goes to the amplifier, all with one jig and one set of flags. A cabinet has the label
+of its record unless NAME= says otherwise, and a, b, c in the order given where
+--hookup has those; without --hookup they are in series in that order. A rating is no record. With a job (see
 "tapload job") its hookup and the records of its cabinets count where no flags
 give any, and --seen may be the label of a proof.
 
@@ -65,12 +67,12 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 			if err := o.fromJob(e, c); err != nil {
 				return err
 			}
-			p, err := o.check(c.Flags())
-			if err != nil {
+			p, misused, err := o.check(c.Flags().Changed)
+			if err != nil && misused {
 				return usage(c, err)
 			}
-			if p.meter {
-				return o.runMeter(e, p)
+			if err != nil {
+				return err
 			}
 			return o.run(e, p)
 		},
@@ -87,15 +89,16 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 	f.StringArrayVar(&o.dcCabs, "dc-cab", nil, "what it reads on a cabinet alone, as `[NAME=]OHM`; once for each cabinet")
 	f.Var(&o.tolerance, "meter-tolerance", "tolerance of the DC meter")
 	f.StringVarP(&o.out, "output", "o", "", "draw the proof into this .png, .svg or .pdf `file`")
-	f.BoolVar(&o.json, "json", false, "print the result as JSON")
+	o.answer.register(f)
 	return c
 }
 
 // namedCab is a cabinet of the command line.
 type namedCab struct {
-	name string
-	path string  // of its record
-	ohm  float64 // or what a DC meter reads on it
+	name   string // "" for one that its record names
+	path   string
+	record *record.Record // at path; those with one file share one
+	ohm    float64        // or what a DC meter reads on it
 }
 
 // provedSet is what a proof is of.
@@ -105,13 +108,13 @@ type provedSet struct {
 	meter bool // by a DC meter alone
 }
 
-// check makes sense of the command line.
-func (o *boxVerifyOptions) check(f *pflag.FlagSet) (provedSet, error) {
-	var p provedSet
-	p.meter = f.Changed("dc-ohm") || f.Changed("dc-cab") || f.Changed("meter-tolerance")
+// check makes sense of the command line, and reads the records of its cabinets.
+// Whether an error is of the command line or of a file is told by misused.
+func (o *boxVerifyOptions) check(changed func(flag string) bool) (p provedSet, misused bool, err error) {
+	p.meter = changed("dc-ohm") || changed("dc-cab") || changed("meter-tolerance")
 	for _, flag := range []string{"cab", "seen", "warmer", "output"} {
-		if p.meter && f.Changed(flag) {
-			return p, fmt.Errorf("--%s is about records, and --dc-ohm, --dc-cab and --meter-tolerance are for a DC meter alone; give one kind", flag)
+		if p.meter && changed(flag) {
+			return p, true, fmt.Errorf("--%s is about records, and --dc-ohm, --dc-cab and --meter-tolerance are for a DC meter alone; give one kind", flag)
 		}
 	}
 	flag, args := "--cab", o.cabs
@@ -121,53 +124,58 @@ func (o *boxVerifyOptions) check(f *pflag.FlagSet) (provedSet, error) {
 	for i, arg := range args {
 		cab, err := o.cab(i, arg, p.meter)
 		if err != nil {
-			return p, fmt.Errorf("%s %s: %w", flag, arg, err)
-		}
-		if slices.ContainsFunc(p.cabs, func(b namedCab) bool { return b.name == cab.name }) {
-			return p, fmt.Errorf("%s %s: cabinet %s is given twice; each needs a name of its own", flag, arg, cab.name)
+			return p, true, fmt.Errorf("%s %s: %w", flag, arg, err)
 		}
 		p.cabs = append(p.cabs, cab)
 	}
 	switch {
 	case len(p.cabs) < 2:
-		return p, fmt.Errorf("a box joins two cabinets or more; give %s once for each of them", flag)
-	case p.meter && !f.Changed("dc-ohm"):
-		return p, errors.New("say what the meter reads through the boxes with --dc-ohm 28, or --dc-ohm open")
+		return p, true, fmt.Errorf("a box joins two cabinets or more; give %s once for each of them", flag)
+	case p.meter && !changed("dc-ohm"):
+		return p, true, errors.New("say what the meter reads through the boxes with --dc-ohm 28, or --dc-ohm open")
 	case !p.meter && o.seen == "":
-		return p, errors.New("name the record of what was measured through the boxes with --seen box.sweep.json")
+		return p, true, errors.New("name the record of what was measured through the boxes with --seen box.sweep.json")
 	}
-	for _, cab := range p.cabs {
+	for i, cab := range p.cabs {
 		if !p.meter && fileKey(cab.path) == fileKey(o.seen) {
-			return p, fmt.Errorf("--seen and cabinet %s are both %s; measure once more, through the boxes", cab.name, o.seen)
+			return p, true, fmt.Errorf("--seen and %s %s are both %s; measure once more, through the boxes", flag, args[i], o.seen)
 		}
 	}
 	if err := o.picture().check(); err != nil {
-		return p, err
+		return p, true, err
 	}
-	t, err := o.tree(p.cabs, flag)
-	if err != nil {
-		return p, err
+	var t hookup.Tree
+	if o.hookup != "" {
+		if t, err = hookup.Parse(o.hookup); err != nil {
+			return p, true, err
+		}
+	}
+	if !p.meter {
+		if err := readCabs(p.cabs); err != nil {
+			return p, false, err
+		}
+	}
+	nameCabs(p.cabs, t.Leaves())
+	if t, err = treeOf(p.cabs, t, flag); err != nil {
+		return p, true, err
 	}
 	for _, name := range slices.Sorted(maps.Keys(o.warmer.of)) {
 		if !slices.Contains(t.Leaves(), name) {
-			return p, fmt.Errorf("--warmer names %s, which is none of the cabinets", name)
+			return p, true, fmt.Errorf("--warmer names %s, which is none of the cabinets", name)
 		}
 	}
 	p.set, err = box.Build(t, !o.plastic)
-	return p, err
+	return p, true, err
 }
 
 // cab reads cabinet number i of the command line.
 func (o *boxVerifyOptions) cab(i int, arg string, meter bool) (namedCab, error) {
 	name, value, named := strings.Cut(arg, "=")
 	if !named {
-		value, name = arg, string(rune('a'+i))
-		if i >= 26 {
-			return namedCab{}, errors.New("after z a cabinet needs a name; write NAME= before it")
-		}
+		value, name = arg, ""
 	}
 	switch {
-	case name == "":
+	case named && name == "":
 		return namedCab{}, errors.New("there is no name before the =")
 	case value == "":
 		return namedCab{}, errors.New("there is nothing after the =")
@@ -175,35 +183,80 @@ func (o *boxVerifyOptions) cab(i int, arg string, meter bool) (namedCab, error) 
 	if meter {
 		var ohm ohms
 		if err := ohm.Set(value); err != nil {
-			return namedCab{}, fmt.Errorf("what the meter reads on cabinet %s %w", name, err)
+			return namedCab{}, fmt.Errorf("what the meter reads on cabinet %s %w", cmp.Or(name, letter(i)), err)
 		}
 		return namedCab{name: name, ohm: float64(ohm)}, nil
 	}
 	if _, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(value, "ohm")), 64); err == nil {
-		return namedCab{}, fmt.Errorf("cabinet %s is given by its rating, which proves nothing; measure it alone, with \"tapload sweep\"", name)
+		return namedCab{}, fmt.Errorf("cabinet %s is given by its rating, which proves nothing; measure it alone, with \"tapload sweep\"", cmp.Or(name, letter(i)))
 	}
 	return namedCab{name: name, path: value}, nil
 }
 
-// tree returns the hookup of cabs.
-func (o *boxVerifyOptions) tree(cabs []namedCab, flag string) (hookup.Tree, error) {
-	if o.hookup == "" {
-		var parts []hookup.Tree
-		for _, cab := range cabs {
-			parts = append(parts, hookup.One(cab.name))
+// letter is what cabinet i is called where nothing names it.
+func letter(i int) string { return string(rune('a' + i%26)) }
+
+// readCabs reads the records of cabinets, each file once.
+func readCabs(cabs []namedCab) error {
+	on := map[string]*record.Record{}
+	for i, cab := range cabs {
+		key := fileKey(cab.path)
+		if on[key] == nil {
+			rec, err := measured(cab.path, "a proof")
+			if err != nil {
+				return fmt.Errorf("cabinet %s: %w", cmp.Or(cab.name, letter(i)), err)
+			}
+			on[key] = &rec
 		}
-		t := hookup.InSeries(parts...)
-		return t, t.Check()
+		cabs[i].record = on[key]
 	}
-	t, err := hookup.Parse(o.hookup)
-	if err != nil {
-		return t, err
+	return nil
+}
+
+// nameCabs names those cabinets that the command line has not: by the label of
+// the record, unless another has that name or the leaves of the hookup are
+// letters; else by letters.
+func nameCabs(cabs []namedCab, leaves []string) {
+	for i := range cabs {
+		cab := &cabs[i]
+		if cab.name != "" {
+			continue
+		}
+		cab.name = letter(i)
+		if cab.record == nil || cab.record.Label == "" {
+			continue
+		}
+		label := cab.record.Label
+		taken := slices.ContainsFunc(cabs, func(b namedCab) bool { return b.name == label && b.path != cab.path })
+		again := slices.ContainsFunc(cabs[:i], func(b namedCab) bool { return b.name == label })
+		lettered := slices.Contains(leaves, cab.name) && !slices.Contains(leaves, label)
+		if !taken && !again && !lettered {
+			cab.name = label
+		}
 	}
-	leaves := t.Leaves()
+}
+
+// treeOf returns the hookup of cabs: t, or all in series where t is none.
+func treeOf(cabs []namedCab, t hookup.Tree, flag string) (hookup.Tree, error) {
 	var names []string
 	for _, cab := range cabs {
-		if names = append(names, cab.name); !slices.Contains(leaves, cab.name) {
-			return t, fmt.Errorf("cabinet %s is given, but is not in the hookup %s; change --hookup, or its name with %s NAME=", cab.name, t, flag)
+		if slices.Contains(names, cab.name) {
+			return t, fmt.Errorf("cabinet %s is given twice; each needs a name of its own, as in %s NAME=", cab.name, flag)
+		}
+		names = append(names, cab.name)
+	}
+	leaves := t.Leaves()
+	if len(t.Parts) == 0 && t.Load == "" {
+		var parts []hookup.Tree
+		for _, name := range names {
+			parts = append(parts, hookup.One(name))
+		}
+		t = hookup.InSeries(parts...)
+		return t, t.Check()
+	}
+	for _, name := range names {
+		if !slices.Contains(leaves, name) {
+			return t, fmt.Errorf("cabinet %s is given, but is not in the hookup %s; change --hookup, or its name with %s NAME=", name, t, flag)
 		}
 	}
 	for _, name := range leaves {
@@ -214,98 +267,51 @@ func (o *boxVerifyOptions) tree(cabs []namedCab, flag string) (hookup.Tree, erro
 	return t, nil
 }
 
-// proved is a proof from records and what its page says besides.
-type proved struct {
-	box.Proof
-	set      box.Set
-	record   record.Record // of what was measured
-	most     float64       // ohm, of the joints
-	warnings []impedance.Warning
-}
-
 func (o *boxVerifyOptions) picture() pictures { return asked(picture{"-o", o.out}) }
 
 func (o *boxVerifyOptions) run(e env, p provedSet) error {
 	if err := o.picture().place(); err != nil {
 		return err
 	}
-	r, err := o.prove(p)
+	r, _, err := o.prove(p)
 	if err != nil {
 		return err
 	}
-	if err := o.picture().write(func(string) (chart, error) { return r.chart(), nil }); err != nil {
+	if err := o.picture().write(func(string) (chart, error) { return proofChart(r), nil }); err != nil {
 		return err
 	}
-	if err := show(e, o.json, r, r.warnings); err != nil {
+	if err := o.show(e, r, report.BoxProof(r), r.Warnings); err != nil {
 		return err
 	}
 	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
 }
 
-// prove holds the record of the boxes against those of the cabinets.
-func (o *boxVerifyOptions) prove(p provedSet) (proved, error) {
-	cabs, seen, err := o.records(p.cabs)
-	if err != nil {
-		return proved{}, err
-	}
-	opt := box.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())}
-	r := proved{set: p.set, record: seen, most: float64(o.most)}
-	if r.Proof, err = box.Verify(p.set, cabs.loads, seen.Curve, opt); err != nil {
-		return proved{}, err
-	}
-	r.warnings = slices.Concat(cabs.warnings, r.Warnings)
-	return r, nil
+func proofChart(r proof.Proof) plot.ImpedanceChart {
+	c := report.ProofChart(r)
+	c.LowHz, c.HighHz = plot.UsualBand(r.Seen)
+	return c
 }
 
-func (o *boxVerifyOptions) runMeter(e env, p provedSet) error {
-	r := box.Readings{Cabs: map[string]float64{}, Seen: float64(o.dc), Tolerance: float64(o.tolerance)}
+// prove works a proof out, of which seen is the record of what was measured
+// through the boxes.
+func (o *boxVerifyOptions) prove(p provedSet) (r proof.Proof, seen record.Record, err error) {
+	if p.meter {
+		read := proof.Readings{Cabs: map[string]float64{}, Seen: float64(o.dc), Tolerance: float64(o.tolerance)}
+		for _, cab := range p.cabs {
+			read.Cabs[cab.name] = cab.ohm
+		}
+		r, err = proof.Ohmmeter(p.set, read, float64(o.most))
+		return r, seen, err
+	}
+	if seen, err = measured(o.seen, "a proof"); err != nil {
+		return r, seen, fmt.Errorf("what was measured through the boxes: %w", err)
+	}
+	var cabs []proof.Cabinet
 	for _, cab := range p.cabs {
-		r.Cabs[cab.name] = cab.ohm
+		cabs = append(cabs, proof.Cabinet{Name: cab.name, Record: cab.record})
 	}
-	d, err := box.VerifyDC(p.set, r, float64(o.most))
-	if err != nil {
-		return err
-	}
-	m := metered{d, p.set, r, float64(o.most)}
-	if err := show(e, o.json, m, nil); err != nil {
-		return err
-	}
-	return verdictExit(d.Verdict == verdict.Pass, d.Verdict == verdict.Fail)
-}
-
-// records reads the records of the cabinets and of the boxes. Cabinets with
-// one file share one curve.
-func (o *boxVerifyOptions) records(given []namedCab) (cabinets, record.Record, error) {
-	var all cabinets
-	var about namedWarnings
-	on := map[string]record.Record{}
-	curves := map[string]*impedance.Curve{}
-	sharing := map[string][]string{}
-	for _, cab := range given {
-		key := fileKey(cab.path)
-		if curves[key] == nil {
-			rec, err := measured(cab.path, "a proof")
-			if err != nil {
-				return cabinets{}, record.Record{}, fmt.Errorf("cabinet %s: %w", cab.name, err)
-			}
-			on[key], curves[key] = rec, &rec.Curve
-		}
-		sharing[key] = append(sharing[key], cab.name)
-		all.loads = append(all.loads, hookup.Load{Name: cab.name, Curve: curves[key]})
-		about.add(cab.name, on[key].Warnings)
-	}
-	for _, cab := range given {
-		if names := sharing[fileKey(cab.path)]; len(names) > 1 && names[0] == cab.name {
-			about.say(impedance.Warning{Code: "one-record", Text: fmt.Sprintf("one record stands for %s; measure each, for no two cabinets are alike", strings.Join(names, " and "))})
-		}
-	}
-	seen, err := measured(o.seen, "a proof")
-	if err != nil {
-		return cabinets{}, record.Record{}, fmt.Errorf("what was measured through the boxes: %w", err)
-	}
-	about.add("through the boxes", seen.Warnings)
-	all.warnings = about.list()
-	return all, seen, nil
+	r, err = proof.Records(p.set, cabs, seen, proof.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())})
+	return r, seen, err
 }
 
 // kelvins is a flag for a difference of temperature of all cabinets, "20", or

@@ -14,8 +14,11 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fit"
+	"tapload/fit/identify"
 	"tapload/fit/recone"
+	"tapload/measure/cores"
 	"tapload/measure/verdict"
+	"tapload/plot"
 	"tapload/plot/report"
 )
 
@@ -232,7 +235,7 @@ func (o *compareOptions) picture(flag string, r recone.Comparison, sides [2]reco
 	case "--ratio-plot":
 		c, err := report.RatioChart(sides[0].Curve, sides[1].Curve)
 		if err == nil {
-			c.LowHz, c.HighHz = chartBand(sides[0].Curve.Within(c.Hz[0], c.Hz[len(c.Hz)-1]))
+			c.LowHz, c.HighHz = plot.UsualBand(sides[0].Curve.Within(c.Hz[0], c.Hz[len(c.Hz)-1]))
 		}
 		return c, err
 	}
@@ -247,7 +250,7 @@ func readSide(path string, fitted bool) (recone.Side, error) {
 	}
 	var load fit.Result
 	if fitted {
-		if load, err = fitCurve(rec.Curve, fit.Options{}); err != nil {
+		if load, err = identify.Curve(rec.Curve, fit.Options{}); err != nil {
 			return recone.Side{}, fmt.Errorf("%s: %w", path, err)
 		}
 	}
@@ -300,7 +303,7 @@ func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool
 	if len(paths) < least {
 		return nil, fmt.Errorf("%s %s finds %d records; %d are needed", flag, pattern, len(paths), least)
 	}
-	err = inOrder(ctx, len(paths), func(i int) (recone.Side, error) { return readSide(paths[i], fitted) }, func(i int, one recone.Side, err error) error {
+	err = cores.InOrder(ctx, len(paths), func(i int) (recone.Side, error) { return readSide(paths[i], fitted) }, func(i int, one recone.Side, err error) error {
 		one.Label = nameOf(paths[i])
 		sides = append(sides, one)
 		return err

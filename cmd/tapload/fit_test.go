@@ -11,7 +11,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 	"unicode/utf8"
@@ -20,54 +19,6 @@ import (
 	"tapload/measure/impedance"
 	"tapload/measure/record"
 )
-
-func TestInOrder(t *testing.T) {
-	bad := errors.New("seven")
-	var got []int
-	err := inOrder(context.Background(), 100, func(i int) (int, error) {
-		time.Sleep(time.Duration(i%5) * 100 * time.Microsecond) // so that they end out of order
-		if i == 7 {
-			return 0, bad
-		}
-		return i * i, nil
-	}, func(i, square int, err error) error {
-		if (err != nil) != (i == 7) || err == nil && square != i*i {
-			t.Errorf("piece %d came as %d, %v", i, square, err)
-		}
-		got = append(got, i)
-		return nil
-	})
-	if err != nil || len(got) != 100 {
-		t.Fatalf("%d of 100 pieces, %v", len(got), err)
-	}
-	for i, v := range got {
-		if v != i {
-			t.Fatalf("piece %d came in place %d", v, i)
-		}
-	}
-}
-
-func TestInOrderStops(t *testing.T) {
-	var begun atomic.Int32
-	work := func(i int) (int, error) { begun.Add(1); return i, nil }
-	full := errors.New("disk full")
-	if err := inOrder(context.Background(), 1e6, work, func(i, _ int, _ error) error { return full }); err != full {
-		t.Errorf("the error of take is lost: %v", err)
-	}
-	if n := begun.Load(); n > 1000 {
-		t.Errorf("%d pieces were begun after the first could not be taken", n)
-	}
-	ctx, stop := context.WithCancel(context.Background())
-	err := inOrder(ctx, 1e6, work, func(i, _ int, _ error) error {
-		if i == 3 {
-			stop()
-		}
-		return nil
-	})
-	if !errors.Is(err, context.Canceled) {
-		t.Errorf("stopped from outside: %v", err)
-	}
-}
 
 // writeRecords writes n records of invented cabinets with noise, 264 points
 // each, and returns their paths.
@@ -119,8 +70,8 @@ func TestFitPageWidth(t *testing.T) {
 			t.Errorf("%d columns: %s", n, line)
 		}
 	}
-	if n := strings.Count(out.String(), "(invented): "); n != 6 {
-		t.Errorf("%d pages, want 6", n)
+	if n := strings.Count(out.String(), "(invented): "); n != 2*6 { // each of them is long, and ends as it begins
+		t.Errorf("%d first and last lines, want those of 6 pages", n)
 	}
 }
 
@@ -128,7 +79,7 @@ func TestFitPageWidth(t *testing.T) {
 func BenchmarkFolderOf1000(b *testing.B) {
 	paths := writeRecords(b, 1000)
 	for b.Loop() {
-		if err := fitRecords(context.Background(), env{stdout: io.Discard, stderr: io.Discard}, paths, fitOptions{json: true}); err != nil {
+		if err := fitRecords(context.Background(), env{stdout: io.Discard, stderr: io.Discard}, paths, fitOptions{answer: answer{json: true}}); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/fixtures/loads"
 )
 
 // quantityOf likes a number above 0 in a unit.
@@ -158,7 +159,7 @@ func (g *guide) identify() error {
 
 // cabinets asks for loads until there are enough; those of a job come by
 // themselves.
-func (g *guide) cabinets() (loads []string, err error) {
+func (g *guide) cabinets() (given []string, err error) {
 	if isFile(job.FileName) {
 		use, err := g.agree("Use the cabinets of this folder's job?", "job.toml in this folder names cabinets with their records.", true)
 		if err != nil || use {
@@ -171,31 +172,31 @@ func (g *guide) cabinets() (loads []string, err error) {
 		return nil, err
 	}
 	for {
-		next := fmt.Sprintf("%c=8", 'a'+len(loads)%26)
-		if len(loads) < len(found) {
-			next = fmt.Sprintf("%s=%s", labelOf(found[len(loads)]), found[len(loads)])
+		next := fmt.Sprintf("%c=8", 'a'+len(given)%26)
+		if len(given) < len(found) {
+			next = fmt.Sprintf("%s=%s", labelOf(found[len(given)]), found[len(given)])
 		}
-		optional := len(loads) >= 2
-		if optional && len(loads) >= len(found) {
+		optional := len(given) >= 2
+		if optional && len(given) >= len(found) {
 			next = ""
 		}
-		answer, err := g.ask(fmt.Sprintf("Cabinet %d", len(loads)+1), "A name, an equals sign, and its rating in ohm or the file of its record; . ends the list.", next, optional, func(s string) error {
+		answer, err := g.ask(fmt.Sprintf("Cabinet %d", len(given)+1), "A name, an equals sign, and its rating in ohm or the file of its record; . ends the list.", next, optional, func(s string) error {
 			if s == "." && optional {
 				return nil
 			}
 			if !strings.Contains(s, "=") {
 				return errors.New("needs a name and an equals sign, such as left=8")
 			}
-			_, err := parseCabinet(s)
+			_, err := loads.Parse(s)
 			return err
 		})
 		if err != nil {
 			return nil, err
 		}
 		if answer == "" || answer == "." {
-			return loads, nil
+			return given, nil
 		}
-		loads = append(loads, answer)
+		given = append(given, answer)
 	}
 }
 

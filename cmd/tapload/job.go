@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tapload/fit/identify"
 	"tapload/fixtures/job"
 )
 
@@ -188,10 +189,10 @@ func (d *jobEdit) bringRecord(path string, orFit bool) (string, error) {
 		return "", err
 	}
 	switch {
-	case isFit(data) && !orFit:
+	case identify.IsKept(data) && !orFit:
 		return "", fmt.Errorf("%s is a fit, which has no noise of its own; name the record that it was made from", path)
-	case isFit(data):
-		if _, err = readFit(data, path); err != nil {
+	case identify.IsKept(data):
+		if _, err = identify.ReadKept(bytes.NewReader(data), path); err != nil {
 			err = fmt.Errorf("cannot read %s: %w", path, err)
 		}
 	default:

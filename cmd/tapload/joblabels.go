@@ -220,6 +220,7 @@ func (o *cabinetFlags) cabinet(j *job.Job, cab job.Cabinet) string {
 	give(&o.rated, cab.RatedOhm)
 	give(&o.marked, cab.MarkedOhm)
 	give(&o.drivers, float64(cab.Drivers))
+	give(&o.dc, cab.DCOhm)
 	return cab.Label + "=" + j.Path(cab.Record)
 }
 

@@ -2,14 +2,15 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"io"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/fixtures/loads"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 )
@@ -33,7 +34,7 @@ every record that the job names and rates each cabinet.`,
 			if err != nil {
 				return err
 			}
-			return show(e, asJSON, s, s.warnings)
+			return show(e, asJSON, s, s.cabinets.Warnings)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print the status as JSON")
@@ -43,64 +44,47 @@ every record that the job names and rates each cabinet.`,
 // jobStatus is what a job has and has not.
 type jobStatus struct {
 	job      *job.Job
-	cabinets []*source // what each stands on; nil for a rating alone
-	dead     suspects
+	cabinets loads.Set // without curves
 	missing  []string
 	next     string // command
-	warnings []impedance.Warning
 }
 
 func statusOf(ctx context.Context, j *job.Job) (jobStatus, error) {
 	s := jobStatus{job: j}
-	var about namedWarnings
-	err := inOrder(ctx, len(j.Cabinets), func(i int) (*source, error) {
-		cab := j.Cabinets[i]
-		if cab.Record == "" {
-			return nil, nil
-		}
-		path := j.Path(cab.Record)
-		src, err := readSource(path, fileKey(path), cab.RatedOhm == 0, cab.MarkedOhm > 0 || cab.Drivers > 0)
-		if err != nil {
-			return nil, fmt.Errorf("cabinet %s: %w", cab.Label, err)
-		}
-		return src, nil
-	}, func(i int, src *source, err error) error {
-		s.cabinets = append(s.cabinets, src)
-		if src != nil {
-			cab := j.Cabinets[i]
-			about.add(cab.Label, src.warnings)
-			dead, err := src.deadDriver(cab.MarkedOhm, float64(cab.Drivers))
-			if err != nil {
-				return fmt.Errorf("cabinet %s: %w", cab.Label, err)
-			}
-			if dead != nil {
-				s.dead = append(s.dead, suspect{cab.Label, *dead})
-			}
-		}
-		return err
-	})
+	args, flags := cabinetArgs(j)
+	options, err := flags.options()
 	if err != nil {
 		return s, err
 	}
-	s.warnings = about.list()
+	if s.cabinets, err = loads.Open(ctx, openFile, args, options); err != nil {
+		return s, err
+	}
 	s.findMissing()
 	return s, nil
 }
 
-// ratedOhm is what cabinet number i counts as.
-func (s *jobStatus) ratedOhm(i int) float64 {
-	if ohm := s.job.Cabinets[i].RatedOhm; ohm > 0 {
-		return ohm
+// cabinetArgs are all cabinets of a job as a command line names them.
+func cabinetArgs(j *job.Job) (args []string, flags cabinetFlags) {
+	for _, cab := range j.Cabinets {
+		args = append(args, flags.cabinet(j, cab))
 	}
-	return s.cabinets[i].ohm
+	return args, flags
+}
+
+// taken is when cabinet number i was measured; zero where that is not known.
+func (s *jobStatus) taken(i int) time.Time {
+	if on := s.cabinets.On[i]; on != nil && on.Record != nil {
+		return on.Record.Taken
+	}
+	return time.Time{}
 }
 
 // cabinet says what cabinet number i is.
 func (s *jobStatus) cabinet(i int) string {
-	cab, src := s.job.Cabinets[i], s.cabinets[i]
-	text := cab.Label + ": " + quantity.Ohms(s.ratedOhm(i)) + " ohm"
+	cab := s.job.Cabinets[i]
+	text := cab.Label + ": " + quantity.Ohms(s.cabinets.Loads[i].RatedOhm) + " ohm"
 	switch {
-	case src == nil:
+	case cab.Record == "":
 		text += " as marked, not measured"
 	case cab.RatedOhm > 0:
 		text += " as marked"
@@ -108,8 +92,8 @@ func (s *jobStatus) cabinet(i int) string {
 		text += " as measured"
 	}
 	text += ofWatts(cab.Watts)
-	if src != nil {
-		text += "; " + cab.Record + ofDay(src.taken)
+	if cab.Record != "" {
+		text += "; " + cab.Record + ofDay(s.taken(i))
 	}
 	return text
 }
@@ -143,8 +127,8 @@ func (s *jobStatus) findMissing() {
 	}
 	measured := 0
 	var unmeasured []string
-	for i, cab := range j.Cabinets {
-		if s.cabinets[i] != nil {
+	for _, cab := range j.Cabinets {
+		if cab.Record != "" {
 			measured++
 		} else {
 			unmeasured = append(unmeasured, cab.Label)
@@ -188,7 +172,7 @@ func (s jobStatus) print(w io.Writer) error {
 		title += ": " + j.Asked
 	}
 	p.words(title)
-	if dead := s.dead.words(); dead != "" {
+	if dead := hookup.Suspected(s.cabinets.Loads).Words(); dead != "" {
 		p.words(dead)
 	}
 	p.line("")
@@ -317,15 +301,15 @@ func (s jobStatus) object() statusObject {
 	o := statusObject{
 		Reference: j.Reference, Asked: j.Asked, File: jobPath(j), Jig: j.Jig, Next: s.next,
 		Cabinets: []statusCabinetEntry{}, Proofs: []statusProofEntry{}, Drivers: []statusDriverEntry{},
-		Notes: append([]string{}, j.Notes...), Missing: append([]string{}, s.missing...), Warnings: impedance.Warnings(s.warnings),
+		Notes: append([]string{}, j.Notes...), Missing: append([]string{}, s.missing...), Warnings: s.cabinets.Warnings,
 	}
 	if a := j.Amplifier; a != nil {
 		o.Amplifier = &statusAmplifier{a.Name, append([]float64{}, a.TapsOhm...), given(a.MinOhm), given(a.Watts)}
 	}
 	for i, cab := range j.Cabinets {
-		c := statusCabinetEntry{Label: cab.Label, Record: cab.Record, RatedOhm: s.ratedOhm(i), Marked: cab.RatedOhm > 0, Watts: given(cab.Watts)}
-		if src := s.cabinets[i]; src != nil && !src.taken.IsZero() {
-			taken := src.taken.Format(time.RFC3339)
+		c := statusCabinetEntry{Label: cab.Label, Record: cab.Record, RatedOhm: s.cabinets.Loads[i].RatedOhm, Marked: cab.RatedOhm > 0, Watts: given(cab.Watts)}
+		if at := s.taken(i); !at.IsZero() {
+			taken := at.Format(time.RFC3339)
 			c.Taken = &taken
 		}
 		o.Cabinets = append(o.Cabinets, c)

@@ -106,11 +106,11 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	}); err != nil {
 		return err
 	}
-	var about namedWarnings
+	var about impedance.Named
 	for i, record := range records {
-		about.add(r.Name(i), record.Warnings)
+		about.Add(r.Name(i), record.Warnings)
 	}
-	return answer{json: o.json}.show(e, seriesOf(r, sweeps, about.list()), report.Levels(r), about.list())
+	return answer{json: o.json}.show(e, seriesOf(r, sweeps, about.List()), report.Levels(r), about.List())
 }
 
 // seriesObject is what a series tells programs. Uncertainties are standard ones

@@ -8,6 +8,7 @@ import (
 	"os"
 	"strings"
 
+	"tapload/fit/identify"
 	"tapload/measure/record"
 )
 
@@ -50,7 +51,7 @@ func measured(path, what string) (record.Record, error) {
 	if err != nil {
 		return record.Record{}, err
 	}
-	if isFit(data) {
+	if identify.IsKept(data) {
 		return record.Record{}, fmt.Errorf("%s is a fit; %s needs the record that it was made from", path, what)
 	}
 	return decodeRecord(path, data)

@@ -47,7 +47,7 @@ func TestReadmePages(t *testing.T) {
 		{"8 hookups of 3 loads", []string{"plan", "cab=" + cab("cab"), "small=" + cab("small"), "other=16", "--tap", "4,8,16",
 			"--watts", "50", "--load-watts", "cab=60,small=15,other=30"}, exitDone},
 		{"Build sheet: a + b", []string{"box", "sheet", "a + b", "a=8", "b=8", "--tap", "4,8,16"}, exitDone},
-		{"Wrong: only cabinet a ", []string{"box", "verify", "--cab", cab("small"), "--cab", cab("second"), "--seen", cab("box")}, exitFail},
+		{"Wrong: only cabinet small ", []string{"box", "verify", "--cab", cab("small"), "--cab", cab("second"), "--seen", cab("box")}, exitFail},
 		{"Fail: outside the limits: ", []string{"compare", cab("before"), cab("after")}, exitFail},
 	} {
 		t.Run(page.args[0], func(t *testing.T) {

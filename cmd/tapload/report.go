@@ -9,15 +9,17 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
+	"tapload/fit/identify"
 	"tapload/fit/rating"
 	"tapload/fit/recone"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
+	"tapload/fixtures/box/proof"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/jig"
 	"tapload/fixtures/job"
+	"tapload/fixtures/loads"
 	"tapload/fixtures/plan"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -87,10 +89,10 @@ func reportFormat(path string) string {
 type jobFindings struct {
 	job      *job.Job
 	cabinets []cabinetFinding
-	amp      *amp.Amplifier // nil where the job has none
-	whole    *assessed      // nil without a hookup or an amplifier
-	others   *plan.Result   // the hookups that there are; nil with more than the search can do
-	sheet    *box.Sheet     // nil without a hookup
+	amp      *amp.Amplifier  // nil where the job has none
+	whole    *amp.Assessment // nil without a hookup or an amplifier
+	others   *plan.Result    // the hookups that there are; nil with more than the search can do
+	sheet    *box.Sheet      // nil without a hookup
 	proofs   []proofFinding
 	drivers  []driverFinding
 	jig      *jig.Calibration // nil where the job names none
@@ -101,13 +103,14 @@ type cabinetFinding struct {
 	job.Cabinet
 	ohm  float64             // what it counts as
 	dead *rating.Explanation // nil where it most likely has none
-	fit  *fitted             // nil where it is not measured, or no loudspeaker fits
+	fit  *identify.Result    // nil where it is not measured, or no loudspeaker fits
 	rec  *record.Record
 }
 
 type proofFinding struct {
 	job.Proof
-	proved
+	found  proof.Proof
+	record record.Record // of what was measured
 }
 
 type driverFinding struct {
@@ -123,7 +126,7 @@ func (o reportOptions) findings(ctx context.Context, c *cobra.Command, j *job.Jo
 	if err != nil {
 		return r, err
 	}
-	r.warnings = slices.Clone(cabs.warnings)
+	r.warnings = slices.Clone(cabs.Warnings)
 	flags := ampFlags{jacks: 1}
 	if j.Amplifier != nil {
 		flags.amplifierOf(*j.Amplifier, func(string) bool { return false })
@@ -165,36 +168,18 @@ func (o reportOptions) findings(ctx context.Context, c *cobra.Command, j *job.Jo
 }
 
 // loads reads and fits the cabinets.
-func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, r *jobFindings) (cabinets, error) {
-	flags := cabinetFlags{resample: o.resample, wantRe: true}
-	var args []string
-	for _, cab := range j.Cabinets {
-		args = append(args, flags.cabinet(j, cab))
-	}
+func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, r *jobFindings) (loads.Set, error) {
+	args, flags := cabinetArgs(j)
+	flags.resample, flags.wantRe = o.resample, true
 	cabs, err := flags.read(ctx, c, args)
 	if err != nil {
 		return cabs, err
 	}
 	for i, cab := range j.Cabinets {
-		f := cabinetFinding{Cabinet: cab, ohm: cabs.loads[i].RatedOhm}
-		if own := cabs.dead.of(func(load string) bool { return load == cab.Label }); len(own) > 0 {
-			f.dead = &own[0].Explanation
-		}
-		if cab.Record != "" {
-			data, err := readFile(j.Path(cab.Record))
-			if err != nil {
-				return cabs, err
-			}
-			if !isFit(data) {
-				rec, err := decodeRecord(j.Path(cab.Record), data)
-				if err != nil {
-					return cabs, err
-				}
-				f.rec = &rec
-				if found, err := (fitOptions{dc: ohms(cab.DCOhm), marked: ohms(cab.MarkedOhm), drivers: cab.Drivers}).of(load{cab.Label, rec}); err == nil && found.fits() {
-					f.fit = &found
-				}
-			}
+		l := cabs.Loads[i]
+		f := cabinetFinding{Cabinet: cab, ohm: l.RatedOhm, dead: l.Dead}
+		if on := cabs.On[i]; on != nil && on.Record != nil {
+			f.rec, f.fit = on.Record, cabs.Found[i]
 		}
 		r.cabinets = append(r.cabinets, f)
 	}
@@ -202,30 +187,27 @@ func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, 
 }
 
 // hookup puts the chosen hookup on the amplifier and makes its boxes.
-func (r *jobFindings) hookup(ctx context.Context, flags ampFlags, cabs cabinets) error {
+func (r *jobFindings) hookup(ctx context.Context, flags ampFlags, cabs loads.Set) error {
 	h := r.job.Hookup
 	t, err := hookup.Parse(h.Formula)
 	if err != nil {
 		return err
 	}
 	flags.awg, flags.cable.value = h.CableAWG, h.CableM
-	var used cabinets // those of the formula
-	used.re, used.dead = cabs.re, cabs.dead.of(func(load string) bool { return slices.Contains(t.Leaves(), load) })
-	for _, l := range cabs.loads {
-		if slices.Contains(t.Leaves(), l.Name) {
-			used.loads = append(used.loads, l)
-		}
+	used, err := cabs.Of(t, false)
+	if err != nil {
+		return err
 	}
+	wired := flags.wire().To(used.Loads)
 	if r.amp != nil {
-		s, err := flags.assess(*r.amp, t, flags.wired(used.loads), h.TapOhm)
+		s, err := amp.Assess(*r.amp, t, wired, h.TapOhm, flags.band())
 		if err != nil {
 			return err
 		}
-		s.dead = used.dead
 		r.whole = &s
-		r.warnings = append(r.warnings, s.warnings...)
-		if len(used.loads) <= mostReported {
-			found, err := plan.Find(ctx, *r.amp, flags.wired(used.loads), plan.Options{Top: mostAlternatives})
+		r.warnings = append(r.warnings, s.Warnings...)
+		if len(used.Loads) <= mostReported {
+			found, err := plan.Find(ctx, *r.amp, wired, plan.Options{Top: mostAlternatives})
 			if err != nil {
 				return err
 			}
@@ -263,17 +245,17 @@ func proofOf(j *job.Job, p job.Proof) (proofFinding, error) {
 	if err != nil {
 		return proofFinding{}, err
 	}
-	o := boxVerifyOptions{hookup: formula, seen: j.Path(p.Seen), most: box.MaxContactOhm, warmer: kelvins{of: p.WarmerK}}
+	o := boxVerifyOptions{hookup: formula, seen: j.Path(p.Seen), most: proof.MaxContactOhm, warmer: kelvins{of: p.WarmerK}}
 	o.plastic = j.Hookup != nil && j.Hookup.Plastic
 	if err := o.cabinetsOf(j, t); err != nil {
 		return proofFinding{}, err
 	}
-	set, err := o.check(pflag.NewFlagSet("", pflag.ContinueOnError))
+	set, _, err := o.check(func(string) bool { return false })
 	if err != nil {
 		return proofFinding{}, err
 	}
-	found, err := o.prove(set)
-	return proofFinding{p, found}, err
+	found, seen, err := o.prove(set)
+	return proofFinding{p, found, seen}, err
 }
 
 func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.Job, paper report.Paper) error {
@@ -340,7 +322,7 @@ type reportObject struct {
 func (r reported) object() reportObject {
 	o := reportObject{Reference: r.job.Reference, Files: r.files, Answer: r.answer(), Proofs: map[string]string{}, Drivers: map[string]string{}, Dead: []string{}, Warnings: impedance.Warnings(r.warnings)}
 	if r.whole != nil {
-		o.Grade, o.Safe = r.whole.Grade.String(), r.whole.safe()
+		o.Grade, o.Safe = r.whole.Grade.String(), r.whole.Safe
 	}
 	for _, c := range r.cabinets {
 		if c.dead != nil {
@@ -348,7 +330,7 @@ func (r reported) object() reportObject {
 		}
 	}
 	for _, p := range r.proofs {
-		o.Proofs[p.Label] = p.Verdict.String()
+		o.Proofs[p.Label] = p.found.Verdict.String()
 	}
 	for _, d := range r.drivers {
 		o.Drivers[d.Label] = d.Verdict.String()
@@ -359,8 +341,8 @@ func (r reported) object() reportObject {
 // passed tells whether a proof of the chosen hookup passed, the last of them.
 func (r jobFindings) passed() (passed, any bool) {
 	for _, p := range r.proofs {
-		if r.job.Hookup != nil && p.set.Tree.String() == r.sheet.Tree.String() {
-			passed, any = p.Verdict == verdict.Pass, true
+		if r.job.Hookup != nil && p.found.Set.Tree.String() == r.sheet.Tree.String() {
+			passed, any = p.found.Verdict == verdict.Pass, true
 		}
 	}
 	return passed, any
@@ -399,9 +381,9 @@ func (r jobFindings) answer() string {
 	}
 	text := dead + "Chosen: " + treeWords(r.sheet.Tree)
 	if r.whole != nil {
-		text += ", " + r.whole.onTap() + ": " + r.whole.verdict(r.whole.Grade, r.whole.Safe) + "."
+		text += ", " + r.whole.OnTap() + ": " + r.whole.Verdict() + "."
 		for _, p := range r.whole.Parts {
-			if overdriven(p) {
+			if p.Overdriven() {
 				text += " At full power " + p.Load.Name + " gets more than it is rated for."
 			}
 		}

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"tapload/fit/identify"
 	"tapload/fixtures/job"
 	"tapload/measure/record"
 )
@@ -123,11 +124,11 @@ func TestReportComesFromTheRecords(t *testing.T) {
 
 // fitOf is Re as the fit command writes it.
 func fitOf(t *testing.T, rec record.Record) string {
-	f, err := (fitOptions{}).of(load{"left", rec})
+	r, err := identify.Record(rec, identify.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return f.load.Re.In("ohm")
+	return r.Load.Re.In("ohm")
 }
 
 // A browser shows the report in light and dark, on paper and on a phone, and

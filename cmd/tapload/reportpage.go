@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -102,7 +101,7 @@ func (r jobFindings) partOf(label string) string {
 		if r.amp.Watts > 0 {
 			text += ", up to " + quantity.Digits(p.Watts.Value, 3) + " W"
 		}
-		if overdriven(p) {
+		if p.Overdriven() {
 			text += ": TOO MUCH for it when the amplifier plays at full power"
 		} else if p.Load.Watts > 0 && r.amp.Watts > 0 {
 			text += ", which it can take"
@@ -118,7 +117,7 @@ func (r jobFindings) plugging() report.Section {
 		Picture: plot.Schematic{Set: r.sheet.Set, RatedOhm: r.sheet.Plan.RatedOhm},
 		Plain:   plot.SetText(r.sheet.Set, textColumns, func(load string) string { return quantity.Ohms(r.sheet.Plan.RatedOhm(load)) + " ohm" }),
 	})
-	if r.whole != nil && r.whole.amp.Kind == amp.Valve {
+	if r.whole != nil && r.whole.Amplifier.Kind == amp.Valve {
 		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("Use the %s ohm tap of the amplifier, and no other.", quantity.Ohms(r.whole.TapOhm))))
 	}
 	if r.job.Hookup.Why != "" {
@@ -195,7 +194,7 @@ func (c cabinetFinding) pieces(s *report.Section, a *amp.Amplifier) error {
 	if a != nil {
 		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
 	}
-	chart.LowHz, chart.HighHz = chartBand(c.rec.Curve)
+	chart.LowHz, chart.HighHz = plot.UsualBand(c.rec.Curve)
 	low, high := c.rec.Curve.Extremes()
 	lowest, highest := extremeAt(c.rec.Curve, low), extremeAt(c.rec.Curve, high)
 	f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)", quantity.Of(lowest.Ohm, lowest.U).In("ohm"), quantity.Hz(lowest.Hz), quantity.Of(highest.Ohm, highest.U).In("ohm"), quantity.Hz(highest.Hz)))
@@ -207,17 +206,15 @@ func (c cabinetFinding) pieces(s *report.Section, a *amp.Amplifier) error {
 		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", quantity.Ohms(c.ohm))))
 		return nil
 	}
-	s.Pieces = append(s.Pieces, report.Words(c.fit.headline()+"."))
-	if c.fit.dead != nil {
-		s.Pieces = append(s.Pieces, report.Caution(capital(c.fit.dead.Check)+"."))
+	s.Pieces = append(s.Pieces, report.Words(c.fit.Headline()+"."))
+	if c.fit.Dead != nil {
+		s.Pieces = append(s.Pieces, report.Caution(capital(c.fit.Dead.Check)+"."))
 	}
-	v := c.fit
-	t := report.Table{Head: []string{"quantity", "value (± is k = 2)"}}
-	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
+	known := report.Table{}
+	add := func(name, text string) { known.Rows = append(known.Rows, []string{name, text}) }
 	if c.RatedOhm > 0 {
 		add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
 	}
-	add("Re", v.load.Re.In("ohm"))
 	if c.MarkedOhm > 0 {
 		add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
 	}
@@ -227,18 +224,21 @@ func (c cabinetFinding) pieces(s *report.Section, a *amp.Amplifier) error {
 	if c.DCOhm > 0 {
 		add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
 	}
-	for _, m := range v.load.Resonances {
-		add("resonance", fmt.Sprintf("%s; Qms %s, Qes %s, Qts %s", m.Hz.In("Hz"), m.Qms.In(""), m.Qes.In(""), m.Qts.In("")))
+	if len(known.Rows) > 0 {
+		s.Pieces = append(s.Pieces, known)
 	}
-	add("peak", v.load.Max.Ohm.In("ohm")+" at "+quantity.Hz(v.load.Max.Hz))
-	add("minimum", v.rating.MinOhm.In("ohm")+" at "+quantity.Hz(v.rating.MinHz))
-	add("rating", v.ratingText())
-	for _, text := range coilText(v.load.Coil) {
-		add("coil", text)
+	for _, own := range report.Fit(*c.fit).Sections {
+		if own.Heading != "Models tried" && own.Heading != "What might read so" {
+			s.Pieces = append(s.Pieces, slices.DeleteFunc(own.Pieces, given)...)
+		}
 	}
-	add("model", modelText(v.load.Model)+"; off by "+quantity.Rest((100*v.load.Misfit)/100)+" of |Z|")
-	s.Pieces = append(s.Pieces, t)
 	return nil
+}
+
+// given tells what the report gives once, in words of its own.
+func given(p report.Piece) bool {
+	_, is := p.(report.Caution)
+	return is
 }
 
 // onAmplifier is the chosen hookup against the amplifier.
@@ -253,25 +253,25 @@ func (r jobFindings) onAmplifier() ([]report.Section, error) {
 		return []report.Section{s}, nil
 	}
 	w := r.whole
-	s.Pieces = append(s.Pieces, report.Words(w.headline()+". "+w.amp.Explain(w.EffectiveOhm, w.TapOhm)+"."))
+	s.Pieces = append(s.Pieces, report.Words(w.Headline()+". "+w.Amplifier.Explain(w.EffectiveOhm, w.TapOhm)+"."))
 	if w.Measured {
-		chart := w.loadChart()
+		chart := report.HookupChart(*w)
 		chart.HeightMM = reportChartMM
 		f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
-			quantity.Of(w.Lowest.Value, w.Lowest.U).In("ohm"), quantity.Hz(w.LowestHz), quantity.Of(w.Highest.Value, w.Highest.U).In("ohm"), quantity.Hz(w.HighestHz)))
+			w.Lowest.In("ohm"), quantity.Hz(w.LowestHz), w.Highest.In("ohm"), quantity.Hz(w.HighestHz)))
 		if err != nil {
 			return nil, err
 		}
 		s.Pieces = append(s.Pieces, f)
 	}
-	s.Pieces = append(s.Pieces, w.levelsTable(), w.sharesTable())
+	s.Pieces = append(s.Pieces, report.LevelTable(*w), report.ShareTable(*w))
 	if f := w.Overdriven; f != nil {
-		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, formatWatts(f.AmpWatts))))
+		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, f.AmpWatts.In("W"))))
 	}
-	s.Pieces = append(s.Pieces, w.failuresTable())
+	s.Pieces = append(s.Pieces, report.FailureTable(*w))
 	if r.others != nil {
 		caption := fmt.Sprintf("The best of the %d hookups of these cabinets", r.others.Considered)
-		if len(r.whole.dead) == 0 {
+		if len(r.whole.Dead) == 0 {
 			caption += fmt.Sprintf(", %d of them safe", r.others.Safe)
 		}
 		t := report.Table{Caption: caption, Head: []string{"hookup", "on", "why"}}
@@ -287,59 +287,6 @@ func (r jobFindings) onAmplifier() ([]report.Section, error) {
 	return []report.Section{s}, nil
 }
 
-func (s assessed) levelsTable() report.Table {
-	t := report.Table{Caption: "Load against the taps", Head: []string{"against", "by rated ohms", "lowest |Z|", "verdict"}}
-	for _, level := range s.amp.Levels() {
-		name := quantity.Ohms(level) + " ohm tap"
-		if s.amp.Kind == amp.SolidState {
-			name = "lowest load, " + quantity.Ohms(level) + " ohm"
-		}
-		if level == s.TapOhm && len(s.amp.Levels()) > 1 {
-			name += ", in use"
-		}
-		lowest := "not measured"
-		if s.Measured {
-			lowest = quantity.Digits(s.Lowest.Value/level, 3) + " of it"
-		}
-		t.Rows = append(t.Rows, []string{name, quantity.Digits(s.RatedOhm/level, 3) + " of it", lowest, s.verdict(s.amp.Grade(s.EffectiveOhm, level), s.amp.Safe(s.EffectiveOhm, level))})
-	}
-	return t
-}
-
-func (s assessed) sharesTable() report.Table {
-	t := report.Table{Caption: "Power shared", Head: []string{"cabinet", "by rated ohms", "over the band"}}
-	if s.amp.Watts > 0 {
-		t.Head = append(t.Head, "at "+quantity.Plain(s.amp.Watts)+" W")
-	}
-	t.Head = append(t.Head, "rated for")
-	for _, p := range s.Parts {
-		row := []string{p.Load.Name, sharePercent(p.RatedShare, 0), "not measured"}
-		if s.Measured {
-			row[2] = sharePercent(p.Share.Value, p.Share.U)
-		}
-		if s.amp.Watts > 0 {
-			row = append(row, formatWatts(p.Watts))
-		}
-		own := "not known"
-		if p.Load.Watts > 0 {
-			own = quantity.Plain(p.Load.Watts) + " W"
-		}
-		if overdriven(p) {
-			own += ": OVERDRIVEN"
-		}
-		t.Rows = append(t.Rows, append(row, own))
-	}
-	return t
-}
-
-func (s assessed) failuresTable() report.Table {
-	t := report.Table{Caption: "What a pulled plug or a short does", Head: []string{"leaves", "grade", "what goes wrong, and who still plays"}}
-	for _, row := range s.failureRows() {
-		t.Rows = append(t.Rows, []string{row.left(), s.verdict(row.of.Grade, row.of.Safe), row.text(len(s.Parts))})
-	}
-	return t
-}
-
 // boxes are the sections of the build sheet, but for the caution that it begins
 // with, which has been given.
 func (r jobFindings) boxes() ([]report.Section, error) {
@@ -348,15 +295,12 @@ func (r jobFindings) boxes() ([]report.Section, error) {
 	}
 	var a *amp.Amplifier
 	if r.whole != nil {
-		a = &r.whole.amp
+		a = &r.whole.Amplifier
 	}
 	d := report.BoxSheet(*r.sheet, a)
 	first := &d.Sections[0]
 	first.Heading, first.NewPage = "Build sheet", true
-	first.Pieces = slices.Concat([]report.Piece{report.Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, func(p report.Piece) bool {
-		_, given := p.(report.Caution)
-		return given
-	}))
+	first.Pieces = slices.Concat([]report.Piece{report.Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, given))
 	return d.Sections, nil
 }
 
@@ -369,35 +313,19 @@ func (r jobFindings) proved() ([]report.Section, error) {
 	}
 	var all []report.Section
 	for _, p := range r.proofs {
-		s := report.Section{Heading: "Proof: " + p.Label + ": " + p.Verdict.String(), NewPage: true}
-		s.Pieces = append(s.Pieces, report.Words(p.Words))
-		chart := p.chart()
+		page := report.BoxProof(p.found)
+		s := report.Section{Heading: "Proof: " + p.Label + ": " + p.found.Verdict.String(), NewPage: true}
+		chart := proofChart(p.found)
 		chart.HeightMM = reportChartMM
 		f, err := figure(chart, "(picture: measured through the boxes, and what the cabinets make)")
 		if err != nil {
 			return nil, err
 		}
-		s.Pieces = append(s.Pieces, f)
-		t := report.Table{Head: []string{"odds", "makes", "if"}}
-		t.Rows = append(t.Rows, []string{quantity.Probability(p.Right), p.set.Tree.String(), "the boxes are wired right"})
-		for _, c := range p.Causes {
-			if c.Odds < leastShownOdds || len(t.Rows) > mostCauses {
-				break
-			}
-			if c.Equivalent == p.set.Tree.String() {
-				continue
-			}
-			t.Rows = append(t.Rows, []string{quantity.Probability(c.Odds), c.Equivalent, strings.Join(c.Faults[:min(len(c.Faults), mostFaults)], "; or ") + ". Check: " + c.Check})
-		}
-		s.Pieces = append(s.Pieces, t)
-		if p.Verdict != verdict.Fail {
-			s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("Joints: %s at most in the current of one cabinet; %s ohm is allowed.", quantity.Of(p.Contact.Value, p.Contact.U).In("ohm"), quantity.Plain(p.most))))
-		}
-		s.Pieces = append(s.Pieces, report.Words("A measurement does not show the "+polarity+"."))
+		s.Pieces = append(s.Pieces, report.Words(page.Lead), f)
+		all = append(append(all, s), page.Sections...)
 		if p.Notes != "" {
-			s.Pieces = append(s.Pieces, report.Words(p.Notes))
+			all = append(all, report.Section{Pieces: []report.Piece{report.Words(p.Notes)}})
 		}
-		all = append(all, s)
 	}
 	return all, nil
 }
@@ -513,7 +441,7 @@ func (r jobFindings) warned() report.Section {
 	s := report.Section{Heading: "Warnings"}
 	all := warningTexts(r.warnings)
 	for _, p := range r.proofs {
-		for _, w := range p.warnings {
+		for _, w := range p.found.Warnings {
 			all = append(all, "proof "+p.Label+": "+w.Text)
 		}
 	}

@@ -42,17 +42,53 @@ const (
 
 // Rating is what a load may be rated at.
 type Rating struct {
-	Ohm           float64   // 0 unless Verdict is verdict.Pass
-	Candidates    []float64 // rising; two where undecided, or the lowest value alone
-	MarginPercent float64   // of the minimum over 80 % of the highest candidate
-	Verdict       verdict.Verdict
+	Ohm           float64         `json:"-"`              // 0 unless Verdict is verdict.Pass
+	Candidates    []float64       `json:"candidates"`     // rising; two where undecided, or the lowest value alone; empty, not nil, for none
+	MarginPercent float64         `json:"margin_percent"` // of the minimum over 80 % of the highest candidate
+	Verdict       verdict.Verdict `json:"verdict"`
+	LowHz         float64         `json:"low_hz"` // the range looked at
+	HighHz        float64         `json:"high_hz"`
 
-	MinOhm        quantity.Value // lowest |Z| in the range, noise and shared sources together
-	MinHz         float64
-	MaxOhm        quantity.Value // highest |Z| of the resonances, or of the curve
-	MaxHz         float64
-	LowHz, HighHz float64 // the range looked at
-	Warnings      []impedance.Warning
+	MinOhm   quantity.Value      `json:"-"` // lowest |Z| in the range, noise and shared sources together
+	MinHz    float64             `json:"-"`
+	MaxOhm   quantity.Value      `json:"-"` // highest |Z| of the resonances, or of the curve
+	MaxHz    float64             `json:"-"`
+	Warnings []impedance.Warning `json:"-"`
+}
+
+// CountsAs is what the load counts as in a hookup, in ohm: its rating, or the
+// least that it may be where none is decided, and then a warning.
+func (r Rating) CountsAs() (ohm float64, doubt []impedance.Warning) {
+	if r.Ohm > 0 {
+		return r.Ohm, nil
+	}
+	if r.Verdict == verdict.Undecided && len(r.Candidates) == 2 {
+		low, high := quantity.Ohms(r.Candidates[0]), quantity.Ohms(r.Candidates[1])
+		return r.Candidates[0], []impedance.Warning{{Code: "rating-undecided", Text: fmt.Sprintf(
+			"may be rated %s or %s ohm, which the curve does not decide; taken as %s ohm (--rated says otherwise)", low, high, low)}}
+	}
+	least := r.MinOhm.Value / Floor
+	return least, []impedance.Warning{{Code: "rating-too-low", Text: fmt.Sprintf(
+		"too low for any usual rating; taken as %s ohm, its lowest |Z| over %g (--rated says otherwise)", quantity.Digits(least, 3), Floor)}}
+}
+
+// Words say how the minimum stands against the limit of the highest candidate,
+// or of the least rating there is.
+func (r Rating) Words() string {
+	ohm := rated[0]
+	if n := len(r.Candidates); n > 0 {
+		ohm = r.Candidates[n-1]
+	}
+	side, margin := "above", r.MarginPercent
+	if margin < 0 {
+		side, margin = "below", -margin
+	}
+	s := fmt.Sprintf("the minimum is %s %% %s the %s ohm that %s ohm allows, %s to %s",
+		quantity.Digits(margin, 2), side, quantity.Digits(Floor*ohm, 3), quantity.Ohms(ohm), quantity.Hz(r.LowHz), quantity.LimitHz(r.HighHz))
+	if r.Verdict == verdict.Undecided {
+		s += "; the limit is within the uncertainty"
+	}
+	return s
 }
 
 // peakHz returns where c has its highest peak, or 0 where that lies too high for
@@ -82,7 +118,7 @@ type Options struct {
 // be given as the zero Result. The minimum is that of the measured points, not
 // of the model. It is an error when c has no points in the range.
 func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
-	r := Rating{LowHz: o.LowHz, HighHz: o.HighHz}
+	r := Rating{LowHz: o.LowHz, HighHz: o.HighHz, Candidates: []float64{}}
 	if r.LowHz == 0 {
 		r.LowHz = LowHz
 		if main := load.Main(); len(main) > 0 {

@@ -42,6 +42,9 @@ func (w Wiring) String() string {
 	return s + " in series-parallel"
 }
 
+// MarshalText returns String.
+func (w Wiring) MarshalText() ([]byte, error) { return []byte(w.String()), nil }
+
 // Layout says how the drivers of a series-parallel wiring are joined, which
 // decides what a dead one leaves; it is empty for any other.
 func (w Wiring) Layout() string {
@@ -140,6 +143,9 @@ func (f Fault) String() string {
 	return fmt.Sprintf("fault(%d)", int(f))
 }
 
+// MarshalText returns String.
+func (f Fault) MarshalText() ([]byte, error) { return []byte(f.String()), nil }
+
 // With returns the equivalent rating that w leaves when one of its drivers has
 // the fault: +Inf where nothing is left to carry current, 0 for a dead short.
 func (w Wiring) With(f Fault) float64 {
@@ -191,14 +197,15 @@ const elseWeight = 0.01
 
 // Explanation is a cabinet that might give a reading.
 type Explanation struct {
-	Wiring Wiring
-	Fault  Fault
-	Ohm    float64 // equivalent rating of what is left
-	ReOhm  float64 // what a DC meter would most often read
-	MinOhm float64 // what the lowest |Z| would most often be
-	Odds   float64 // 0 to 1; with something else, those of all sum to 1
-	Check  string  // how to find out
-	ConeHz float64 // where the cone of an open driver may swing, moved by the others' air; 0 where no resonance is that
+	Cause  string  `json:"cause"` // String
+	Wiring Wiring  `json:"-"`
+	Fault  Fault   `json:"fault"`
+	Ohm    float64 `json:"leaves_ohm"` // equivalent rating of what is left
+	ReOhm  float64 `json:"re_ohm"`     // what a DC meter would most often read
+	MinOhm float64 `json:"z_min_ohm"`  // what the lowest |Z| would most often be
+	Odds   float64 `json:"odds"`       // 0 to 1; with something else, those of all sum to 1
+	Check  string  `json:"check"`      // how to find out
+	ConeHz float64 `json:"-"`          // where the cone of an open driver may swing, moved by the others' air; 0 where no resonance is that
 }
 
 // String says e in one line, without its odds.
@@ -336,6 +343,7 @@ func Explain(load fit.Result, min quantity.Value, drivers int, marked float64) (
 	}
 	for i := range list {
 		list[i].Odds /= total
+		list[i].Cause = list[i].String()
 	}
 	list = slices.DeleteFunc(list, func(e Explanation) bool { return e.Odds < 0.01 })
 	slices.SortStableFunc(list, func(a, b Explanation) int {

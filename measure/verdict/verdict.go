@@ -2,6 +2,8 @@
 // a rating, a proof of a box, a comparison, a calibration put to the proof.
 package verdict
 
+import "fmt"
+
 // Verdict is how a test came out.
 type Verdict uint8
 
@@ -14,6 +16,17 @@ const (
 
 // String returns the word for v in files and tables.
 func (v Verdict) String() string { return [...]string{"pass", "fail", "undecided"}[v] }
+
+// UnmarshalText reads the word.
+func (v *Verdict) UnmarshalText(text []byte) error {
+	for _, known := range []Verdict{Pass, Fail, Undecided} {
+		if known.String() == string(text) {
+			*v = known
+			return nil
+		}
+	}
+	return fmt.Errorf("there is no verdict %q", text)
+}
 
 // MarshalText returns String, so that JSON holds the word.
 func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }

@@ -56,7 +56,7 @@ func (p boxPage) suits() string {
 	if p.amp.Kind == amp.SolidState {
 		on = fmt.Sprintf("on an amplifier for %s ohm or more", quantity.Ohms(p.On.TapOhm))
 	}
-	if !p.On.Safe {
+	if !p.On.Suits {
 		return strings.ToUpper(p.On.Grade.String()) + " " + on + ", NOT SAFE: do not use it there"
 	}
 	text := p.On.Grade.String() + " " + on
@@ -362,7 +362,7 @@ func (p boxPage) pulled() Section {
 		row := []string{p.plug(pull), leaves, plays}
 		if pull.On != nil {
 			grade := pull.On.Grade.String()
-			if !pull.On.Safe {
+			if !pull.On.Suits {
 				grade = strings.ToUpper(grade) + ", not safe"
 			} else if pull.On.Grade != amp.Matched && p.Doubt == "" {
 				grade += ", safe"
@@ -418,7 +418,7 @@ func (p boxPage) use(b box.Parts) string {
 		return "Not for an amplifier by itself"
 	case p.On == nil:
 		return "Only where the amplifier allows this load"
-	case !p.On.Safe:
+	case !p.On.Suits:
 		return p.suits()
 	case p.amp.Kind == amp.SolidState:
 		return fmt.Sprintf("Lowest load of the amplifier: %s ohm", quantity.Ohms(p.On.TapOhm))

@@ -1,22 +1,23 @@
-package main
+package identify
 
 import (
-	"context"
 	"encoding/json"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
 	"tapload/fixtures/netlist"
 	"tapload/measure/impedance"
+	"tapload/measure/record"
 )
 
-// What a fault of the curve does to the page and to JSON: the first line doubts
+// What a fault of the curve does to the first line and to JSON: the first line doubts
 // everything only where the rating hangs on it, a phase that is off by a little
 // is stated in degrees with what it moves, and a rating is never withheld.
-func TestFitSaysWhatACurveFaultMatters(t *testing.T) {
+func TestWhatACurveFaultMatters(t *testing.T) {
 	degree := math.Pi / 180
 	for _, tc := range []struct {
 		name    string
@@ -55,21 +56,27 @@ func TestFitSaysWhatACurveFaultMatters(t *testing.T) {
 				z += complex(u*rng.NormFloat64(), u*rng.NormFloat64())
 				c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Circular(2 * u * u)})
 			}
-			path := recorded(t, "cab", c)
-			e, stdout, stderr := testEnv()
-			if code := run(context.Background(), []string{"fit", path}, e); code != exitDone {
-				t.Fatalf("exit code %d: %s", code, stderr)
+			r, err := Record(record.Record{Label: "cab", Curve: c}, Options{})
+			if err != nil {
+				t.Fatal(err)
 			}
-			if page := strings.ReplaceAll(stdout.String(), "\n", " "); !strings.HasPrefix(page, "cab: "+tc.first) {
-				t.Errorf("the page begins with %.120q, want %q", page, tc.first)
+			if line := r.Headline(); !strings.HasPrefix(line, "cab: "+tc.first) {
+				t.Errorf("the first line begins with %.120q, want %q", line, tc.first)
 			}
-			if said := strings.ReplaceAll(stderr.String(), "\n", " "); !strings.Contains(said, tc.warning) || tc.warning == "" && said != "" {
+			said := ""
+			for _, w := range r.Warnings {
+				said += w.Text + "\n"
+			}
+			if !strings.Contains(said, tc.warning) || tc.warning == "" && said != "" {
 				t.Errorf("warned %q, want %q", said, tc.warning)
 			}
+			if r.Tap() > 0 == tc.changes {
+				t.Errorf("called safe on a tap of %g ohm with a fault that changes the rating: %v", r.Tap(), tc.changes)
+			}
 
-			e, stdout, stderr = testEnv()
-			if code := run(context.Background(), []string{"fit", path, "--json"}, e); code != exitDone {
-				t.Fatalf("--json: exit code %d: %s", code, stderr)
+			data, err := json.Marshal(r)
+			if err != nil {
+				t.Fatal(err)
 			}
 			var got struct {
 				Rated *float64 `json:"rated_ohm"`
@@ -79,11 +86,11 @@ func TestFitSaysWhatACurveFaultMatters(t *testing.T) {
 					Changes bool     `json:"changes_rating"`
 				} `json:"curve_fault"`
 			}
-			if err := json.Unmarshal(stdout.Bytes(), &got); err != nil {
+			if err := json.Unmarshal(data, &got); err != nil {
 				t.Fatal(err)
 			}
 			if got.Rated == nil || *got.Rated != 8 {
-				t.Errorf("the rating is withheld: %s", stdout)
+				t.Errorf("the rating is withheld: %s", data)
 			}
 			switch {
 			case tc.fault == "":
@@ -94,5 +101,33 @@ func TestFitSaysWhatACurveFaultMatters(t *testing.T) {
 				t.Errorf("fault %+v, want %q that changes the rating: %v", got.Fault, tc.fault, tc.changes)
 			}
 		})
+	}
+}
+
+// A curve long enough to fit but too short for the Kramers-Kronig test must say
+// that nothing has tested it.
+func TestRecordSaysWhatWasNotTested(t *testing.T) {
+	driver := netlist.Driver{Re: 6.2, Coil: netlist.Inductor(0.5e-3), Resonances: []netlist.Resonance{{Hz: 90, Qm: 2, Res: 40}}}
+	for _, tc := range []struct {
+		points   int
+		untested bool
+	}{{20, true}, {60, false}} {
+		var c impedance.Curve
+		for i := range tc.points {
+			hz := 20 * math.Pow(200, float64(i)/float64(tc.points-1))
+			z := driver.Impedance(hz)
+			u := 1e-4 * math.Hypot(real(z), imag(z))
+			c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Cov{RR: u * u, II: u * u}})
+		}
+		r, err := Record(record.Record{Label: "short", Curve: c}, Options{})
+		if err != nil {
+			t.Fatalf("%d points: %v", tc.points, err)
+		}
+		if got := slices.ContainsFunc(r.Warnings, func(w impedance.Warning) bool { return w.Code == "kk-untested" }); got != tc.untested {
+			t.Errorf("%d points: warned that the curve is untested: %v, want %v", tc.points, got, tc.untested)
+		}
+		if (r.KK == nil) != tc.untested {
+			t.Errorf("%d points: Kramers-Kronig says %v", tc.points, r.KK)
+		}
 	}
 }

@@ -1,0 +1,261 @@
+package identify
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/mat"
+
+	"tapload/fit"
+	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
+)
+
+// Kept is a Result that was written as JSON, to stand for the curve that it was
+// made from.
+type Kept struct {
+	Result // what can be read of it: label, Load, Rating, Warnings
+
+	id    string
+	moves []move
+}
+
+// move is a change of the parameters by one standard uncertainty of one cause.
+type move struct {
+	id string
+	by map[string]float64
+}
+
+// IsKept tells a kept fit from a record, which names its format.
+func IsKept(data []byte) bool {
+	var keys struct {
+		Format *string         `json:"format"`
+		Re     json.RawMessage `json:"re_ohm"`
+	}
+	err := json.NewDecoder(bytes.NewReader(data)).Decode(&keys)
+	return err == nil && keys.Format == nil && keys.Re != nil
+}
+
+// ReadKept reads what a Result wrote. id is of the file, for the sources of its
+// uncertainty: two loads with one id are wrong together. It fails, in words,
+// where the fit cannot stand for its curve, or its uncertainties do not go with
+// its parameters.
+func ReadKept(r io.Reader, id string) (Kept, error) {
+	var o shape
+	dec := json.NewDecoder(r)
+	if err := dec.Decode(&o); err != nil {
+		return Kept{}, fmt.Errorf("not a fit: %w", plain(err))
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return Kept{}, errors.New("there is more than one fit in it; keep each in a file of its own")
+	}
+	if o.Re == nil {
+		return Kept{}, errors.New("no loudspeaker was fitted; use the record itself")
+	}
+	if n := len(o.Resonances) + len(o.Wrinkles); len(o.Resonances) < 1 || n > 3 {
+		return Kept{}, fmt.Errorf("a fit has 1 to 3 resonances, this one has %d", n)
+	}
+	if o.Coil == nil {
+		return Kept{}, errors.New("the fit has no coil")
+	}
+	k := Kept{id: id}
+	k.Name, k.Record.Label, k.Record.Warnings, k.Warnings = o.Label, o.Label, o.Warnings, o.Warnings
+	k.Load = fit.Result{
+		Re: *o.Re, Model: fit.Model{Coupled: o.Coupled, Resonances: len(o.Resonances) + len(o.Wrinkles), Coil: o.Coil.Kind},
+		Resonances: o.Resonances, Wrinkles: o.Wrinkles, Coil: *o.Coil,
+		Parameters: o.Parameters, Covariance: o.Covariance, Shifts: o.Shifts,
+	}
+	if o.Suspension != nil {
+		k.Load.Suspension, k.Load.Model.Suspension = *o.Suspension, o.Suspension.Kind
+	}
+	if c := o.Crossover; c != nil {
+		if c.Kind == fit.Split.String() {
+			return k, fmt.Errorf("this is a fit of what lies below a crossover, to %.4g Hz; use the record itself", c.HighHz)
+		}
+		k.Load.Capacitor, k.Load.Pad = c.Capacitor, c.Pad
+	}
+	k.Rating = o.Rated
+	k.Rating.MinOhm, k.Rating.MinHz = quantity.Of(o.Min.Ohm, o.Min.U), o.Min.Hz
+	k.Rating.MaxOhm, k.Rating.MaxHz = quantity.Of(o.Max.Ohm, o.Max.U), o.Max.Hz
+	switch {
+	case o.RatedOhm != nil && !(*o.RatedOhm > 0):
+		return Kept{}, fmt.Errorf("rated_ohm of %g is no rating", *o.RatedOhm)
+	case o.RatedOhm != nil:
+		k.Rating.Ohm = *o.RatedOhm
+	case o.Rated.Verdict == verdict.Pass:
+		return Kept{}, errors.New("the fit has no rated_ohm, and no verdict that says why")
+	}
+	return k, k.check()
+}
+
+// plain says what is wrong with a file in words of the file's, not of a
+// program's.
+func plain(err error) error {
+	var kind *json.UnmarshalTypeError
+	var syntax *json.SyntaxError
+	switch {
+	case errors.As(err, &kind) && kind.Field != "":
+		return fmt.Errorf("%s cannot be a JSON %s", kind.Field, kind.Value)
+	case errors.As(err, &kind):
+		return fmt.Errorf("a JSON %s is no fit", kind.Value)
+	case errors.As(err, &syntax):
+		return fmt.Errorf("it is no JSON from byte %d on", syntax.Offset)
+	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
+		return errors.New("it ends too early")
+	}
+	return err
+}
+
+// check holds the load to values that a load has, and works out what its
+// uncertainty is made of.
+func (k *Kept) check() (err error) {
+	for _, name := range k.Load.ParameterNames() {
+		v := k.Load.Parameter(name)
+		// The turn of a resonance has either sign.
+		if v == nil || !(v.Value > 0) && !strings.HasPrefix(name, "turn") || math.IsInf(v.Value, 0) || math.IsNaN(v.Value) || !(v.U >= 0) || math.IsInf(v.U, 0) {
+			if v == nil {
+				v = &quantity.Value{}
+			}
+			return fmt.Errorf("%s of %g ± %g is no value of a load", name, v.Value, v.U)
+		}
+	}
+	if !(k.Rating.MinOhm.Value > 0) || !(k.Rating.MinOhm.U >= 0) {
+		return fmt.Errorf("z_min of %g ± %g ohm is no lowest impedance", k.Rating.MinOhm.Value, k.Rating.MinOhm.U)
+	}
+	k.moves, err = k.causes()
+	return err
+}
+
+// causes returns independent causes that together make the uncertainty of the
+// parameters: the eigenvectors of their covariance, and each shared source. A
+// file that has neither has each parameter as a cause of its own, which
+// overstates what K and its exponent leave unsure together.
+func (k *Kept) causes() (out []move, err error) {
+	load := k.Load
+	names := load.ParameterNames()
+	if len(load.Parameters) == 0 && len(load.Covariance) == 0 && len(load.Shifts) == 0 {
+		for _, name := range names {
+			if u := load.Parameter(name).U; u > 0 {
+				out = append(out, move{k.id + ":" + name, map[string]float64{name: u}})
+			}
+		}
+		return out, nil
+	}
+	n := len(load.Parameters)
+	if n == 0 {
+		return nil, errors.New("the fit has a covariance or shifts, and no parameters that they are of")
+	}
+	listed := map[string]bool{}
+	for _, p := range load.Parameters {
+		switch {
+		case !slices.Contains(names, p.Name):
+			return nil, fmt.Errorf("there is no parameter %q in a load of this kind", p.Name)
+		case listed[p.Name]:
+			return nil, fmt.Errorf("the parameter %q is listed twice", p.Name)
+		}
+		listed[p.Name] = true
+	}
+	for _, name := range names {
+		if !listed[name] && load.Parameter(name).U > 0 {
+			return nil, fmt.Errorf("%q is uncertain and is not among the parameters", name)
+		}
+	}
+	if out, err = k.spread(); err != nil {
+		return nil, err
+	}
+	for _, s := range load.Shifts {
+		if len(s.Parameters) != n || s.ID == "" {
+			return nil, fmt.Errorf("the shift by %q does not go with the parameters", s.ID)
+		}
+		out = append(out, k.move(s.ID, func(i int) float64 { return s.Parameters[i] }))
+	}
+	return out, nil
+}
+
+func (k *Kept) move(id string, by func(i int) float64) move {
+	m := move{id, map[string]float64{}}
+	for i, p := range k.Load.Parameters {
+		m.by[p.Name] = by(i)
+	}
+	return m
+}
+
+// spread takes the covariance of the parameters apart.
+func (k *Kept) spread() (out []move, err error) {
+	n, covariance := len(k.Load.Parameters), k.Load.Covariance
+	u := make([]float64, n)
+	for i := range n {
+		if len(covariance) != n || len(covariance[i]) != n || !(covariance[i][i] >= 0) {
+			return nil, errors.New("the covariance does not go with the parameters")
+		}
+		u[i] = math.Sqrt(covariance[i][i])
+	}
+	correlation := mat.NewSymDense(n, nil)
+	for i := range n {
+		for j := range i + 1 {
+			if u[i] > 0 && u[j] > 0 {
+				correlation.SetSym(i, j, covariance[i][j]/(u[i]*u[j]))
+			}
+		}
+	}
+	var eigen mat.EigenSym
+	if !eigen.Factorize(correlation, true) {
+		return nil, errors.New("the covariance is none of real parameters")
+	}
+	var vectors mat.Dense
+	eigen.VectorsTo(&vectors)
+	for j, lambda := range eigen.Values(nil) {
+		if lambda > 0 { // below it is a rounded 0
+			out = append(out, k.move(fmt.Sprintf("%s:%d", k.id, j+1), func(i int) float64 { return u[i] * vectors.At(i, j) * math.Sqrt(lambda) }))
+		}
+	}
+	return out, nil
+}
+
+// Curve returns the fitted load at the frequencies hz. It carries the
+// uncertainty of the parameters as shared sources, and no noise.
+func (k Kept) Curve(hz []float64) (impedance.Curve, error) {
+	var c impedance.Curve
+	for i, z := range k.Load.Impedances(hz) {
+		c.Points = append(c.Points, impedance.Point{Hz: hz[i], Z: z})
+	}
+	for _, m := range k.moves {
+		const step = 1e-3 // of a standard uncertainty: small against any bend of Z
+		up, down := k.moved(m, step).Impedances(hz), k.moved(m, -step).Impedances(hz)
+		s := impedance.Source{ID: m.id, DZ: make([]complex128, len(hz))}
+		for i := range hz {
+			s.DZ[i] = (up[i] - down[i]) / (2 * step)
+		}
+		c.Shared = append(c.Shared, s)
+	}
+	return c, c.Check()
+}
+
+func (k Kept) moved(m move, by float64) fit.Result {
+	r := k.Load
+	r.Resonances, r.Wrinkles = slices.Clone(r.Resonances), slices.Clone(r.Wrinkles)
+	for name, d := range m.by {
+		r.Parameter(name).Value += by * d
+	}
+	return r
+}
+
+// Grid is where a kept fit is worked out where no measured curve says otherwise:
+// 48 points an octave, as a sweep has at most, from 20 Hz to 20 kHz.
+func Grid() []float64 {
+	var hz []float64
+	for i := 0; ; i++ {
+		f := 20 * math.Exp2(float64(i)/48)
+		if f > 20e3 {
+			return append(hz, 20e3)
+		}
+		hz = append(hz, f)
+	}
+}

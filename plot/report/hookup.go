@@ -1,0 +1,315 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"tapload/fixtures/amp"
+	"tapload/fixtures/hookup"
+	"tapload/measure/impedance"
+	"tapload/measure/quantity"
+	"tapload/plot"
+)
+
+// Hookup is the page of a hookup on its tap: how it suits, who gets how much, and
+// what a pulled plug or a short does.
+func Hookup(s amp.Assessment) Document {
+	shares, allShares := ShareTable(s), true
+	if len(shares.Rows) > mostShares {
+		shares, allShares = mostDriven(s, shares), false
+	}
+	worst, all := worstFailures(s)
+	d := Document{Title: "Hookup " + s.Tree.String(), Lead: s.Headline(), Sections: []Section{
+		{Pieces: []Piece{Words("With " + Counts(s.Combined.Loads) + lowest(s))}},
+		{Pieces: []Piece{LevelTable(s)}},
+		{Pieces: []Piece{shares}},
+		{Pieces: []Piece{worst}},
+		{Pieces: []Piece{Caution(strings.Join(s.Amplifier.Cautions(), " "))}},
+	}}
+	if !allShares {
+		d.Sections = append(d.Sections, Section{Heading: "All shares", Details: true, Pieces: []Piece{ShareTable(s)}})
+	}
+	if !all {
+		d.Sections = append(d.Sections, Section{Heading: "All that can go wrong", Details: true, Pieces: []Piece{
+			FailureTable(s), Words("With plain boxes, whose jacks do not switch; boxes are numbered from the amplifier."),
+		}})
+	}
+	d.Sections = append(d.Sections,
+		Section{Heading: "Volts and watts", Details: true, Pieces: []Piece{driveTable(s)}},
+		Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(s.Amplifier.Basis())}})
+	return d
+}
+
+// mostShares is how many rows of shares a page has before its details.
+const mostShares = 4
+
+// mostDriven keeps the rows of the loads that get most for what they are rated
+// for, or where that is not known, most.
+func mostDriven(s amp.Assessment, t Table) Table {
+	order := make([]int, len(s.Parts))
+	for i := range order {
+		order[i] = i
+	}
+	strain := func(i int) float64 {
+		p := s.Parts[i]
+		if p.Load.Watts > 0 && p.Watts.Value > 0 {
+			return p.Watts.Value / p.Load.Watts
+		}
+		return p.Share.Value
+	}
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(strain(j), strain(i)) })
+	kept := order[:mostShares-1]
+	slices.Sort(kept)
+	some := Table{Head: t.Head}
+	for _, i := range kept {
+		some.Rows = append(some.Rows, t.Rows[i])
+	}
+	rest := make([]string, len(t.Head))
+	rest[0] = fmt.Sprintf("%d more", len(s.Parts)-len(kept))
+	some.Rows = append(some.Rows, rest)
+	return some
+}
+
+// lowest says where the load is lowest, and what that counts as.
+func lowest(s amp.Assessment) string {
+	if !s.Measured {
+		return ". Nothing is measured."
+	}
+	return fmt.Sprintf(". Lowest |Z| %s at %s, which counts as %s ohm (± is k = 2; %s to %s).", s.Lowest.In("ohm"), quantity.Hz(s.LowestHz),
+		quantity.Digits(s.Lowest.Value/amp.MatchLow, 3), quantity.LimitHz(s.LowHz), quantity.LimitHz(s.HighHz))
+}
+
+// Counts says what each load counts as, those alike together.
+func Counts(loads []hookup.Load) string {
+	var kinds []string
+	names := map[string][]string{}
+	for _, l := range loads {
+		kind := quantity.Ohms(l.RatedOhm) + " ohm"
+		if l.Curve == nil {
+			kind += " (rated only)"
+		}
+		if names[kind] == nil {
+			kinds = append(kinds, kind)
+		}
+		names[kind] = append(names[kind], l.Name)
+	}
+	for i, kind := range kinds {
+		kinds[i] = strings.Join(names[kind], ", ") + " " + kind
+	}
+	return strings.Join(kinds, "; ")
+}
+
+// LevelTable holds the load against every tap.
+func LevelTable(s amp.Assessment) Table {
+	row := func(name, rated, measured, verdict string) []string {
+		if !s.Measured {
+			return []string{name, rated, verdict}
+		}
+		return []string{name, rated, measured, verdict}
+	}
+	t := Table{Head: row("against", "by rated ohms", "lowest |Z|", "verdict")}
+	for _, level := range s.Amplifier.Levels() {
+		name := quantity.Ohms(level) + " ohm tap"
+		if s.Amplifier.Kind == amp.SolidState {
+			name = "lowest load, " + quantity.Ohms(level) + " ohm"
+		}
+		if level == s.TapOhm && len(s.Amplifier.Levels()) > 1 {
+			name += ", in use"
+		}
+		ofIt := func(ohm float64) string { return quantity.Digits(ohm/level, 3) + " of it" }
+		t.Rows = append(t.Rows, row(name, ofIt(s.RatedOhm), ofIt(s.Lowest.Value), s.VerdictOn(level)))
+	}
+	return t
+}
+
+// ShareTable is what goes into each load.
+func ShareTable(s amp.Assessment) Table {
+	known := slices.ContainsFunc(s.Parts, func(p amp.Part) bool { return p.Load.Watts > 0 })
+	row := func(name, rated, measured, watts, own string) []string {
+		r := []string{name, rated}
+		if s.Measured {
+			r = append(r, measured)
+		}
+		if s.Amplifier.Watts > 0 {
+			r = append(r, watts)
+		}
+		if known {
+			r = append(r, own)
+		}
+		return r
+	}
+	t := Table{Head: row("power into", "by rated ohms", "over the band", "at "+quantity.Plain(s.Amplifier.Watts)+" W", "rated for")}
+	for _, p := range s.Parts {
+		own := "not known"
+		if p.Load.Watts > 0 {
+			own = quantity.Plain(p.Load.Watts) + " W"
+		}
+		if p.Overdriven() {
+			own += ": OVERDRIVEN"
+		}
+		t.Rows = append(t.Rows, row(p.Load.Name, quantity.Percent(p.RatedShare), p.Share.Times(100).In("%"), watts(p.Watts), own))
+	}
+	if s.Lost > 0 {
+		lost := quantity.Digits(100*s.Lost, 2) + " %"
+		byRated := lost
+		if s.Measured {
+			byRated = ""
+		}
+		t.Rows = append(t.Rows, row("the cables", byRated, lost, quantity.Digits(s.Lost*s.Amplifier.Watts, 2)+" W", ""))
+	}
+	return t
+}
+
+func watts(v quantity.Value) string {
+	if v.U > 0 {
+		return v.In("W")
+	}
+	return quantity.Digits(v.Value, 3) + " W"
+}
+
+// FailureTable is all that can go wrong, the worst first.
+func FailureTable(s amp.Assessment) Table {
+	t := failureTable()
+	for _, c := range s.Consequences() {
+		t.Rows = append(t.Rows, []string{c.Left(), s.Judged(c.Grade, c.Suits), s.Text(c)})
+	}
+	return t
+}
+
+func failureTable() Table {
+	return Table{Head: []string{"leaves", "grade", "what goes wrong, and who still plays"}}
+}
+
+// worstFailures is the worst of FailureTable, with a few of the causes of each,
+// and whether that is all.
+func worstFailures(s amp.Assessment) (t Table, all bool) {
+	const fewest, lines, mostCauses = 2, 5, 2
+	t = failureTable()
+	rows := s.Consequences()
+	most := min(len(rows), max(fewest, lines-len(s.Parts)))
+	all = most == len(rows)
+	for _, c := range rows[:most] {
+		if n := len(c.Causes); n > mostCauses {
+			all = false
+			c.Causes = append(slices.Clone(c.Causes[:mostCauses-1]), fmt.Sprintf("or %d more", n-mostCauses+1))
+		}
+		t.Rows = append(t.Rows, []string{c.Left(), s.Judged(c.Grade, c.Suits), s.Text(c)})
+	}
+	return t, all
+}
+
+// driveTable is what stands at the terminals, what the primary sees, and what an
+// amplifier gives whose output resistance is known.
+func driveTable(s amp.Assessment) Table {
+	t := Table{}
+	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
+	if s.Measured {
+		add("highest |Z|", s.Highest.In("ohm")+" at "+quantity.Hz(s.HighestHz))
+	}
+	if s.ReflectedOhm > 0 {
+		text := quantity.Digits(s.ReflectedOhm, 4) + " ohm by rated ohms"
+		if s.Measured {
+			text += fmt.Sprintf(", %s ohm at the lowest |Z|", quantity.Digits(s.Amplifier.Reflect(s.Lowest.Value, s.TapOhm), 3))
+		}
+		add("primary sees", text)
+	}
+	if w := s.Amplifier.Watts; w > 0 {
+		text := fmt.Sprintf("%s V and %s A by rated ohms", quantity.Digits(s.Drive.Volt, 3), quantity.Digits(s.Drive.Amp, 3))
+		if s.Measured {
+			text += fmt.Sprintf(", up to %s V and %s A rms at one frequency", quantity.Digits(s.Drive.MaxVolt, 3), quantity.Digits(s.Drive.MaxAmp, 3))
+		}
+		add("at "+quantity.Plain(w)+" W", text)
+	}
+	if f := s.Overdriven; f != nil {
+		text := fmt.Sprintf("%s, when the amplifier gives %s", f.Load, watts(f.AmpWatts))
+		if f.WorstHz > 0 {
+			text += fmt.Sprintf("; a tone at %s does it with %s W", quantity.Hz(f.WorstHz), quantity.Digits(f.WorstW, 3))
+		}
+		add("first overdriven", text)
+	}
+	if ohm := s.Amplifier.OutputOhm; ohm == nil {
+		add("output", "its resistance is not known, so nothing here depends on it")
+	} else {
+		add("output", fmt.Sprintf("%s ohm, a damping factor of %s on this tap", quantity.Digits(*ohm, 3), quantity.Digits(s.TapOhm / *ohm, 3)))
+	}
+	for i, text := range flatSignal(s) {
+		name := "a flat signal"
+		if i > 0 {
+			name = ""
+		}
+		add(name, text)
+	}
+	return t
+}
+
+// flatSignal says what each load gets of a signal that has the same voltage at all
+// frequencies.
+func flatSignal(s amp.Assessment) (lines []string) {
+	mean, ok := s.BandPower()
+	if !ok {
+		return nil
+	}
+	over, measured := s.Power()
+	points := s.Combined.Curve.Points
+	for k, p := range s.Parts {
+		text := fmt.Sprintf("gives %s %s W", p.Load.Name, quantity.Digits(mean[k], 3))
+		if measured {
+			low, high := -1, -1
+			for i, pt := range points {
+				if !impedance.InBand(pt.Hz, s.LowHz, s.HighHz) {
+					continue
+				}
+				if low < 0 || over[k][i] < over[k][low] {
+					low = i
+				}
+				if high < 0 || over[k][i] > over[k][high] {
+					high = i
+				}
+			}
+			text += fmt.Sprintf(" in the mean, %s at %s to %s at %s",
+				quantity.Digits(over[k][low], 3), quantity.Hz(points[low].Hz), quantity.Digits(over[k][high], 3), quantity.Hz(points[high].Hz))
+		}
+		lines = append(lines, text)
+	}
+	return lines
+}
+
+// HookupChart is the combined load against the taps, its loads behind it. It must
+// be measured.
+func HookupChart(s amp.Assessment) plot.ImpedanceChart {
+	c := plot.ImpedanceChart{Title: s.Tree.String(), TapOhm: s.Amplifier.TapOhm, LeastOhm: s.Amplifier.MinOhm, NoteLowHz: s.LowHz, NoteHighHz: s.HighHz}
+	whole := s.Combined.Curve
+	c.Traces = []plot.Trace{{Label: "the whole", Curve: whole}}
+	for _, l := range s.Combined.Loads {
+		own := plot.Trace{Label: l.Name}
+		if l.Curve != nil {
+			own.Curve = *l.Curve
+		} else {
+			own.Label += " (rated only)"
+			for _, p := range whole.Points {
+				own.Curve.Points = append(own.Curve.Points, impedance.Point{Hz: p.Hz, Z: complex(l.RatedOhm, 0)})
+			}
+		}
+		if len(s.Combined.Loads) > 1 {
+			c.Behind = append(c.Behind, own)
+		}
+	}
+	c.LowHz, c.HighHz = plot.UsualBand(whole)
+	return c
+}
+
+// ShareChart is each load's part of the power over frequency.
+func ShareChart(s amp.Assessment) plot.ShareChart {
+	c := plot.ShareChart{Title: "Power in " + s.Tree.String(), Hz: s.Combined.Curve.Hz()}
+	for k, p := range s.Parts {
+		label := p.Load.Name
+		if p.Load.Curve == nil {
+			label += " (rated only)"
+		}
+		c.Shares = append(c.Shares, plot.Share{Label: label, Part: s.Combined.Share[k], U: s.Combined.U[k], Rated: p.RatedShare})
+	}
+	c.LowHz, c.HighHz = plot.UsualBand(s.Combined.Curve)
+	return c
+}

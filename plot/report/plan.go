@@ -1,0 +1,101 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"tapload/fixtures/amp"
+	"tapload/fixtures/plan"
+	"tapload/measure/quantity"
+	"tapload/plot"
+)
+
+// bestShown is how many hookups a page shows before its details.
+const bestShown = 3
+
+// Plan is the page of a search: the best hookups, and those not to be tried.
+func Plan(r plan.Result) Document {
+	d := Document{Title: "Hookups of " + Counts(r.Loads), Lead: r.Headline()}
+	with := "With " + Counts(r.Loads)
+	measured := false
+	var good, avoid []plan.Choice
+	for _, c := range r.Hookups {
+		measured = measured || c.Measured
+		if c.Avoid {
+			avoid = append(avoid, c)
+		} else {
+			good = append(good, c)
+		}
+	}
+	if measured {
+		with += "   (± is k = 2)"
+	}
+	first := Section{Pieces: []Piece{Words(with)}}
+	if len(r.Advice) > 1 { // the first says that none is safe
+		first.Pieces = append(first.Pieces, Points(r.Advice[1:]))
+	}
+	d.Sections = append(d.Sections, first)
+	if n := min(bestShown, len(good)); n > 0 {
+		d.Sections = append(d.Sections, Section{Pieces: []Piece{choices(good[:n], 1)}})
+	}
+	var last []Piece
+	if len(avoid) > 0 {
+		last = append(last, avoided(avoid))
+	}
+	d.Sections = append(d.Sections, Section{Pieces: append(last, Caution(strings.Join(r.Amplifier.Cautions(), " ")))})
+	if len(good) > bestShown {
+		d.Sections = append(d.Sections, Section{Heading: "More hookups", Details: true, Pieces: []Piece{choices(good[bestShown:], bestShown+1)}})
+	}
+	d.Sections = append(d.Sections, Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(r.Amplifier.Basis())}})
+	return d
+}
+
+// choices are hookups by rank, from that of the first on.
+func choices(all []plan.Choice, rank int) Table {
+	t := Table{}
+	for i, c := range all {
+		t.Rows = append(t.Rows, []string{fmt.Sprintf("%d.", rank+i), onTap(c)}, []string{"", c.Why})
+	}
+	return t
+}
+
+// avoided are hookups that people try first but should not.
+func avoided(all []plan.Choice) Table {
+	t := Table{Caption: "Do not use:"}
+	for _, c := range all {
+		t.Rows = append(t.Rows, []string{"-", onTap(c) + "; " + strings.TrimPrefix(c.Why, "not safe: ")})
+	}
+	return t
+}
+
+// onTap says in a line what a hookup is on its tap.
+func onTap(c plan.Choice) string {
+	text := fmt.Sprintf("%s, %s: %s", c.Tree, tapName(c.Assessment), c.Verdict())
+	if c.Measured {
+		return text + "; lowest |Z| " + c.Lowest.In("ohm")
+	}
+	return text + "; rated " + quantity.Ohms(c.RatedOhm) + " ohm"
+}
+
+func tapName(s amp.Assessment) string {
+	if s.Amplifier.Kind == amp.SolidState {
+		return quantity.Ohms(s.TapOhm) + " ohm or more"
+	}
+	return quantity.Ohms(s.TapOhm) + " ohm tap"
+}
+
+// PlanChart is the best hookups of a search over their taps.
+func PlanChart(r plan.Result) plot.MatchChart {
+	const most = 5
+	c := plot.MatchChart{Title: "Hookups, best first", Least: r.Amplifier.Kind == amp.SolidState}
+	for _, h := range r.Hookups {
+		if len(c.Hookups) == most || h.Avoid && !r.Hookups[0].Avoid {
+			break
+		}
+		c.Hookups = append(c.Hookups, plot.OnTap{Label: h.Tree.String() + ", " + tapName(h.Assessment), Curve: h.Combined.Curve, TapOhm: h.TapOhm})
+	}
+	if len(c.Hookups) > 0 {
+		c.LowHz, c.HighHz = plot.UsualBand(c.Hookups[0].Curve)
+	}
+	return c
+}
