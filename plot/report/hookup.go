@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -14,13 +15,26 @@ import (
 )
 
 // Hookup is the page of a hookup on its tap: how it suits, who gets how much, and
-// what a pulled plug or a short does.
+// what a pulled plug or a short does: as much of that as one screen has room for.
 func Hookup(s amp.Assessment) Document {
-	shares, allShares := ShareTable(s), true
-	if len(shares.Rows) > mostShares {
-		shares, allShares = mostDriven(s, shares), false
+	const most = 4
+	for rows := most; ; rows-- {
+		d := hookupPage(s, rows)
+		var screen bytes.Buffer
+		if err := d.Terminal(&screen, textColumns, false); rows == 1 || err == nil && bytes.Count(screen.Bytes(), []byte("\n")) <= screenRows {
+			return d
+		}
 	}
-	worst, all := worstFailures(s)
+}
+
+// hookupPage has so many rows of what can go wrong before its details.
+func hookupPage(s amp.Assessment, rows int) Document {
+	shares := ShareTable(s)
+	allShares := len(shares.Rows) <= mostShares
+	if !allShares {
+		shares = mostDriven(s, shares)
+	}
+	worst, all := worstFailures(s, rows)
 	d := Document{Title: "Hookup " + s.Tree.String(), Lead: s.Headline(), Sections: []Section{
 		{Pieces: []Piece{Words("With " + Counts(s.Combined.Loads) + lowest(s))}},
 		{Pieces: []Piece{LevelTable(s)}},
@@ -151,14 +165,6 @@ func ShareTable(s amp.Assessment) Table {
 		}
 		t.Rows = append(t.Rows, row(p.Load.Name, quantity.Percent(p.RatedShare), p.Share.Times(100).In("%"), watts(p.Watts), own))
 	}
-	if s.Lost > 0 {
-		lost := quantity.Digits(100*s.Lost, 2) + " %"
-		byRated := lost
-		if s.Measured {
-			byRated = ""
-		}
-		t.Rows = append(t.Rows, row("the cables", byRated, lost, quantity.Digits(s.Lost*s.Amplifier.Watts, 2)+" W", ""))
-	}
 	return t
 }
 
@@ -184,13 +190,12 @@ func failureTable() Table {
 
 // worstFailures is the worst of FailureTable, with a few of the causes of each,
 // and whether that is all.
-func worstFailures(s amp.Assessment) (t Table, all bool) {
-	const fewest, lines, mostCauses = 2, 5, 2
+func worstFailures(s amp.Assessment, most int) (t Table, all bool) {
+	const mostCauses = 2
 	t = failureTable()
 	rows := s.Consequences()
-	most := min(len(rows), max(fewest, lines-len(s.Parts)))
-	all = most == len(rows)
-	for _, c := range rows[:most] {
+	all = most >= len(rows)
+	for _, c := range rows[:min(most, len(rows))] {
 		if n := len(c.Causes); n > mostCauses {
 			all = false
 			c.Causes = append(slices.Clone(c.Causes[:mostCauses-1]), fmt.Sprintf("or %d more", n-mostCauses+1))
@@ -221,6 +226,13 @@ func driveTable(s amp.Assessment) Table {
 			text += fmt.Sprintf(", up to %s V and %s A rms at one frequency", quantity.Digits(s.Drive.MaxVolt, 3), quantity.Digits(s.Drive.MaxAmp, 3))
 		}
 		add("at "+quantity.Plain(w)+" W", text)
+	}
+	if s.Lost > 0 {
+		text := quantity.Digits(100*s.Lost, 2) + " % of the power"
+		if w := s.Amplifier.Watts; w > 0 {
+			text += ", " + quantity.Digits(s.Lost*w, 2) + " W"
+		}
+		add("lost in cables", text)
 	}
 	if f := s.Overdriven; f != nil {
 		text := fmt.Sprintf("%s, when the amplifier gives %s", f.Load, watts(f.AmpWatts))

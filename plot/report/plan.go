@@ -46,6 +46,13 @@ func Plan(r plan.Result) Document {
 	if len(good) > bestShown {
 		d.Sections = append(d.Sections, Section{Heading: "More hookups", Details: true, Pieces: []Piece{choices(good[bestShown:], bestShown+1)}})
 	}
+	if len(avoid) > 0 {
+		t := Table{}
+		for _, c := range avoid {
+			t.Rows = append(t.Rows, []string{"-", onTap(c)}, []string{"", c.Why})
+		}
+		d.Sections = append(d.Sections, Section{Heading: "Why some are not to be used", Details: true, Pieces: []Piece{t}})
+	}
 	d.Sections = append(d.Sections, Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(r.Amplifier.Basis())}})
 	return d
 }
@@ -61,9 +68,16 @@ func choices(all []plan.Choice, rank int) Table {
 
 // avoided are hookups that people try first but should not.
 func avoided(all []plan.Choice) Table {
+	const most = 3
 	t := Table{Caption: "Do not use:"}
-	for _, c := range all {
-		t.Rows = append(t.Rows, []string{"-", onTap(c) + "; " + strings.TrimPrefix(c.Why, "not safe: ")})
+	for _, c := range all[max(0, len(all)-most):] { // the last are those that people try first
+		text := fmt.Sprintf("%s, %s: %s", c.Tree, tapName(c.Assessment), c.Verdict())
+		for _, p := range c.Parts {
+			if p.Overdriven() {
+				text += "; OVERDRIVES " + p.Load.Name
+			}
+		}
+		t.Rows = append(t.Rows, []string{"-", text})
 	}
 	return t
 }
