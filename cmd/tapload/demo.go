@@ -198,7 +198,7 @@ func demoSteps() []demoStep {
 			{args: []string{"jig", "open", "-o", "jig.json", "--bench", bench("jig")}},
 			{args: []string{"jig", "short", "-o", "jig.json", "--bench", bench("jig")}},
 			{args: []string{"jig", "known", "-o", "jig.json", "--bench", bench("jig"), "--ohm", "10", "--tolerance", "0.1%"}},
-			{args: []string{"jig", "prove", "jig.json", "--bench", bench("resistor"), "--ohm", "22", "--tolerance", "0.5%"}, shows: []string{"verdict"}},
+			{args: []string{"jig", "prove", "jig.json", "--bench", bench("resistor"), "--ohm", "22", "--tolerance", "0.5%"}, shows: []string{"Pass"}},
 			{args: []string{"job", "add", "jig", "jig.json"}},
 		}},
 		{"Is the stage's reconed driver what it was, before it goes back into its cabinet? At first it is not, and the work is done again.", []demoCommand{

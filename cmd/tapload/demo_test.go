@@ -48,7 +48,7 @@ func TestDemo(t *testing.T) {
 	}
 	text := strings.Join(strings.Fields(screen), " ")
 	for _, want := range []string{
-		"All of this is invented", "verdict pass",
+		"All of this is invented", "Pass: 22 ohm within 0.5 % comes back",
 		"Fail: outside the limits: fs.", "the moving mass is 25 % higher", "Pass: what has changed lies inside the limits",
 		"dance (invented): rated 8 ohm", "stage (invented): rated 8 ohm", "warning: the cabinet is marked 16 ohm and measures as 8 ohm", "balcony (invented): rated 16 ohm",
 		"8 hookups of 3 loads", "1. (dance + stage) || balcony 8 ohm tap: matched",

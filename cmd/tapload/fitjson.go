@@ -2,6 +2,7 @@ package main
 
 import (
 	"tapload/fit"
+	"tapload/measure"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 )
@@ -17,8 +18,8 @@ type fitObject struct {
 	Coil       *coilObject        `json:"coil"`
 	Suspension *suspensionObject  `json:"suspension,omitempty"`
 	Crossover  *crossoverObject   `json:"crossover,omitempty"`
-	Min        extreme            `json:"z_min"` // above the lowest resonance
-	Max        extreme            `json:"z_max"` // of the resonances, however far a coil rises
+	Min        measure.Extreme    `json:"z_min"` // above the lowest resonance
+	Max        measure.Extreme    `json:"z_max"` // of the resonances, however far a coil rises
 	RatedOhm   *float64           `json:"rated_ohm"`
 	Rated      ratedObject        `json:"rated"`
 	Misfit     float64            `json:"misfit_percent"`
@@ -144,8 +145,8 @@ func (f fitted) object(o fitOptions) fitObject {
 	out := fitObject{
 		Label: f.record.Label, Resonances: []resonanceObject{},
 		Coupled: f.load.Model.Coupled, Crossover: f.crossover(),
-		Min: extreme{Ohm: f.rating.MinOhm.Value, Hz: f.rating.MinHz, U: f.rating.MinOhm.U},
-		Max: extreme{Ohm: f.rating.MaxOhm.Value, Hz: f.rating.MaxHz, U: f.rating.MaxOhm.U},
+		Min: measure.Extreme{Ohm: f.rating.MinOhm.Value, Hz: f.rating.MinHz, U: f.rating.MinOhm.U},
+		Max: measure.Extreme{Ohm: f.rating.MaxOhm.Value, Hz: f.rating.MaxHz, U: f.rating.MaxOhm.U},
 		Rated: ratedObject{
 			Candidates: append([]float64{}, f.rating.Candidates...), Margin: f.rating.MarginPercent, Verdict: f.rating.Verdict.String(),
 			LowHz: f.rating.LowHz, HighHz: f.rating.HighHz,

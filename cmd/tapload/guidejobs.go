@@ -8,6 +8,8 @@ import (
 
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/measure/card/portaudio"
+	"tapload/plot/report"
 )
 
 // quantityOf likes a number above 0 in a unit.
@@ -28,9 +30,9 @@ func (g *guide) measure() error {
 	if err != nil {
 		g.say(err.Error())
 	}
-	for _, i := range bestFirst(infos) {
-		if canMeasure(i) {
-			options, names = append(options, fmt.Sprintf("%s (%s)", i.Name, kindWords[i.Best().Kind].short)), append(names, i.Name)
+	for _, i := range portaudio.Cards(infos).BestFirst() {
+		if i.Measures() {
+			options, names = append(options, fmt.Sprintf("%s (%s)", i.Name, report.CardKind(i.Best().Kind))), append(names, i.Name)
 		}
 	}
 	options = append(options, benchOption)

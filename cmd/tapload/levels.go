@@ -55,7 +55,7 @@ func (o sweepOptions) at(level decibel) sweepOptions {
 // series are sweeps of one load at several levels.
 type series struct {
 	levels  levels
-	sweeps  []summary
+	sweeps  []measure.Summary
 	changes []recone.LevelChange // of all but the first
 
 	warnings []impedance.Warning
@@ -103,7 +103,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 		records, written = append(records, record), append(written, one.out)
-		r.sweeps = append(r.sweeps, summarize(record, one.out))
+		r.sweeps = append(r.sweeps, measure.Summarize(record, one.out))
 	}
 	if err := o.drawSeries(records); err != nil {
 		return err
@@ -193,8 +193,8 @@ func (r series) print(w io.Writer) error {
 	p.line(fmt.Sprintf(format, "level", "peak", "lowest |Z|", "against "+r.name(0)))
 	for i, s := range r.sweeps {
 		peak := s.Max
-		if peak.edge && s.peak != nil {
-			peak = *s.peak
+		if peak.Edge && s.Peak != nil {
+			peak = *s.Peak
 		}
 		change := ""
 		if i > 0 {
@@ -204,17 +204,17 @@ func (r series) print(w io.Writer) error {
 		}
 		p.line(strings.TrimRight(fmt.Sprintf(format, r.name(i), quantity.Of(peak.Ohm, peak.U).In("ohm")+" at "+quantity.Hz(peak.Hz), quantity.Of(s.Min.Ohm, s.Min.U).In("ohm"), change), " "))
 	}
-	if r.sweeps[0].Bends != nil {
+	if r.sweeps[0].Distortion != nil {
 		p.line("")
 		const format = "%-8s%-38s%s"
 		p.line(fmt.Sprintf(format, "level", "harmonics of the current", "scrapes"))
 		for i, s := range r.sweeps {
 			loudest := "lost in noise"
-			if o := s.Bends.loudest(); len(o) > 0 {
+			if o := s.Distortion.Loudest(); len(o) > 0 {
 				loudest = fmt.Sprintf("order %d at most %.0f dB, at %s", o[0].Order, o[0].LevelDB, quantity.Hz(o[0].Hz))
 			}
 			scrapes := "no sign of it"
-			if at := s.Bends.Scrapes; at != nil {
+			if at := s.Distortion.Scrapes; at != nil {
 				scrapes = fmt.Sprintf("%.0f dB at %s", at.LevelDB, quantity.Hz(at.Hz))
 			}
 			p.line(fmt.Sprintf(format, r.name(i), loudest, scrapes))
@@ -237,7 +237,7 @@ type seriesObject struct {
 
 type levelObject struct {
 	LevelDB float64 `json:"level_db"`
-	summary
+	measure.Summary
 	Change *levelChange `json:"change"` // against the first; null for that
 }
 
@@ -253,7 +253,7 @@ type levelChange struct {
 func (r series) object() seriesObject {
 	o := seriesObject{LeastBend: recone.LeastBend, Warnings: impedance.Warnings(r.warnings)}
 	for i, s := range r.sweeps {
-		l := levelObject{LevelDB: float64(r.levels[i]), summary: s}
+		l := levelObject{LevelDB: float64(r.levels[i]), Summary: s}
 		if i > 0 {
 			c := r.changes[i-1]
 			l.Change = &levelChange{c.Percent.Value, c.Percent.U, c.Hz, c.Sure, c.Bends, c.WarmOhm}

@@ -16,6 +16,7 @@ import (
 	"tapload/measure/card"
 	"tapload/measure/record"
 	"tapload/plot"
+	"tapload/plot/report"
 )
 
 type sweepOptions struct {
@@ -37,8 +38,9 @@ type sweepOptions struct {
 	keep      string
 	plot      string
 	harmonics string
-	json      bool
 	force     bool
+
+	answer
 }
 
 func newSweep(e env) *cobra.Command {
@@ -107,7 +109,7 @@ more excursion.
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.harmonics, "distortion-plot", "", "also draw the harmonics of --distortion, into this `file`")
-	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
+	o.answer.register(f)
 	return c
 }
 
@@ -239,19 +241,13 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := writeFiles(files...); err != nil {
 		return err
 	}
-	for _, w := range result.Warnings {
-		e.warn(w.Text)
-	}
-	s := summarize(result, o.out)
-	s.Repeats = repeatEntries(repeats)
+	s := measure.Summarize(result, o.out)
+	s.Repeats = repeats
+	budget := measure.Budget(result.Curve)
 	if o.budget {
-		s.Budget = budgetOf(result.Curve)
+		s.Budget = budget
 	}
-	if o.json {
-		return writeJSON(e.stdout, s)
-	}
-	s.print(e.stdout)
-	return nil
+	return o.show(e, s, report.Sweep(s, budget), result.Warnings)
 }
 
 // open makes ready what measures for o, and lets go of it with end.
