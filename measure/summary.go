@@ -21,16 +21,16 @@ type Extreme struct {
 
 // Summary is what a record says at a glance.
 type Summary struct {
-	Label      string                    `json:"label"`
-	File       string                    `json:"file"`
-	Min        Extreme                   `json:"z_min"`
-	Max        Extreme                   `json:"z_max"`
-	Limit      string                    `json:"limit"` // what adds most to the uncertainties of Min and Max, in words
-	Warnings   impedance.Warnings        `json:"warnings"`
-	Drive      *record.Drive             `json:"load_level,omitempty"`
-	Distortion *record.DistortionSummary `json:"distortion,omitempty"`
-	Repeats    []Repeat                  `json:"repeats,omitempty"` // of which the record is the mean
-	Budget     []BudgetAt                `json:"budget,omitempty"`  // where it was asked for
+	Label      string             `json:"label"`
+	File       string             `json:"file"`
+	Min        Extreme            `json:"z_min"`
+	Max        Extreme            `json:"z_max"`
+	Limit      string             `json:"limit"` // what adds most to the uncertainties of Min and Max, in words
+	Warnings   impedance.Warnings `json:"warnings"`
+	Drive      *record.Drive      `json:"load_level,omitempty"`
+	Distortion *record.Harmonics  `json:"distortion,omitempty"`
+	Repeats    []Repeat           `json:"repeats,omitempty"` // of which the record is the mean
+	Budget     []BudgetAt         `json:"budget,omitempty"`  // where it was asked for
 
 	// Dip and Peak are the turns inside the band, nil where there is none.
 	Dip  *Extreme `json:"-"`
@@ -51,8 +51,7 @@ func Summarize(r record.Record, file string) Summary {
 		s.Limit = fmt.Sprintf("%s at the minimum, %s at the peak", s.Limit, at)
 	}
 	if r.Distortion != nil {
-		d := r.Distortion.Summary()
-		s.Distortion = &d
+		s.Distortion = r.Distortion.Harmonics()
 	}
 	return s
 }

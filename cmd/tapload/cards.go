@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/measure/card"
 	"tapload/measure/card/portaudio"
 	"tapload/plot/report"
@@ -69,7 +70,7 @@ func cards(e env, o cardsOptions) error {
 // there is a way.
 func quotedWord(name string) string {
 	if strings.ContainsAny(name, "\"$`\\!%") {
-		return shellWord(name)
+		return screen.Word(name)
 	}
 	return `"` + name + `"`
 }

@@ -6,7 +6,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -141,31 +140,4 @@ func (c *cancelAt) Write(p []byte) (int, error) {
 		c.cancel()
 	}
 	return n, err
-}
-
-// What the demonstration shows can be pasted into a shell as it stands.
-func TestDemoCommandsCanBeTyped(t *testing.T) {
-	for _, s := range demoSteps() {
-		for _, c := range s.commands {
-			line := strings.ReplaceAll(strings.Join(typed(c.args), "\n"), "\\\n", "")
-			words, err := shellWords(strings.TrimPrefix(line, "$ "), t.TempDir())
-			if want := append([]string{"tapload"}, c.args...); err != nil || !slices.Equal(words, want) {
-				t.Errorf("shown as %q, which is %q (%v)", line, words, err)
-			}
-		}
-	}
-}
-
-// A step that ends otherwise than it must stops the demonstration, and says
-// which and why.
-func TestDemoStopsAtAStepThatFails(t *testing.T) {
-	var out, log strings.Builder
-	e := env{stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now}
-	err := demoCommand{args: []string{"fit", "none" + recordSuffix}, code: exitFail}.do(context.Background(), e, &page{w: &out})
-	if err == nil || !strings.Contains(err.Error(), `"tapload fit none.sweep.json" ended with 1, and the demonstration needs 3: tapload: `) {
-		t.Error(err)
-	}
-	if log.Len() > 0 {
-		t.Errorf("stderr: %s", log.String())
-	}
 }

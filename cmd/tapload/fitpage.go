@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fit"
 	"tapload/fit/rating"
 	"tapload/measure/quantity"
@@ -27,14 +28,14 @@ func (p *page) line(s string) {
 }
 
 // words writes a sentence, folded.
-func (p *page) words(s string) { p.line(fold(s, pageColumns)) }
+func (p *page) words(s string) { p.line(screen.Fold(s, pageColumns)) }
 
 // row writes a named row of the table.
 func (p *page) row(name, text string) { p.under(12, name, text) }
 
 // under writes a text behind a name, folded under itself.
 func (p *page) under(indent int, name, text string) {
-	for i, line := range strings.Split(fold(text, pageColumns-indent-2), "\n") {
+	for i, line := range strings.Split(screen.Fold(text, pageColumns-indent-2), "\n") {
 		if i > 0 {
 			name = ""
 		}
@@ -280,7 +281,7 @@ func (f fitted) models(p *page) {
 			unsettled++
 		}
 		if c.Err != nil {
-			p.line(fold(fmt.Sprintf("%-30s %10d  %v", modelText(c.Model), c.Parameters, c.Err), pageColumns))
+			p.line(screen.Fold(fmt.Sprintf("%-30s %10d  %v", modelText(c.Model), c.Parameters, c.Err), pageColumns))
 			continue
 		}
 		chosen := ""

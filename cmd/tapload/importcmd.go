@@ -56,7 +56,7 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 				return usage(c, err)
 			}
 			if !c.Flags().Changed("label") {
-				o.label = labelOf(o.out)
+				o.label = record.LabelOf(o.out)
 			}
 			return importCurve(e, args[0], o, read)
 		},

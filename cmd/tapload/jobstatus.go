@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/job"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -133,7 +134,7 @@ func (s *jobStatus) findMissing() {
 	j := s.job
 	in := ""
 	if j.Folder != "." {
-		in = " --job " + shellWord(j.Folder)
+		in = " --job " + screen.Word(j.Folder)
 	}
 	lack := func(what, command string) {
 		s.missing = append(s.missing, what)
@@ -164,7 +165,7 @@ func (s *jobStatus) findMissing() {
 	case len(j.Cabinets) == 0:
 		lack("the cabinets", "tapload job add cabinet LABEL --record CAB"+recordSuffix+in)
 	case measured == 0:
-		lack("a measurement of "+quantity.List(unmeasured), "tapload sweep --card NAME --label "+shellWord(unmeasured[0]))
+		lack("a measurement of "+quantity.List(unmeasured), "tapload sweep --card NAME --label "+screen.Word(unmeasured[0]))
 	case len(unmeasured) > 0: // a rating may have to do
 		lack("a measurement of "+quantity.List(unmeasured), "")
 	}

@@ -72,7 +72,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
 			if e.talks {
-				return newGuide(c.Context(), e).run()
+				return e.guide(c.Context())
 			}
 			return c.Help()
 		},

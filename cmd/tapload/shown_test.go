@@ -16,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/cmd/tapload/internal/shelltest"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 )
@@ -200,12 +201,12 @@ func (b *shownBench) tapload(t *testing.T, folder string, args ...string) outcom
 // runShown runs a line as it is printed.
 func (b *shownBench) runShown(t *testing.T, folder, line string) {
 	t.Helper()
-	words, err := shellWords(line, folder)
+	words, err := shelltest.Words(line, folder)
 	if err != nil {
 		t.Fatalf("%s: %v", line, err)
 	}
 	b.provide(t, folder, words)
-	if words, err = shellWords(line, folder); err != nil { // with the files that a pattern finds now
+	if words, err = shelltest.Words(line, folder); err != nil { // with the files that a pattern finds now
 		t.Fatalf("%s: %v", line, err)
 	}
 	got := b.tapload(t, folder, words[1:]...)

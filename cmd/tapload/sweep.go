@@ -7,7 +7,6 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
-	"unicode"
 
 	"github.com/spf13/cobra"
 
@@ -119,7 +118,7 @@ func (o *sweepOptions) check() error {
 	case o.out == "" && o.label == "":
 		return errors.New("say where the record goes with -o FILE.sweep.json, or what is measured with --label")
 	case o.out == "":
-		name := fileName(o.label)
+		name := record.FileName(o.label)
 		if name == "" {
 			return fmt.Errorf("the label %q makes no file name; name the file with -o FILE.sweep.json", o.label)
 		}
@@ -127,7 +126,7 @@ func (o *sweepOptions) check() error {
 	case !strings.HasSuffix(o.out, ".json"):
 		return fmt.Errorf("-o %q: the record is JSON; its name ends in %s", o.out, recordSuffix)
 	case o.label == "":
-		o.label = labelOf(o.out)
+		o.label = record.LabelOf(o.out)
 	}
 	if err := o.pictures().check(); err != nil {
 		return err
@@ -168,21 +167,7 @@ func (o *sweepOptions) pictures() pictures {
 	return asked(picture{"--plot", o.plot}, picture{"--distortion-plot", o.harmonics})
 }
 
-const recordSuffix = ".sweep.json"
-
-// labelOf returns the label that a record of that file name gets.
-func labelOf(path string) string {
-	name := strings.TrimSuffix(filepath.Base(path), ".json")
-	return strings.TrimSuffix(name, ".sweep")
-}
-
-// fileName makes a file name of a label: "2x12 (left)" -> "2x12-left".
-func fileName(label string) string {
-	words := strings.FieldsFunc(strings.ToLower(label), func(r rune) bool {
-		return !unicode.IsLetter(r) && !unicode.IsDigit(r)
-	})
-	return strings.Join(words, "-")
-}
+const recordSuffix = record.Suffix
 
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	saved := file{path: o.out, force: o.force}

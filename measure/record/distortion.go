@@ -1,11 +1,9 @@
 package record
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 )
 
 // Distortion is what the current through a load holds beside its fundamental,
@@ -133,42 +131,4 @@ func (o Order) Clear(i int) bool { return o.Level[i] > o.Floor[i]+clearOfFloor }
 // ResidualClear tells the same of what lies above the orders.
 func (d Distortion) ResidualClear(i int) bool {
 	return d.Residual[i] > d.ResidualFloor[i]+scrapeOverFloor
-}
-
-// DistortionSummary is what a Distortion says at a glance.
-type DistortionSummary struct {
-	Orders  []OrderPeak `json:"orders"`  // that stand clear of their noise
-	Scrapes *LevelAt    `json:"scrapes"` // where something knocks or scrapes in every cycle; nil for nowhere
-}
-
-// OrderPeak is the highest level of one order.
-type OrderPeak struct {
-	Order int `json:"order"`
-	LevelAt
-}
-
-// LevelAt is a level against the fundamental of the given frequency.
-type LevelAt struct {
-	Hz      float64 `json:"hz"`
-	LevelDB float64 `json:"level_db"`
-	FloorDB float64 `json:"floor_db"` // what noise makes of it
-}
-
-// Summary returns where each order and what scrapes stand out most.
-func (d Distortion) Summary() DistortionSummary {
-	s := DistortionSummary{Orders: []OrderPeak{}}
-	for _, o := range d.Orders {
-		if i := o.Loudest(); i >= 0 {
-			s.Orders = append(s.Orders, OrderPeak{o.Number, LevelAt{d.Hz[i], o.Level[i], o.Floor[i]}})
-		}
-	}
-	if i := d.Scrape(); i >= 0 {
-		s.Scrapes = &LevelAt{d.Hz[i], d.Residual[i], d.ResidualFloor[i]}
-	}
-	return s
-}
-
-// Loudest are the orders that stand clear, the highest level first.
-func (s DistortionSummary) Loudest() []OrderPeak {
-	return slices.SortedStableFunc(slices.Values(s.Orders), func(a, b OrderPeak) int { return cmp.Compare(b.LevelDB, a.LevelDB) })
 }

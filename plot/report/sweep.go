@@ -62,7 +62,7 @@ func extremeText(e measure.Extreme) string {
 }
 
 // distortionRows are the highest two orders, and whether something scrapes.
-func distortionRows(d record.DistortionSummary) [][]string {
+func distortionRows(d record.Harmonics) [][]string {
 	text := "none of the current stands clear of the noise"
 	for i, o := range d.Loudest() {
 		one := fmt.Sprintf("order %d at most %.0f dB, at %s", o.Order, o.LevelDB, quantity.Hz(o.Hz))
