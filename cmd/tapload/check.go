@@ -4,16 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"math"
-	"strings"
 
 	"github.com/spf13/cobra"
 
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/signal"
-	"tapload/measure/verdict"
+	"tapload/plot/report"
 )
 
 type checkOptions struct {
@@ -25,7 +22,7 @@ type checkOptions struct {
 	known     fraction
 	fullScale volts
 
-	json bool
+	answer
 }
 
 func newCheck(e env) *cobra.Command {
@@ -63,7 +60,7 @@ Plug in a known resistor instead, and say its value with --known-ohm.`,
 	f.Var(&o.knownOhm, "known-ohm", "a known resistor is plugged in instead of the load")
 	f.Var(&o.known, "known-tolerance", "its tolerance")
 	f.Var(&o.fullScale, "full-scale-volt", "peak volts at the inputs that are full scale")
-	f.BoolVar(&o.json, "json", false, "print the findings as JSON")
+	o.register(f)
 	f.Lookup("known-ohm").DefValue = ""
 	f.Lookup("full-scale-volt").DefValue = ""
 	if err := f.MarkHidden("replay"); err != nil {
@@ -80,75 +77,6 @@ func (o *checkOptions) check() error {
 		return fmt.Errorf("--rate %d: must be 8000 to 768000 Hz", o.rate)
 	}
 	return o.source.check()
-}
-
-// checkSummary is what a check tells programs.
-type checkSummary struct {
-	Findings []findingEntry `json:"findings"`
-	LevelDB  *float64       `json:"level_db"` // null after a fault
-	NoiseDB  [2]float64     `json:"noise_db"`
-	Hum      *humEntry      `json:"hum"` // null without hum
-	Verdict  string         `json:"verdict"`
-}
-
-type findingEntry struct {
-	Code     string `json:"code"`
-	Severity string `json:"severity"`
-	Text     string `json:"text"`
-	Advice   string `json:"advice"`
-}
-
-type humEntry struct {
-	Hz float64 `json:"hz"`
-	DB float64 `json:"db"`
-}
-
-// silentDB stands for the level of a digital silence, which has none.
-const silentDB = -200.0
-
-func summarizeCheck(c measure.Checked) checkSummary {
-	s := checkSummary{Findings: []findingEntry{}, Verdict: verdict.Fail.String()}
-	for _, f := range c.Findings {
-		s.Findings = append(s.Findings, findingEntry{f.Code, f.Severity.String(), f.Text, f.Advice})
-	}
-	for i, n := range c.Noise {
-		s.NoiseDB[i] = max(silentDB, toDecibel(n))
-	}
-	if c.HumHz > 0 {
-		s.Hum = &humEntry{c.HumHz, toDecibel(c.Hum)}
-	}
-	if c.Pass() {
-		s.Verdict = verdict.Pass.String()
-		level := math.Floor(toDecibel(c.Level))
-		s.LevelDB = &level
-	}
-	return s
-}
-
-// print writes the answer first, then what is wrong with what to do about it,
-// the worst first, then what was measured.
-func (s checkSummary) print(w io.Writer) {
-	line := func(head, text string) {
-		const margin = 9
-		lines := strings.Split(fold(text, pageColumns-margin), "\n  ")
-		fmt.Fprintf(w, "%-*s%s\n", margin, head, strings.Join(lines, "\n"+strings.Repeat(" ", margin)))
-	}
-	line("verdict", s.Verdict)
-	if s.LevelDB != nil {
-		line("level", fmt.Sprintf("--level %.0f leaves the inputs 6 dB of room", *s.LevelDB))
-	}
-	for _, severity := range []measure.Severity{measure.Problem, measure.Caution, measure.Remark} {
-		for _, f := range s.Findings {
-			if f.Severity == severity.String() {
-				line(f.Severity, f.Text)
-				line("  to do", f.Advice)
-			}
-		}
-	}
-	line("noise", fmt.Sprintf("V1 %.0f dB, V2 %.0f dB of full scale", s.NoiseDB[0], s.NoiseDB[1]))
-	if s.Hum != nil {
-		line("hum", fmt.Sprintf("%.1f Hz, %.0f dB of full scale", s.Hum.Hz, s.Hum.DB))
-	}
 }
 
 func check(ctx context.Context, e env, o checkOptions) (err error) {
@@ -170,14 +98,8 @@ func check(ctx context.Context, e env, o checkOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	s := summarizeCheck(c)
-	if o.json {
-		err = writeJSON(e.stdout, s)
-	} else {
-		s.print(e.stdout)
+	if err := o.show(e, c, report.Check(c), nil); err != nil {
+		return err
 	}
-	if err == nil && !c.Pass() {
-		return &verdictError{exitFail}
-	}
-	return err
+	return verdictExit(c.Pass(), !c.Pass())
 }

@@ -80,5 +80,5 @@ func export(e env, in, out string, write recordWriter) error {
 	if out == "-" {
 		return write(l.record, e.stdout)
 	}
-	return writeFiles(file{path: out, force: true, write: func(w io.Writer) error { return write(l.record, w) }})
+	return e.write(file{path: out, force: true, write: func(w io.Writer) error { return write(l.record, w) }})
 }

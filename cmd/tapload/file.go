@@ -100,6 +100,17 @@ func (e env) sayEarlier(files ...file) {
 	}
 }
 
+// write writes files, and says so for a command that prints nothing else.
+func (e env) write(files ...file) error {
+	if err := writeFiles(files...); err != nil {
+		return err
+	}
+	for _, f := range files {
+		e.say("written " + f.path)
+	}
+	return nil
+}
+
 // writeFiles writes all files or none of them. Each goes to a temporary file
 // in its own folder first, and all get their names when all are complete, so
 // that no half file can ever be found under the name of a result. A

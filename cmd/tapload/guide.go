@@ -1,250 +1,56 @@
 package main
 
 import (
-	"bufio"
 	"context"
-	"errors"
-	"fmt"
 	"path/filepath"
-	"slices"
-	"strconv"
-	"strings"
 
-	"tapload/fixtures/job"
-	"tapload/measure/quantity"
+	"tapload/cmd/tapload/internal/demo"
+	"tapload/cmd/tapload/internal/guide"
+	"tapload/fixtures/loads"
+	"tapload/measure/card/portaudio"
+	"tapload/plot/report"
 )
 
-// guide leads somebody who does not live in a terminal through the jobs, line
-// by line. It asks, shows the command that does it, and runs that.
-type guide struct {
-	ctx   context.Context
-	e     env
-	lines <-chan string // typed; closed at the end of the input
-}
-
-// errLeft ends a guide, or the job that it is in.
-var errLeft = errors.New("left")
-
-func newGuide(ctx context.Context, e env) *guide {
-	lines := make(chan string)
-	go func() {
-		defer close(lines)
-		in := bufio.NewScanner(e.stdin)
-		for in.Scan() {
-			select {
-			case lines <- in.Text():
-			case <-ctx.Done():
-				return
+// guide asks what is to be done, in a terminal with somebody at it.
+func (e env) guide(ctx context.Context) error {
+	return guide.Run(ctx, guide.World{
+		In: e.stdin, Out: e.stdout,
+		Run: func(ctx context.Context, args []string) bool { return run(ctx, args, e) == exitDone },
+		Cards: func() (cards []guide.Card, err error) {
+			infos, _, err := e.sound.list()
+			for _, i := range portaudio.Cards(infos).BestFirst() {
+				if i.Measures() {
+					cards = append(cards, guide.Card{Name: i.Name, What: report.CardKind(i.Best().Kind)})
+				}
 			}
-		}
-	}()
-	return &guide{ctx, e, lines}
-}
-
-// guidedJob is what the menu offers.
-type guidedJob struct {
-	title string
-	do    func(*guide) error
-}
-
-func guidedJobs() []guidedJob {
-	return []guidedJob{
-		{"Measure a cabinet or a driver", (*guide).measure},
-		{"Say what a measured load is", (*guide).identify},
-		{"Find the hookup that suits an amplifier", (*guide).findHookup},
-		{"Draw a jumper box to build", (*guide).drawBox},
-		{"Prove a finished box", (*guide).proveBox},
-		{"Compare a driver before and after reconing", (*guide).compareDriver},
-	}
-}
-
-// run shows the menu until it is left.
-func (g *guide) run() error {
-	g.say("tapload measures what loudspeaker cabinets really are, and finds how to run them from an amplifier. Type a number and Enter; ? explains, q goes back. Everything here can be typed as a command too.")
-	for {
-		jobs := guidedJobs()
-		if isFile(job.FileName) {
-			jobs = append(jobs, guidedJob{"Write the job sheet of this folder", (*guide).writeReport})
-		}
-		var titles []string
-		for _, j := range jobs {
-			titles = append(titles, j.title)
-		}
-		i, err := g.choose("What is to be done?", "Each of these asks for what it needs and shows the command that does it.", titles, -1)
-		if errors.Is(err, errLeft) {
-			return nil
-		}
-		if err == nil {
-			err = jobs[i].do(g)
-		}
-		if err != nil && !errors.Is(err, errLeft) {
+			return cards, err
+		},
+		Bench: inventedBench,
+		Number: func(s, unit string) error {
+			_, err := parseQuantity(s, unit)
 			return err
-		}
-	}
-}
-
-func (g *guide) say(text string) { fmt.Fprintln(g.e.stdout, fold(text, pageColumns)) }
-
-// read returns what is typed next.
-func (g *guide) read(prompt string) (string, error) {
-	fmt.Fprint(g.e.stdout, prompt)
-	select {
-	case line, ok := <-g.lines:
-		if !ok {
-			fmt.Fprintln(g.e.stdout)
-			return "", errLeft
-		}
-		return strings.TrimSpace(line), nil
-	case <-g.ctx.Done():
-		return "", g.ctx.Err()
-	}
-}
-
-// ask returns an answer that check likes; an empty one is the default, and
-// where there is none and it is not optional, asked again.
-func (g *guide) ask(question, help, byDefault string, optional bool, check func(string) error) (string, error) {
-	prompt := question
-	switch {
-	case byDefault != "":
-		prompt += " [" + byDefault + "]"
-	case optional:
-		prompt += " [leave out]"
-	}
-	if !strings.HasSuffix(prompt, "?") {
-		prompt += ":"
-	}
-	for {
-		answer, err := g.read(prompt + " ")
-		switch {
-		case err != nil:
-			return "", err
-		case answer == "q":
-			return "", errLeft
-		case answer == "?":
-			g.say(help)
-			continue
-		case answer == "":
-			answer = byDefault
-		}
-		if answer == "" {
-			if optional {
-				return "", nil
+		},
+		Taps: func(s string) error { return new(taps).Set(s) },
+		Load: func(s string) error {
+			_, err := loads.Parse(s)
+			return err
+		},
+		Exchanged: func(before, after string) string {
+			w, found, err := exchanged(before, after)
+			if err != nil || !found {
+				return ""
 			}
-			g.say("An answer is needed here; ? explains it, q goes back.")
-			continue
-		}
-		if err := check(answer); err != nil {
-			g.say("That " + err.Error() + ".")
-			continue
-		}
-		return answer, nil
-	}
-}
-
-// choose returns which of the options was chosen; byDefault is one, or -1.
-func (g *guide) choose(question, help string, options []string, byDefault int) (int, error) {
-	fmt.Fprintln(g.e.stdout)
-	for i, o := range options {
-		fmt.Fprintf(g.e.stdout, "  %d  %s\n", i+1, o)
-	}
-	first := ""
-	if byDefault >= 0 {
-		first = strconv.Itoa(byDefault + 1)
-	}
-	answer, err := g.ask(question, help, first, false, func(s string) error {
-		if n, err := strconv.Atoi(s); err != nil || n < 1 || n > len(options) {
-			return fmt.Errorf("must be a number from 1 to %d", len(options))
-		}
-		return nil
-	})
-	if err != nil {
-		return 0, err
-	}
-	n, err := strconv.Atoi(answer)
-	return n - 1, err
-}
-
-// agree asks a question of yes or no.
-func (g *guide) agree(question, help string, byDefault bool) (bool, error) {
-	first := "no"
-	if byDefault {
-		first = "yes"
-	}
-	answer, err := g.ask(question, help, first, false, func(s string) error {
-		if s = strings.ToLower(s); s != "yes" && s != "no" && s != "y" && s != "n" {
-			return errors.New("must be yes or no")
-		}
-		return nil
-	})
-	return strings.HasPrefix(strings.ToLower(answer), "y"), err
-}
-
-// place asks for a file to write, and before it replaces one.
-func (g *guide) place(question, byDefault string, endings ...string) (string, error) {
-	for {
-		path, err := g.ask(question, "A file in this folder, or with its path. Its ending says what it is: "+quantity.List(endings)+".", byDefault, false, func(s string) error {
-			if !slices.ContainsFunc(endings, func(e string) bool { return strings.HasSuffix(s, e) }) {
-				return fmt.Errorf("must end in %s", quantity.List(endings))
-			}
-			return nil
-		})
-		if err != nil || !isFile(path) {
-			return path, err
-		}
-		replace, err := g.agree(path+" is there already; replace it?", "A record that is replaced is kept with a ~ behind its name; a picture or a sheet is not.", false)
-		if err != nil || replace {
-			return path, err
-		}
-	}
-}
-
-// record asks for a record of this folder, or of another.
-func (g *guide) record(question string, not ...string) (string, error) {
-	found, err := filepath.Glob("*" + recordSuffix)
-	if err != nil {
-		return "", err
-	}
-	found = slices.DeleteFunc(found, func(f string) bool { return slices.Contains(not, f) })
-	const help = "A record is what a measurement leaves, a file that ends in " + recordSuffix + "."
-	if len(found) > 0 {
-		options := append(slices.Clone(found), "another file")
-		i, err := g.choose(question, help, options, 0)
-		if err != nil || i < len(found) {
-			return options[i], err
-		}
-	}
-	return g.ask("File of the record", help, "", false, func(s string) error {
-		if !isFile(s) {
-			return fmt.Errorf("is no file here; measure first, which is number 1 of the menu")
-		}
-		return nil
+			return w.Text
+		},
 	})
 }
 
-// do shows a command and runs it.
-func (g *guide) do(args ...string) (code int) {
-	var words []string
-	for _, a := range args {
-		words = append(words, shellWord(a))
+// inventedBench writes the bench of the demonstration's unmarked cabinet, where
+// it is not there already.
+func inventedBench() (string, error) {
+	const path = "invented-cabinet.toml"
+	if isFile(path) {
+		return path, nil
 	}
-	fmt.Fprintf(g.e.stdout, "\nThe command for this:\n  tapload %s\n\n", strings.Join(words, " "))
-	return run(g.ctx, args, g.e)
-}
-
-// pause waits for Enter, so that something can be connected.
-func (g *guide) pause(text string) error {
-	g.say(text)
-	answer, err := g.read("Enter goes on: ")
-	if err == nil && answer == "q" {
-		err = errLeft
-	}
-	return err
-}
-
-// flag returns a flag and its value, or nothing where there is no value.
-func flag(name, value string) []string {
-	if value == "" {
-		return nil
-	}
-	return []string{name, value}
+	return path, writeFiles(whole(path, []byte(demo.Benches()[filepath.Join("bench", "dance.toml")])))
 }

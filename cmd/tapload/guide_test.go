@@ -27,7 +27,7 @@ func guided(t *testing.T, folder string, answers ...string) string {
 	if code := run(context.Background(), nil, e); code != exitDone {
 		t.Fatalf("ended with %d: %s\n%s", code, log.String(), out.String())
 	}
-	return out.String()
+	return strings.ReplaceAll(out.String(), " \\\n    ", " ") // a command on one line
 }
 
 // From nothing to a hookup, a box and a comparison, as somebody would type it.

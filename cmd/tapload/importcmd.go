@@ -15,9 +15,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/measure"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
+	"tapload/plot/report"
 )
 
 type importOptions struct {
@@ -26,7 +28,8 @@ type importOptions struct {
 	label  string
 	noise  partOfZ
 	force  bool
-	json   bool
+
+	answer
 }
 
 func newImport(e env) *cobra.Command {
@@ -53,7 +56,7 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 				return usage(c, err)
 			}
 			if !c.Flags().Changed("label") {
-				o.label = labelOf(o.out)
+				o.label = record.LabelOf(o.out)
 			}
 			return importCurve(e, args[0], o, read)
 		},
@@ -65,7 +68,7 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 	f.StringVar(&o.label, "label", "", "`name` of the load (default: the name of the output file)")
 	f.Var(&o.noise, "u-percent", "standard uncertainty of each point in percent of |Z| (k = 1), such as 0.5")
 	f.BoolVar(&o.force, "force", false, "do not keep an earlier record beside the new one")
-	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
+	o.register(f)
 	return c
 }
 
@@ -147,18 +150,11 @@ func importCurve(e env, path string, o importOptions, read curveReader) error {
 	if err := writeFiles(out); err != nil {
 		return err
 	}
-	for _, w := range rec.Warnings {
-		e.warn(w.Text)
-	}
-	s := summarize(rec, o.out)
+	s := measure.Summarize(rec, o.out)
 	if o.noise == 0 && !stated {
 		s.Limit = "not known"
 	}
-	if o.json {
-		return writeJSON(e.stdout, s)
-	}
-	s.print(e.stdout)
-	return nil
+	return o.show(e, s, report.Sweep(s, nil), rec.Warnings)
 }
 
 func readCurve(path string, read curveReader) (impedance.Curve, error) {

@@ -20,6 +20,7 @@ import (
 	"tapload/measure"
 	"tapload/measure/card"
 	"tapload/measure/quantity"
+	"tapload/plot/report"
 )
 
 func newJig(e env) *cobra.Command {
@@ -49,7 +50,7 @@ inputs, their gain knobs and one set of signal flags.`,
 	}
 	c.AddCommand(
 		newJigStandard(e, jig.Open), newJigStandard(e, jig.Short), newJigStandard(e, jig.Known),
-		newJigShow(e), newJigProve(e), newJigWiring(),
+		newJigShow(e), newJigProve(e), newJigWiring(e),
 	)
 	return c
 }
@@ -82,8 +83,8 @@ func (o jigOptions) agree(path string, c jig.Options) error {
 		show       func(float64) string
 	}{
 		{"sense-ohm", float64(o.senseOhm), c.SenseOhm, func(v float64) string { return quantity.Plain(v) + " ohm" }},
-		{"sense-tolerance", float64(o.tolerance), c.Tolerance, quantity.Percent},
-		{"mismatch", float64(o.mismatch), c.Mismatch, quantity.Percent},
+		{"sense-tolerance", float64(o.tolerance), c.Tolerance, quantity.Stated},
+		{"mismatch", float64(o.mismatch), c.Mismatch, quantity.Stated},
 	} {
 		if o.given(f.flag) && math.Abs(f.says-f.file) > 1e-9*f.file {
 			return fmt.Errorf("--%s %s: %s was made for %s; leave the flag away, or start a new jig file", f.flag, f.show(f.says), path, f.show(f.file))
@@ -125,7 +126,8 @@ type standardOptions struct {
 	jig    jigOptions
 	ohm    ohms
 	within fraction
-	json   bool
+
+	answer
 }
 
 func newJigStandard(e env, kind jig.Kind) *cobra.Command {
@@ -141,16 +143,11 @@ func newJigStandard(e env, kind jig.Kind) *cobra.Command {
 			return measureStandard(c.Context(), e, o)
 		},
 	}
-	do := "nothing connected to the clamps, the load's lead taken off"
-	switch kind {
-	case jig.Short:
-		do = "a short thick wire from clamp to clamp"
-	case jig.Known:
-		do = "a resistor of known value between the clamps, best near the sense resistor or the loads to come"
+	if kind == jig.Known {
 		c.Example += " --ohm 10 --tolerance 0.1%"
 	}
 	c.Short = "Measure the " + kind.String() + " standard into a jig file"
-	c.Long = paragraph(fmt.Sprintf("Measure the %s standard: %s.", kind, do)) + `
+	c.Long = paragraph(fmt.Sprintf("Measure the %s standard: %s.", kind, report.Standards[kind])) + `
 
 The jig file is begun by the first standard and extended by the next ones; a
 standard that is there already is replaced. A virtual bench puts the standard
@@ -166,7 +163,7 @@ in place of its load by itself.`
 	}
 	o.jig.register(f)
 	o.signal.register(f)
-	f.BoolVar(&o.json, "json", false, "print what was found as JSON")
+	o.answer.register(f)
 	return c
 }
 
@@ -230,17 +227,17 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	if err := writeFiles(out); err != nil {
 		return err
 	}
-	for _, w := range calibration.Standards[o.kind].Warnings {
-		e.warn(w.Text)
+	if o.kind == jig.Known {
+		e.say(fmt.Sprintf("note: the known resistor was taken as %s ohm within %s", quantity.Plain(float64(o.ohm)), quantity.Stated(float64(o.within))))
 	}
 	if before != nil {
 		e.say(fmt.Sprintf("the %s of %s was replaced", o.kind, before.Taken.Format(time.DateTime)))
 	}
-	s, err := summarizeJig(o.out, calibration, e.now())
+	s, err := jig.Summarize(calibration, o.out, e.now())
 	if err != nil {
 		return err
 	}
-	return s.show(e, o.json)
+	return o.show(e, s, report.Jig(s), calibration.Standards[o.kind].Warnings)
 }
 
 // put puts a standard in place of the load of a virtual bench; on a real one

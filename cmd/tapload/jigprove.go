@@ -3,15 +3,14 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"github.com/spf13/cobra"
 
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/impedance"
-	"tapload/measure/quantity"
 	"tapload/measure/verdict"
+	"tapload/plot/report"
 )
 
 type proveOptions struct {
@@ -19,7 +18,8 @@ type proveOptions struct {
 	signal signalOptions
 	ohm    ohms
 	within fraction
-	json   bool
+
+	answer
 }
 
 func newJigProve(e env) *cobra.Command {
@@ -54,7 +54,7 @@ A virtual bench measures the load that its file says.`,
 	f.Var(&o.ohm, "ohm", "the resistor that is connected")
 	f.Var(&o.within, "tolerance", "its tolerance")
 	o.signal.register(f)
-	f.BoolVar(&o.json, "json", false, "print the verdict as JSON")
+	o.register(f)
 	return c
 }
 
@@ -86,24 +86,8 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	for _, w := range rec.Warnings {
-		e.warn(w.Text)
-	}
-	if o.json {
-		err = writeJSON(e.stdout, struct {
-			Verdict  string             `json:"verdict"`
-			Ohm      float64            `json:"ohm"`
-			Allowed  float64            `json:"allowed_ohm"`
-			Off      float64            `json:"off_ohm"`
-			U        float64            `json:"u"` // k = 1, ohm
-			Hz       float64            `json:"hz"`
-			Warnings impedance.Warnings `json:"warnings"`
-		}{p.Verdict.String(), float64(o.ohm), p.Allowed, p.Off, p.Expanded / 2, p.Hz, impedance.Warnings(rec.Warnings)})
-	} else {
-		_, err = fmt.Fprintf(e.stdout, "verdict  %s\nworst    %s off %s ohm at %s; %s ohm is allowed (± is k = 2)\n",
-			p.Verdict, quantity.Of(p.Off, p.Expanded/2).In("ohm"), quantity.Plain(float64(o.ohm)), quantity.Hz(p.Hz), quantity.Digits(p.Allowed, 2))
-	}
-	if err != nil {
+	p.Warnings = impedance.Warnings(rec.Warnings)
+	if err := o.show(e, p, report.JigProof(p), rec.Warnings); err != nil {
 		return err
 	}
 	return verdictExit(p.Verdict == verdict.Pass, p.Verdict == verdict.Fail)

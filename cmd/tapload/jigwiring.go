@@ -8,7 +8,7 @@ import (
 	"tapload/plot"
 )
 
-func newJigWiring() *cobra.Command {
+func newJigWiring(e env) *cobra.Command {
 	var out string
 	sense := ohms(10)
 	c := &cobra.Command{
@@ -27,7 +27,11 @@ current takes the thick lines; what the inputs hear takes wires of its own.`,
 			if err := p.check(); err != nil {
 				return usage(c, err)
 			}
-			return p.write(func(string) (chart, error) { return plot.JigDrawing{SenseOhm: float64(sense)}, nil })
+			files, err := p.files(func(string) (chart, error) { return plot.JigDrawing{SenseOhm: float64(sense)}, nil })
+			if err != nil {
+				return err
+			}
+			return e.write(files...)
 		},
 	}
 	f := c.Flags()

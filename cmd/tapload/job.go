@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fit/identify"
 	"tapload/fixtures/job"
 )
@@ -111,7 +112,7 @@ word; no person's name is needed. What is not known yet can be added later.`,
 			if err := writeFiles(whole(path, f.Text())); err != nil {
 				return err
 			}
-			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     tapload job add cabinet LABEL --job %s --record CAB%s\n", path, reference, shellWord(args[0]), recordSuffix)
+			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     tapload job add cabinet LABEL --job %s --record CAB%s\n", path, reference, screen.Word(args[0]), recordSuffix)
 			return nil
 		},
 	}

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 	"tapload/measure/quantity"
@@ -35,7 +36,7 @@ func jobOf(c *cobra.Command) (*job.Job, error) {
 	case errors.Is(err, job.ErrNone) && folder == "." && (f == nil || !f.Changed):
 		return nil, nil
 	case errors.Is(err, job.ErrNone):
-		return nil, fmt.Errorf("%w; \"tapload job new %s\" makes one", err, shellWord(folder))
+		return nil, fmt.Errorf("%w; \"tapload job new %s\" makes one", err, screen.Word(folder))
 	case err != nil:
 		return nil, err
 	}

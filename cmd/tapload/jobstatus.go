@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 	"tapload/fixtures/loads"
@@ -117,7 +118,7 @@ func (s *jobStatus) findMissing() {
 	j := s.job
 	in := ""
 	if j.Folder != "." {
-		in = " --job " + shellWord(j.Folder)
+		in = " --job " + screen.Word(j.Folder)
 	}
 	lack := func(what, command string) {
 		s.missing = append(s.missing, what)
@@ -148,7 +149,7 @@ func (s *jobStatus) findMissing() {
 	case len(j.Cabinets) == 0:
 		lack("the cabinets", "tapload job add cabinet LABEL --record CAB"+recordSuffix+in)
 	case measured == 0:
-		lack("a measurement of "+quantity.List(unmeasured), "tapload sweep --card NAME --label "+shellWord(unmeasured[0]))
+		lack("a measurement of "+quantity.List(unmeasured), "tapload sweep --card NAME --label "+screen.Word(unmeasured[0]))
 	case len(unmeasured) > 0: // a rating may have to do
 		lack("a measurement of "+quantity.List(unmeasured), "")
 	}

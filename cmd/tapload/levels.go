@@ -71,7 +71,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	var levelDB []float64
 	var records []record.Record
 	var written []string
-	var sweeps []summary
+	var sweeps []measure.Summary
 	for i, one := range each {
 		levelDB = append(levelDB, float64(o.signal.levels[i]))
 		setup.Label, setup.Now = one.label, e.now().UTC()
@@ -92,7 +92,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 		records, written = append(records, record), append(written, one.out)
-		sweeps = append(sweeps, summarize(record, one.out))
+		sweeps = append(sweeps, measure.Summarize(record, one.out))
 	}
 	r, err := recone.LevelSeries(levelDB, records)
 	if err != nil {
@@ -110,7 +110,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	for i, record := range records {
 		about.Add(r.Name(i), record.Warnings)
 	}
-	return answer{json: o.json}.show(e, seriesOf(r, sweeps, about.List()), report.Levels(r), about.List())
+	return o.show(e, seriesOf(r, sweeps, about.List()), report.Levels(r), about.List())
 }
 
 // seriesObject is what a series tells programs. Uncertainties are standard ones
@@ -124,14 +124,14 @@ type seriesObject struct {
 
 type levelObject struct {
 	LevelDB float64 `json:"level_db"`
-	summary
+	measure.Summary
 	Change *recone.LevelChange `json:"change"` // against the first; null for that
 }
 
-func seriesOf(r recone.Series, sweeps []summary, warnings []impedance.Warning) seriesObject {
+func seriesOf(r recone.Series, sweeps []measure.Summary, warnings []impedance.Warning) seriesObject {
 	o := seriesObject{LeastBend: recone.LeastBend, Warnings: warnings}
 	for i, s := range sweeps {
-		l := levelObject{LevelDB: r.LevelDB[i], summary: s}
+		l := levelObject{LevelDB: r.LevelDB[i], Summary: s}
 		if i > 0 {
 			l.Change = &r.Changes[i-1]
 		}

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"tapload/cmd/tapload/internal/screen"
 )
 
 const pageColumns = 80
@@ -21,11 +23,11 @@ func (p *page) line(s string) {
 }
 
 // words writes a sentence, folded.
-func (p *page) words(s string) { p.line(fold(s, pageColumns)) }
+func (p *page) words(s string) { p.line(screen.Fold(s, pageColumns)) }
 
 // under writes a text behind a name, folded under itself.
 func (p *page) under(indent int, name, text string) {
-	for i, line := range strings.Split(fold(text, pageColumns-indent-2), "\n") {
+	for i, line := range strings.Split(screen.Fold(text, pageColumns-indent-2), "\n") {
 		if i > 0 {
 			name = ""
 		}

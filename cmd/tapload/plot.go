@@ -91,7 +91,7 @@ func draw(e env, args []string, o plotOptions) error {
 	if err != nil {
 		return err
 	}
-	return writeFiles(file{path: o.out, force: true, write: write})
+	return e.write(file{path: o.out, force: true, write: write})
 }
 
 // chart is any of the charts of package plot.

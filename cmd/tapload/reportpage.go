@@ -11,6 +11,7 @@ import (
 
 	"tapload/fixtures/amp"
 	"tapload/fixtures/jig"
+	"tapload/measure"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
@@ -196,7 +197,7 @@ func (c cabinetFinding) pieces(s *report.Section, a *amp.Amplifier) error {
 	}
 	chart.LowHz, chart.HighHz = plot.UsualBand(c.rec.Curve)
 	low, high := c.rec.Curve.Extremes()
-	lowest, highest := extremeAt(c.rec.Curve, low), extremeAt(c.rec.Curve, high)
+	lowest, highest := measure.ExtremeAt(c.rec.Curve, low), measure.ExtremeAt(c.rec.Curve, high)
 	f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)", quantity.Of(lowest.Ohm, lowest.U).In("ohm"), quantity.Hz(lowest.Hz), quantity.Of(highest.Ohm, highest.U).In("ohm"), quantity.Hz(highest.Hz)))
 	if err != nil {
 		return fmt.Errorf("cabinet %s: %w", c.Label, err)

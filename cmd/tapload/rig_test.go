@@ -243,19 +243,27 @@ func stopMidSweep(t *testing.T, stop func(*rig.Rig, *os.Process) error, want str
 	return false
 }
 
+// listedDevice is a device of "cards --json".
+type listedDevice struct {
+	API, Name, Card, For string
+	Inputs, Outputs      int
+	RateHz               float64 `json:"rate_hz"`
+	Default              bool
+}
+
 func TestCardsLists(t *testing.T) {
 	r := rig.Start(t, rig.Options{})
 	got := finish(t, program(t, r, "cards"))
-	if got.code != exitDone || strings.Count(got.stdout, "simcard  ") != 1 || !strings.Contains(got.stdout, "48000 Hz  studio's sound server") {
+	if got.code != exitDone || strings.Count(got.stdout, "\nsimcard  ") != 1 || !strings.Contains(got.stdout, "48000 Hz  studio's sound server") {
 		t.Errorf("exit code %d, stdout %q, stderr %q", got.code, got.stdout, got.stderr)
 	}
 	got = finish(t, program(t, r, "cards", "--json"))
-	var list struct{ Cards []cardEntry }
+	var list struct{ Cards []listedDevice }
 	if err := json.Unmarshal([]byte(got.stdout), &list); err != nil {
 		t.Fatalf("%v in %q", err, got.stdout)
 	}
-	want := cardEntry{API: rig.API, Name: "simcard", Inputs: 2, Outputs: 2, RateHz: 48000, Card: "simcard", For: "studio-server"}
-	found := slices.IndexFunc(list.Cards, func(c cardEntry) bool { c.Default = false; return c == want })
+	want := listedDevice{API: rig.API, Name: "simcard", Inputs: 2, Outputs: 2, RateHz: 48000, Card: "simcard", For: "studio-server"}
+	found := slices.IndexFunc(list.Cards, func(c listedDevice) bool { c.Default = false; return c == want })
 	if found < 0 {
 		t.Errorf("%+v is not among %+v", want, list.Cards)
 	}

@@ -72,7 +72,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
 			if e.talks {
-				return newGuide(c.Context(), e).run()
+				return e.guide(c.Context())
 			}
 			return c.Help()
 		},
@@ -94,6 +94,7 @@ voltage before the resistor, input 2 the voltage at the load.`,
 		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newReport(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)
+	root.SetHelpCommand(newHelp(e))
 	offer(root)
 	return root
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"errors"
 	"io"
 	"math/cmplx"
@@ -27,6 +28,7 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exit":    cmdExit,
+			"json":    cmdJSON,
 			"says":    cmdSays("stdout"),
 			"warns":   cmdSays("stderr"),
 			"divider": cmdDivider,
@@ -35,6 +37,9 @@ func TestScripts(t *testing.T) {
 		},
 	})
 }
+
+// foldedLine goes on with the one above it.
+var foldedLine = regexp.MustCompile("\n {2,}")
 
 // cmdSays is "says [-count=N] REGEXP" and "warns [-count=N] REGEXP": stdout and
 // stderr of testscript, but with folded sentences in one line again.
@@ -51,7 +56,7 @@ func cmdSays(stream string) func(*testscript.TestScript, bool, []string) {
 		}
 		re, err := regexp.Compile("(?m)" + args[0])
 		ts.Check(err)
-		text := strings.ReplaceAll(ts.ReadFile(stream), "\n  ", " ")
+		text := foldedLine.ReplaceAllString(ts.ReadFile(stream), " ")
 		found := len(re.FindAllString(text, -1))
 		switch {
 		case want >= 0 && found != want:
@@ -62,6 +67,45 @@ func cmdSays(stream string) func(*testscript.TestScript, bool, []string) {
 			ts.Fatalf("unexpected match for %#q in %s:\n%s", args[0], stream, text)
 		}
 	}
+}
+
+// cmdJSON is "json PATH REGEXP": the value at a dotted path of the object on
+// stdout, "warnings.0.code", matches as a whole; strings without their quotes.
+// "! json" wants another value, or none.
+func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: json PATH REGEXP")
+	}
+	re, err := regexp.Compile("^(?:" + args[1] + ")$")
+	ts.Check(err)
+	text := ts.ReadFile("stdout")
+	value, found := jsonAt([]byte(text), args[0])
+	if matches := found && re.MatchString(value); matches == neg {
+		ts.Fatalf("%s is %q (there: %v), and the script has %#q, not %v, in\n%s", args[0], value, found, args[1], neg, text)
+	}
+}
+
+func jsonAt(text []byte, path string) (value string, found bool) {
+	for _, key := range strings.Split(path, ".") {
+		var object map[string]json.RawMessage
+		var list []json.RawMessage
+		if json.Unmarshal(text, &object) == nil {
+			if text, found = object[key]; !found {
+				return "", false
+			}
+			continue
+		}
+		i, err := strconv.Atoi(key)
+		if err != nil || json.Unmarshal(text, &list) != nil || i >= len(list) {
+			return "", false
+		}
+		text = list[i]
+	}
+	var s string
+	if text[0] == '"' && json.Unmarshal(text, &s) == nil {
+		return s, true
+	}
+	return string(text), true
 }
 
 // cmdExit is "exit CODE PROGRAM ARGS...": the program must end with that code.

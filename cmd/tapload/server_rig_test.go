@@ -124,7 +124,7 @@ func TestServerCards(t *testing.T) {
 			t.Parallel()
 			r := rig.Start(t, rig.Options{Server: server})
 			got := finish(t, program(t, r, "cards", "--json"))
-			var list struct{ Cards []cardEntry }
+			var list struct{ Cards []listedDevice }
 			if err := json.Unmarshal([]byte(got.stdout), &list); err != nil {
 				t.Fatalf("%v in %q", err, got.stdout)
 			}

@@ -4,18 +4,19 @@ import (
 	"context"
 	"errors"
 	"io/fs"
+	"maps"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"tapload/cmd/tapload/internal/manual"
+	"tapload/cmd/tapload/internal/shelltest"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 )
@@ -30,44 +31,40 @@ var endsWith = map[string]int{
 	"tapload compare before.sweep.json after.sweep.json --limits limits.toml --json":                                                                                 exitFail,
 }
 
-// TestShownCommands runs every command that README.md and the help show, as it
-// is printed. What a command names is there, and what it says it writes must be
-// there afterwards. The blocks of one section of README.md run one after another
-// in one folder, each other command in a folder of its own.
+// TestShownCommands runs every command that README.md, the topics of the manual
+// and the help show, as it is printed. What a command names is there, and what it
+// says it writes must be there afterwards. The blocks of one section run one after
+// another in one folder, each other command in a folder of its own.
 func TestShownCommands(t *testing.T) {
 	if testing.Short() {
-		t.Skip("runs a hundred processes, in which a race shows no sooner than in the tests of each command")
+		t.Skip("runs a hundred commands, in which a race shows no sooner than in the tests of each command")
 	}
 	benches, err := filepath.Abs("../../testdata/bench")
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &shownBench{stock: t.TempDir(), benches: benches, recordings: t.TempDir(), made: map[string]*sync.Once{}}
+	b := &shownBench{stock: t.TempDir(), benches: benches, recordings: t.TempDir(), made: map[string]bool{}}
 	blocks := slices.Concat(readmeBlocks(t), helpBlocks())
 	shown := map[string]bool{}
-	t.Run("run", func(t *testing.T) {
-		for _, block := range blocks {
-			if len(block.lines) == 1 && shown[oneLine(block.lines[0])] {
-				continue
-			}
-			for _, line := range block.lines {
-				shown[oneLine(line)] = true
-			}
-			t.Run(block.where, func(t *testing.T) {
-				t.Parallel()
-				folder := t.TempDir()
-				for _, line := range block.lines {
-					b.runShown(t, folder, line)
-				}
-			})
+	for _, block := range blocks {
+		if len(block.lines) == 1 && shown[oneLine(block.lines[0])] {
+			continue
 		}
-	})
+		for _, line := range block.lines {
+			shown[oneLine(line)] = true
+		}
+		t.Run(block.where, func(t *testing.T) {
+			folder := t.TempDir()
+			for _, line := range block.lines {
+				b.runShown(t, folder, line)
+			}
+		})
+	}
 	for line := range endsWith {
 		if !shown[line] {
 			t.Errorf("%s: its exit code is listed, and nothing shows it any more", line)
 		}
 	}
-	t.Logf("%d commands took %.1f s of CPU", len(shown), b.cpu.Seconds())
 }
 
 // shownBlock are commands that somebody would run one after another.
@@ -78,34 +75,44 @@ type shownBlock struct {
 
 var inlineCommand = regexp.MustCompile("`(tapload [^`]+)`")
 
-// readmeBlocks returns the commands of README.md: the lines of a block that
-// begin with the program's name, and what stands in the text between backticks.
+// readmeBlocks returns the commands of README.md and of the topics: the lines of a
+// block that begin with the program's name, and what stands in the text between
+// backticks.
 func readmeBlocks(t *testing.T) []shownBlock {
 	t.Helper()
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
+	texts := map[string]string{"README": string(readme)}
+	for _, topic := range manual.Topics() {
+		texts[topic.Name] = topic.Source
+	}
 	var blocks []shownBlock
-	for section := range strings.SplitSeq("\n"+string(readme), "\n## ") {
-		title, _, _ := strings.Cut(section, "\n")
-		all := shownBlock{where: "README/" + title}
-		for i, part := range strings.Split(section, "\n```") {
-			if i%2 == 1 {
-				_, text, _ := strings.Cut(part, "\n") // after the name of a language
-				all.lines = append(all.lines, commandLines(text, "")...)
-				continue
+	for _, name := range slices.Sorted(maps.Keys(texts)) {
+		for section := range strings.SplitSeq("\n"+texts[name], "\n## ") {
+			title, _, _ := strings.Cut(section, "\n")
+			all := shownBlock{where: name + "/" + title}
+			for i, part := range strings.Split(section, "\n```") {
+				if i%2 == 1 {
+					_, text, _ := strings.Cut(part, "\n") // after the name of a language
+					all.lines = append(all.lines, commandLines(text, "")...)
+					continue
+				}
+				for _, m := range inlineCommand.FindAllStringSubmatch(strings.ReplaceAll(part, "\n", " "), -1) {
+					if m[1] == "tapload help TOPIC" {
+						continue // a placeholder
+					}
+					blocks = append(blocks, shownBlock{name + "/text/" + strings.TrimPrefix(m[1], "tapload "), []string{m[1]}})
+				}
 			}
-			for _, m := range inlineCommand.FindAllStringSubmatch(strings.ReplaceAll(part, "\n", " "), -1) {
-				blocks = append(blocks, shownBlock{"README/text/" + strings.TrimPrefix(m[1], "tapload "), []string{m[1]}})
+			if len(all.lines) > 0 {
+				blocks = append(blocks, all)
 			}
-		}
-		if len(all.lines) > 0 {
-			blocks = append(blocks, all)
 		}
 	}
 	if len(blocks) < 10 {
-		t.Fatalf("README.md has %d blocks of commands; is it still read right", len(blocks))
+		t.Fatalf("the documents have %d blocks of commands; are they still read right", len(blocks))
 	}
 	return blocks
 }
@@ -177,40 +184,52 @@ func TestEveryCommandHasHelp(t *testing.T) {
 type shownBench struct {
 	stock, benches, recordings string
 
-	mu   sync.Mutex
-	made map[string]*sync.Once
-	cpu  time.Duration
+	made map[string]bool
 }
 
 // tapload runs one command line in a folder.
 func (b *shownBench) tapload(t *testing.T, folder string, args ...string) outcome {
 	t.Helper()
+	home, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chdir(folder); err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := os.Chdir(home); err != nil {
+			t.Fatal(err)
+		}
+	}()
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
-	cmd := exec.CommandContext(ctx, "tapload-on-stand-in", args...)
-	cmd.Dir = folder
-	cmd.Env = append(os.Environ(), benchesVariable+"="+b.benches, recordingsVariable+"="+b.recordings)
-	got := finish(t, cmd)
-	b.mu.Lock()
-	b.cpu += cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
-	b.mu.Unlock()
-	return got
+	var out, log strings.Builder
+	e := env{stdin: strings.NewReader(""), stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now, sound: standIn{args: args, benches: b.benches, recordings: b.recordings}}
+	code := run(ctx, args, e)
+	return outcome{code: code, stdout: out.String(), stderr: log.String()}
 }
 
 // runShown runs a line as it is printed.
 func (b *shownBench) runShown(t *testing.T, folder, line string) {
 	t.Helper()
-	words, err := shellWords(line, folder)
+	words, err := shelltest.Words(line, folder)
 	if err != nil {
 		t.Fatalf("%s: %v", line, err)
 	}
 	b.provide(t, folder, words)
-	if words, err = shellWords(line, folder); err != nil { // with the files that a pattern finds now
+	if words, err = shelltest.Words(line, folder); err != nil { // with the files that a pattern finds now
 		t.Fatalf("%s: %v", line, err)
+	}
+	if oneLine(line) == "tapload demo" { // TestDemo runs it
+		if err := os.CopyFS(filepath.Join(folder, "demo"), demonstration(t).folder); err != nil {
+			t.Fatal(err)
+		}
+		return
 	}
 	got := b.tapload(t, folder, words[1:]...)
 	if want := endsWith[oneLine(line)]; got.code != want {
-		t.Fatalf("%s\nended with %d, want %d:\n%s%s", line, got.code, want, got.stdout, got.stderr)
+		t.Fatalf("%s\nexited with %d, want %d:\n%s%s", line, got.code, want, got.stdout, got.stderr)
 	}
 	for i, word := range words[:len(words)-1] {
 		if outputFlags[word] && !strings.Contains(line, "--level -30,") { // a series writes a file for each level
@@ -364,23 +383,17 @@ func (b *shownBench) keep(t *testing.T, words []string, name string) string {
 	default:
 		return ""
 	}
-	b.mu.Lock()
-	once := b.made[stock]
-	if once == nil {
-		once = new(sync.Once)
-		b.made[stock] = once
-	}
-	b.mu.Unlock()
-	once.Do(func() {
+	if !b.made[stock] {
+		b.made[stock] = true
 		if text != "" {
 			writeText(t, filepath.Join(b.stock, stock), text)
 		}
 		for _, args := range commands {
 			if got := b.tapload(t, b.stock, args...); got.code != exitDone {
-				t.Errorf("%q, which makes %s, ended with %d: %s", args, stock, got.code, got.stderr)
+				t.Errorf("%q, which makes %s, exited with %d: %s", args, stock, got.code, got.stderr)
 			}
 		}
-	})
+	}
 	return filepath.Join(b.stock, stock)
 }
 

@@ -90,7 +90,7 @@ func (o *signalOptions) registerSignal(f *pflag.FlagSet) {
 	f.Var(&o.period, "period", "length of one chirp or multitone; the nearest that suits is taken")
 	f.Lookup("period").DefValue = "5.46" // of which all digits would only confuse
 	f.IntVar(&o.perOctave, "points-per-octave", 0, fmt.Sprintf("lines or tones an octave, `n`; %d for a multitone, %d for tones", signal.DefaultPerOctave, signal.DefaultTonesPerOctave))
-	f.Lookup("points-per-octave").DefValue = "" // which depends on the signal
+	f.Lookup("points-per-octave").DefValue = "0" // which is not shown: it depends on the signal
 	f.Var(&o.dwell, "dwell", "shortest time for which a tone is measured, in the first round")
 	f.Var(&o.settle, "settle", "shortest time for which a load may settle to a tone")
 }

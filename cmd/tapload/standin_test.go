@@ -19,6 +19,7 @@ import (
 	"tapload/fixtures/netlist"
 	"tapload/measure/card"
 	"tapload/measure/card/portaudio"
+	"tapload/measure/record"
 )
 
 // The folders of benches and of recordings, and a list of sound cards, for the program that runs with a
@@ -153,7 +154,7 @@ func (s standIn) measured() string {
 	if out := s.value("-o"); out != "" {
 		return strings.TrimSuffix(filepath.Base(out), recordSuffix)
 	}
-	return fileName(s.value("--label"))
+	return record.FileName(s.value("--label"))
 }
 
 // load returns what is to be measured: the standard of a jig, a known resistor,

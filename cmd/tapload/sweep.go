@@ -7,7 +7,6 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
-	"unicode"
 
 	"github.com/spf13/cobra"
 
@@ -38,8 +37,9 @@ type sweepOptions struct {
 	keep      string
 	plot      string
 	harmonics string
-	json      bool
 	force     bool
+
+	answer
 }
 
 func newSweep(e env) *cobra.Command {
@@ -108,7 +108,7 @@ more excursion.
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.harmonics, "distortion-plot", "", "also draw the harmonics of --distortion, into this `file`")
-	f.BoolVar(&o.json, "json", false, "print the summary as JSON")
+	o.answer.register(f)
 	return c
 }
 
@@ -118,7 +118,7 @@ func (o *sweepOptions) check() error {
 	case o.out == "" && o.label == "":
 		return errors.New("say where the record goes with -o FILE.sweep.json, or what is measured with --label")
 	case o.out == "":
-		name := fileName(o.label)
+		name := record.FileName(o.label)
 		if name == "" {
 			return fmt.Errorf("the label %q makes no file name; name the file with -o FILE.sweep.json", o.label)
 		}
@@ -126,7 +126,7 @@ func (o *sweepOptions) check() error {
 	case !strings.HasSuffix(o.out, ".json"):
 		return fmt.Errorf("-o %q: the record is JSON; its name ends in %s", o.out, recordSuffix)
 	case o.label == "":
-		o.label = labelOf(o.out)
+		o.label = record.LabelOf(o.out)
 	}
 	if err := o.pictures().check(); err != nil {
 		return err
@@ -167,21 +167,7 @@ func (o *sweepOptions) pictures() pictures {
 	return asked(picture{"--plot", o.plot}, picture{"--distortion-plot", o.harmonics})
 }
 
-const recordSuffix = ".sweep.json"
-
-// labelOf returns the label that a record of that file name gets.
-func labelOf(path string) string {
-	name := strings.TrimSuffix(filepath.Base(path), ".json")
-	return strings.TrimSuffix(name, ".sweep")
-}
-
-// fileName makes a file name of a label: "2x12 (left)" -> "2x12-left".
-func fileName(label string) string {
-	words := strings.FieldsFunc(strings.ToLower(label), func(r rune) bool {
-		return !unicode.IsLetter(r) && !unicode.IsDigit(r)
-	})
-	return strings.Join(words, "-")
-}
+const recordSuffix = record.Suffix
 
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	saved := file{path: o.out, force: o.force}
@@ -240,19 +226,13 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := writeFiles(files...); err != nil {
 		return err
 	}
-	for _, w := range result.Warnings {
-		e.warn(w.Text)
-	}
-	s := summarize(result, o.out)
-	s.Repeats = repeatEntries(repeats)
+	s := measure.Summarize(result, o.out)
+	s.Repeats = repeats
+	budget := measure.Budget(result.Curve)
 	if o.budget {
-		s.Budget = budgetOf(result.Curve)
+		s.Budget = budget
 	}
-	if o.json {
-		return writeJSON(e.stdout, s)
-	}
-	s.print(e.stdout)
-	return nil
+	return o.show(e, s, report.Sweep(s, budget), result.Warnings)
 }
 
 // open makes ready what measures for o, and lets go of it with end.

@@ -120,6 +120,16 @@ func LimitHz(hz float64) string {
 // Percent writes a part of a whole with three significant digits.
 func Percent(part float64) string { return Digits(100*part, 3) + " %" }
 
+// Stated writes a part of a whole that somebody chose, such as a tolerance:
+// Percent without trailing zeros.
+func Stated(part float64) string {
+	digits, _, _ := strings.Cut(Percent(part), " ")
+	if strings.Contains(digits, ".") {
+		digits = strings.TrimRight(strings.TrimRight(digits, "0"), ".")
+	}
+	return digits + " %"
+}
+
 // Rest writes a part of a whole that should be small with two significant
 // digits.
 func Rest(part float64) string {

@@ -68,12 +68,50 @@ func TestInHolds(t *testing.T) {
 
 func TestWords(t *testing.T) {
 	for got, want := range map[string]string{
-		Hz(94.0004): "94.0 Hz", Hz(1234): "1.23 kHz", LimitHz(10e3): "10 kHz", Ohms(8): "8", Ohms(8. / 3): "2.67",
-		Percent(0.5): "50.0 %", Rest(1e-6): "less than 0.001 %", Probability(0.9999): "> 99.9 %", Probability(1e-9): "< 0.1 %", Probability(0.28): "28 %",
+		Hz(94.0004): "94.0 Hz", Hz(999.4): "999 Hz", Hz(999.6): "1.00 kHz", Hz(1234): "1.23 kHz", LimitHz(10e3): "10 kHz", Ohms(8): "8", Ohms(8. / 3): "2.67",
+		Percent(0.5): "50.0 %", Stated(0.001): "0.1 %", Stated(0.1): "10 %", Stated(0.125): "12.5 %", Rest(1e-6): "less than 0.001 %", Probability(0.9999): "> 99.9 %", Probability(1e-9): "< 0.1 %", Probability(0.28): "28 %",
 		List([]string{"a"}): "a", List([]string{"a", "b", "c"}): "a, b and c",
 	} {
 		if got != want {
 			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
+// TestDigitsAreClose: what is printed is never further from x than half a
+// step of its last digit.
+func TestDigitsAreClose(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		x := math.Pow(10, rapid.Float64Range(-9, 9).Draw(t, "decade"))
+		n := rapid.IntRange(1, 6).Draw(t, "n")
+		got, err := strconv.ParseFloat(Digits(x, n), 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if step := math.Pow(10, math.Floor(math.Log10(x))-float64(n-1)); math.Abs(got-x) > step*(0.5+1e-9) {
+			t.Fatalf("%v to %d digits became %v", x, n, got)
+		}
+	})
+}
+
+func TestDigits(t *testing.T) {
+	tests := []struct {
+		x    float64
+		n    int
+		want string
+	}{
+		{0, 3, "0"},
+		{1, 3, "1.00"},
+		{9.996, 3, "10.0"}, // rounding makes it a digit longer
+		{999.4, 3, "999"},
+		{999.6, 3, "1000"},
+		{12345, 3, "12300"},
+		{0.0012345, 3, "0.00123"},
+		{-6.524, 3, "-6.52"},
+	}
+	for _, tt := range tests {
+		if got := Digits(tt.x, tt.n); got != tt.want {
+			t.Errorf("Digits(%v, %d) = %s, want %s", tt.x, tt.n, got, tt.want)
 		}
 	}
 }

@@ -36,6 +36,19 @@ type Drive struct {
 	Watt     float64 // W; 0 where the curve does not cover what was played
 }
 
+// MarshalJSON gives null for watts that are not known.
+func (d Drive) MarshalJSON() ([]byte, error) {
+	out := struct {
+		RMSVolt  float64  `json:"rms_volt"`
+		PeakVolt float64  `json:"peak_volt"`
+		Watt     *float64 `json:"watt"`
+	}{RMSVolt: d.RMSVolt, PeakVolt: d.PeakVolt}
+	if d.Watt > 0 {
+		out.Watt = &d.Watt
+	}
+	return json.Marshal(out)
+}
+
 // Record is a curve with all that is known of how it was measured.
 type Record struct {
 	Label    string

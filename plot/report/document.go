@@ -28,7 +28,7 @@ type Section struct {
 	Pieces  []Piece
 }
 
-// Piece is one of Words, Points, Caution, Table, Figure and Label.
+// Piece is one of Words, Points, Caution, Lines, Table, Figure and Label.
 type Piece interface{ piece() }
 
 // Words is a paragraph.
@@ -39,6 +39,9 @@ type Points []string
 
 // Caution is a paragraph that nobody must miss.
 type Caution string
+
+// Lines stand as they are, never folded: what is to be typed, or copied.
+type Lines []string
 
 // Table is rows of cells, as many in each, under a head unless that is nil. The
 // first cell of a row is its name; where it is empty, that of the row above goes
@@ -61,6 +64,7 @@ type Label []string
 func (Words) piece()   {}
 func (Points) piece()  {}
 func (Caution) piece() {}
+func (Lines) piece()   {}
 func (Table) piece()   {}
 func (Figure) piece()  {}
 func (Label) piece()   {}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
 
 	"tapload/plot"
 )
@@ -52,6 +53,7 @@ type htmlPiece struct {
 	Words   string
 	Points  []string
 	Caution string
+	Lines   string
 	Table   *htmlTable
 	Figure  template.HTML
 	Label   []string
@@ -93,6 +95,8 @@ func toHTML(p Piece) (htmlPiece, error) {
 		return htmlPiece{Points: p}, nil
 	case Caution:
 		return htmlPiece{Caution: string(p)}, nil
+	case Lines:
+		return htmlPiece{Lines: strings.Join(p, "\n")}, nil
 	case Table:
 		return htmlPiece{Table: tableHTML(p)}, nil
 	case Label:
@@ -134,7 +138,7 @@ p, ul, figure, .table, .label { margin: .8rem 0; }
 ul { padding-left: 1.2rem; }
 figure { background: #fff; padding: .5rem; border-radius: .4rem; overflow-x: auto; text-align: center; }
 figure svg { max-width: 100%; min-width: min(24rem, 100vw); height: auto; }
-.table { overflow-x: auto; }
+pre, .table { overflow-x: auto; }
 table { border-collapse: collapse; font-size: .92rem; font-variant-numeric: tabular-nums; }
 caption { text-align: left; padding-bottom: .3rem; font-size: 1rem; }
 th, td { text-align: left; vertical-align: top; padding: .25rem 1rem .25rem 0; border-bottom: 1px solid var(--rule); }
@@ -182,6 +186,8 @@ tbody th { white-space: nowrap; font-weight: normal; }
 </ul>
 {{- else if .Caution}}
 <p class="caution"><strong>Caution.</strong> {{.Caution}}</p>
+{{- else if .Lines}}
+<pre>{{.Lines}}</pre>
 {{- else if .Table}}
 <div class="table" tabindex="0"><table>
 {{- if .Table.Caption}}

@@ -150,6 +150,13 @@ func (p *pdfPages) piece(piece Piece) error {
 		}
 	case Caution:
 		p.caution(string(t))
+	case Lines:
+		for _, l := range t {
+			p.need(bodySize * leading)
+			p.font("", bodySize)
+			p.doc.Text(pageMargin, p.y+bodySize, plot.PDFText(l))
+			p.y += bodySize * leading
+		}
 	case Table:
 		p.table(t)
 	case Figure:

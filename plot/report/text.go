@@ -109,6 +109,10 @@ func (t *textPage) piece(p Piece) {
 		}
 	case Caution:
 		t.words("CAUTION: ", "  ", string(p))
+	case Lines:
+		for _, l := range p {
+			t.line(l)
+		}
 	case Table:
 		t.table(p)
 	case Figure:

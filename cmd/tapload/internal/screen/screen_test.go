@@ -1,13 +1,14 @@
-package main
+package screen
 
 import (
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"pgregory.net/rapid"
+
+	"tapload/cmd/tapload/internal/shelltest"
 )
 
 // argvOf takes a command line of Windows apart as its programs do: rules as the
@@ -79,7 +80,7 @@ func TestShellQuotes(t *testing.T) {
 		for _, w := range words {
 			posix, prompt = append(posix, posixWord(w)), append(prompt, promptWord(w))
 		}
-		if got, err := shellWords(strings.Join(posix, " "), ""); err != nil || !slices.Equal(got, words) {
+		if got, err := shelltest.Words(strings.Join(posix, " "), ""); err != nil || !slices.Equal(got, words) {
 			t.Errorf("%q: a POSIX shell makes %q, %v", words, got, err)
 		}
 		if got := argvOf(strings.Join(prompt, " ")); !slices.Equal(got, words) {
@@ -88,24 +89,23 @@ func TestShellQuotes(t *testing.T) {
 	})
 }
 
-func TestFilesOf(t *testing.T) {
-	t.Chdir(t.TempDir())
-	if err := os.Mkdir("sub", 0o777); err != nil {
-		t.Fatal(err)
-	}
-	for _, name := range []string{"a.json", "b.json", filepath.Join("sub", "c.json"), "odd*.json", "oddly.json"} {
-		if err := os.WriteFile(name, nil, 0o666); err != nil {
-			t.Fatal(err)
+// TestFold: folding only ever turns spaces into line breaks, and no line is
+// too long that a space could have broken.
+func TestFold(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := rapid.StringMatching(`[a-z±]{1,12}( [a-z±]{1,12}){0,30}`).Draw(t, "s")
+		width := rapid.IntRange(16, 80).Draw(t, "width")
+		out := Fold(s, width)
+		if back := strings.ReplaceAll(out, "\n  ", " "); back != s {
+			t.Fatalf("%q came back as %q", s, back)
 		}
-	}
-	for _, c := range []struct{ args, want []string }{
-		{[]string{"?.json", "sub/*.json"}, []string{"a.json", "b.json", filepath.Join("sub", "c.json")}},
-		{[]string{"b.json", "none*.json", "a=?.json"}, []string{"b.json", "none*.json", "a=?.json"}},
-		{[]string{"odd*.json"}, []string{"odd*.json"}},
-		{nil, nil},
-	} {
-		if got := filesOf(c.args); !slices.Equal(got, c.want) {
-			t.Errorf("%q are %q, want %q", c.args, got, c.want)
+		for _, line := range strings.Split(out, "\n") {
+			if n := utf8.RuneCountInString(line); n > width {
+				t.Fatalf("line of %d characters at width %d: %q", n, width, line)
+			}
 		}
+	})
+	if s := "one two"; Fold(s, 0) != s {
+		t.Error("no terminal, but the text was folded")
 	}
 }

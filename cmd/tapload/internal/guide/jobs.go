@@ -1,4 +1,4 @@
-package main
+package guide
 
 import (
 	"errors"
@@ -8,15 +8,12 @@ import (
 
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
-	"tapload/fixtures/loads"
+	"tapload/measure/record"
 )
 
-// quantityOf likes a number above 0 in a unit.
-func quantityOf(unit string) func(string) error {
-	return func(s string) error {
-		var v float64
-		return setQuantity(&v, s, unit)
-	}
+// above0 likes a number above 0 in a unit.
+func (g *guide) above0(unit string) func(string) error {
+	return func(s string) error { return g.Number(s, unit) }
 }
 
 // Where a measurement can come from.
@@ -24,15 +21,13 @@ const benchOption = "no card: an invented cabinet on a virtual bench, to try it"
 
 // measure checks the jig, offers to calibrate it, and sweeps.
 func (g *guide) measure() error {
-	infos, _, err := g.e.sound.list()
-	options, names := []string{}, []string{}
+	cards, err := g.Cards()
 	if err != nil {
 		g.say(err.Error())
 	}
-	for _, i := range bestFirst(infos) {
-		if canMeasure(i) {
-			options, names = append(options, fmt.Sprintf("%s (%s)", i.Name, kindWords[i.Best().Kind].short)), append(names, i.Name)
-		}
+	var options []string
+	for _, c := range cards {
+		options = append(options, fmt.Sprintf("%s (%s)", c.Name, c.What))
 	}
 	options = append(options, benchOption)
 	at, err := g.choose("Which sound card?", "A card with two line inputs and an output, wired to the jig: \"tapload jig wiring\" draws it.", options, 0)
@@ -40,24 +35,24 @@ func (g *guide) measure() error {
 		return err
 	}
 	source := []string{"--card", ""}
-	if at == len(names) {
-		bench, err := inventedBench()
+	if at == len(cards) {
+		bench, err := g.Bench()
 		if err != nil {
 			return err
 		}
 		source = []string{"--bench", bench}
 	} else {
-		source[1] = names[at]
+		source[1] = cards[at].Name
 		if err := g.pause("Never measure with the amplifier connected. Turn the card's output down, and connect the load to the jig."); err != nil {
 			return err
 		}
 	}
-	ohm, err := g.ask("Sense resistor in ohm", "The resistor between the card's output and the load; its value is marked on it.", "10", false, quantityOf("ohm"))
+	ohm, err := g.ask("Sense resistor in ohm", "The resistor between the card's output and the load; its value is marked on it.", "10", false, g.above0("ohm"))
 	if err != nil {
 		return err
 	}
 	g.say("First the jig is checked: quiet chirps, louder step by step.")
-	if code := g.do(append([]string{"check", "--sense-ohm", ohm}, source...)...); code != exitDone {
+	if !g.do(append([]string{"check", "--sense-ohm", ohm}, source...)...) {
 		g.say("Mend that first, and measure then.")
 		return nil
 	}
@@ -66,7 +61,7 @@ func (g *guide) measure() error {
 		return err
 	}
 	label, err := g.ask("What is measured", "A name for it, such as \"left cab\"; it names the file too.", "cab", false, func(s string) error {
-		if fileName(s) == "" {
+		if record.FileName(s) == "" {
 			return errors.New("makes no file name; use letters or digits")
 		}
 		return nil
@@ -74,22 +69,22 @@ func (g *guide) measure() error {
 	if err != nil {
 		return err
 	}
-	name := fileName(label)
+	name := record.FileName(label)
 	args := append([]string{"sweep"}, source...)
-	args = append(args, "--label", label, "-o", name+recordSuffix, "--plot", name+".png")
+	args = append(args, "--label", label, "-o", name+record.Suffix, "--plot", name+".png")
 	if calibration != "" {
 		args = append(args, "--jig", calibration)
 	} else {
 		args = append(args, "--sense-ohm", ohm)
 	}
-	for _, f := range []string{name + recordSuffix, name + ".png"} {
+	for _, f := range []string{name + record.Suffix, name + ".png"} {
 		if isFile(f) {
 			if yes, err := g.agree(f+" is there already; go on?", "An earlier record is kept with a ~ behind its name; a picture is replaced.", false); err != nil || !yes {
 				return err
 			}
 		}
 	}
-	if g.do(args...) == exitDone {
+	if g.do(args...) {
 		g.say("Next: what it is, number 2 of the menu.")
 	}
 	return nil
@@ -111,7 +106,7 @@ func (g *guide) calibration(source []string, ohm string) (string, error) {
 	if err != nil || !make {
 		return "", err
 	}
-	known, err := g.ask("Known resistor in ohm", "A resistor that you trust, about as large as the loads; measure it with a good meter.", "10", false, quantityOf("ohm"))
+	known, err := g.ask("Known resistor in ohm", "A resistor that you trust, about as large as the loads; measure it with a good meter.", "10", false, g.above0("ohm"))
 	if err != nil {
 		return "", err
 	}
@@ -127,29 +122,19 @@ func (g *guide) calibration(source []string, ohm string) (string, error) {
 		if s.kind == "known" {
 			args = append(args, "--ohm", known)
 		}
-		if g.do(args...) != exitDone {
+		if !g.do(args...) {
 			return "", errLeft
 		}
 	}
 	return file, g.pause("Connect the load again.")
 }
 
-// inventedBench writes the bench of the demonstration's unmarked cabinet, where
-// it is not there already.
-func inventedBench() (string, error) {
-	const path = "invented-cabinet.toml"
-	if isFile(path) {
-		return path, nil
-	}
-	return path, writeFiles(whole(path, []byte(demoBenches()[filepath.Join("bench", "dance.toml")])))
-}
-
 func (g *guide) identify() error {
-	path, err := g.record("Which load?")
+	path, err := g.askRecord("Which load?")
 	if err != nil {
 		return err
 	}
-	marked, err := g.ask("Rating marked on it, in ohm", "What its label says, to be held against what it is; leave it out where there is none.", "", true, quantityOf("ohm"))
+	marked, err := g.ask("Rating marked on it, in ohm", "What its label says, to be held against what it is; leave it out where there is none.", "", true, g.above0("ohm"))
 	if err != nil {
 		return err
 	}
@@ -166,15 +151,15 @@ func (g *guide) cabinets() (given []string, err error) {
 			return nil, err
 		}
 	}
-	g.say("Name the cabinets one by one: NAME=8 for one that is known by its rating, NAME=FILE" + recordSuffix + " for one that was measured.")
-	found, err := filepath.Glob("*" + recordSuffix)
+	g.say("Name the cabinets one by one: NAME=8 for one that is known by its rating, NAME=FILE" + record.Suffix + " for one that was measured.")
+	found, err := filepath.Glob("*" + record.Suffix)
 	if err != nil {
 		return nil, err
 	}
 	for {
 		next := fmt.Sprintf("%c=8", 'a'+len(given)%26)
 		if len(given) < len(found) {
-			next = fmt.Sprintf("%s=%s", labelOf(found[len(given)]), found[len(given)])
+			next = fmt.Sprintf("%s=%s", record.LabelOf(found[len(given)]), found[len(given)])
 		}
 		optional := len(given) >= 2
 		if optional && len(given) >= len(found) {
@@ -187,8 +172,7 @@ func (g *guide) cabinets() (given []string, err error) {
 			if !strings.Contains(s, "=") {
 				return errors.New("needs a name and an equals sign, such as left=8")
 			}
-			_, err := loads.Parse(s)
-			return err
+			return g.Load(s)
 		})
 		if err != nil {
 			return nil, err
@@ -205,11 +189,11 @@ func (g *guide) amplifier(fromJob bool) ([]string, error) {
 	if fromJob {
 		return nil, nil
 	}
-	taps, err := g.ask("Taps of the amplifier in ohm", "The loads that are marked at a valve amplifier's output jacks or selector.", "4,8,16", false, func(s string) error { return new(taps).Set(s) })
+	taps, err := g.ask("Taps of the amplifier in ohm", "The loads that are marked at a valve amplifier's output jacks or selector.", "4,8,16", false, g.Taps)
 	if err != nil {
 		return nil, err
 	}
-	watts, err := g.ask("Its rated power in watts", "As its maker marks it; with it the page says who gets how much.", "", true, quantityOf("W"))
+	watts, err := g.ask("Its rated power in watts", "As its maker marks it; with it the page says who gets how much.", "", true, g.above0("W"))
 	return append([]string{"--tap", taps}, flag("--watts", watts)...), err
 }
 
@@ -260,7 +244,7 @@ func (g *guide) proveBox() error {
 	var used []string
 	if !isFile(job.FileName) {
 		for {
-			path, err := g.record(fmt.Sprintf("Cabinet %c alone?", 'a'+len(used)), used...)
+			path, err := g.askRecord(fmt.Sprintf("Cabinet %c alone?", 'a'+len(used)), used...)
 			if err != nil {
 				return err
 			}
@@ -280,7 +264,7 @@ func (g *guide) proveBox() error {
 		}
 		args = append(args, flag("--hookup", formula)...)
 	}
-	seen, err := g.record("And through the box?", used...)
+	seen, err := g.askRecord("And through the box?", used...)
 	if err != nil {
 		return err
 	}
@@ -289,16 +273,16 @@ func (g *guide) proveBox() error {
 }
 
 func (g *guide) compareDriver() error {
-	before, err := g.record("Before the work?")
+	before, err := g.askRecord("Before the work?")
 	if err != nil {
 		return err
 	}
-	after, err := g.record("After the work?", before)
+	after, err := g.askRecord("After the work?", before)
 	if err != nil {
 		return err
 	}
-	if w, found, err := exchanged(before, after); err == nil && found {
-		g.say("It says here: " + w.Text + ".")
+	if doubt := g.Exchanged(before, after); doubt != "" {
+		g.say("It says here: " + doubt + ".")
 		turn, err := g.agree("Take them the other way round?", "The record before the work is the one that was taken first.", true)
 		if err != nil {
 			return err
