@@ -1,0 +1,479 @@
+package report
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"tapload/fixtures/amp"
+	"tapload/fixtures/jig"
+	"tapload/fixtures/job/findings"
+	"tapload/measure"
+	"tapload/measure/quantity"
+	"tapload/measure/record"
+	"tapload/measure/signal"
+	"tapload/measure/verdict"
+	"tapload/plot"
+)
+
+// Job is the sheet of a job: the customer's page, then the bench record, made by
+// a version of the program.
+func Job(f findings.Findings, made time.Time, by string) (Document, error) {
+	r := jobPage{f}
+	d := Document{Title: "Job " + r.Job.Reference, Lead: r.Answer()}
+	d.Sections = append(d.Sections, r.asked(), r.loadsInWords())
+	if r.Sheet != nil {
+		d.Sections = append(d.Sections, r.plugging())
+	}
+	d.Sections = append(d.Sections, r.safety())
+	if len(r.Drivers) > 0 {
+		d.Sections = append(d.Sections, r.DriversInWords())
+	}
+	record := Section{Heading: "Bench record", NewPage: true, Pieces: []Piece{Words(fmt.Sprintf(
+		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. Made on %s.", made.Format(time.DateOnly)))}}
+	d.Sections = append(d.Sections, record)
+	for _, make := range []func() ([]Section, error){r.measured, r.onAmplifier, r.boxes, r.proved, r.compared} {
+		s, err := make()
+		if err != nil {
+			return d, err
+		}
+		d.Sections = append(d.Sections, s...)
+	}
+	d.Sections = append(d.Sections, r.instruments(by), r.warned())
+	return d, nil
+}
+
+type jobPage struct{ findings.Findings }
+
+func (r jobPage) asked() Section {
+	s := Section{Heading: "What was asked"}
+	asked := r.Job.Asked
+	if asked == "" {
+		asked = "Nothing is noted."
+	}
+	s.Pieces = append(s.Pieces, Words(asked))
+	if r.Job.Amplifier != nil {
+		s.Pieces = append(s.Pieces, Words("Amplifier: "+r.Job.Amplifier.String()+"."))
+	}
+	if len(r.Job.Notes) > 0 {
+		s.Pieces = append(s.Pieces, Points(r.Job.Notes))
+	}
+	return s
+}
+
+// loadsInWords is the customer's table of cabinets.
+func (r jobPage) loadsInWords() Section {
+	s := Section{Heading: "Your cabinets"}
+	if len(r.Cabinets) == 0 {
+		s.Pieces = append(s.Pieces, Words("None is noted yet."))
+		return s
+	}
+	t := Table{Head: []string{"cabinet", "what it is", "its part of the power"}}
+	for _, c := range r.Cabinets {
+		what := quantity.Ohms(c.Load.RatedOhm) + " ohm"
+		switch {
+		case c.Cabinet.Record == "":
+			what += " as marked, not measured"
+		case c.RatedOhm > 0:
+			what += " as marked"
+		default:
+			what += ", measured"
+		}
+		if c.Load.Dead != nil {
+			what += "; most likely one of its drivers is dead, which is to be checked"
+		}
+		t.Rows = append(t.Rows, []string{c.Label, what + ofWatts(c.Watts), r.partOf(c.Label)})
+	}
+	s.Pieces = append(s.Pieces, t)
+	return s
+}
+
+// partOf says how much of the power a cabinet gets.
+func (r jobPage) partOf(label string) string {
+	if r.Hookup == nil {
+		return "not known yet"
+	}
+	for _, p := range r.Hookup.Parts {
+		if p.Load.Name != label {
+			continue
+		}
+		text := quantity.Percent(p.Share.Value)
+		if r.Amplifier.Watts > 0 {
+			text += ", up to " + quantity.Digits(p.Watts.Value, 3) + " W"
+		}
+		if p.Overdriven() {
+			text += ": TOO MUCH for it when the amplifier plays at full power"
+		} else if p.Load.Watts > 0 && r.Amplifier.Watts > 0 {
+			text += ", which it can take"
+		}
+		return text
+	}
+	return "not in use"
+}
+
+func (r jobPage) plugging() Section {
+	s := Section{Heading: "How to plug it together"}
+	s.Pieces = append(s.Pieces, Figure{
+		Picture: plot.Schematic{Set: r.Sheet.Set, RatedOhm: r.Sheet.Plan.RatedOhm},
+		Plain:   plot.SetText(r.Sheet.Set, textColumns, func(load string) string { return quantity.Ohms(r.Sheet.Plan.RatedOhm(load)) + " ohm" }),
+	})
+	if r.Hookup != nil && r.Hookup.Amplifier.Kind == amp.Valve {
+		s.Pieces = append(s.Pieces, Words(fmt.Sprintf("Use the %s ohm tap of the amplifier, and no other.", quantity.Ohms(r.Hookup.TapOhm))))
+	}
+	if r.Job.Hookup.Why != "" {
+		s.Pieces = append(s.Pieces, Words("Why this one: "+r.Job.Hookup.Why+"."))
+	}
+	return s
+}
+
+// The cautions are common practice, no source, but for the last.
+func (r jobPage) safety() Section {
+	points := Points{
+		"Switch the amplifier off before you plug or pull anything.",
+		"Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.",
+	}
+	if r.Amplifier == nil || r.Amplifier.Kind == amp.Valve {
+		points = append(points, "Never run a valve amplifier without its load: that CAN damage it, and it holds lethal voltage after it is switched off.")
+	}
+	return Section{Heading: "Keep it safe", Pieces: []Piece{points,
+		Caution("The instructions of the amplifier's maker, local codes and licensed practice come before this sheet.")}}
+}
+
+func (r jobPage) driversInWords() Section {
+	t := Table{Head: []string{"driver", "result"}}
+	for _, d := range r.Drivers {
+		text := map[verdict.Verdict]string{
+			verdict.Pass: "Like before the work, within the limits.", verdict.Fail: "Not like before the work.",
+			verdict.Undecided: "Not decided by this measurement.",
+		}[d.Verdict]
+		if c := d.Likeliest(); c != nil {
+			text += " Most likely " + c.Words + "."
+		}
+		t.Rows = append(t.Rows, []string{d.Label, text})
+	}
+	return Section{Heading: "Reconed drivers", Pieces: []Piece{t}}
+}
+
+// figure is a chart on a page.
+func figure(c interface {
+	OnPage() (plot.PagePicture, error)
+}, plain string) (Figure, error) {
+	p, err := c.OnPage()
+	return Figure{Picture: p, Plain: plain}, err
+}
+
+// Charts on a page are lower than by themselves.
+const reportChartMM = 105
+
+// measured is each cabinet by itself.
+func (r jobPage) measured() ([]Section, error) {
+	var all []Section
+	for i, c := range r.Cabinets {
+		// A chart and its table fill most of a sheet.
+		s := Section{Heading: "Cabinet " + c.Label, NewPage: i > 0 && c.Record != nil}
+		if c.Notes != "" {
+			s.Pieces = append(s.Pieces, Words(c.Notes))
+		}
+		switch {
+		case c.Cabinet.Record == "":
+			s.Pieces = append(s.Pieces, Words(fmt.Sprintf("Known by its rating of %s ohm alone; a label is no measurement.", quantity.Ohms(c.Load.RatedOhm))))
+		case c.Record == nil:
+			s.Pieces = append(s.Pieces, Words(fmt.Sprintf("Counts as %s ohm, by the fit kept in %s.", quantity.Ohms(c.Load.RatedOhm), c.Cabinet.Record)))
+		default:
+			if err := cabinetPieces(&s, c, r.Amplifier); err != nil {
+				return nil, err
+			}
+		}
+		all = append(all, s)
+	}
+	return all, nil
+}
+
+func cabinetPieces(s *Section, c findings.Cabinet, a *amp.Amplifier) error {
+	chart := plot.ImpedanceChart{Title: c.Label, Traces: []plot.Trace{{Label: c.Label, Curve: c.Record.Curve}}, HeightMM: reportChartMM}
+	if a != nil {
+		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
+	}
+	chart.LowHz, chart.HighHz = plot.UsualBand(c.Record.Curve)
+	low, high := c.Record.Curve.Extremes()
+	lowest, highest := measure.ExtremeAt(c.Record.Curve, low), measure.ExtremeAt(c.Record.Curve, high)
+	f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)", quantity.Of(lowest.Ohm, lowest.U).In("ohm"), quantity.Hz(lowest.Hz), quantity.Of(highest.Ohm, highest.U).In("ohm"), quantity.Hz(highest.Hz)))
+	if err != nil {
+		return fmt.Errorf("cabinet %s: %w", c.Label, err)
+	}
+	s.Pieces = append(s.Pieces, f)
+	if c.Found == nil {
+		s.Pieces = append(s.Pieces, Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", quantity.Ohms(c.Load.RatedOhm))))
+		return nil
+	}
+	s.Pieces = append(s.Pieces, Words(c.Found.Headline()+"."))
+	if c.Found.Dead != nil {
+		s.Pieces = append(s.Pieces, Caution(capital(c.Found.Dead.Check)+"."))
+	}
+	known := Table{}
+	add := func(name, text string) { known.Rows = append(known.Rows, []string{name, text}) }
+	if c.RatedOhm > 0 {
+		add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
+	}
+	if c.MarkedOhm > 0 {
+		add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
+	}
+	if c.Drivers > 0 {
+		add("drivers", fmt.Sprint(c.Drivers))
+	}
+	if c.DCOhm > 0 {
+		add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
+	}
+	if len(known.Rows) > 0 {
+		s.Pieces = append(s.Pieces, known)
+	}
+	for _, own := range Fit(*c.Found).Sections {
+		if own.Heading != "Models tried" && own.Heading != "What might read so" {
+			s.Pieces = append(s.Pieces, slices.DeleteFunc(own.Pieces, given)...)
+		}
+	}
+	return nil
+}
+
+// given tells what the report gives once, in words of its own.
+func given(p Piece) bool {
+	_, is := p.(Caution)
+	return is
+}
+
+// onAmplifier is the chosen hookup against the amplifier.
+func (r jobPage) onAmplifier() ([]Section, error) {
+	s := Section{Heading: "The hookup on the amplifier", NewPage: r.Hookup != nil && r.Hookup.Measured}
+	if r.Hookup == nil {
+		lack := "No hookup is chosen yet."
+		if r.Job.Hookup != nil {
+			lack = "No amplifier is named, so the hookup is held against none."
+		}
+		s.Pieces = append(s.Pieces, Words(lack))
+		return []Section{s}, nil
+	}
+	w := r.Hookup
+	s.Pieces = append(s.Pieces, Words(w.Headline()+". "+w.Amplifier.Explain(w.EffectiveOhm, w.TapOhm)+"."))
+	if w.Measured {
+		chart := HookupChart(*w)
+		chart.HeightMM = reportChartMM
+		f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
+			w.Lowest.In("ohm"), quantity.Hz(w.LowestHz), w.Highest.In("ohm"), quantity.Hz(w.HighestHz)))
+		if err != nil {
+			return nil, err
+		}
+		s.Pieces = append(s.Pieces, f)
+	}
+	s.Pieces = append(s.Pieces, LevelTable(*w), ShareTable(*w))
+	if f := w.Overdriven; f != nil {
+		s.Pieces = append(s.Pieces, Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, f.AmpWatts.In("W"))))
+	}
+	s.Pieces = append(s.Pieces, FailureTable(*w))
+	if r.Others != nil {
+		caption := fmt.Sprintf("The best of the %d hookups of these cabinets", r.Others.Considered)
+		if len(r.Hookup.Dead) == 0 {
+			caption += fmt.Sprintf(", %d of them safe", r.Others.Safe)
+		}
+		t := Table{Caption: caption, Head: []string{"hookup", "on", "why"}}
+		for _, c := range r.Others.Hookups {
+			name := c.Tree.String()
+			if c.Avoid {
+				name = "do not use: " + name
+			}
+			t.Rows = append(t.Rows, []string{name, quantity.Ohms(c.TapOhm) + " ohm", c.Why})
+		}
+		s.Pieces = append(s.Pieces, t)
+	}
+	return []Section{s}, nil
+}
+
+// boxes are the sections of the build sheet, but for the caution that it begins
+// with, which has been given.
+func (r jobPage) boxes() ([]Section, error) {
+	if r.Sheet == nil || len(r.Sheet.Parts) == 0 {
+		return nil, nil
+	}
+	var a *amp.Amplifier
+	if r.Hookup != nil {
+		a = &r.Hookup.Amplifier
+	}
+	d := BoxSheet(*r.Sheet, a)
+	first := &d.Sections[0]
+	first.Heading, first.NewPage = "Build sheet", true
+	first.Pieces = slices.Concat([]Piece{Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, given))
+	return d.Sections, nil
+}
+
+func (r jobPage) proved() ([]Section, error) {
+	if len(r.Proofs) == 0 {
+		if r.Sheet == nil || len(r.Sheet.Parts) == 0 {
+			return nil, nil
+		}
+		return []Section{{Heading: "Proof of the boxes", Pieces: []Piece{Words("Nobody has measured through the finished boxes yet.")}}}, nil
+	}
+	var all []Section
+	for _, p := range r.Proofs {
+		page := BoxProof(p.Found)
+		s := Section{Heading: "Proof: " + p.Of.Label + ": " + p.Found.Verdict.String(), NewPage: true}
+		chart := ProofChart(p.Found)
+		chart.HeightMM = reportChartMM
+		f, err := figure(chart, "(picture: measured through the boxes, and what the cabinets make)")
+		if err != nil {
+			return nil, err
+		}
+		s.Pieces = append(s.Pieces, Words(page.Lead), f)
+		all = append(append(all, s), page.Sections...)
+		if p.Of.Notes != "" {
+			all = append(all, Section{Pieces: []Piece{Words(p.Of.Notes)}})
+		}
+	}
+	return all, nil
+}
+
+func (r jobPage) compared() ([]Section, error) {
+	var all []Section
+	for _, d := range r.Drivers {
+		page := Compare(d.Comparison)
+		first := Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
+		f, err := figure(ChangeChart(d.Comparison), "(picture: each change against its limits)")
+		if err != nil {
+			return nil, err
+		}
+		first.Pieces = append(first.Pieces, Words(page.Lead), f)
+		all = append(all, first)
+		all = append(all, page.Sections...)
+		if d.Notes != "" {
+			all = append(all, Section{Pieces: []Piece{Words(d.Notes)}})
+		}
+	}
+	return all, nil
+}
+
+// instruments says what was measured with what.
+func (r jobPage) instruments(by string) Section {
+	s := Section{Heading: "Instruments"}
+	if r.Jig != nil {
+		text := fmt.Sprintf("Jig %s: sense resistor of %s ohm", r.Jig.Name, quantity.Plain(r.Jig.SenseOhm))
+		if r.Jig.Card != "" {
+			text += ", on card " + r.Jig.Card
+		}
+		var standards []string
+		for kind, one := range r.Jig.Standards {
+			if one != nil {
+				name := jig.Kind(kind).String()
+				if one.Resistor.Ohm > 0 {
+					name = quantity.Plain(one.Resistor.Ohm) + " ohm known to " + quantity.Digits(100*one.Resistor.Tolerance, 2) + " %"
+				}
+				standards = append(standards, name+" on "+one.Taken.Format("2006-01-02"))
+			}
+		}
+		s.Pieces = append(s.Pieces, Words(text+"; calibrated with "+quantity.List(standards)+"."))
+	} else {
+		s.Pieces = append(s.Pieces, Words("The job names no calibration of the jig."))
+	}
+	t := Table{Head: []string{"record", "taken", "sense resistor", "signal"}}
+	add := func(name string, rec record.Record) {
+		corrected := "uncalibrated"
+		if rec.Jig != nil {
+			corrected = "calibrated"
+		}
+		ohm := "unknown"
+		if rec.SenseOhm > 0 {
+			ohm = quantity.Plain(rec.SenseOhm) + " ohm, " + corrected
+		}
+		t.Rows = append(t.Rows, []string{name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal)})
+	}
+	for _, c := range r.Cabinets {
+		if c.Record != nil {
+			add(c.Cabinet.Record, *c.Record)
+		}
+	}
+	for _, p := range r.Proofs {
+		add(p.Of.Seen, *p.Record)
+	}
+	for _, d := range r.Drivers {
+		add(d.Driver.Before, *d.Sides[0].Record)
+		add(d.Driver.After, *d.Sides[1].Record)
+	}
+	if len(t.Rows) > 0 {
+		s.Pieces = append(s.Pieces, t)
+	}
+	s.Pieces = append(s.Pieces, Words(by+"."))
+	return s
+}
+
+// capital begins s as a sentence.
+func capital(s string) string {
+	first, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(first)) + s[size:]
+}
+
+// signalWords says what a record was measured with.
+func signalWords(law json.RawMessage) string {
+	if len(law) == 0 {
+		return "imported"
+	}
+	sig, err := signal.Decode(law)
+	if err != nil {
+		return "of another kind"
+	}
+	var samples int
+	if p, ok := sig.(signal.Periodic); ok {
+		samples = p.Frame().Len() // without making them
+	} else {
+		samples = len(sig.Samples())
+	}
+	seconds := math.Round(10*float64(samples)/float64(sig.Rate())) / 10
+	kind := "program material"
+	switch sig.(type) {
+	case signal.Chirp:
+		kind = chirp
+	case signal.Multitone:
+		kind = multitone
+	case signal.Tones:
+		kind = "stepped tones"
+	}
+	return fmt.Sprintf("%s of %s s at %d Hz", kind, quantity.Plain(seconds), sig.Rate())
+}
+
+func (r jobPage) warned() Section {
+	s := Section{Heading: "Warnings"}
+	all := warningTexts(r.Warnings)
+	for _, p := range r.Proofs {
+		for _, w := range p.Found.Warnings {
+			all = append(all, "proof "+p.Of.Label+": "+w.Text)
+		}
+	}
+	for _, d := range r.Drivers {
+		for _, w := range d.Warnings {
+			all = append(all, "driver "+d.Label+": "+w.Text)
+		}
+	}
+	if len(all) == 0 {
+		s.Pieces = append(s.Pieces, Words("None."))
+		return s
+	}
+	s.Pieces = append(s.Pieces, Points(all))
+	return s
+}
+
+func warningTexts(all []impedance.Warning) []string {
+	var texts []string
+	for _, w := range all {
+		if !slices.Contains(texts, w.Text) {
+			texts = append(texts, w.Text)
+		}
+	}
+	return texts
+}
+
+func ofWatts(w float64) string {
+	if w == 0 {
+		return ""
+	}
+	return ", " + quantity.Plain(w) + " W"
+}
