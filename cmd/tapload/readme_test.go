@@ -46,7 +46,7 @@ func TestReadmePages(t *testing.T) {
 			"--watts", "50", "--load-watts", "cab=60,small=15", "--cable-awg", "18", "--cable-m", "6"}, exitDone},
 		{"8 hookups of 3 loads", []string{"plan", "cab=" + cab("cab"), "small=" + cab("small"), "other=16", "--tap", "4,8,16",
 			"--watts", "50", "--load-watts", "cab=60,small=15,other=30"}, exitDone},
-		{"Build sheet: a + b", []string{"box", "sheet", "a + b", "a=8", "b=8", "--tap", "4,8,16"}, exitDone},
+		{"1 box to build", []string{"box", "sheet", "a + b", "a=8", "b=8", "--tap", "4,8,16"}, exitDone},
 		{"Wrong: only cabinet small ", []string{"box", "verify", "--cab", cab("small"), "--cab", cab("second"), "--seen", cab("box")}, exitFail},
 		{"Fail: outside the limits: ", []string{"compare", cab("before"), cab("after")}, exitFail},
 	} {

@@ -223,7 +223,7 @@ func (r *jobFindings) hookup(ctx context.Context, flags ampFlags, cabs loads.Set
 	if h.PlugMM > 0 {
 		own.plug.value = h.PlugMM
 	}
-	s, err := own.sheet(r.amp, set, &used)
+	s, err := own.sheet(r.amp, set, used)
 	if err != nil {
 		return err
 	}

@@ -293,11 +293,7 @@ func (r jobFindings) boxes() ([]report.Section, error) {
 	if r.sheet == nil || len(r.sheet.Parts) == 0 {
 		return nil, nil
 	}
-	var a *amp.Amplifier
-	if r.whole != nil {
-		a = &r.whole.Amplifier
-	}
-	d := report.BoxSheet(*r.sheet, a)
+	d := report.BoxSheet(*r.sheet)
 	first := &d.Sections[0]
 	first.Heading, first.NewPage = "Build sheet", true
 	first.Pieces = slices.Concat([]report.Piece{report.Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, given))
