@@ -51,7 +51,9 @@ func hookupPage(s amp.Assessment, rows int) Document {
 		}})
 	}
 	d.Sections = append(d.Sections,
-		Section{Heading: "Volts and watts", Details: true, Pieces: []Piece{driveTable(s)}},
+		Section{Heading: "Volts and watts", Details: true, Pieces: []Piece{
+			Words(s.Amplifier.Explain(s.EffectiveOhm, s.TapOhm) + "."), driveTable(s),
+		}},
 		Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(s.Amplifier.Basis())}})
 	return d
 }
