@@ -91,16 +91,9 @@ makes of a pulled plug.
 			if o.drawn < 1 || o.drawn > len(set.Boxes) {
 				return usage(c, fmt.Errorf("--box %d: the boxes of this hookup are 1 to %d", o.drawn, len(set.Boxes)))
 			}
-			named, err := o.cabinetFlags.fromJob(e, c, args[1:], &t)
+			cabs, err := o.read(e, c, args[1:], &t)
 			if err != nil {
 				return err
-			}
-			cabs, err := o.read(c.Context(), c, named)
-			if err != nil {
-				return err
-			}
-			if cabs, err = cabs.Of(t, true); err != nil {
-				return misnamed(c, err)
 			}
 			cabs.Warnings = append(warnings, cabs.Warnings...)
 			return o.run(e, a, set, cabs)

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -15,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/fit/rating"
+	"tapload/fixtures/hookup"
 	"tapload/fixtures/loads"
 	"tapload/measure/quantity"
 )
@@ -65,13 +65,21 @@ func (o cabinetFlags) options() (loads.Options, error) {
 	}, nil
 }
 
-// read reads what args name, on one grid.
-func (o cabinetFlags) read(ctx context.Context, c *cobra.Command, args []string) (loads.Set, error) {
+// read reads what args name, or where they name none what the job does, on one
+// grid. They must be the loads of the formula, if there is one.
+func (o *cabinetFlags) read(e env, c *cobra.Command, args []string, formula *hookup.Tree) (loads.Set, error) {
+	args, err := o.fromJob(e, c, args, formula)
+	if err != nil {
+		return loads.Set{}, err
+	}
 	options, err := o.options()
 	if err != nil {
 		return loads.Set{}, usage(c, err)
 	}
-	s, err := loads.Read(ctx, openFile, args, options)
+	s, err := loads.Read(c.Context(), openFile, args, options)
+	if err == nil && formula != nil {
+		s, err = s.Of(*formula, true)
+	}
 	return s, misnamed(c, err)
 }
 

@@ -31,9 +31,11 @@ func TestOneFileIsOneCurve(t *testing.T) {
 		t.Skipf("no links here: %v", err)
 	}
 	o := cabinetFlags{rated: pairs{of: map[string]float64{"a": 16}}}
+	command := newVersion(env{})
+	command.SetContext(t.Context())
 	for _, resample := range []bool{false, true} {
 		o.resample = resample
-		all, err := o.read(t.Context(), newVersion(env{}), []string{path, "b=" + path, "c=" + filepath.Join(folder, "link.json"), "d=8"})
+		all, err := o.read(env{}, command, []string{path, "b=" + path, "c=" + filepath.Join(folder, "link.json"), "d=8"}, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

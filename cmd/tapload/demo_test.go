@@ -51,7 +51,7 @@ func TestDemo(t *testing.T) {
 		"All of this is invented", "verdict pass",
 		"Fail: outside the limits: fs.", "the moving mass is 25 % higher", "Pass: what has changed lies inside the limits",
 		"dance (invented): rated 8 ohm", "stage (invented): rated 8 ohm", "warning: the cabinet is marked 16 ohm and measures as 8 ohm", "balcony (invented): rated 16 ohm",
-		"8 hookups of 3 loads", "1. (dance + stage) || balcony 8 ohm tap: matched",
+		"8 hookups of 3 loads", "1. (dance + stage) || balcony, 8 ohm tap: matched",
 		"Wrong: only cabinet dance is in circuit. Most likely: all jack sleeves touch the chassis",
 		"Right: two cabinets in series, 0.08 ohm in the joints", "Right: (dance + stage) || balcony",
 		"The finished boxes were measured and are right",

@@ -12,7 +12,6 @@ import (
 	"tapload/fit/rating"
 	"tapload/measure/cores"
 	"tapload/measure/quantity"
-	"tapload/plot"
 	"tapload/plot/report"
 )
 
@@ -87,10 +86,8 @@ func (o fitOptions) check(records int) error {
 	if records > 1 && o.plot != "" {
 		return errors.New("--plot draws one record; name one, or draw several with \"tapload plot\"")
 	}
-	if o.plot != "" {
-		if _, err := plot.ParseFormat(o.plot); err != nil {
-			return fmt.Errorf("--plot: %w", err)
-		}
+	if err := o.picture().check(); err != nil {
+		return err
 	}
 	if o.re > 0 && o.dc > 0 {
 		return errors.New("--re-ohm and --dc-ohm are one reading put to two uses; give one of them")
@@ -107,13 +104,12 @@ func (o fitOptions) check(records int) error {
 	return o.addedFlags.check("--with", o.with != "")
 }
 
+func (o fitOptions) picture() pictures { return asked(picture{"--plot", o.plot}) }
+
 // fitRecords fits every record and prints the results in their order.
 func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
-	picture := file{path: o.plot, force: true}
-	if o.plot != "" {
-		if err := picture.check(); err != nil {
-			return err
-		}
+	if err := o.picture().place(); err != nil {
+		return err
 	}
 	failed, printed := 0, 0
 	err := cores.InOrder(ctx, len(args), func(i int) (identify.Result, error) { return o.identify(args[i]) }, func(_ int, r identify.Result, err error) error {
@@ -125,15 +121,8 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 			e.say("tapload: " + err.Error())
 			return nil
 		}
-		if o.plot != "" {
-			write, err := chartWriter(report.FitChart(r), o.plot)
-			if err != nil {
-				return err
-			}
-			picture.write = write
-			if err := writeFiles(picture); err != nil {
-				return err
-			}
+		if err := o.picture().write(func(string) (chart, error) { return report.FitChart(r), nil }); err != nil {
+			return err
 		}
 		if printed++; printed > 1 && !o.json {
 			fmt.Fprintln(e.stdout)

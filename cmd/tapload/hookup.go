@@ -54,16 +54,9 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
 			if err != nil {
 				return usage(c, err)
 			}
-			named, err := o.cabinetFlags.fromJob(e, c, args[1:], &t)
+			cabs, err := o.read(e, c, args[1:], &t)
 			if err != nil {
 				return err
-			}
-			cabs, err := o.read(c.Context(), c, named)
-			if err != nil {
-				return err
-			}
-			if cabs, err = cabs.Of(t, true); err != nil {
-				return misnamed(c, err)
 			}
 			if len(o.pictures()) > 0 && !cabs.Measured() {
 				return usage(c, errors.New("there is no measured curve to draw; measure a cabinet, or leave -o and --share-plot out"))

@@ -51,8 +51,7 @@ type jobStatus struct {
 
 func statusOf(ctx context.Context, j *job.Job) (jobStatus, error) {
 	s := jobStatus{job: j}
-	args, flags := cabinetArgs(j)
-	options, err := flags.options()
+	args, options, err := cabinetFlags{}.ofJob(j)
 	if err != nil {
 		return s, err
 	}
@@ -63,12 +62,13 @@ func statusOf(ctx context.Context, j *job.Job) (jobStatus, error) {
 	return s, nil
 }
 
-// cabinetArgs are all cabinets of a job as a command line names them.
-func cabinetArgs(j *job.Job) (args []string, flags cabinetFlags) {
+// ofJob returns all cabinets of a job as a command line names them.
+func (o cabinetFlags) ofJob(j *job.Job) (args []string, options loads.Options, err error) {
 	for _, cab := range j.Cabinets {
-		args = append(args, flags.cabinet(j, cab))
+		args = append(args, o.cabinet(j, cab))
 	}
-	return args, flags
+	options, err = o.options()
+	return args, options, err
 }
 
 // taken is when cabinet number i was measured; zero where that is not known.

@@ -54,11 +54,7 @@ that people try first but should not. Ends with 3 when no hookup is safe.
 			if err != nil {
 				return usage(c, err)
 			}
-			args, err = o.cabinetFlags.fromJob(e, c, args, nil)
-			if err != nil {
-				return err
-			}
-			cabs, err := o.read(c.Context(), c, args)
+			cabs, err := o.read(e, c, args, nil)
 			if err != nil {
 				return err
 			}

@@ -65,7 +65,7 @@ without -o they are report.html and report.pdf in the job's folder.`,
 			if err != nil {
 				return err
 			}
-			return o.run(c.Context(), e, c, j, paper)
+			return o.run(c.Context(), e, j, paper)
 		},
 	}
 	f := c.Flags()
@@ -120,9 +120,9 @@ type driverFinding struct {
 }
 
 // findings works everything out by what the commands themselves do.
-func (o reportOptions) findings(ctx context.Context, c *cobra.Command, j *job.Job) (jobFindings, error) {
+func (o reportOptions) findings(ctx context.Context, j *job.Job) (jobFindings, error) {
 	r := jobFindings{job: j}
-	cabs, err := o.loads(ctx, c, j, &r)
+	cabs, err := o.loads(ctx, j, &r)
 	if err != nil {
 		return r, err
 	}
@@ -168,11 +168,12 @@ func (o reportOptions) findings(ctx context.Context, c *cobra.Command, j *job.Jo
 }
 
 // loads reads and fits the cabinets.
-func (o reportOptions) loads(ctx context.Context, c *cobra.Command, j *job.Job, r *jobFindings) (loads.Set, error) {
-	args, flags := cabinetArgs(j)
-	flags.resample, flags.wantRe = o.resample, true
-	cabs, err := flags.read(ctx, c, args)
+func (o reportOptions) loads(ctx context.Context, j *job.Job, r *jobFindings) (cabs loads.Set, err error) {
+	args, options, err := cabinetFlags{resample: o.resample, wantRe: true}.ofJob(j)
 	if err != nil {
+		return cabs, err
+	}
+	if cabs, err = loads.Read(ctx, openFile, args, options); err != nil {
 		return cabs, err
 	}
 	for i, cab := range j.Cabinets {
@@ -258,7 +259,7 @@ func proofOf(j *job.Job, p job.Proof) (proofFinding, error) {
 	return proofFinding{p, found, seen}, err
 }
 
-func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.Job, paper report.Paper) error {
+func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.Paper) error {
 	out := o.out
 	if len(out) == 0 {
 		out = []string{filepath.Join(j.Folder, "report.html"), filepath.Join(j.Folder, "report.pdf")}
@@ -268,7 +269,7 @@ func (o reportOptions) run(ctx context.Context, e env, c *cobra.Command, j *job.
 			return err
 		}
 	}
-	r, err := o.findings(ctx, c, j)
+	r, err := o.findings(ctx, j)
 	if err != nil {
 		return err
 	}

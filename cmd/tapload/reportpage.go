@@ -227,12 +227,19 @@ func (c cabinetFinding) pieces(s *report.Section, a *amp.Amplifier) error {
 	if len(known.Rows) > 0 {
 		s.Pieces = append(s.Pieces, known)
 	}
-	for _, own := range report.Fit(*c.fit).Sections {
-		if own.Heading != "Models tried" && own.Heading != "What might read so" {
-			s.Pieces = append(s.Pieces, slices.DeleteFunc(own.Pieces, given)...)
+	s.Pieces = append(s.Pieces, pieces(report.Fit(*c.fit), "Models tried", "What might read so")...)
+	return nil
+}
+
+// pieces are those of another page, but for its cautions, which the report gives
+// once, and the sections of the headings that it leaves out.
+func pieces(d report.Document, but ...string) (all []report.Piece) {
+	for _, s := range d.Sections {
+		if !s.Brief && !slices.Contains(but, s.Heading) {
+			all = append(all, slices.DeleteFunc(s.Pieces, given)...)
 		}
 	}
-	return nil
+	return all
 }
 
 // given tells what the report gives once, in words of its own.
@@ -253,7 +260,7 @@ func (r jobFindings) onAmplifier() ([]report.Section, error) {
 		return []report.Section{s}, nil
 	}
 	w := r.whole
-	s.Pieces = append(s.Pieces, report.Words(w.Headline()+". "+w.Amplifier.Explain(w.EffectiveOhm, w.TapOhm)+"."))
+	s.Pieces = append(s.Pieces, report.Words(w.Headline()+"."))
 	if w.Measured {
 		chart := report.HookupChart(*w)
 		chart.HeightMM = reportChartMM
@@ -264,25 +271,10 @@ func (r jobFindings) onAmplifier() ([]report.Section, error) {
 		}
 		s.Pieces = append(s.Pieces, f)
 	}
-	s.Pieces = append(s.Pieces, report.LevelTable(*w), report.ShareTable(*w))
-	if f := w.Overdriven; f != nil {
-		s.Pieces = append(s.Pieces, report.Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, f.AmpWatts.In("W"))))
-	}
-	s.Pieces = append(s.Pieces, report.FailureTable(*w))
+	s.Pieces = append(s.Pieces, pieces(report.Hookup(*w))...)
 	if r.others != nil {
-		caption := fmt.Sprintf("The best of the %d hookups of these cabinets", r.others.Considered)
-		if len(r.whole.Dead) == 0 {
-			caption += fmt.Sprintf(", %d of them safe", r.others.Safe)
-		}
-		t := report.Table{Caption: caption, Head: []string{"hookup", "on", "why"}}
-		for _, c := range r.others.Hookups {
-			name := c.Tree.String()
-			if c.Avoid {
-				name = "do not use: " + name
-			}
-			t.Rows = append(t.Rows, []string{name, quantity.Ohms(c.TapOhm) + " ohm", c.Why})
-		}
-		s.Pieces = append(s.Pieces, t)
+		s.Pieces = append(s.Pieces, report.Words("All hookups of these cabinets: "+r.others.Headline()+"."))
+		s.Pieces = append(s.Pieces, pieces(report.Plan(*r.others), "Sources")...)
 	}
 	return []report.Section{s}, nil
 }

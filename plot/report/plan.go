@@ -15,8 +15,8 @@ const bestShown = 3
 
 // Plan is the page of a search: the best hookups, and those not to be tried.
 func Plan(r plan.Result) Document {
-	d := Document{Title: "Hookups of " + Counts(r.Loads), Lead: r.Headline()}
-	with := "With " + Counts(r.Loads)
+	d := Document{Title: "Hookups of " + counts(r.Loads), Lead: r.Headline()}
+	with := "With " + counts(r.Loads)
 	measured := false
 	var good, avoid []plan.Choice
 	for _, c := range r.Hookups {
@@ -38,13 +38,19 @@ func Plan(r plan.Result) Document {
 	if n := min(bestShown, len(good)); n > 0 {
 		d.Sections = append(d.Sections, Section{Pieces: []Piece{choices(good[:n], 1)}})
 	}
-	var last []Piece
 	if len(avoid) > 0 {
-		last = append(last, avoided(avoid))
+		d.Sections = append(d.Sections, Section{Brief: true, Pieces: []Piece{avoided(avoid)}})
 	}
-	d.Sections = append(d.Sections, Section{Pieces: append(last, Caution(strings.Join(r.Amplifier.Cautions(), " ")))})
+	d.Sections = append(d.Sections, Section{Pieces: []Piece{Caution(strings.Join(r.Amplifier.Cautions(), " "))}})
 	if len(good) > bestShown {
 		d.Sections = append(d.Sections, Section{Heading: "More hookups", Details: true, Pieces: []Piece{choices(good[bestShown:], bestShown+1)}})
+	}
+	if len(avoid) > 0 {
+		t := Table{}
+		for _, c := range avoid {
+			t.Rows = append(t.Rows, []string{"-", onTap(c)}, []string{"", c.Why})
+		}
+		d.Sections = append(d.Sections, Section{Heading: "Not to be used", Details: true, Pieces: []Piece{t}})
 	}
 	d.Sections = append(d.Sections, Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(r.Amplifier.Basis())}})
 	return d
@@ -61,9 +67,16 @@ func choices(all []plan.Choice, rank int) Table {
 
 // avoided are hookups that people try first but should not.
 func avoided(all []plan.Choice) Table {
+	const most = 3
 	t := Table{Caption: "Do not use:"}
-	for _, c := range all {
-		t.Rows = append(t.Rows, []string{"-", onTap(c) + "; " + strings.TrimPrefix(c.Why, "not safe: ")})
+	for _, c := range all[max(0, len(all)-most):] { // the last are those that people try first
+		text := fmt.Sprintf("%s, %s: %s", c.Tree, tapName(c.Assessment), c.Verdict())
+		for _, p := range c.Parts {
+			if p.Overdriven() {
+				text += "; OVERDRIVES " + p.Load.Name
+			}
+		}
+		t.Rows = append(t.Rows, []string{"-", text})
 	}
 	return t
 }
