@@ -98,7 +98,11 @@ func SetText(s box.Set, columns int, about func(load string) string) string {
 	var write func(n int, first, before string)
 	write = func(n int, first, before string) {
 		b := s.Boxes[n-1]
-		add(fmt.Sprintf("%s+- box %d, %s", first, n, kindName(b.Kind)))
+		name := fmt.Sprintf("box %d", n)
+		if n == 1 && s.InAmplifier {
+			name = "output jacks"
+		}
+		add(fmt.Sprintf("%s+- %s, %s", first, name, kindName(b.Kind)))
 		for j, jack := range b.Jacks[1:] {
 			bar := "|  "
 			if j == len(b.Jacks)-2 {

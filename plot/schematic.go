@@ -77,15 +77,23 @@ func (s Schematic) picture() picture {
 
 // about says what hangs on what.
 func (s Schematic) about() string {
-	text := "Schematic of " + oneLine(s.Set.Tree.String()) + ": the amplifier feeds box 1"
+	text := "Schematic of " + oneLine(s.Set.Tree.String()) + ": the amplifier feeds " + s.name(1)
 	for _, b := range s.Set.Boxes {
 		var names []string
 		for _, j := range b.Jacks[1:] {
 			names = append(names, oneLine(j.Label))
 		}
-		text += fmt.Sprintf("; box %d has in %s %s", b.Number, kindName(b.Kind), strings.Join(names, ", "))
+		text += fmt.Sprintf("; %s has in %s %s", s.name(b.Number), kindName(b.Kind), strings.Join(names, ", "))
 	}
 	return text
+}
+
+// name is what box number n is called.
+func (s Schematic) name(n int) string {
+	if n == 1 && s.Set.InAmplifier {
+		return "output jacks"
+	}
+	return fmt.Sprintf("box %d", n)
 }
 
 // cell is the room that a part of the hookup takes; its wire comes in at left
@@ -170,7 +178,7 @@ func (s Schematic) drawPart(p pen, t hookup.Tree, x, y float64, number *int) {
 	shade.A = 0x12
 	p.box(shade, r)
 	p.lines(stroke{color: hue, width: p.unit * 0.14, dash: []vg.Length{5, 3}}, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Min)
-	p.text(p.note, ink, at(x+2.5, y+c.height-2.6), 0, 1, fmt.Sprintf("box %d, %s", n, kindName(t.Kind)))
+	p.text(p.note, ink, at(x+2.5, y+c.height-2.6), 0, 1, s.name(n)+", "+kindName(t.Kind))
 	mid := y + c.wire
 	inner := x + outlinePad
 	p.lines(wire, at(x, mid), at(inner, mid))

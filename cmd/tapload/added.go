@@ -6,12 +6,8 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"tapload/fit"
-	"tapload/fit/identify"
 	"tapload/fit/recone"
-	"tapload/measure/impedance"
 	"tapload/measure/quantity"
-	"tapload/measure/record"
 )
 
 // addedFlags say what was done to a driver for its mechanical constants: a mass
@@ -45,28 +41,6 @@ func (o addedFlags) check(with string, given bool) error {
 		return fmt.Errorf("%s and --diameter-mm belong to --added-mass-g or --box-l; give one of those", with)
 	}
 	return nil
-}
-
-// how says how the second record was swept.
-func (o addedFlags) how() string {
-	if o.mass.value > 0 {
-		return "with the mass"
-	}
-	return "on the box"
-}
-
-// second reads the record of the driver with what was added, and fits it; see
-// identify.Second.
-func (o addedFlags) second(path string, alone record.Record, options fit.Options) (recone.Side, []impedance.Warning, error) {
-	rec, err := measured(path, "a driver's constants")
-	if err != nil {
-		return recone.Side{}, nil, err
-	}
-	load, warnings, err := identify.Second{Name: path, Record: rec, Added: o.added()}.Fit(alone, options)
-	if err != nil {
-		return recone.Side{}, nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return recone.Side{Label: path, Curve: rec.Curve, Load: load}, warnings, nil
 }
 
 // Relative standard uncertainties of what is measured with scales and rulers:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -32,19 +33,12 @@ type boxSheetOptions struct {
 	out     string
 	draw    string
 	drawn   int // number of the box
-	json    bool
+
+	answer
 }
 
-// What a box is built of where no flag says otherwise.
-var (
-	defaultPlug   = amount{15, "mm"}
-	defaultWasher = amount{unit: "mm"}
-)
-
-const defaultInnerAWG = 18
-
 func newBoxSheet(e env) *cobra.Command {
-	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: defaultPlug, washer: defaultWasher}
+	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: amount{1e3 * box.UsualPlug, "mm"}, washer: amount{unit: "mm"}}
 	c := &cobra.Command{
 		Use:   "sheet FORMULA [NAME=]LOAD...",
 		Short: "Say how to build the boxes of a hookup, and how to check them",
@@ -102,7 +96,7 @@ makes of a pulled plug.
 	f.Var(&o.plug, "plug-mm", "diameter of the plugs' bodies: measure yours")
 	f.Var(&o.washer, "washer-mm", "diameter of the insulating washers' shoulder: measure yours")
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
-	f.IntVar(&o.awg, "awg", defaultInnerAWG, "`gauge` of the wires inside")
+	f.IntVar(&o.awg, "awg", box.UsualAWG, "`gauge` of the wires inside")
 	f.StringVarP(&o.out, "output", "o", "", "write the sheet into this .pdf or .html `file`")
 	f.StringVar(&o.paper, "paper", report.A4.String(), "`size` to print on: a4 or letter")
 	f.StringVar(&o.draw, "draw", "", "draw the wiring of one box into this .png, .svg or .pdf `file`")
@@ -110,7 +104,7 @@ makes of a pulled plug.
 	o.ampFlags.register(f)
 	f.Var(&o.only, "only-tap", "use this tap and no other")
 	o.cabinetFlags.register(f)
-	f.BoolVar(&o.json, "json", false, "print the result as JSON")
+	o.answer.register(f)
 	return c
 }
 
@@ -163,36 +157,20 @@ func sheetFormat(path string) string {
 	return ""
 }
 
-// sheet works the sheet of set out, and adds to what cabs warn of.
-func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs *loads.Set) (box.Sheet, error) {
-	plan := box.Plan{
-		Doubt: hookup.Suspected(cabs.Loads).Words(),
-		Plug:  o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg,
-		RatedOhm: func(load string) float64 { return loadOf(cabs.Loads, load).RatedOhm },
-		DC: func(load string) box.Ohms {
-			l := loadOf(cabs.Loads, load)
-			if l.Re.Value > 0 {
-				return box.FittedOhms(l.Re.Value, l.Re.U)
-			}
-			return box.RatedOhms(l.RatedOhm)
-		},
-	}
-	if a != nil {
-		on, err := o.on(a, set, cabs)
-		if err != nil {
-			return box.Sheet{}, err
-		}
-		plan.On = &on
-	}
-	return box.NewSheet(set, plan)
+// sheet works the sheet of set out. It begins with what cabs warn of.
+func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs loads.Set) (box.Sheet, error) {
+	p := box.Plan{Plug: o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg}
+	s, err := box.For(set, o.wire().To(cabs.Loads), p, a, float64(o.only), o.band())
+	s.Warnings = slices.Concat(cabs.Warnings, s.Warnings)
+	return s, err
 }
 
 func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.Set) error {
-	s, err := o.sheet(a, set, &cabs)
+	s, err := o.sheet(a, set, cabs)
 	if err != nil {
 		return err
 	}
-	d := report.BoxSheet(s, a)
+	d := report.BoxSheet(s)
 	paper, err := report.ParsePaper(o.paper)
 	if err != nil {
 		return err
@@ -206,7 +184,10 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.S
 		files = append(files, file{path: o.out, force: true, write: write})
 	}
 	if o.draw != "" {
-		write, err := chartWriter(plot.BoxDrawing{Box: set.Boxes[o.drawn-1]}, o.draw)
+		if s.InAmplifier && o.drawn == 1 {
+			return fmt.Errorf("--box 1: the output jacks of the amplifier stand in for it; %d boxes are left", len(s.Built()))
+		}
+		write, err := chartWriter(plot.BoxDrawing{Box: s.Boxes[o.drawn-1]}, o.draw)
 		if err != nil {
 			return err
 		}
@@ -215,39 +196,5 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.S
 	if err := writeFiles(files...); err != nil {
 		return err
 	}
-	if o.json {
-		err = writeJSON(e.stdout, boxSheetJSON(s, cabs))
-	} else {
-		err = d.Text(e.stdout, pageColumns)
-	}
-	for _, w := range cabs.Warnings {
-		e.warn(w.Text)
-	}
-	return err
-}
-
-// on is what the hookup is on a. Output jacks in parallel could stand in for
-// the outermost box; the sheet has it all the same.
-func (o *boxSheetOptions) on(a *amp.Amplifier, set box.Set, cabs *loads.Set) (amp.Assessment, error) {
-	if a.Boxes(set.Tree) < set.Tree.Inner() {
-		cabs.Warnings = append(cabs.Warnings, impedance.Warning{Code: "box-not-needed", Text: fmt.Sprintf(
-			"with %d output jacks the amplifier needs no box 1: what plugs into it can plug into the amplifier; the sheet has it all the same", a.Jacks)})
-	}
-	a.Jacks = 1
-	s, err := amp.Assess(*a, set.Tree, o.wire().To(cabs.Loads), float64(o.only), o.band())
-	if err != nil {
-		return amp.Assessment{}, err
-	}
-	cabs.Warnings = append(cabs.Warnings, s.Warnings...)
-	return s, nil
-}
-
-// loadOf returns the load of that name, which must be there.
-func loadOf(all []hookup.Load, name string) hookup.Load {
-	for _, l := range all {
-		if l.Name == name {
-			return l
-		}
-	}
-	return hookup.Load{Name: name}
+	return o.show(e, s, d, s.Warnings)
 }

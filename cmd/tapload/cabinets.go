@@ -21,10 +21,10 @@ import (
 
 // cabinetFlags are about the loads of a hookup that a command line names.
 type cabinetFlags struct {
-	rated, watts        pairs
-	marked, drivers, dc pairs // to find dead drivers; a job alone has dc
-	resample            bool
-	wantRe              bool // fit every record, whose rating is given too
+	rated, watts    pairs
+	marked, drivers pairs // to find dead drivers
+	resample        bool
+	wantRe          bool // fit every record, whose rating is given too
 }
 
 func (o *cabinetFlags) register(f *pflag.FlagSet) {
@@ -60,7 +60,7 @@ func (o cabinetFlags) options() (loads.Options, error) {
 		drivers[name] = int(o.drivers.of[name])
 	}
 	return loads.Options{
-		RatedOhm: o.rated.of, Watts: o.watts.of, MarkedOhm: o.marked.of, DCOhm: o.dc.of, Drivers: drivers,
+		RatedOhm: o.rated.of, Watts: o.watts.of, MarkedOhm: o.marked.of, Drivers: drivers,
 		Fit: o.wantRe, Resample: o.resample, Key: fileKey,
 	}, nil
 }
@@ -68,13 +68,13 @@ func (o cabinetFlags) options() (loads.Options, error) {
 // read reads what args name, or where they name none what the job does, on one
 // grid. They must be the loads of the formula, if there is one.
 func (o *cabinetFlags) read(e env, c *cobra.Command, args []string, formula *hookup.Tree) (loads.Set, error) {
-	args, err := o.fromJob(e, c, args, formula)
-	if err != nil {
-		return loads.Set{}, err
-	}
 	options, err := o.options()
 	if err != nil {
 		return loads.Set{}, usage(c, err)
+	}
+	args, err = loadsFromJob(e, c, args, formula, &options)
+	if err != nil {
+		return loads.Set{}, err
 	}
 	s, err := loads.Read(c.Context(), openFile, args, options)
 	if err == nil && formula != nil {

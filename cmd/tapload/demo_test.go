@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"tapload/fixtures/job/findings"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -83,9 +84,9 @@ func TestDemo(t *testing.T) {
 		t.Error(err)
 	}
 
-	report := func() (reportObject, string) {
+	report := func() (findings.Object, string) {
 		t.Helper()
-		var got reportObject
+		var got findings.Object
 		if err := json.Unmarshal([]byte(tapload("report", "--job", "demo", "--json", "-o", "r.txt")), &got); err != nil {
 			t.Fatal(err)
 		}

@@ -14,6 +14,8 @@ import (
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/fixtures/job/findings"
+	"tapload/fixtures/loads"
 	"tapload/measure/quantity"
 )
 
@@ -154,10 +156,10 @@ func sayFrom(e env, j *job.Job, what []string) {
 	e.say(fmt.Sprintf("note: %s %s of %s", quantity.List(what), verb, jobPath(j)))
 }
 
-// fromJob completes a command line of loads: labels become what they stand for,
-// with rating and watts where no flag gives others, and no loads at all are
-// those of the formula, or with nil all of the job.
-func (o *cabinetFlags) fromJob(e env, c *cobra.Command, args []string, formula *hookup.Tree) ([]string, error) {
+// loadsFromJob completes a command line of loads: labels become what they stand
+// for, with what else the job says of them in to, and no loads at all are those of
+// the formula, or with nil all of the job.
+func loadsFromJob(e env, c *cobra.Command, args []string, formula *hookup.Tree, to *loads.Options) ([]string, error) {
 	whole := len(args) == 0
 	if !whole && !slices.ContainsFunc(args, bare) {
 		return args, nil
@@ -196,33 +198,11 @@ func (o *cabinetFlags) fromJob(e env, c *cobra.Command, args []string, formula *
 			}
 			return nil, noCabinet(j, arg)
 		}
-		out[i] = o.cabinet(j, *cab)
+		out[i] = findings.Load(j, *cab, to)
 		from = append(from, arg)
 	}
 	sayFrom(e, j, from)
 	return out, nil
-}
-
-// cabinet returns what a cabinet of a job is on a command line, and puts what
-// else is known of it into o.
-func (o *cabinetFlags) cabinet(j *job.Job, cab job.Cabinet) string {
-	give := func(p *pairs, x float64) {
-		if _, given := p.of[cab.Label]; x > 0 && !given {
-			if p.of == nil {
-				p.of = map[string]float64{}
-			}
-			p.of[cab.Label] = x
-		}
-	}
-	give(&o.watts, cab.Watts)
-	if cab.Record == "" {
-		return cab.Label + "=" + quantity.Plain(cab.RatedOhm)
-	}
-	give(&o.rated, cab.RatedOhm)
-	give(&o.marked, cab.MarkedOhm)
-	give(&o.drivers, float64(cab.Drivers))
-	give(&o.dc, cab.DCOhm)
-	return cab.Label + "=" + j.Path(cab.Record)
 }
 
 // fromJob takes the amplifier of a job where no flag describes one.

@@ -1,13 +1,14 @@
 package main
 
 import (
-	"io"
-
 	"github.com/spf13/pflag"
 
 	"tapload/measure/impedance"
 	"tapload/plot/report"
 )
+
+// pageColumns is the width of everything that people read on a terminal.
+const pageColumns = 80
 
 // answer is how a command is asked to show its result: as JSON for programs, or
 // as a page for people.
@@ -25,26 +26,6 @@ func (a answer) show(e env, result any, page report.Document, warnings []impedan
 		err = writeJSON(e.stdout, result)
 	} else {
 		err = page.Terminal(e.stdout, pageColumns, a.details)
-	}
-	for _, w := range warnings {
-		e.warn(w.Text)
-	}
-	return err
-}
-
-// shown is what a command found, as an object for programs and as a page for
-// people.
-type shown[O any] interface {
-	object() O
-	print(io.Writer) error
-}
-
-// show prints what a command found, and then what to warn of.
-func show[O any](e env, asJSON bool, found shown[O], warnings []impedance.Warning) (err error) {
-	if asJSON {
-		err = writeJSON(e.stdout, found.object())
-	} else {
-		err = found.print(e.stdout)
 	}
 	for _, w := range warnings {
 		e.warn(w.Text)

@@ -199,3 +199,26 @@ func TestRange(t *testing.T) {
 		t.Errorf("a curve that ends on the flank: %+v, %v", r, err)
 	}
 }
+
+// A load counts as its rating, or as the least that it may be, and says so.
+func TestCountsAs(t *testing.T) {
+	for _, c := range []struct {
+		r    Rating
+		ohm  float64
+		code string
+	}{
+		{Rating{Ohm: 8, Verdict: verdict.Pass, Candidates: []float64{8}}, 8, ""},
+		{Rating{Verdict: verdict.Undecided, Candidates: []float64{4, 8}, MinOhm: quantity.Of(6.4, 0.1)}, 4, "rating-undecided"},
+		{Rating{Verdict: verdict.Undecided, Candidates: []float64{2}, MinOhm: quantity.Of(1.6, 0.1)}, 2, "rating-too-low"},
+		{Rating{Verdict: verdict.Fail, MinOhm: quantity.Of(1, 0.01)}, 1.25, "rating-too-low"},
+	} {
+		ohm, doubt := c.r.CountsAs()
+		code := ""
+		if len(doubt) > 0 {
+			code = doubt[0].Code
+		}
+		if ohm != c.ohm || code != c.code {
+			t.Errorf("%+v counts as %g ohm, %v; want %g, %q", c.r, ohm, doubt, c.ohm, c.code)
+		}
+	}
+}

@@ -215,3 +215,26 @@ func TestPlanPage(t *testing.T) {
 		onScreen(t, Plan(r), true)
 	}
 }
+
+// What a section of details says in full is not said twice.
+func TestBriefStandsForDetails(t *testing.T) {
+	d := Document{Title: "page", Lead: "answer", Sections: []Section{
+		{Pieces: []Piece{Words("the worst of it")}, Brief: true},
+		{Heading: "All", Pieces: []Piece{Words("all of it")}, Details: true},
+	}}
+	var text, html strings.Builder
+	if err := d.Text(&text, 80); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.HTML(&html, A4); err != nil {
+		t.Fatal(err)
+	}
+	for where, c := range map[string]struct {
+		page string
+		all  bool
+	}{"terminal": {onScreen(t, d, false), false}, "details": {onScreen(t, d, true), true}, "text": {text.String(), true}, "HTML": {html.String(), true}} {
+		if strings.Contains(c.page, "all of it") != c.all || strings.Contains(c.page, "the worst of it") == c.all {
+			t.Errorf("%s:\n%s", where, c.page)
+		}
+	}
+}

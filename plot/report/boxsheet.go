@@ -22,30 +22,40 @@ const textColumns = 80
 const mostNamed = 3
 
 // BoxSheet is the page of s: what to build, and what to check before it is
-// used. amplifier is nil where none is known, which s.On must agree with.
-func BoxSheet(s box.Sheet, amplifier *amp.Amplifier) Document {
-	p := boxPage{s, amplifier}
+// used.
+func BoxSheet(s box.Sheet) Document {
+	p := boxPage{s}
 	d := Document{Title: "Build sheet: " + s.Tree.String(), Lead: p.lead()}
-	d.Sections = append(d.Sections, p.hookup(), p.drilling())
+	d.Sections = append(d.Sections, p.hookup())
+	if len(s.Parts) > 0 {
+		d.Sections = append(d.Sections, p.drilling())
+	}
 	for i := range s.Parts {
 		d.Sections = append(d.Sections, p.box(i))
 	}
-	d.Sections = append(d.Sections, p.reading(), p.pulled(), p.labels())
+	d.Sections = append(d.Sections, p.reading(), p.pulled())
+	if len(s.Parts) > 0 {
+		d.Sections = append(d.Sections, p.labels())
+	}
 	return d
 }
 
-type boxPage struct {
-	box.Sheet
-	amp *amp.Amplifier
-}
+type boxPage struct{ box.Sheet }
 
 func (p boxPage) lead() string {
-	text := fmt.Sprintf("%s to build; %s by the arithmetic of ratings", count(len(p.Parts), "box", "boxes"), ohmText(p.RatedOhm))
+	text := count(len(p.Parts), "box", "boxes") + " to build"
+	if p.InAmplifier {
+		text += fmt.Sprintf(": the amplifier's output jacks join %s", p.plugged(p.Boxes[0]))
+	}
+	text += fmt.Sprintf("; %s by the arithmetic of ratings", ohmText(p.RatedOhm))
 	if p.On != nil {
 		text += "; " + p.suits()
 	}
-	if p.Doubt != "" {
-		text = p.Doubt + "; " + text
+	if len(p.Parts) == 0 {
+		text = "N" + text[1:]
+	}
+	if doubt := p.Dead.Words(); doubt != "" {
+		text = doubt + "; " + text
 	}
 	return text
 }
@@ -53,14 +63,14 @@ func (p boxPage) lead() string {
 // suits says how the hookup suits its tap.
 func (p boxPage) suits() string {
 	on := fmt.Sprintf("on the %s ohm tap", quantity.Ohms(p.On.TapOhm))
-	if p.amp.Kind == amp.SolidState {
+	if p.On.Amplifier.Kind == amp.SolidState {
 		on = fmt.Sprintf("on an amplifier for %s ohm or more", quantity.Ohms(p.On.TapOhm))
 	}
 	if !p.On.Suits {
 		return strings.ToUpper(p.On.Grade.String()) + " " + on + ", NOT SAFE: do not use it there"
 	}
 	text := p.On.Grade.String() + " " + on
-	if p.Doubt == "" {
+	if len(p.Dead) == 0 {
 		text += ", safe"
 	}
 	return text
@@ -87,11 +97,19 @@ func (p boxPage) hookup() Section {
 			} else {
 				text += ", from its measured curve"
 			}
-			t.Rows = append(t.Rows, []string{jack.Load, fmt.Sprintf("box %d, jack %d", b.Number, j), ohmText(p.Plan.RatedOhm(jack.Load)), text})
+			t.Rows = append(t.Rows, []string{jack.Load, p.place(b.Number, j), ohmText(p.Plan.RatedOhm(jack.Load)), text})
 		}
 	}
 	s.Pieces = append(s.Pieces, t)
 	return s
+}
+
+// place is where a plug goes.
+func (p boxPage) place(number, jack int) string {
+	if number == 1 && p.InAmplifier {
+		return "the amplifier"
+	}
+	return fmt.Sprintf("box %d, jack %d", number, jack)
 }
 
 // plugged names what plugs into b.
@@ -100,7 +118,7 @@ func (p boxPage) plugged(b box.Box) string {
 	for _, j := range b.Jacks[1:] {
 		names = append(names, target(j))
 	}
-	return and(names)
+	return quantity.List(names)
 }
 
 func kind(b box.Box) string {
@@ -136,7 +154,7 @@ func (p boxPage) box(i int) Section {
 		s.Pieces = append(s.Pieces, Words(text))
 	}
 	if len(b.Shorted) > 0 {
-		s.Pieces = append(s.Pieces, Caution(fmt.Sprintf("The metal case of this box is not at the amplifier's sleeve. Where it touches the amplifier, another box or anything grounded, it can short out %s. Keep it apart, or use a plastic case (--plastic).", and(b.Shorted))))
+		s.Pieces = append(s.Pieces, Caution(fmt.Sprintf("The metal case of this box is not at the amplifier's sleeve. Where it touches the amplifier, another box or anything grounded, it can short out %s. Keep it apart, or use a plastic case (--plastic).", quantity.List(b.Shorted))))
 	}
 	wires := Table{Head: []string{"wire", "solder from", "to", "cut", "adds"}}
 	for k, c := range b.Cuts {
@@ -172,7 +190,7 @@ func (p boxPage) insulated(b box.Box) string {
 			names = append(names, jackName(j))
 		}
 	}
-	return and(names)
+	return quantity.List(names)
 }
 
 func (p boxPage) marks(b box.Box) string {
@@ -184,15 +202,15 @@ func (p boxPage) marks(b box.Box) string {
 		}
 		marks = append(marks, strconv.Quote(label))
 	}
-	return and(marks)
+	return quantity.List(marks)
 }
 
 // adds says what the wires cost.
 func (p boxPage) adds(b box.Parts) string {
 	text := fmt.Sprintf("%s of %d AWG in all. Each length is the jacks' distance and %s at each end (our allowance) to the next 5 mm. The wires add %s to %s and lose %s of the power",
 		millimetres(b.Metre), p.AWG, millimetres(box.EndLength), milliohm(b.AddedOhm), ohmText(b.RatedOhm), percentText(b.Lost))
-	if p.amp != nil && p.amp.Watts > 0 {
-		text += fmt.Sprintf(", %s W of %s W", digits(b.Lost*p.amp.Watts, 2), digits(p.amp.Watts, 4))
+	if p.On != nil && p.On.Amplifier.Watts > 0 {
+		text += fmt.Sprintf(", %s W of %s W", quantity.Digits(b.Lost*p.On.Amplifier.Watts, 2), quantity.Plain(p.On.Amplifier.Watts))
 	}
 	return text + ", by ratings at 20 C (ASTM B258, IEC 60028); joints not counted."
 }
@@ -239,11 +257,11 @@ func readingText(r box.Row) string {
 }
 
 func (p boxPage) drilling() Section {
-	s := Section{Heading: "Drilling"}
+	s := Section{Heading: "Drilling", Details: true}
 	s.Pieces = append(s.Pieces,
 		Points{
 			fmt.Sprintf("Hole for the bush of a jack: %.1f mm, 3/8 in (common practice, no source). %s", box.BushHole*1e3, p.washerHole()),
-			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source). Measure your plugs and jacks; --plug-mm changes it.", p.Pitch*1e3, digits(p.Plug*1e3, 4), box.PlugGap*1e3),
+			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source). Measure your plugs and jacks; --plug-mm changes it.", p.Pitch*1e3, fmt.Sprintf("%.4g", p.Plug*1e3), box.PlugGap*1e3),
 			fmt.Sprintf("The outermost centres of %s. Leave %.0f mm from the last centre to the inside of a wall.", p.rows(), p.Pitch*1e3),
 		},
 		Caution("Clamp the work, wear eye protection, start with a pilot hole, deburr both sides: an edge cuts a washer through."))
@@ -255,7 +273,7 @@ func (p boxPage) washerHole() string {
 	if p.Shoulder == 0 {
 		return "With shoulder washers the hole is larger: measure yours (--washer-mm)."
 	}
-	return fmt.Sprintf("For an insulated jack: %s mm, the shoulder of its washers.", digits(p.Shoulder*1e3, 4))
+	return fmt.Sprintf("For an insulated jack: %s mm, the shoulder of its washers.", fmt.Sprintf("%.4g", p.Shoulder*1e3))
 }
 
 // rows says how long each row of jacks is.
@@ -275,13 +293,18 @@ func (p boxPage) rows() string {
 		if len(lengths[n]) > 1 {
 			word = "boxes "
 		}
-		all = append(all, fmt.Sprintf("%s%s are %.0f mm apart (%d jacks)", word, and(lengths[n]), float64(n-1)*p.Pitch*1e3, n))
+		all = append(all, fmt.Sprintf("%s%s are %.0f mm apart (%d jacks)", word, quantity.List(lengths[n]), float64(n-1)*p.Pitch*1e3, n))
 	}
 	return strings.Join(all, ", of ")
 }
 
 func (p boxPage) reading() Section {
 	s := Section{Heading: "At the plug that goes to the amplifier", NewPage: true}
+	if p.InAmplifier {
+		s.Heading = "At the plugs that go to the amplifier"
+		s.Pieces = []Piece{Words("Each box and each cabinet that plugs into the amplifier is read by itself, as the tables say; together they make " + ohmsText(p.Reading.Right) + " inside it."), Points{"No ohms show " + polarity + "."}}
+		return s
+	}
 	right := ohmsText(p.Reading.Right)
 	if p.Reading.Right.Practice {
 		right += " (of unmeasured cabinets by common practice, no source)"
@@ -334,7 +357,7 @@ func (p boxPage) reading() Section {
 	if len(p.Reading.Same) > 0 {
 		notes = append(notes, "A meter here cannot show: "+named(p.Reading.Same)+".")
 	}
-	notes = append(notes, "No ohms show polarity: touch a 1.5 V cell to the plug for a moment, and every cone must move the same way (common practice, no source; drivers only, nothing with a capacitor in series).")
+	notes = append(notes, "No ohms show "+polarity+".")
 	s.Pieces = append(s.Pieces, notes)
 	return s
 }
@@ -350,7 +373,7 @@ func named(all []string) string {
 func (p boxPage) pulled() Section {
 	s := Section{Heading: "What a pulled plug does"}
 	t := Table{Head: []string{"plug that is out", "leaves", "still plays"}}
-	if p.amp != nil {
+	if p.On != nil {
 		t.Head = append(t.Head, "for the amplifier")
 	}
 	for _, pull := range p.Pulls {
@@ -364,7 +387,7 @@ func (p boxPage) pulled() Section {
 			grade := pull.On.Grade.String()
 			if !pull.On.Suits {
 				grade = strings.ToUpper(grade) + ", not safe"
-			} else if pull.On.Grade != amp.Matched && p.Doubt == "" {
+			} else if pull.On.Grade != amp.Matched && len(p.Dead) == 0 {
 				grade += ", safe"
 			}
 			if len(pull.On.Overdriven) > 0 {
@@ -386,11 +409,11 @@ func (p boxPage) plug(pull box.Pull) string {
 	if pull.Jack == 0 {
 		return "amplifier's"
 	}
-	return fmt.Sprintf("%s, at box %d jack %d", target(p.Boxes[pull.Box-1].Jacks[pull.Jack]), pull.Box, pull.Jack)
+	return target(p.Boxes[pull.Box-1].Jacks[pull.Jack]) + ", at " + strings.Replace(p.place(pull.Box, pull.Jack), ", ", " ", 1)
 }
 
 func (p boxPage) labels() Section {
-	s := Section{Heading: "Labels to fix on the boxes", NewPage: len(p.Parts) > 1}
+	s := Section{Heading: "Labels to fix on the boxes", Details: true, NewPage: len(p.Parts) > 1}
 	for _, b := range p.Parts {
 		l := Label{fmt.Sprintf("BOX %d - %s", b.Number, strings.ToUpper(kind(b.Box)))}
 		l = append(l, "DO NOT PULL A PLUG WHILE THE AMPLIFIER IS ON")
@@ -414,13 +437,15 @@ func (p boxPage) labels() Section {
 // use says where a box may be plugged in.
 func (p boxPage) use(b box.Parts) string {
 	switch {
+	case b.Number > 1 && p.InAmplifier && p.On.Suits && b.Jacks[0].Label == "amplifier":
+		return fmt.Sprintf("Only with the others together, on the %s ohm output", quantity.Ohms(p.On.TapOhm))
 	case b.Number > 1:
 		return "Not for an amplifier by itself"
 	case p.On == nil:
 		return "Only where the amplifier allows this load"
 	case !p.On.Suits:
 		return p.suits()
-	case p.amp.Kind == amp.SolidState:
+	case p.On.Amplifier.Kind == amp.SolidState:
 		return fmt.Sprintf("Lowest load of the amplifier: %s ohm", quantity.Ohms(p.On.TapOhm))
 	}
 	return fmt.Sprintf("Use the %s ohm tap", quantity.Ohms(p.On.TapOhm))
@@ -429,7 +454,10 @@ func (p boxPage) use(b box.Parts) string {
 // worst says what a pulled cabinet plug can do.
 func (p boxPage) worst() string {
 	least, most := math.Inf(1), 0.
-	for _, pull := range p.Pulls[1:] {
+	for _, pull := range p.Pulls {
+		if pull.Jack == 0 {
+			continue
+		}
 		least, most = min(least, pull.RatedOhm), max(most, pull.RatedOhm)
 	}
 	switch {
@@ -442,18 +470,13 @@ func (p boxPage) worst() string {
 }
 
 func count(n int, one, many string) string {
-	if n == 1 {
+	switch n {
+	case 0:
+		return "no " + one
+	case 1:
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %s", n, many)
-}
-
-// and joins names as a sentence does.
-func and(names []string) string {
-	if len(names) < 2 {
-		return strings.Join(names, "")
-	}
-	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
 func ohmText(ohm float64) string { return quantity.Ohms(ohm) + " ohm" }
@@ -470,20 +493,11 @@ func ohmsText(o box.Ohms) string {
 
 func millimetres(m float64) string {
 	if m >= 1 {
-		return digits(m, 3) + " m"
+		return quantity.Digits(m, 3) + " m"
 	}
 	return fmt.Sprintf("%.0f mm", m*1e3)
 }
 
-func milliohm(ohm float64) string { return digits(ohm*1e3, 2) + " mohm" }
+func milliohm(ohm float64) string { return quantity.Digits(ohm*1e3, 2) + " mohm" }
 
-func percentText(part float64) string { return digits(100*part, 2) + " %" }
-
-// digits writes x to n significant digits without an exponent.
-func digits(x float64, n int) string {
-	if x == 0 {
-		return "0"
-	}
-	r, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'e', n-1, 64), 64)
-	return strconv.FormatFloat(r, 'f', -1, 64)
-}
+func percentText(part float64) string { return quantity.Digits(100*part, 2) + " %" }

@@ -15,7 +15,7 @@ import (
 // Fit is the page of a load: what it is, and what stands behind that.
 func Fit(r identify.Result) Document {
 	d := Document{Title: "What " + r.Name + " is", Lead: r.Headline()}
-	main := Section{Pieces: []Piece{FitTable(r)}}
+	main := Section{Pieces: []Piece{fitTable(r)}}
 	if r.Fits() {
 		main.Pieces = append(main.Pieces, resonanceTable("resonance", r.Load.Resonances))
 	}
@@ -39,8 +39,8 @@ func Fit(r identify.Result) Document {
 	)}
 }
 
-// FitTable is what is known of a load in numbers, but for its resonances.
-func FitTable(r identify.Result) Table {
+// fitTable is what is known of a load in numbers, but for its resonances.
+func fitTable(r identify.Result) Table {
 	t := Table{}
 	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
 	switch {

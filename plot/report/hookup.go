@@ -29,29 +29,31 @@ func Hookup(s amp.Assessment) Document {
 
 // hookupPage has so many rows of what can go wrong before its details.
 func hookupPage(s amp.Assessment, rows int) Document {
-	shares := ShareTable(s)
+	shares := shareTable(s)
 	allShares := len(shares.Rows) <= mostShares
 	if !allShares {
 		shares = mostDriven(s, shares)
 	}
 	worst, all := worstFailures(s, rows)
 	d := Document{Title: "Hookup " + s.Tree.String(), Lead: s.Headline(), Sections: []Section{
-		{Pieces: []Piece{Words("With " + Counts(s.Combined.Loads) + lowest(s))}},
-		{Pieces: []Piece{LevelTable(s)}},
-		{Pieces: []Piece{shares}},
-		{Pieces: []Piece{worst}},
+		{Pieces: []Piece{Words("With " + counts(s.Combined.Loads) + lowest(s))}},
+		{Pieces: []Piece{levelTable(s)}},
+		{Pieces: []Piece{shares}, Brief: !allShares},
+		{Pieces: []Piece{worst}, Brief: !all},
 		{Pieces: []Piece{Caution(strings.Join(s.Amplifier.Cautions(), " "))}},
 	}}
 	if !allShares {
-		d.Sections = append(d.Sections, Section{Heading: "All shares", Details: true, Pieces: []Piece{ShareTable(s)}})
+		d.Sections = append(d.Sections, Section{Heading: "All shares", Details: true, Pieces: []Piece{shareTable(s)}})
 	}
 	if !all {
 		d.Sections = append(d.Sections, Section{Heading: "All that can go wrong", Details: true, Pieces: []Piece{
-			FailureTable(s), Words("With plain boxes, whose jacks do not switch; boxes are numbered from the amplifier."),
+			allFailures(s), Words("With plain boxes, whose jacks do not switch; boxes are numbered from the amplifier."),
 		}})
 	}
 	d.Sections = append(d.Sections,
-		Section{Heading: "Volts and watts", Details: true, Pieces: []Piece{driveTable(s)}},
+		Section{Heading: "Volts and watts", Details: true, Pieces: []Piece{
+			Words(s.Amplifier.Explain(s.EffectiveOhm, s.TapOhm) + "."), driveTable(s),
+		}},
 		Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(s.Amplifier.Basis())}})
 	return d
 }
@@ -95,8 +97,8 @@ func lowest(s amp.Assessment) string {
 		quantity.Digits(s.Lowest.Value/amp.MatchLow, 3), quantity.LimitHz(s.LowHz), quantity.LimitHz(s.HighHz))
 }
 
-// Counts says what each load counts as, those alike together.
-func Counts(loads []hookup.Load) string {
+// counts says what each load counts as, those alike together.
+func counts(loads []hookup.Load) string {
 	var kinds []string
 	names := map[string][]string{}
 	for _, l := range loads {
@@ -115,8 +117,8 @@ func Counts(loads []hookup.Load) string {
 	return strings.Join(kinds, "; ")
 }
 
-// LevelTable holds the load against every tap.
-func LevelTable(s amp.Assessment) Table {
+// levelTable holds the load against every tap.
+func levelTable(s amp.Assessment) Table {
 	row := func(name, rated, measured, verdict string) []string {
 		if !s.Measured {
 			return []string{name, rated, verdict}
@@ -138,8 +140,8 @@ func LevelTable(s amp.Assessment) Table {
 	return t
 }
 
-// ShareTable is what goes into each load.
-func ShareTable(s amp.Assessment) Table {
+// shareTable is what goes into each load.
+func shareTable(s amp.Assessment) Table {
 	known := slices.ContainsFunc(s.Parts, func(p amp.Part) bool { return p.Load.Watts > 0 })
 	row := func(name, rated, measured, watts, own string) []string {
 		r := []string{name, rated}
@@ -175,8 +177,8 @@ func watts(v quantity.Value) string {
 	return quantity.Digits(v.Value, 3) + " W"
 }
 
-// FailureTable is all that can go wrong, the worst first.
-func FailureTable(s amp.Assessment) Table {
+// allFailures is all that can go wrong, the worst first.
+func allFailures(s amp.Assessment) Table {
 	t := failureTable()
 	for _, c := range s.Consequences() {
 		t.Rows = append(t.Rows, []string{c.Left(), s.Judged(c.Grade, c.Suits), s.Text(c)})
@@ -188,7 +190,7 @@ func failureTable() Table {
 	return Table{Head: []string{"leaves", "grade", "what goes wrong, and who still plays"}}
 }
 
-// worstFailures is the worst of FailureTable, with a few of the causes of each,
+// worstFailures is the worst of allFailures, with a few of the causes of each,
 // and whether that is all.
 func worstFailures(s amp.Assessment, most int) (t Table, all bool) {
 	const mostCauses = 2

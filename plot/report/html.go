@@ -15,7 +15,7 @@ import (
 // Nothing is written if there is an error.
 func (d Document) HTML(w io.Writer, paper Paper) error {
 	page := htmlPage{Title: d.Title, Lead: d.Lead, Paper: template.CSS(paper.String())}
-	for _, s := range d.Sections {
+	for _, s := range d.whole() {
 		section := htmlSection{Heading: s.Heading, NewPage: s.NewPage}
 		for _, p := range s.Pieces {
 			h, err := toHTML(p)

@@ -13,6 +13,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/fixtures/job/findings"
 	"tapload/measure"
+	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/measure/signal"
@@ -31,7 +32,7 @@ func Job(f findings.Findings, made time.Time, by string) (Document, error) {
 	}
 	d.Sections = append(d.Sections, r.safety())
 	if len(r.Drivers) > 0 {
-		d.Sections = append(d.Sections, r.DriversInWords())
+		d.Sections = append(d.Sections, r.driversInWords())
 	}
 	record := Section{Heading: "Bench record", NewPage: true, Pieces: []Piece{Words(fmt.Sprintf(
 		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. Made on %s.", made.Format(time.DateOnly)))}}
@@ -231,12 +232,19 @@ func cabinetPieces(s *Section, c findings.Cabinet, a *amp.Amplifier) error {
 	if len(known.Rows) > 0 {
 		s.Pieces = append(s.Pieces, known)
 	}
-	for _, own := range Fit(*c.Found).Sections {
-		if own.Heading != "Models tried" && own.Heading != "What might read so" {
-			s.Pieces = append(s.Pieces, slices.DeleteFunc(own.Pieces, given)...)
+	s.Pieces = append(s.Pieces, pieces(Fit(*c.Found), "Models tried", "What might read so")...)
+	return nil
+}
+
+// pieces are those of another page, but for its cautions, which the report gives
+// once, and the sections of the headings that it leaves out.
+func pieces(d Document, but ...string) (all []Piece) {
+	for _, s := range d.whole() {
+		if !slices.Contains(but, s.Heading) {
+			all = append(all, slices.DeleteFunc(s.Pieces, given)...)
 		}
 	}
-	return nil
+	return all
 }
 
 // given tells what the report gives once, in words of its own.
@@ -257,7 +265,7 @@ func (r jobPage) onAmplifier() ([]Section, error) {
 		return []Section{s}, nil
 	}
 	w := r.Hookup
-	s.Pieces = append(s.Pieces, Words(w.Headline()+". "+w.Amplifier.Explain(w.EffectiveOhm, w.TapOhm)+"."))
+	s.Pieces = append(s.Pieces, Words(w.Headline()+"."))
 	if w.Measured {
 		chart := HookupChart(*w)
 		chart.HeightMM = reportChartMM
@@ -268,25 +276,10 @@ func (r jobPage) onAmplifier() ([]Section, error) {
 		}
 		s.Pieces = append(s.Pieces, f)
 	}
-	s.Pieces = append(s.Pieces, LevelTable(*w), ShareTable(*w))
-	if f := w.Overdriven; f != nil {
-		s.Pieces = append(s.Pieces, Words(fmt.Sprintf("First overdriven: %s, when the amplifier gives %s.", f.Load, f.AmpWatts.In("W"))))
-	}
-	s.Pieces = append(s.Pieces, FailureTable(*w))
+	s.Pieces = append(s.Pieces, pieces(Hookup(*w))...)
 	if r.Others != nil {
-		caption := fmt.Sprintf("The best of the %d hookups of these cabinets", r.Others.Considered)
-		if len(r.Hookup.Dead) == 0 {
-			caption += fmt.Sprintf(", %d of them safe", r.Others.Safe)
-		}
-		t := Table{Caption: caption, Head: []string{"hookup", "on", "why"}}
-		for _, c := range r.Others.Hookups {
-			name := c.Tree.String()
-			if c.Avoid {
-				name = "do not use: " + name
-			}
-			t.Rows = append(t.Rows, []string{name, quantity.Ohms(c.TapOhm) + " ohm", c.Why})
-		}
-		s.Pieces = append(s.Pieces, t)
+		s.Pieces = append(s.Pieces, Words("All hookups of these cabinets: "+r.Others.Headline()+"."))
+		s.Pieces = append(s.Pieces, pieces(Plan(*r.Others), "Sources")...)
 	}
 	return []Section{s}, nil
 }
@@ -297,11 +290,7 @@ func (r jobPage) boxes() ([]Section, error) {
 	if r.Sheet == nil || len(r.Sheet.Parts) == 0 {
 		return nil, nil
 	}
-	var a *amp.Amplifier
-	if r.Hookup != nil {
-		a = &r.Hookup.Amplifier
-	}
-	d := BoxSheet(*r.Sheet, a)
+	d := BoxSheet(*r.Sheet)
 	first := &d.Sections[0]
 	first.Heading, first.NewPage = "Build sheet", true
 	first.Pieces = slices.Concat([]Piece{Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, given))
@@ -431,9 +420,9 @@ func signalWords(law json.RawMessage) string {
 	kind := "program material"
 	switch sig.(type) {
 	case signal.Chirp:
-		kind = chirp
+		kind = "chirp"
 	case signal.Multitone:
-		kind = multitone
+		kind = "multitone"
 	case signal.Tones:
 		kind = "stepped tones"
 	}

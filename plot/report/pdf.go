@@ -44,7 +44,7 @@ func (d Document) PDF(w io.Writer, paper Paper) error {
 	p.write("B", titleSize, 0, d.Title)
 	p.y += 3
 	p.write("", bodySize+1.5, 0, d.Lead)
-	for i, s := range d.Sections {
+	for i, s := range d.whole() {
 		if s.NewPage && i > 0 {
 			p.turn()
 		} else {

@@ -15,8 +15,8 @@ const bestShown = 3
 
 // Plan is the page of a search: the best hookups, and those not to be tried.
 func Plan(r plan.Result) Document {
-	d := Document{Title: "Hookups of " + Counts(r.Loads), Lead: r.Headline()}
-	with := "With " + Counts(r.Loads)
+	d := Document{Title: "Hookups of " + counts(r.Loads), Lead: r.Headline()}
+	with := "With " + counts(r.Loads)
 	measured := false
 	var good, avoid []plan.Choice
 	for _, c := range r.Hookups {
@@ -38,11 +38,10 @@ func Plan(r plan.Result) Document {
 	if n := min(bestShown, len(good)); n > 0 {
 		d.Sections = append(d.Sections, Section{Pieces: []Piece{choices(good[:n], 1)}})
 	}
-	var last []Piece
 	if len(avoid) > 0 {
-		last = append(last, avoided(avoid))
+		d.Sections = append(d.Sections, Section{Brief: true, Pieces: []Piece{avoided(avoid)}})
 	}
-	d.Sections = append(d.Sections, Section{Pieces: append(last, Caution(strings.Join(r.Amplifier.Cautions(), " ")))})
+	d.Sections = append(d.Sections, Section{Pieces: []Piece{Caution(strings.Join(r.Amplifier.Cautions(), " "))}})
 	if len(good) > bestShown {
 		d.Sections = append(d.Sections, Section{Heading: "More hookups", Details: true, Pieces: []Piece{choices(good[bestShown:], bestShown+1)}})
 	}
@@ -51,7 +50,7 @@ func Plan(r plan.Result) Document {
 		for _, c := range avoid {
 			t.Rows = append(t.Rows, []string{"-", onTap(c)}, []string{"", c.Why})
 		}
-		d.Sections = append(d.Sections, Section{Heading: "Why some are not to be used", Details: true, Pieces: []Piece{t}})
+		d.Sections = append(d.Sections, Section{Heading: "Not to be used", Details: true, Pieces: []Piece{t}})
 	}
 	d.Sections = append(d.Sections, Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(r.Amplifier.Basis())}})
 	return d

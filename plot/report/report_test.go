@@ -55,7 +55,7 @@ func page(t testing.TB, formula string, plan box.Plan, a *amp.Amplifier, measure
 	if err != nil {
 		t.Fatal(err)
 	}
-	return BoxSheet(sheet, a)
+	return BoxSheet(sheet)
 }
 
 func usual() box.Plan { return box.Plan{Plug: 15e-3, AWG: 18} }

@@ -21,6 +21,9 @@ func (d Document) Terminal(w io.Writer, columns int, details bool) error {
 	t.words("", "  ", d.Lead)
 	var more []string
 	for _, s := range d.Sections {
+		if s.Brief && details {
+			continue
+		}
 		if s.Details && !details {
 			if s.Heading != "" {
 				more = append(more, s.Heading)
@@ -49,7 +52,7 @@ func (d Document) Text(w io.Writer, columns int) error {
 	t := textPage{columns: columns}
 	t.words("", "", d.Title)
 	t.words("", "", d.Lead)
-	for _, s := range d.Sections {
+	for _, s := range d.whole() {
 		t.line("")
 		if s.Heading != "" {
 			t.words("", "", s.Heading)
