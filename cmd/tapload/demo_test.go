@@ -10,10 +10,11 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
-	"tapload/fixtures/job/findings"
 	"testing"
 	"testing/fstest"
 	"time"
+
+	"tapload/fixtures/job/findings"
 )
 
 // The demonstration comes to what its benches are: two cabinets of 8 ohm and

@@ -19,7 +19,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"tapload": main, "tapload-on-stand-in": onStandIn})
+	testscript.Main(m, map[string]func(){"tapload": keepingToItsColumns, "tapload-on-stand-in": onStandIn})
 }
 
 func TestScripts(t *testing.T) {

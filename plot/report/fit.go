@@ -12,6 +12,9 @@ import (
 	"tapload/plot"
 )
 
+// safeMeans is the rule by which a load is called safe on a tap.
+const safeMeans = "Safe means that |Z| stays above 80 % of the tap (IEC 60268-5) from the lowest resonance up (common practice, no source)."
+
 // Fit is the page of a load: what it is, and what stands behind that.
 func Fit(r identify.Result) Document {
 	d := Document{Title: "What " + r.Name + " is", Lead: r.Headline()}
@@ -20,7 +23,7 @@ func Fit(r identify.Result) Document {
 		main.Pieces = append(main.Pieces, resonanceTable("resonance", r.Load.Resonances))
 	}
 	if r.Tap() > 0 {
-		main.Pieces = append(main.Pieces, Caution("The maker's instructions come first. Safe means that |Z| stays above 80 % of the tap (IEC 60268-5) from the lowest resonance up (common practice, no source)."))
+		main.Pieces = append(main.Pieces, Caution("The maker's instructions come first. "+safeMeans))
 	}
 	d.Sections = append(d.Sections, main)
 	if len(r.Constants) > 0 {

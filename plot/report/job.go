@@ -35,7 +35,7 @@ func Job(f findings.Findings, made time.Time, by string) (Document, error) {
 		d.Sections = append(d.Sections, r.driversInWords())
 	}
 	record := Section{Heading: "Bench record", NewPage: true, Pieces: []Piece{Words(fmt.Sprintf(
-		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. Made on %s.", made.Format(time.DateOnly)))}}
+		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. %s Made on %s.", safeMeans, made.Format(time.DateOnly)))}}
 	d.Sections = append(d.Sections, record)
 	for _, make := range []func() ([]Section, error){r.measured, r.onAmplifier, r.boxes, r.proved, r.compared} {
 		s, err := make()

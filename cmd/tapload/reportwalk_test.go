@@ -1,0 +1,80 @@
+package main
+
+import (
+	"context"
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+)
+
+// quantityText is a number with its unit, and its uncertainty where it has one.
+var quantityText = regexp.MustCompile(`-?\d+(\.\d+)? ?(ohm|Hz|kHz|mH|W|V|%)?( ± \d+(\.\d+)?)?`)
+
+// caution is a whole one of a page, with its folded lines.
+var caution = regexp.MustCompile(`(?m)^CAUTION: .*(\n  .*)*`)
+
+// Every number that a command shows of the demonstration's job stands in that
+// part of the report which is about it, digit for digit.
+func TestReportHasTheNumbersOfTheCommands(t *testing.T) {
+	shown := demonstration(t)
+	t.Chdir(t.TempDir())
+	if err := os.CopyFS(".", shown.folder); err != nil {
+		t.Fatal(err)
+	}
+	tapload := func(code int, args ...string) string {
+		t.Helper()
+		var out, log strings.Builder
+		if got := run(context.Background(), args, env{stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now}); got != code {
+			t.Fatalf("%v exited with %d: %s", args, got, log.String())
+		}
+		return out.String()
+	}
+	tapload(exitDone, "report", "-o", "r.txt")
+	text, err := os.ReadFile("r.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		from, to string // headings of the report
+		page     string
+	}{
+		{"Cabinet dance", "Cabinet stage", tapload(exitDone, "fit", "dance"+recordSuffix)},
+		{"Cabinet stage", "Cabinet balcony", tapload(exitDone, "fit", "stage"+recordSuffix)},
+		{"Cabinet balcony", "The hookup on the amplifier", tapload(exitDone, "fit", "balcony"+recordSuffix)},
+		{"The hookup on the amplifier", "Build sheet", tapload(exitDone, "hookup", "(dance + stage) || balcony", "--details")},
+		{"The hookup on the amplifier", "Build sheet", tapload(exitDone, "plan", "--top", "4", "--details")},
+		{"Build sheet", "Proof: series box, first try", tapload(exitDone, "box", "sheet", "(dance + stage) || balcony")},
+		{"Proof: series box, first try", "Proof: series box, second try", tapload(exitFail, "box", "verify", "--seen", "series box, first try", "--details")},
+		{"Proof: series box, second try", "Proof: both boxes", tapload(exitDone, "box", "verify", "--seen", "series box, second try", "--details")},
+		{"Driver stage", "Instruments", tapload(exitDone, "compare", "stage", "--details")},
+	} {
+		_, part, found := strings.Cut(string(text), "\n"+c.from)
+		if !found {
+			t.Errorf("the report has no heading %q", c.from)
+			continue
+		}
+		part, _, found = strings.Cut(part, "\n"+c.to)
+		if !found {
+			t.Errorf("the report has no heading %q behind %q", c.to, c.from)
+		}
+		has := map[string]bool{}
+		for _, q := range quantityText.FindAllString(flat(part), -1) {
+			has[q] = true
+		}
+		// Cautions stand once in a report, in its own words.
+		numbers := quantityText.FindAllString(flat(caution.ReplaceAllString(c.page, "")), -1)
+		if len(numbers) < 5 {
+			t.Errorf("%s: the command's page has %d numbers", c.from, len(numbers))
+		}
+		for _, q := range numbers {
+			if !has[q] {
+				t.Errorf("%q of the command is not in the report's part %q", q, c.from)
+			}
+		}
+	}
+}
+
+// flat is text without its line breaks.
+func flat(s string) string { return strings.Join(strings.Fields(s), " ") }
