@@ -102,9 +102,9 @@ func plain(err error) error {
 	var syntax *json.SyntaxError
 	switch {
 	case errors.As(err, &kind) && kind.Field != "":
-		return fmt.Errorf("%s cannot be a JSON %s", kind.Field, kind.Value)
+		return fmt.Errorf("%s must not be a %s", kind.Field, kind.Value)
 	case errors.As(err, &kind):
-		return fmt.Errorf("a JSON %s is no fit", kind.Value)
+		return fmt.Errorf("a fit is no %s", kind.Value)
 	case errors.As(err, &syntax):
 		return fmt.Errorf("it is no JSON from byte %d on", syntax.Offset)
 	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
@@ -123,11 +123,11 @@ func (k *Kept) check() (err error) {
 			if v == nil {
 				v = &quantity.Value{}
 			}
-			return fmt.Errorf("%s of %g ± %g is no value of a load", name, v.Value, v.U)
+			return fmt.Errorf("%s of %.4g ± %.2g is no value of a load", name, v.Value, v.U)
 		}
 	}
 	if !(k.Rating.MinOhm.Value > 0) || !(k.Rating.MinOhm.U >= 0) {
-		return fmt.Errorf("z_min of %g ± %g ohm is no lowest impedance", k.Rating.MinOhm.Value, k.Rating.MinOhm.U)
+		return fmt.Errorf("z_min of %.4g ± %.2g ohm is no lowest impedance", k.Rating.MinOhm.Value, k.Rating.MinOhm.U)
 	}
 	k.moves, err = k.causes()
 	return err

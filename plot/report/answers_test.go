@@ -80,7 +80,8 @@ func TestFitPage(t *testing.T) {
 		has, not []string
 	}{
 		{identify.Known{}, false, []string{"safe on an 8 ohm tap", "CAUTION: The maker's instructions come first", "(--details: What might read so, Coil and model, Models tried)"}, []string{"odds", "criterion", "Kramers"}},
-		{identify.Known{Drivers: 4, MarkedOhm: 16}, false, []string{"cab: MOST LIKELY A DEAD DRIVER", "odds", "Check: "}, []string{"CAUTION", "criterion"}},
+		{identify.Known{Drivers: 4, MarkedOhm: 16}, false, []string{"cab: MOST LIKELY A DEAD DRIVER", "CAUTION: Before anything is played, take the leads off"}, []string{"odds", "could be", "criterion"}},
+		{identify.Known{Drivers: 2}, false, []string{"safe on an 8 ohm tap", "odds", "two 16 ohm in parallel"}, []string{"could be", "Check: "}},
 		{identify.Known{Drivers: 7, MarkedOhm: 16}, false, []string{"No cabinet of equal drivers"}, []string{"odds"}},
 		{identify.Known{}, true, []string{"odds", "criterion", ", chosen"}, []string{"Kramers"}},
 	} {
@@ -90,6 +91,9 @@ func TestFitPage(t *testing.T) {
 		}
 		r.Explain = c.explain
 		page := onScreen(t, Fit(r), false)
+		if !c.explain {
+			short(t, page, "cab: ")
+		}
 		for _, want := range c.has {
 			if !strings.Contains(page, want) {
 				t.Errorf("%+v: no %q in\n%s", c.known, want, page)

@@ -20,6 +20,11 @@ type Document struct {
 	Sections []Section
 }
 
+// whole are the sections of d with all its details.
+func (d Document) whole() []Section {
+	return slices.DeleteFunc(slices.Clone(d.Sections), func(s Section) bool { return s.Brief })
+}
+
 // Section is a part of a Document, with a heading of its own unless that is "".
 type Section struct {
 	Heading string
@@ -27,11 +32,6 @@ type Section struct {
 	Details bool // at a terminal it stands only where details are asked for
 	Brief   bool // it stands only where they are not, for a section of details that says all of it
 	Pieces  []Piece
-}
-
-// whole are the sections of d with all its details.
-func (d Document) whole() []Section {
-	return slices.DeleteFunc(slices.Clone(d.Sections), func(s Section) bool { return s.Brief })
 }
 
 // Piece is one of Words, Points, Caution, Lines, Table, Figure and Label.

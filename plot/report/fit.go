@@ -22,7 +22,9 @@ func Fit(r identify.Result) Document {
 	if r.Fits() {
 		main.Pieces = append(main.Pieces, resonanceTable("resonance", r.Load.Resonances))
 	}
-	if r.Tap() > 0 {
+	if r.Dead != nil {
+		main.Pieces = append(main.Pieces, Caution("Before anything is played, "+r.Dead.Check+"."))
+	} else if r.Tap() > 0 {
 		main.Pieces = append(main.Pieces, Caution("The maker's instructions come first. "+safeMeans))
 	}
 	d.Sections = append(d.Sections, main)
@@ -32,14 +34,20 @@ func Fit(r identify.Result) Document {
 	if !r.Fits() {
 		return d
 	}
-	if len(r.Could) > 0 || r.Known.Drivers > 0 || r.Known.MarkedOhm > 0 {
-		asked := r.Explain || r.Known.Drivers > 0 || r.Known.MarkedOhm > 0 || r.Odd()
-		d.Sections = append(d.Sections, Section{Heading: "What might read so", Details: !asked, Pieces: readsSo(r)})
+	if asked(r) && !r.Explain {
+		d.Sections = append(d.Sections, Section{Brief: true, Pieces: readsSo(r, 3)[:1]})
 	}
+	d.Sections = append(d.Sections, Section{Heading: "What might read so", Details: !r.Explain, Pieces: readsSo(r, 6)})
 	return Document{d.Title, d.Lead, append(d.Sections,
 		Section{Heading: "Coil and model", Details: true, Pieces: []Piece{modelTable(r)}},
 		Section{Heading: "Models tried", Details: !r.Explain, Pieces: tried(r.Load)},
 	)}
+}
+
+// asked tells whether the cabinets that might read so stand on the page unasked:
+// one whose driver is likely dead is in its first line.
+func asked(r identify.Result) bool {
+	return r.Dead == nil && (r.Known.Drivers > 0 || r.Known.MarkedOhm > 0 || r.Odd())
 }
 
 // fitTable is what is known of a load in numbers, but for its resonances.
@@ -57,7 +65,7 @@ func fitTable(r identify.Result) Table {
 	add("minimum", r.Rating.MinOhm.In("ohm")+" at "+quantity.Hz(r.Rating.MinHz))
 	add("peak", r.Rating.MaxOhm.In("ohm")+" at "+quantity.Hz(r.Rating.MaxHz))
 	add("rating", r.Rating.Words())
-	if len(r.Wirings) > 0 {
+	if len(r.Wirings) > 0 && r.Dead == nil && !asked(r) {
 		var names []string
 		for _, w := range r.Wirings {
 			names = append(names, w.String())
@@ -186,14 +194,13 @@ func tried(load fit.Result) []Piece {
 	return []Piece{t, Words(fmt.Sprintf("%d models were tried, %d of them did not settle. The least criterion wins.", len(load.Candidates), unsettled))}
 }
 
-// readsSo are the cabinets that might read as the load does, and how to tell
-// them apart.
-func readsSo(r identify.Result) []Piece {
-	const most = 6
+// readsSo are the likeliest cabinets that might read as the load does, and how to
+// tell them apart.
+func readsSo(r identify.Result, most int) []Piece {
 	if len(r.Could) == 0 {
 		return []Piece{Words("No cabinet of equal drivers that is marked or filled like this, whole or with one dead, would read so: then the marking is wrong, or the drivers are not alike.")}
 	}
-	t := Table{Head: []string{"odds", "rated", "DC", "min", "what might read so"}}
+	t := Table{Caption: "Rating, DC reading and lowest |Z| in ohm: common practice, no source.", Head: []string{"odds", "rated", "DC", "min", "what might read so"}}
 	var checks Points
 	for _, e := range r.Could[:min(most, len(r.Could))] {
 		t.Rows = append(t.Rows, []string{quantity.Probability(e.Odds), quantity.Ohms(e.Ohm), quantity.Digits(e.ReOhm, 3), quantity.Digits(e.MinOhm, 3), e.String()})
@@ -201,7 +208,7 @@ func readsSo(r identify.Result) []Piece {
 			checks = append(checks, check)
 		}
 	}
-	return []Piece{t, Words("Rating, DC reading and lowest |Z| in ohm are what such a cabinet most often has: common practice, no source."), checks}
+	return []Piece{t, checks}
 }
 
 // FitChart is the curve of a load with its fit, or alone where it has none.

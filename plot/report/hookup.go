@@ -1,7 +1,6 @@
 package report
 
 import (
-	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -17,14 +16,7 @@ import (
 // Hookup is the page of a hookup on its tap: how it suits, who gets how much, and
 // what a pulled plug or a short does: as much of that as one screen has room for.
 func Hookup(s amp.Assessment) Document {
-	const most = 4
-	for rows := most; ; rows-- {
-		d := hookupPage(s, rows)
-		var screen bytes.Buffer
-		if err := d.Terminal(&screen, textColumns, false); rows == 1 || err == nil && bytes.Count(screen.Bytes(), []byte("\n")) <= screenRows {
-			return d
-		}
-	}
+	return onOneScreen(4, func(rows int) Document { return hookupPage(s, rows) })
 }
 
 // hookupPage has so many rows of what can go wrong before its details.

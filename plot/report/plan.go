@@ -10,11 +10,14 @@ import (
 	"tapload/plot"
 )
 
-// bestShown is how many hookups a page shows before its details.
-const bestShown = 3
-
-// Plan is the page of a search: the best hookups, and those not to be tried.
+// Plan is the page of a search: the best hookups, as many as one screen has room
+// for, and those not to be tried.
 func Plan(r plan.Result) Document {
+	return onOneScreen(3, func(rows int) Document { return planPage(r, rows) })
+}
+
+// planPage has so many hookups before its details.
+func planPage(r plan.Result, rows int) Document {
 	d := Document{Title: "Hookups of " + counts(r.Loads), Lead: r.Headline()}
 	with := "With " + counts(r.Loads)
 	measured := false
@@ -35,15 +38,15 @@ func Plan(r plan.Result) Document {
 		first.Pieces = append(first.Pieces, Points(r.Advice[1:]))
 	}
 	d.Sections = append(d.Sections, first)
-	if n := min(bestShown, len(good)); n > 0 {
+	if n := min(rows, len(good)); n > 0 {
 		d.Sections = append(d.Sections, Section{Pieces: []Piece{choices(good[:n], 1)}})
 	}
 	if len(avoid) > 0 {
 		d.Sections = append(d.Sections, Section{Brief: true, Pieces: []Piece{avoided(avoid)}})
 	}
 	d.Sections = append(d.Sections, Section{Pieces: []Piece{Caution(strings.Join(r.Amplifier.Cautions(), " "))}})
-	if len(good) > bestShown {
-		d.Sections = append(d.Sections, Section{Heading: "More hookups", Details: true, Pieces: []Piece{choices(good[bestShown:], bestShown+1)}})
+	if len(good) > rows {
+		d.Sections = append(d.Sections, Section{Heading: "More hookups", Details: true, Pieces: []Piece{choices(good[rows:], rows+1)}})
 	}
 	if len(avoid) > 0 {
 		t := Table{}

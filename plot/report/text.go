@@ -47,6 +47,19 @@ func (d Document) Terminal(w io.Writer, columns int, details bool) error {
 	return err
 }
 
+// onOneScreen returns the page with most rows that one screen of a terminal has
+// room for without details, and with one in any case.
+func onOneScreen(most int, page func(rows int) Document) Document {
+	for rows := most; rows > 1; rows-- {
+		d := page(rows)
+		var screen bytes.Buffer
+		if d.Terminal(&screen, textColumns, false) == nil && bytes.Count(screen.Bytes(), []byte("\n")) <= screenRows {
+			return d
+		}
+	}
+	return page(1)
+}
+
 // Text writes d as a file to read and print, columns characters a line.
 func (d Document) Text(w io.Writer, columns int) error {
 	t := textPage{columns: columns}
