@@ -208,7 +208,7 @@ func (p boxPage) marks(b box.Box) string {
 // adds says what the wires cost.
 func (p boxPage) adds(b box.Parts) string {
 	text := fmt.Sprintf("%s of %d AWG in all. Each length is the jacks' distance and %s at each end (our allowance) to the next 5 mm. The wires add %s to %s and lose %s of the power",
-		millimetres(b.Metre), p.AWG, millimetres(box.EndLength), milliohm(b.AddedOhm), ohmText(b.RatedOhm), percentText(b.Lost))
+		millimetres(b.Metre), p.AWG, millimetres(box.EndLength), milliohm(b.AddedOhm), ohmText(b.RatedOhm), quantity.Rest(b.Lost))
 	if p.On != nil && p.On.Amplifier.Watts > 0 {
 		text += fmt.Sprintf(", %s W of %s W", quantity.Digits(b.Lost*p.On.Amplifier.Watts, 2), quantity.Plain(p.On.Amplifier.Watts))
 	}
@@ -499,5 +499,3 @@ func millimetres(m float64) string {
 }
 
 func milliohm(ohm float64) string { return quantity.Digits(ohm*1e3, 2) + " mohm" }
-
-func percentText(part float64) string { return quantity.Digits(100*part, 2) + " %" }
