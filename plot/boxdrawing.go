@@ -84,7 +84,7 @@ func (d BoxDrawing) chassisHigh() float64 {
 
 func (d BoxDrawing) picture() picture {
 	width, height := d.SizeMM()
-	title := fmt.Sprintf("Box %d: %s, seen from the wiring side", d.Box.Number, kindName(d.Box.Kind))
+	title := fmt.Sprintf("Box %d: %s, seen from the wiring side", d.Box.Number, d.Box.Kind.String())
 	about := title
 	for i, l := range d.Box.Links {
 		about += fmt.Sprintf("; wire %d from %s to %s", i+1, l.From, l.To)

@@ -6,7 +6,6 @@ import (
 	"unicode/utf8"
 
 	"tapload/fixtures/box"
-	"tapload/fixtures/hookup"
 )
 
 // BoxText returns a wiring table of a box in plain ASCII: a column for each
@@ -102,7 +101,7 @@ func SetText(s box.Set, columns int, about func(load string) string) string {
 		if n == 1 && s.InAmplifier {
 			name = "output jacks"
 		}
-		add(fmt.Sprintf("%s+- %s, %s", first, name, kindName(b.Kind)))
+		add(fmt.Sprintf("%s+- %s, %s", first, name, b.Kind.String()))
 		for j, jack := range b.Jacks[1:] {
 			bar := "|  "
 			if j == len(b.Jacks)-2 {
@@ -117,11 +116,4 @@ func SetText(s box.Set, columns int, about func(load string) string) string {
 	}
 	write(1, "", "   ")
 	return out.String()
-}
-
-func kindName(k hookup.Kind) string {
-	if k == hookup.Series {
-		return "series"
-	}
-	return "parallel"
 }

@@ -83,7 +83,7 @@ func (s Schematic) about() string {
 		for _, j := range b.Jacks[1:] {
 			names = append(names, oneLine(j.Label))
 		}
-		text += fmt.Sprintf("; %s has in %s %s", s.name(b.Number), kindName(b.Kind), strings.Join(names, ", "))
+		text += fmt.Sprintf("; %s has in %s %s", s.name(b.Number), b.Kind.String(), strings.Join(names, ", "))
 	}
 	return text
 }
@@ -178,7 +178,7 @@ func (s Schematic) drawPart(p pen, t hookup.Tree, x, y float64, number *int) {
 	shade.A = 0x12
 	p.box(shade, r)
 	p.lines(stroke{color: hue, width: p.unit * 0.14, dash: []vg.Length{5, 3}}, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Min)
-	p.text(p.note, ink, at(x+2.5, y+c.height-2.6), 0, 1, s.name(n)+", "+kindName(t.Kind))
+	p.text(p.note, ink, at(x+2.5, y+c.height-2.6), 0, 1, s.name(n)+", "+t.Kind.String())
 	mid := y + c.wire
 	inner := x + outlinePad
 	p.lines(wire, at(x, mid), at(inner, mid))

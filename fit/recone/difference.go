@@ -306,30 +306,10 @@ func (g gap) moved(s *solution, by [][]complex128, dz []complex128) ([]float64, 
 
 // changes returns by how much the quantities differ, as logarithms.
 func (s solution) changes() logs {
-	at := func(x []float64) [quantities]float64 { return s.quantities(x) }
-	zero := at(make([]float64, s.size()))
-	l := logs{value: at(s.x), own: mat.NewSymDense(quantities, nil), shared: map[string][]float64{}, hasLe: s.coil != nil}
-	for i := range l.value {
-		l.value[i] -= zero[i]
-	}
-	g := mat.NewDense(quantities, s.size(), nil)
-	for k := range s.x {
-		const h = 1e-5
-		x := slices.Clone(s.x)
-		x[k] = s.x[k] + h
-		up := at(x)
-		x[k] = s.x[k] - h
-		down := at(x)
-		for i := range up {
-			g.Set(i, k, (up[i]-down[i])/(2*h))
-		}
-	}
-	var both mat.Dense
-	both.Product(g, s.own, g.T())
-	for i := range quantities {
-		for k := i; k < quantities; k++ {
-			l.own.SetSym(i, k, both.At(i, k))
-		}
+	g := slopes(s.quantities, s.x, func(int) float64 { return 1e-5 })
+	l := logs{value: s.quantities(s.x), own: through(g, s.own), shared: map[string][]float64{}, hasLe: s.coil != nil}
+	for i, unchanged := range s.quantities(make([]float64, s.size())) {
+		l.value[i] -= unchanged
 	}
 	for id, x := range s.shared {
 		var d mat.VecDense

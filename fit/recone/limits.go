@@ -31,33 +31,6 @@ func DefaultLimits() Limits {
 	}
 }
 
-// Names returns the quantities that have a limit in l, in the order of a page.
-func (l Limits) Names() []string {
-	return slices.DeleteFunc(slices.Clone(limitNames), func(name string) bool {
-		_, ok := l[name]
-		return !ok
-	})
-}
-
-// Write writes l as ReadLimits reads it, every quantity in a line of its own.
-func (l Limits) Write(w io.Writer) error {
-	var b strings.Builder
-	b.WriteString("# By how many percent each quantity may change, lowest and highest.\n")
-	if maps.Equal(l, DefaultLimits()) {
-		b.WriteString("# A starting point, not a standard: change what your workshop sees otherwise.\n")
-	}
-	b.WriteString("[percent]\n")
-	for _, name := range limitNames {
-		if limit, ok := l[name]; ok {
-			fmt.Fprintf(&b, "%s = [%v, %v]\n", name, limit.Low, limit.High)
-		} else {
-			fmt.Fprintf(&b, "%s = \"none\"\n", name)
-		}
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
-}
-
 // limitsFile is what a file of limits holds.
 type limitsFile struct {
 	Percent map[string]any `toml:"percent"`

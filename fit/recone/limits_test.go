@@ -1,29 +1,9 @@
 package recone
 
 import (
-	"maps"
 	"strings"
 	"testing"
 )
-
-func TestLimitsComeBack(t *testing.T) {
-	some := DefaultLimits()
-	some["re"] = Limit{-1.5, 2}
-	delete(some, "curve")
-	for _, l := range []Limits{DefaultLimits(), some} {
-		var b strings.Builder
-		if err := l.Write(&b); err != nil {
-			t.Fatal(err)
-		}
-		got, err := ReadLimits(strings.NewReader(b.String()))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if !maps.Equal(got, l) {
-			t.Errorf("%v, want %v, from\n%s", got, l, b.String())
-		}
-	}
-}
 
 func TestReadLimits(t *testing.T) {
 	for _, text := range []string{"[percent]\nre = [-1, 2.5]\nfs = \"none\"\n", "percent = { re = [-1, 2.5], fs = \"none\" }", "percent.re = [-1, 2.5]\npercent.fs = \"none\"", "\ufeff[percent]\r\nre = [-1, 2.5]\r\nfs = \"none\"\r\n"} {

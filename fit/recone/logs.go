@@ -71,23 +71,12 @@ func logsOf(s Side, warm float64) logs {
 	main := mainResonance(s.Load)
 	at := func(p []float64) [quantities]float64 { return quantitiesAt(s.Load, main, p) }
 
-	l := logs{value: at(p), own: mat.NewSymDense(quantities, nil), shared: map[string][]float64{}, hasLe: s.Load.Coil.Kind != fit.NoCoil}
-	g := mat.NewDense(quantities, n+2, nil)
-	for k := range p {
-		h := 1e-5 * p[k]
+	g := slopes(at, p, func(k int) float64 {
 		if k == n {
-			h = 1e-3
+			return 1e-3
 		}
-		x := p[k]
-		p[k] = x + h
-		up := at(p)
-		p[k] = x - h
-		down := at(p)
-		p[k] = x
-		for i := range quantities {
-			g.Set(i, k, (up[i]-down[i])/(2*h))
-		}
-	}
+		return 1e-5 * p[k]
+	})
 	c := mat.NewSymDense(n+2, nil)
 	for i, row := range s.Load.Covariance {
 		for k := i; k < len(row); k++ {
@@ -100,14 +89,7 @@ func logsOf(s Side, warm float64) logs {
 	if s.Load.Pinned {
 		c.SetSym(n+1, n+1, meter*meter)
 	}
-	var left, both mat.Dense
-	left.Mul(g, c)
-	both.Mul(&left, g.T())
-	for i := range quantities {
-		for k := i; k < quantities; k++ {
-			l.own.SetSym(i, k, both.At(i, k))
-		}
-	}
+	l := logs{value: at(p), own: through(g, c), shared: map[string][]float64{}, hasLe: s.Load.Coil.Kind != fit.NoCoil}
 	// What the model leaves of the curve may lie on an extreme, half of its
 	// variance along Z.
 	for _, i := range []int{qMin, qMax} {
@@ -123,6 +105,39 @@ func logsOf(s Side, warm float64) logs {
 		l.shared[shift.ID] = d
 	}
 	return l
+}
+
+// slopes are the derivatives of quantities by what they are worked out of, at x,
+// from differences of h either way.
+func slopes(of func(x []float64) [quantities]float64, x []float64, h func(k int) float64) *mat.Dense {
+	g := mat.NewDense(quantities, len(x), nil)
+	for k := range x {
+		y, step := slices.Clone(x), h(k)
+		y[k] = x[k] + step
+		up := of(y)
+		y[k] = x[k] - step
+		down := of(y)
+		for i := range up {
+			g.Set(i, k, (up[i]-down[i])/(2*step))
+		}
+	}
+	return g
+}
+
+// through is the covariance of what has the slopes g by variables with the
+// covariance c.
+func through(g *mat.Dense, c mat.Symmetric) *mat.SymDense {
+	var left, both mat.Dense
+	left.Mul(g, c)
+	both.Mul(&left, g.T())
+	n, _ := both.Dims()
+	out := mat.NewSymDense(n, nil)
+	for i := range n {
+		for k := i; k < n; k++ {
+			out.SetSym(i, k, both.At(i, k))
+		}
+	}
+	return out
 }
 
 // quantitiesAt returns the logarithms at the parameters p, which are followed

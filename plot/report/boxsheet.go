@@ -9,7 +9,6 @@ import (
 
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
-	"tapload/fixtures/hookup"
 	"tapload/fixtures/netlist"
 	"tapload/measure/quantity"
 	"tapload/plot"
@@ -121,13 +120,6 @@ func (p boxPage) plugged(b box.Box) string {
 	return quantity.List(names)
 }
 
-func kind(b box.Box) string {
-	if b.Kind == hookup.Series {
-		return "series"
-	}
-	return "parallel"
-}
-
 // target is what plugs into a jack.
 func target(j box.Jack) string {
 	if j.Load != "" {
@@ -145,7 +137,7 @@ func jackName(j int) string {
 
 func (p boxPage) box(i int) Section {
 	b := p.Parts[i]
-	s := Section{Heading: fmt.Sprintf("Box %d: %s in %s", b.Number, p.plugged(b.Box), kind(b.Box)), NewPage: true}
+	s := Section{Heading: fmt.Sprintf("Box %d: %s in %s", b.Number, p.plugged(b.Box), b.Kind), NewPage: true}
 	s.Pieces = append(s.Pieces, Figure{
 		Picture: plot.BoxDrawing{Box: b.Box},
 		Plain:   plot.BoxText(b.Box, textColumns),
@@ -208,7 +200,7 @@ func (p boxPage) marks(b box.Box) string {
 // adds says what the wires cost.
 func (p boxPage) adds(b box.Parts) string {
 	text := fmt.Sprintf("%s of %d AWG in all. Each length is the jacks' distance and %s at each end (our allowance) to the next 5 mm. The wires add %s to %s and lose %s of the power",
-		millimetres(b.Metre), p.AWG, millimetres(box.EndLength), milliohm(b.AddedOhm), ohmText(b.RatedOhm), percentText(b.Lost))
+		millimetres(b.Metre), p.AWG, millimetres(box.EndLength), milliohm(b.AddedOhm), ohmText(b.RatedOhm), quantity.Rest(b.Lost))
 	if p.On != nil && p.On.Amplifier.Watts > 0 {
 		text += fmt.Sprintf(", %s W of %s W", quantity.Digits(b.Lost*p.On.Amplifier.Watts, 2), quantity.Plain(p.On.Amplifier.Watts))
 	}
@@ -415,7 +407,7 @@ func (p boxPage) plug(pull box.Pull) string {
 func (p boxPage) labels() Section {
 	s := Section{Heading: "Labels to fix on the boxes", Details: true, NewPage: len(p.Parts) > 1}
 	for _, b := range p.Parts {
-		l := Label{fmt.Sprintf("BOX %d - %s", b.Number, strings.ToUpper(kind(b.Box)))}
+		l := Label{fmt.Sprintf("BOX %d - %s", b.Number, strings.ToUpper(b.Kind.String()))}
 		l = append(l, "DO NOT PULL A PLUG WHILE THE AMPLIFIER IS ON")
 		from := "amplifier"
 		if b.Number > 1 {
@@ -499,5 +491,3 @@ func millimetres(m float64) string {
 }
 
 func milliohm(ohm float64) string { return quantity.Digits(ohm*1e3, 2) + " mohm" }
-
-func percentText(part float64) string { return quantity.Digits(100*part, 2) + " %" }
