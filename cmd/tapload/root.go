@@ -53,7 +53,8 @@ func newRoot(e env) *cobra.Command {
 		Long: `Measure loudspeaker loads with a sound card and one resistor.
 
 Wire it as: card output - sense resistor - load - ground. Input 1 hears the
-voltage before the resistor, input 2 the voltage at the load.`,
+voltage before the resistor, input 2 the voltage at the load. "tapload help"
+also lists the topics of the manual.`,
 		Example: `  tapload demo       # see it work, without hardware
   tapload cards      # which sound cards are there
   tapload sweep --card "USB Audio" -o cab.sweep.json   # measure a load
