@@ -71,7 +71,7 @@ check: deps-test deps-dist
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== coverage, with all seeds"
-	TAPLOAD_SEEDS=all go test -count=1 -run 'Covers$$' ./measure
+	TAPLOAD_SEEDS=all go test -count=1 -run 'Covers$$|ConfidentlyWrong$$' ./measure
 	@echo "== race detector"
 	@# -short: a race shows in one run as well as in a thousand seeded ones.
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -timeout 40m ./...

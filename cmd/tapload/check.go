@@ -35,7 +35,7 @@ and say what is wrong with card, leads, jig and load, and what to do about it.
 It goes no louder once something is wrong. At the end it proposes a level for
 "tapload sweep --level".
 
-It finds too what a computer does to sound, and where to turn that off:
+It also finds what a computer does to sound, and says where to turn that off:
 automatic gain, noise suppression, echo cancelling, mono inputs, another sample
 rate on the way, sounds of other programs, volume in software.
 

@@ -97,14 +97,6 @@ func TestGuide(t *testing.T) {
 	}
 }
 
-// A guide ends with what is typed, and leaves a job half asked.
-func TestGuideIsLeft(t *testing.T) {
-	screen := guided(t, t.TempDir(), "3", "q", "1", "1", "x", "-4", "q")
-	if n := strings.Count(screen, "What is to be done?"); n != 3 {
-		t.Errorf("the menu stands %d times:\n%s", n, screen)
-	}
-}
-
 // In a terminal the program talks; in a pipe it prints its help.
 func TestGuideNeedsATerminal(t *testing.T) {
 	var out, log strings.Builder

@@ -159,7 +159,7 @@ in place of its load by itself.`
 	f.StringVar(&o.name, "name", "", "`name` of a new jig; without it, made from the file's name")
 	if kind == jig.Known {
 		f.Var(&o.ohm, "ohm", "the known resistor")
-		f.Var(&o.within, "tolerance", "its tolerance")
+		f.Var(&o.within, "tolerance", "its tolerance, such as 0.1% (0.1 without the sign is 10%)")
 	}
 	o.jig.register(f)
 	o.signal.register(f)

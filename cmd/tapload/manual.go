@@ -48,7 +48,11 @@ Where a command has the name of a topic, the topic is explained.`,
 				return usage(c, fmt.Errorf("there is no topic or command %q; the topics are %s", strings.Join(args, " "), strings.Join(manual.Names(), ", ")))
 			}
 			of.InitDefaultHelpFlag()
-			return of.Help()
+			if err := of.Help(); err != nil || of.HasParent() {
+				return err
+			}
+			_, err = fmt.Fprintf(e.stdout, "\nTopics of the manual, for \"tapload help TOPIC\":\n%s", topics.String())
+			return err
 		},
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -52,7 +53,8 @@ func newRoot(e env) *cobra.Command {
 		Long: `Measure loudspeaker loads with a sound card and one resistor.
 
 Wire it as: card output - sense resistor - load - ground. Input 1 hears the
-voltage before the resistor, input 2 the voltage at the load.`,
+voltage before the resistor, input 2 the voltage at the load. "tapload help"
+also lists the topics of the manual.`,
 		Example: `  tapload demo       # see it work, without hardware
   tapload cards      # which sound cards are there
   tapload sweep --card "USB Audio" -o cab.sweep.json   # measure a load
@@ -71,12 +73,16 @@ voltage before the resistor, input 2 the voltage at the load.`,
 			return usage(c, err)
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
+			if asked, err := c.Flags().GetBool("version"); asked || err != nil {
+				return errors.Join(err, readVersion().print(e.stdout))
+			}
 			if e.talks {
 				return e.guide(c.Context())
 			}
 			return c.Help()
 		},
 	}
+	root.Flags().Bool("version", false, "print the version")
 	root.PersistentFlags().String(jobFlag, "", "`folder` of the job to use (default: the current folder, where it holds a job.toml)")
 	root.SetOut(e.stdout)
 	root.SetErr(e.stderr)

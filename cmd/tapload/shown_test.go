@@ -16,7 +16,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/cmd/tapload/internal/manual"
-	"tapload/cmd/tapload/internal/shelltest"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 )
@@ -213,12 +212,12 @@ func (b *shownBench) tapload(t *testing.T, folder string, args ...string) outcom
 // runShown runs a line as it is printed.
 func (b *shownBench) runShown(t *testing.T, folder, line string) {
 	t.Helper()
-	words, err := shelltest.Words(line, folder)
+	words, err := shellWords(line, folder)
 	if err != nil {
 		t.Fatalf("%s: %v", line, err)
 	}
 	b.provide(t, folder, words)
-	if words, err = shelltest.Words(line, folder); err != nil { // with the files that a pattern finds now
+	if words, err = shellWords(line, folder); err != nil { // with the files that a pattern finds now
 		t.Fatalf("%s: %v", line, err)
 	}
 	if oneLine(line) == "tapload demo" { // TestDemo runs it

@@ -13,6 +13,7 @@ import (
 
 	"tapload/measure/card"
 	"tapload/measure/signal"
+	"tapload/plot/report"
 )
 
 type stimulusOptions struct {
@@ -70,21 +71,22 @@ func stimulus(e env, o stimulusOptions, sig signal.Signal) error {
 		return err
 	}
 	length := float64(wav.Frames()) / float64(wav.RateHz)
-	if o.json {
-		return writeJSON(e.stdout, struct {
-			File    string          `json:"file"`
-			Seconds float64         `json:"seconds"`
-			Signal  json.RawMessage `json:"signal"`
-		}{o.out, length, law})
+	result := struct {
+		File    string          `json:"file"`
+		Seconds float64         `json:"seconds"`
+		Signal  json.RawMessage `json:"signal"`
+	}{o.out, length, law}
+	page := report.Document{
+		Lead: fmt.Sprintf("%s: %.1f s at %d Hz, %s", o.out, length, wav.RateHz, o.bits.words()),
+		Sections: []report.Section{{Pieces: []report.Piece{
+			report.Table{Rows: [][]string{
+				{"wire", "output - sense resistor - load - ground, with no amplifier connected"},
+				{"record", fmt.Sprintf("a two-channel WAV at %d Hz: channel 1 before the resistor, channel 2 at the load; begin before the signal and end after it, with all effects, automatic gain and resampling off", wav.RateHz)},
+			}},
+			report.Lines{"tapload sweep --replay REC.wav" + o.changed + " -o LOAD" + recordSuffix},
+		}}},
 	}
-	_, err = fmt.Fprintf(e.stdout, `signal  %s: %.1f s at %d Hz, %s
-wire    output - sense resistor - load - ground, with no amplifier connected
-record  a two-channel WAV at %d Hz: channel 1 before the resistor, channel 2 at
-        the load; begin before the signal and end after it, with all effects,
-        automatic gain and resampling off
-then    tapload sweep --replay REC.wav%s -o LOAD%s
-`, o.out, length, wav.RateHz, o.bits.words(), wav.RateHz, o.changed, recordSuffix)
-	return err
+	return answer{json: o.json}.show(e, result, page, nil)
 }
 
 // changedFlags returns those of the named flags that were given, ready to be

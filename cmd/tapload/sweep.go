@@ -68,7 +68,7 @@ what lies above them, which a scraping coil raises. They are those of load and
 amplifier together, at the level played: a driver bends and scrapes more with
 more excursion.
 
-` + paragraph("Look and listen besides: "+report.Unheard+"."),
+` + paragraph("Look and listen as well: "+report.Unheard+"."),
 		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
   tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
   tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png

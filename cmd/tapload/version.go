@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"runtime"
 	"runtime/debug"
 
@@ -23,8 +24,7 @@ built for which system.`,
 			if asJSON {
 				return writeJSON(e.stdout, v)
 			}
-			_, err := fmt.Fprintf(e.stdout, "tapload %s\ncommit   %s\nbuilt    with %s for %s\n", v.Version, v.Commit, v.Go, v.System)
-			return err
+			return v.print(e.stdout)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print it as JSON")
@@ -36,6 +36,11 @@ type version struct {
 	Commit  string `json:"commit"`
 	Go      string `json:"go"`
 	System  string `json:"system"`
+}
+
+func (v version) print(w io.Writer) error {
+	_, err := fmt.Fprintf(w, "tapload %s\ncommit   %s\nbuilt    with %s for %s\n", v.Version, v.Commit, v.Go, v.System)
+	return err
 }
 
 func readVersion() version {

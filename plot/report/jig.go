@@ -14,7 +14,7 @@ import (
 
 // Standards say what is connected in place of the load for each.
 var Standards = [...]string{
-	jig.Open:  "nothing connected to the clamps, the load's lead taken off",
+	jig.Open:  "nothing, with the load's lead taken off the clamps",
 	jig.Short: "a short thick wire from clamp to clamp",
 	jig.Known: "a resistor of known value between the clamps, best near the sense resistor or the loads to come",
 }

@@ -4,26 +4,9 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"testing"
-
-	"tapload/cmd/tapload/internal/screen"
-	"tapload/cmd/tapload/internal/shelltest"
 )
-
-// What the demonstration shows can be pasted into a shell as it stands.
-func TestDemoCommandsCanBeTyped(t *testing.T) {
-	for _, s := range steps() {
-		for _, c := range s.commands {
-			line := strings.ReplaceAll(strings.Join(screen.Command("$ ", c.args), "\n"), "\\\n", "")
-			words, err := shelltest.Words(strings.TrimPrefix(line, "$ "), t.TempDir())
-			if want := append([]string{"tapload"}, c.args...); err != nil || !slices.Equal(words, want) {
-				t.Errorf("shown as %q, which is %q (%v)", line, words, err)
-			}
-		}
-	}
-}
 
 // A step that ends otherwise than it must stops the demonstration, and says
 // which and why.

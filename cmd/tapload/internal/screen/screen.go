@@ -75,26 +75,26 @@ func goesOn() string {
 // Word quotes s, where it must be, for the shell that people have here.
 func Word(s string) string {
 	if onWindows {
-		return promptWord(s)
+		return Prompt(s)
 	}
-	return posixWord(s)
+	return Posix(s)
 }
 
 const plainInShells = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-./=:+"
 
-// posixWord quotes s for a POSIX shell.
-func posixWord(s string) string {
+// Posix quotes s for a POSIX shell.
+func Posix(s string) string {
 	if s != "" && strings.Trim(s, plainInShells+",@%") == "" {
 		return s
 	}
 	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
 }
 
-// promptWord quotes s for both shells of Windows, of which one takes a comma for
+// Prompt quotes s for both shells of Windows, of which one takes a comma for
 // the end of a word: single quotes mean nothing to the other. A program there
 // takes its command line apart itself, with a backslash before a quote that
 // stands for itself, and doubled where it ends what is quoted.
-func promptWord(s string) string {
+func Prompt(s string) string {
 	plain := func(r rune) bool { return strings.ContainsRune(plainInShells+`\`, r) || unicode.IsLetter(r) }
 	if s != "" && strings.TrimFunc(s, plain) == "" {
 		return s
