@@ -12,8 +12,8 @@ import (
 // quantityText is a number with its unit, and its uncertainty where it has one.
 var quantityText = regexp.MustCompile(`-?\d+(\.\d+)? ?(ohm|Hz|kHz|mH|W|V|%)?( ± \d+(\.\d+)?)?`)
 
-// caution is a whole one of a page, with its folded lines.
-var caution = regexp.MustCompile(`(?m)^CAUTION: .*(\n  .*)*`)
+// cautionText is a whole one of a page, with its folded lines.
+var cautionText = regexp.MustCompile(`(?m)^CAUTION: .*(\n  .*)*`)
 
 // Every number that a command shows of the demonstration's job stands in that
 // part of the report which is about it, digit for digit.
@@ -64,7 +64,7 @@ func TestReportHasTheNumbersOfTheCommands(t *testing.T) {
 			has[q] = true
 		}
 		// Cautions stand once in a report, in its own words.
-		numbers := quantityText.FindAllString(flat(caution.ReplaceAllString(c.page, "")), -1)
+		numbers := quantityText.FindAllString(flat(cautionText.ReplaceAllString(c.page, "")), -1)
 		if len(numbers) < 5 {
 			t.Errorf("%s: the command's page has %d numbers", c.from, len(numbers))
 		}
