@@ -49,11 +49,12 @@ every fault that the boxes, cables and plugs can have. The verdict is pass, fail
 or undecided, and the exit code 0, 3 or 4.
 
 Measure each cabinet alone, then plug all into the boxes and measure at the plug
-that goes to the amplifier, all with one jig and one set of flags. A cabinet has the label
-of its record unless NAME= says otherwise, and a, b, c in the order given where
---hookup has those; without --hookup they are in series in that order. A rating is no record. With a job (see
-"tapload job") its hookup and the records of its cabinets count where no flags
-give any, and --seen may be the label of a proof.
+that goes to the amplifier, all with one jig and one set of flags. A cabinet has
+the label of its record unless NAME= says otherwise, and is a, b, c in the order
+given where --hookup has those letters; without --hookup they are in series in
+that order. A rating is no record. With a job (see "tapload job") its hookup and
+the records of its cabinets count where no flags give any, and --seen may be the
+label of a proof.
 
 With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 --dc-cab what it reads on a cabinet; it tells less.`,
