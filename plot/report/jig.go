@@ -116,7 +116,7 @@ func JigChart(s jig.Summary) (plot.ChannelChart, error) {
 	if s.Found.Hz == nil {
 		return plot.ChannelChart{}, errors.New("a short alone says nothing of the inputs; measure an open too")
 	}
-	return plot.ChannelChart{Title: "channels of jig " + s.Name, Hz: s.Found.Hz, Ratio: s.Found.Channels}, nil
+	return plot.ChannelChart{Title: "channels of jig " + s.Name, Hz: s.Hz, Ratio: s.Found.Channels}, nil
 }
 
 // JigProof is the page of a jig file that was put to the proof with a resistor.

@@ -8,47 +8,8 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// manEnds are the sections that only the first page has.
-const manEnds = `.SH EXIT STATUS
-.TP
-.B 0
-Done, or a test that passed.
-.TP
-.B 1
-An error: nothing was measured or written, and the message says why.
-.TP
-.B 2
-A command line that makes no sense.
-.TP
-.B 3
-A test that failed: check, jig prove, box verify, compare, and plan where no
-hookup is safe.
-.TP
-.B 4
-A test that could not be decided: jig prove, box verify, compare.
-.SH FILES
-.TP
-.I NAME.sweep.json
-A measured curve with its uncertainty, the law of the test signal, the sense
-resistor, shared errors and warnings.
-.TP
-.I jig.json
-What "tapload jig" found of one jig and card.
-.TP
-.I job.toml
-A job, beside the records that it names.
-.TP
-.I limits.toml
-Limits of your own for "tapload compare".
-.TP
-.I bench.toml
-A virtual bench: a card, a jig and a load that do not exist.
-.SH ENVIRONMENT
-.TP
-.B TAPLOAD_PORTAUDIO
-File of the sound\-card library, for a program that was built without a C
-compiler and loads it when it runs.
-.SH CAUTION
+// caution ends the first page.
+const caution = `.SH CAUTION
 Valve amplifiers hold lethal voltage after switch\-off, and an open load can
 damage one.
 Never measure with the amplifier connected, unless the command says so.
@@ -76,7 +37,9 @@ func commandPage(c *cobra.Command, date time.Time) string {
 		manVerbatim(&b, c.Example)
 	}
 	if !c.HasParent() {
-		b.WriteString(manEnds)
+		files, _ := Find("files")
+		sections(&b, files.Page().Sections)
+		b.WriteString(caution)
 	}
 	manSeeAlso(&b, c)
 	return b.String()

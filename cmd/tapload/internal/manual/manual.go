@@ -89,19 +89,23 @@ func topicPage(t Topic, date time.Time) string {
 	head(&b, topicName(t), t.Title, date)
 	d := t.Page()
 	b.WriteString(".SH DESCRIPTION\n" + roff(d.Lead) + "\n")
-	for _, s := range d.Sections {
+	sections(&b, d.Sections)
+	b.WriteString(".SH SEE ALSO\n.BR tapload (1)\n")
+	return b.String()
+}
+
+func sections(b *strings.Builder, all []report.Section) {
+	for _, s := range all {
 		if s.Heading != "" {
-			fmt.Fprintf(&b, ".SH %s\n", strings.ToUpper(roff(s.Heading)))
+			fmt.Fprintf(b, ".SH %s\n", strings.ToUpper(roff(s.Heading)))
 		}
 		for i, p := range s.Pieces {
 			if i > 0 || s.Heading == "" {
 				b.WriteString(".PP\n")
 			}
-			piece(&b, p)
+			piece(b, p)
 		}
 	}
-	b.WriteString(".SH SEE ALSO\n.BR tapload (1)\n")
-	return b.String()
 }
 
 // piece writes a piece of a topic; a table as it stands in a terminal.
