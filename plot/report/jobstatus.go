@@ -24,11 +24,14 @@ func JobStatus(s findings.Status, file, next string) Document {
 	if dead := s.Dead.Words(); dead != "" {
 		d.Lead = dead + "; " + d.Lead
 	}
-	t, notes := Table{}, Table{}
-	row := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
-	note := func(of, text string) {
+	var with, without Table // notes
+	row := func(name, text string) {
+		with.Rows = append(with.Rows, []string{name, text})
+		without.Rows = append(without.Rows, []string{name, text})
+	}
+	note := func(text string) {
 		if text != "" {
-			notes.Rows = append(notes.Rows, []string{of, text})
+			with.Rows = append(with.Rows, []string{"", text})
 		}
 	}
 	row("file", file)
@@ -56,7 +59,7 @@ func JobStatus(s findings.Status, file, next string) Document {
 			text += " of " + on.Record.Taken.Format(time.DateOnly)
 		}
 		row("cabinet", text)
-		note(cab.Label, cab.Notes)
+		note(cab.Notes)
 	}
 	if h := j.Hookup; h != nil {
 		text := h.Formula
@@ -64,23 +67,25 @@ func JobStatus(s findings.Status, file, next string) Document {
 			text += " on the " + quantity.Ohms(h.TapOhm) + " ohm tap"
 		}
 		row("hookup", text)
-		note("hookup", h.Why)
+		note(h.Why)
 	}
 	for _, p := range j.Proofs {
 		row("proof", p.Label+": "+p.Seen)
-		note(p.Label, p.Notes)
+		note(p.Notes)
 	}
 	for _, v := range j.Drivers {
 		row("driver", v.Label+": "+strings.Join([]string{v.Before, v.After}, ", "))
-		note(v.Label, v.Notes)
+		note(v.Notes)
 	}
 	for _, text := range j.Notes {
-		note("job", text)
+		with.Rows = append(with.Rows, []string{"note", text})
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{t}})
-	if len(notes.Rows) > 0 {
-		d.Sections = append(d.Sections, Section{Heading: "notes", Details: true, Pieces: []Piece{notes}})
+	const room = 16 // for rows on one screen
+	whole := Section{Pieces: []Piece{with}}
+	if len(with.Rows) > room && len(with.Rows) > len(without.Rows) {
+		whole.Heading, whole.Details = "Notes", true
+		d.Sections = append(d.Sections, Section{Brief: true, Pieces: []Piece{without}})
 	}
-	d.Sections = append(d.Sections, Section{Heading: "next", Pieces: []Piece{Lines{next}}})
+	d.Sections = append(d.Sections, whole, Section{Pieces: []Piece{Lines{"next       " + next}}})
 	return d
 }
