@@ -48,7 +48,8 @@ dist: deps-dist
 test: deps-test
 	@# The sound card once more, through the library as a prebuilt program loads it.
 	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -run 'Rig|Card|Structures|Entry|WithoutTheLibrary' ./measure/card/portaudio ./cmd/tapload
-	TAPLOAD_REQUIRE_RIG=1 go test ./...
+	@# -short: every check, on fewer seeds; make check takes them all.
+	TAPLOAD_REQUIRE_RIG=1 go test -short ./...
 
 check: deps-test deps-dist
 	@echo "== format"
@@ -70,8 +71,8 @@ check: deps-test deps-dist
 	go test -count=1 ./.ci/dist
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
-	@echo "== coverage, with all seeds"
-	TAPLOAD_SEEDS=all go test -count=1 -run 'Covers$$|ConfidentlyWrong$$' ./measure
+	@echo "== every test, with all seeds"
+	TAPLOAD_SEEDS=all TAPLOAD_REQUIRE_RIG=1 go test -timeout 40m ./...
 	@echo "== race detector"
 	@# -short: a race shows in one run as well as in a thousand seeded ones.
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -timeout 40m ./...

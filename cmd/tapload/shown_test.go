@@ -35,7 +35,7 @@ var endsWith = map[string]int{
 // says it writes must be there afterwards. The blocks of one section run one after
 // another in one folder, each other command in a folder of its own.
 func TestShownCommands(t *testing.T) {
-	if testing.Short() {
+	if underRace {
 		t.Skip("runs a hundred commands, in which a race shows no sooner than in the tests of each command")
 	}
 	benches, err := filepath.Abs("../../testdata/bench")
