@@ -145,7 +145,10 @@ func (c Chirp) Rise() float64 {
 }
 
 // Samples returns the whole signal.
-func (c Chirp) Samples() []float64 {
+func (c Chirp) Samples() []float64 { return c.frame.unroll(c.Cycle()) }
+
+// Cycle returns one period.
+func (c Chirp) Cycle() []float64 {
 	l, rate := c.Rise(), float64(c.RateHz)
 	period := make([]float64, c.frame.Period)
 	for n := range period {
@@ -160,7 +163,7 @@ func (c Chirp) Samples() []float64 {
 	for n := len(period) - 1; float64(len(period)-n) < out; n-- {
 		period[n] *= halfCosine(float64(len(period)-n) / out)
 	}
-	return c.frame.unroll(period)
+	return period
 }
 
 type chirpJSON struct {

@@ -2,14 +2,14 @@ package signal
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
 	"math/cmplx"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/exactjson"
+	"tapload/measure/transform"
 )
 
 const kindMultitone = "multitone"
@@ -222,35 +222,46 @@ func (m Multitone) phases() []float64 {
 }
 
 // Samples returns the whole signal.
-func (m Multitone) Samples() []float64 {
+func (m Multitone) Samples() []float64 { return m.frame.unroll(m.Cycle()) }
+
+// Cycle returns one period.
+func (m Multitone) Cycle() []float64 {
 	period := newComb(m.lines, m.frame.Period).wave(m.phases())
 	scale := m.Peak / largest(period)
 	for i := range period {
 		period[i] *= scale
 	}
-	return m.frame.unroll(period)
+	return period
 }
 
 // comb makes waves of unit sines on given lines.
 type comb struct {
 	lines []int
-	fft   *fourier.FFT
-	spec  []complex128
-	x     []float64
+	fft   *transform.Real
+	sums  []complex128 // by line, or the wave's values
+	room  []float64
 }
 
 func newComb(lines []int, period int) *comb {
-	return &comb{lines, fourier.NewFFT(period), make([]complex128, period/2+1), make([]float64, period)}
+	return &comb{lines, transform.New(period), make([]complex128, period/2+1), make([]float64, period)}
 }
 
 // wave returns the sum of cos(2 pi k n/period + phase) over the lines; the
 // slice is the comb's own.
 func (c *comb) wave(phases []float64) []float64 {
-	clear(c.spec)
+	clear(c.sums)
 	for i, k := range c.lines {
-		c.spec[k] = cmplx.Rect(0.5, phases[i])
+		c.sums[k] = cmplx.Rect(0.5, phases[i])
 	}
-	return c.fft.Sequence(c.x, c.spec)
+	c.must(c.fft.Backward)
+	return c.fft.Values(c.sums)
+}
+
+// must does a transform, which only a context keeps from coming to its end.
+func (c *comb) must(do func(context.Context, []complex128, []float64) error) {
+	if err := do(context.Background(), c.sums, c.room); err != nil {
+		panic(err)
+	}
 }
 
 func largest(x []float64) (top float64) {
@@ -296,23 +307,23 @@ func searchPhases(lines []int, period int) []int {
 		for i, v := range x {
 			x[i] = v - max(-keep, min(keep, v))
 		}
-		c.turnAgainst(x, phases)
+		c.turnAgainst(phases)
 	}
 	return turns
 }
 
-// turnAgainst turns the phases of the lines away from those of x.
-func (c *comb) turnAgainst(x, phases []float64) {
-	c.spec = c.fft.Coefficients(c.spec, x)
+// turnAgainst turns the phases of the lines away from those of the wave as it is.
+func (c *comb) turnAgainst(phases []float64) {
+	c.must(c.fft.Forward)
 	var top float64
 	for _, k := range c.lines {
-		top = max(top, cmplx.Abs(c.spec[k]))
+		top = max(top, cmplx.Abs(c.sums[k]))
 	}
 	if top == 0 {
 		return
 	}
 	for i, k := range c.lines {
-		phases[i] = cmplx.Phase(cmplx.Rect(1, phases[i]) - complex(pullAt/top, 0)*c.spec[k])
+		phases[i] = cmplx.Phase(cmplx.Rect(1, phases[i]) - complex(pullAt/top, 0)*c.sums[k])
 	}
 }
 

@@ -78,43 +78,70 @@ func factors(n int) (f []int) {
 // Len returns the length of the sequences.
 func (r *Real) Len() int { return r.n }
 
-// Forward replaces x, of Len values, by its coefficients
+// Lines returns the memory of Len+2 values, of which Values is all but the first
+// and the last, as the coefficients 0 to Len/2.
+func (r *Real) Lines(memory []float64) []complex128 {
+	return unsafe.Slice((*complex128)(unsafe.Pointer(unsafe.SliceData(memory[:r.n+2]))), r.n/2+1)
+}
+
+// Values returns the memory of coefficients 0 to Len/2 as the sequence: values
+// and coefficients are in one place, either at a time.
+func (r *Real) Values(lines []complex128) []float64 {
+	return r.memory(lines)[1 : r.n+1]
+}
+
+func (r *Real) memory(lines []complex128) []float64 {
+	return unsafe.Slice((*float64)(unsafe.Pointer(unsafe.SliceData(lines[:r.n/2+1]))), 2*(r.n/2+1))
+}
+
+// Forward replaces the values by their coefficients
 //
-//	X(k) = sum of x(m) exp(-2 pi j k m/n),
+//	X(k) = sum of x(m) exp(-2 pi j k m/Len),  k = 0 .. Len/2.
 //
-// X(0), then real and imaginary part of X(1) and so on, of an even length last
-// the real X(n/2). Room is another sequence as long, whose values are lost. An
-// error is that of ctx, and leaves neither of any use.
-func (r *Real) Forward(ctx context.Context, x, room []float64) error {
-	from, to := x[:r.n], room[:r.n]
+// Room is Len values to work in, which are lost. An error is that of ctx, and
+// leaves nothing of any use.
+func (r *Real) Forward(ctx context.Context, lines []complex128, room []float64) error {
+	x := r.Values(lines)
+	from, to := x, room[:r.n]
 	for i := len(r.stages) - 1; i >= 0; i-- {
 		if err := r.stages[i].run(ctx, from, to, forward); err != nil {
 			return err
 		}
 		from, to = to, from
 	}
-	return r.back(ctx, x, from)
+	err := settle(ctx, x, from)
+	// The stages leave X(0), then real and imaginary part of each, of an even
+	// length last the real X(Len/2).
+	x = r.memory(lines)
+	x[0], x[1] = x[1], 0
+	if r.n%2 == 0 {
+		x[len(x)-1] = 0
+	}
+	return err
 }
 
-// Backward replaces the coefficients in x, as Forward leaves them, by Len times
-// the sequence.
-func (r *Real) Backward(ctx context.Context, x, room []float64) error {
-	from, to := x[:r.n], room[:r.n]
+// Backward replaces the coefficients by Len times their values. Of those that are
+// real by nature the imaginary part has no effect.
+func (r *Real) Backward(ctx context.Context, lines []complex128, room []float64) error {
+	memory := r.memory(lines)
+	memory[1] = memory[0]
+	x := r.Values(lines)
+	from, to := x, room[:r.n]
 	for i := range r.stages {
 		if err := r.stages[i].run(ctx, from, to, backward); err != nil {
 			return err
 		}
 		from, to = to, from
 	}
-	return r.back(ctx, x, from)
+	return settle(ctx, x, from)
 }
 
-// back puts the result where it belongs.
-func (r *Real) back(ctx context.Context, x, result []float64) error {
-	if r.n > 0 && &x[0] == &result[0] {
-		return nil
+// settle copies the result to x, if it is not there.
+func settle(ctx context.Context, x, result []float64) error {
+	if len(x) == 0 || &x[0] == &result[0] {
+		return ctx.Err()
 	}
-	return split(ctx, r.n, 1, 0, func(lo, hi int, _ []float64) { copy(x[lo:hi], result[lo:hi]) })
+	return split(ctx, len(x), 1, 0, func(lo, hi int, _ []float64) { copy(x[lo:hi], result[lo:hi]) })
 }
 
 // butterfly combines groups k to before kEnd of stage s in x to those in y: with
@@ -188,13 +215,4 @@ func split(ctx context.Context, n, values, room int, do func(lo, hi int, room []
 	work(0, n/max(1, workers))
 	wait.Wait()
 	return ctx.Err()
-}
-
-// Lines returns the coefficients that Forward left in x[1:len(x)-1], for an even
-// length of at least 2, as complex numbers 0 to n/2, in the same memory. The
-// first and the last value of x need not be anything.
-func Lines(x []float64) []complex128 {
-	x[0], x[1] = x[1], 0
-	x[len(x)-1] = 0
-	return unsafe.Slice((*complex128)(unsafe.Pointer(unsafe.SliceData(x))), len(x)/2)
 }
