@@ -94,16 +94,27 @@ func middleOf(x []float64) float64 {
 	return x[len(x)/2]
 }
 
-// cancelled returns a fault where an echo canceller, which learns what is
-// played and takes it out, leaves less and less of sig, or something else each
-// time. Automatic gain that was up in the silence falls too when the signal
-// begins, but all periods then are alike. Said is what else is wrong with the
-// recording, or nil: one at another rate has no two periods alike either.
+// cancelled returns the fault of vanishing unless what is said already is another
+// that explains as much.
 func cancelled(rec card.Recording, sig signal.Periodic, said error) *card.Fault {
-	var other *card.Fault
-	if errors.As(said, &other) && (other.Cause == card.WrongRate || other.Cause == card.Clipped) {
+	if !mayVanish(said) {
 		return nil
 	}
+	return vanishing(rec, sig)
+}
+
+// mayVanish reports whether a vanishing signal may be behind what is said to be
+// wrong, or nil: one at another rate has no two periods alike either.
+func mayVanish(said error) bool {
+	var other *card.Fault
+	return !errors.As(said, &other) || other.Cause != card.WrongRate && other.Cause != card.Clipped
+}
+
+// vanishing returns a fault where an echo canceller, which learns what is played
+// and takes it out, leaves less and less of sig, or something else each time.
+// Automatic gain that was up in the silence falls too when the signal begins, but
+// all periods then are alike.
+func vanishing(rec card.Recording, sig signal.Periodic) *card.Fault {
 	fault := &card.Fault{Cause: card.EchoCancelled, Advice: "turn off echo cancelling, and every other processing of a microphone"}
 	for ch, x := range [2][]float64{rec.V1, rec.V2} {
 		l, found := newLoudness(x, rec.RateHz, sig.Frame())
