@@ -6,13 +6,16 @@ import (
 )
 
 const (
-	// Of recordings from so many frames on, what is done with may take a part of
-	// what is in use before it is collected, not as much again.
-	longFrames    = 1 << 20
-	thriftPercent = 10
+	// What is done with may take so much before it is collected while a long
+	// recording is worked on, and not as much again as is in use; but not so
+	// little that there would be no end of collecting.
+	mostGarbage  = 16 << 20 // bytes
+	leastPercent = 2
+
+	bytesInUse = 24 // for each frame: two channels and room for one
 )
 
-// thrift counts the long recordings that are being worked on.
+// thrift counts the recordings that are being worked on.
 var thrift struct {
 	sync.Mutex
 	users, usual int
@@ -21,14 +24,16 @@ var thrift struct {
 // thrifty keeps garbage from adding up while a recording of so many frames is
 // worked on, until done.
 func thrifty(frames int) (done func()) {
-	if frames < longFrames {
+	percent := max(leastPercent, 100*mostGarbage/(bytesInUse*max(1, frames)))
+	if percent >= 100 {
 		return func() {}
 	}
 	thrift.Lock()
 	defer thrift.Unlock()
-	if thrift.users++; thrift.users == 1 {
-		thrift.usual = debug.SetGCPercent(thriftPercent)
+	if usual := debug.SetGCPercent(percent); thrift.users == 0 {
+		thrift.usual = usual
 	}
+	thrift.users++
 	return func() {
 		thrift.Lock()
 		defer thrift.Unlock()

@@ -150,7 +150,10 @@ func (s spectrum) slopes(ctx context.Context, top int) (slopes, means [2][]compl
 		squares += c * c
 	}
 	all, one := transform.New(n*s.periods), transform.New(n)
-	low, room := make([]complex128, n*s.periods/2+1), make([]float64, n*s.periods)
+	low, room := make([]complex128, n*s.periods/2+1), s.room
+	if len(room) < n*s.periods {
+		room = make([]float64, n*s.periods)
+	}
 	for ch, x := range [2][]complex128{s.x1, s.x2} {
 		clear(low)
 		for j := range min(len(low), (top+1)*s.periods) {

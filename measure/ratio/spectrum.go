@@ -3,6 +3,7 @@ package ratio
 import (
 	"context"
 	"math"
+	"runtime/debug"
 
 	"tapload/measure/signal"
 	"tapload/measure/transform"
@@ -35,11 +36,18 @@ type spectrum struct {
 	rounding [2]float64
 }
 
+// longSamples is from how many samples on what was done with goes back to the
+// system before their transform, which takes memory in one piece.
+const longSamples = 1 << 22
+
 // spectrumOf returns the spectrum of the counted samples in the memories of both
 // channels, all but the first and the last value of each, in their place.
 func spectrumOf(ctx context.Context, memory [2][]float64, f signal.Frame, rateHz int) (spectrum, error) {
 	total := f.Period * f.Periods
 	s := spectrum{periods: f.Periods, samples: total, stepHz: float64(rateHz) / float64(total), frame: f}
+	if total >= longSamples {
+		debug.FreeOSMemory()
+	}
 	s.fft, s.room = transform.New(total), make([]float64, total)
 	s.x1, s.x2 = s.fft.Lines(memory[0]), s.fft.Lines(memory[1])
 	return s, s.forward(ctx)

@@ -35,9 +35,12 @@ type stage struct {
 	angle float64 // 2 pi/n
 }
 
-// Stages of so few groups work out their angles: the first of the length's
-// factors would else have a table as long as the sequence.
-const fewGroups = 4
+// Stages of so few groups, of a long sequence, work out their angles: the first of
+// the length's factors would else have a table as long as that.
+const (
+	fewGroups    = 16
+	longSequence = 1 << 16
+)
 
 // New returns what transforms sequences of n values. It panics where n has a
 // prime factor above 5, for which there is no transform here.
@@ -46,7 +49,7 @@ func New(n int) *Real {
 	l1 := 1
 	for _, radix := range factors(n) {
 		s := stage{radix: radix, l1: l1, ido: n / (l1 * radix), angle: 2 * math.Pi / float64(n)}
-		if l1 > fewGroups && s.ido > 2 {
+		if s.ido > 2 && (l1 > fewGroups || n < longSequence) {
 			s.table = make([]float64, (radix-1)*s.ido)
 			s.tabulate(s.table, 0, s.ido)
 		}
