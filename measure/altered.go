@@ -17,6 +17,7 @@ type asking struct {
 	of    card.Altering // nil where the card cannot say
 	once  sync.Once
 	done  chan struct{}
+	ended <-chan struct{} // the context
 	found []card.Alteration
 }
 
@@ -38,6 +39,7 @@ func (a *asking) progress(ctx context.Context, rateHz int, on func(card.Progress
 	if a.of == nil {
 		return on
 	}
+	a.ended = ctx.Done()
 	return func(p card.Progress) {
 		a.once.Do(func() {
 			go func() {
@@ -62,6 +64,8 @@ func (a *asking) answer() []card.Alteration {
 	select {
 	case <-a.done:
 		return a.found
+	case <-a.ended:
+		return nil
 	case <-time.After(tooLong):
 		return nil
 	}

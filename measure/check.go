@@ -233,7 +233,7 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 	}
 	if fault == nil {
 		// Without a sound an input may well stay at one value.
-		if err := rec.Check(); errors.As(err, &fault) && fault.Cause == card.NoSignal {
+		if err := rec.Check(ctx); errors.As(err, &fault) && fault.Cause == card.NoSignal {
 			fault = nil
 		}
 	}
@@ -337,7 +337,7 @@ func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak floa
 	}
 	c.plain = append(c.plain, plain{peak, card.RMS(rec.V1) * math.Sqrt(float64(len(rec.V1))/float64(sig.Frame().Len()))})
 	h = hearing{peak: peak, level: card.RMS(rec.V1), peaks: [2]float64{largest(rec.V1), largest(rec.V2)}, inputs: rec.Inputs}
-	err = rec.Check()
+	err = rec.Check(ctx)
 	if err == nil {
 		h.ratio, err = ratio.Of(ctx, rec, sig)
 	}

@@ -162,7 +162,7 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, er
 	if _, ok := sig.(signal.Material); ok {
 		check = t.recording.CheckHeard
 	}
-	if err := check(); err != nil {
+	if err := check(ctx); err != nil {
 		return taken{}, err
 	}
 	var vanished *card.Fault
@@ -172,7 +172,7 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, er
 		}
 		// A file may hold another signal, of which no two periods are alike.
 		if _, file := s.Card.(*card.Replay); !file {
-			vanished = vanishing(t.recording, p)
+			vanished = vanishing(ctx, t.recording, p)
 		}
 	}
 	if chirp, ok := sig.(signal.Chirp); ok && s.Distortion {

@@ -141,7 +141,10 @@ func passed(ctx context.Context, rec card.Recording, sig signal.Periodic) (passa
 		}
 		return sum, nil
 	}
-	cycle := sig.Cycle()
+	cycle, err := sig.Cycle(ctx)
+	if err != nil {
+		return passage{}, err
+	}
 	played, err := density(f.Len(), func(x []float64, from int) { f.Fill(x, cycle, from) })
 	if err != nil {
 		return passage{}, err

@@ -174,8 +174,12 @@ func newSeparation(ctx context.Context, s spectrum, c signal.Chirp, second func(
 // is no such echo, the response is taken times a'/a.
 func (p *separation) withoutBeginning(ctx context.Context) {
 	f := p.c.Frame()
+	cycle, err := p.c.Cycle(ctx)
+	if err != nil {
+		return
+	}
 	played := make([]complex128, len(p.chirp))
-	copy(p.fft.Values(played), p.c.Cycle())
+	copy(p.fft.Values(played), cycle)
 	if p.fft.Forward(ctx, played, p.room) != nil {
 		return
 	}

@@ -2,6 +2,8 @@ package ratio
 
 import (
 	"context"
+	"math"
+	"slices"
 
 	"tapload/measure/card"
 	"tapload/measure/hum"
@@ -24,18 +26,45 @@ type onClock struct {
 	drift float64
 }
 
-func keep(v1, v2 []float64, clock *onClock) *kept {
+// keep copies v1 and v2. It stops where ctx ends.
+func keep(ctx context.Context, v1, v2 []float64, clock *onClock) *kept {
 	k := &kept{clock: clock}
 	for ch, v := range [2][]float64{v1, v2} {
-		k.narrow[ch] = make([]float32, len(v))
+		y := make([]float32, len(v))
+		k.narrow[ch] = y
 		for i, x := range v {
-			k.narrow[ch][i] = float32(x)
-			if float64(k.narrow[ch][i]) != x {
-				return &kept{wide: [2][]float64{append([]float64(nil), v1...), append([]float64(nil), v2...)}, clock: clock}
+			if i%often == 0 && ctx.Err() != nil {
+				return k
+			}
+			if y[i] = float32(x); float64(y[i]) != x {
+				return &kept{wide: [2][]float64{slices.Clone(v1), slices.Clone(v2)}, clock: clock}
 			}
 		}
 	}
 	return k
+}
+
+// rms is card.RMS; it stops where ctx ends.
+func rms(ctx context.Context, x []float64) float64 {
+	var sum, squares float64
+	for i, v := range x {
+		if i%often == 0 && ctx.Err() != nil {
+			break
+		}
+		sum += v
+		squares += v * v
+	}
+	n := float64(len(x))
+	return math.Sqrt(math.Max(0, squares/n-(sum/n)*(sum/n)))
+}
+
+// codeOf is card.Code; it stops where ctx ends.
+func codeOf(ctx context.Context, x []float64) float64 {
+	code := 1.0
+	for from := 0; from < len(x) && ctx.Err() == nil; from += often {
+		code = min(code, card.Code(x[from:min(len(x), from+often)]))
+	}
+	return code
 }
 
 // piece returns samples of a channel as they were recorded.

@@ -34,8 +34,12 @@ const (
 func locate(ctx context.Context, rec card.Recording, sig signal.Periodic) (int, error) {
 	f := sig.Frame()
 	by := max(1, int(float64(rec.RateHz)/max(locateRate, math.Exp2(locateOctaves)*f.LowHz)))
-	sought := played{f, sig.Cycle()}
-	match, err := correlate(ctx, thin(rec.V1, by), sought.thin(by))
+	cycle, err := sig.Cycle(ctx)
+	if err != nil {
+		return 0, err
+	}
+	sought := played{f, cycle}
+	match, err := correlate(ctx, thin(ctx, rec.V1, by), sought.thin(ctx, by))
 	if err != nil {
 		return 0, err
 	}
@@ -49,7 +53,7 @@ func locate(ctx context.Context, rec card.Recording, sig signal.Periodic) (int, 
 	if score < foundAbove {
 		return 0, missing(ctx, rec, match.want, by, score)
 	}
-	if err := dead(rec); err != nil {
+	if err := dead(ctx, rec); err != nil {
 		return 0, err
 	}
 	first := toTheSample(rec.V1, sought.cycle, lag*by+f.LeadIn, by) - f.LeadIn
@@ -84,8 +88,8 @@ type played struct {
 }
 
 // thin is thin of all its samples.
-func (p played) thin(by int) []float64 {
-	return thinned(p.Len(), by, func(x []float64, from int) { p.Fill(x, p.cycle, from) })
+func (p played) thin(ctx context.Context, by int) []float64 {
+	return thinned(ctx, p.Len(), by, func(x []float64, from int) { p.Fill(x, p.cycle, from) })
 }
 
 // toTheSample returns the place within two steps of at where the period agrees
@@ -149,25 +153,29 @@ func window(rec card.Recording, f signal.Frame, first int) (start, missing int) 
 	return start, start + f.Period*f.Periods - min(len(rec.V1), first+f.Len()-f.Fade)
 }
 
-// thin averages x over runs of by samples, about its mean.
-func thin(x []float64, by int) []float64 {
+// thin averages x over runs of by samples, about its mean. It stops where ctx
+// ends, and so does what it calls.
+func thin(ctx context.Context, x []float64, by int) []float64 {
 	y := make([]float64, len(x)/by)
-	average(y, x, by)
+	for i := 0; i < len(y) && ctx.Err() == nil; i += thinAtOnce {
+		average(y[i:min(len(y), i+thinAtOnce)], x[i*by:], by)
+	}
 	return aboutMean(y)
 }
 
 // thinned is thin of so many samples, which fill gives from any one on.
-func thinned(samples, by int, fill func(x []float64, from int)) []float64 {
-	const atOnce = 256
+func thinned(ctx context.Context, samples, by int, fill func(x []float64, from int)) []float64 {
 	y := make([]float64, samples/by)
-	x := make([]float64, atOnce*by)
-	for i := 0; i < len(y); i += atOnce {
-		piece := y[i:min(len(y), i+atOnce)]
+	x := make([]float64, thinAtOnce*by)
+	for i := 0; i < len(y) && ctx.Err() == nil; i += thinAtOnce {
+		piece := y[i:min(len(y), i+thinAtOnce)]
 		fill(x[:len(piece)*by], i*by)
 		average(piece, x, by)
 	}
 	return aboutMean(y)
 }
+
+const thinAtOnce = 256 // means, before the context is asked
 
 // average sets y to the means over runs of by samples of x.
 func average(y, x []float64, by int) {

@@ -42,7 +42,7 @@ func findMarks(ctx context.Context, rec card.Recording, sig signal.Tones) (place
 	head, tail := sig.Marks()
 	apart := sig.TailMark()
 
-	m, err := correlate(ctx, thin(rec.V1, by), thin(head, by))
+	m, err := correlate(ctx, thin(ctx, rec.V1, by), thin(ctx, head, by))
 	if err != nil {
 		return place{}, err
 	}
@@ -61,7 +61,7 @@ func findMarks(ctx context.Context, rec card.Recording, sig signal.Tones) (place
 	}
 	slack := int(maxDrift*float64(apart)) + 4*by
 	from := max(0, int(start)+apart-slack)
-	if m, err = correlate(ctx, thin(rec.V1[from:min(len(rec.V1), from+2*slack+len(tail))], by), thin(tail, by)); err != nil {
+	if m, err = correlate(ctx, thin(ctx, rec.V1[from:min(len(rec.V1), from+2*slack+len(tail))], by), thin(ctx, tail, by)); err != nil {
 		return place{}, err
 	}
 	last := m.best(slack/by, slack/by)

@@ -30,7 +30,7 @@ const (
 // missing returns the fault of a recording whose first input does not hold the
 // signal, want where it is thinned by so much.
 func missing(ctx context.Context, rec card.Recording, want []float64, by int, score float64) error {
-	other, err := correlate(ctx, thin(rec.V2, by), want)
+	other, err := correlate(ctx, thin(ctx, rec.V2, by), want)
 	if err != nil {
 		return err
 	}
@@ -53,15 +53,15 @@ func missing(ctx context.Context, rec card.Recording, want []float64, by int, sc
 const deadBeside = 50
 
 // dead returns a fault when V1 is next to nothing beside V2.
-func dead(rec card.Recording) error {
-	if r1, r2 := card.RMS(rec.V1), card.RMS(rec.V2); r2 > deadBeside*r1 {
+func dead(ctx context.Context, rec card.Recording) error {
+	if r1, r2 := rms(ctx, rec.V1), rms(ctx, rec.V2); r2 > deadBeside*r1 {
 		return &card.Fault{
 			Cause:  card.DeadInput,
 			Text:   fmt.Sprintf("input %d of %s hears next to nothing beside input %d: %.2g beside %.2g of full scale", rec.Inputs[0], rec.Source, rec.Inputs[1], r1, r2),
 			Advice: deadAdvice,
 		}
 	}
-	return nil
+	return ctx.Err()
 }
 
 const deadAdvice = "check the lead before the sense resistor, and that this input is switched on and turned up"
@@ -76,7 +76,7 @@ func stretched(ctx context.Context, rec card.Recording, sought played, without m
 		if r == rate {
 			continue
 		}
-		s, err := bestScore(ctx, without.have, sought.stretchedThin(r/rate, by))
+		s, err := bestScore(ctx, without.have, sought.stretchedThin(ctx, r/rate, by))
 		if err != nil {
 			return err
 		}
@@ -91,7 +91,7 @@ func stretched(ctx context.Context, rec card.Recording, sought played, without m
 			Advice: "set input and output of the card, and of the sound system, to one rate",
 		}
 	}
-	coarse1, coarse := thin(without.have, farClockThin), thin(without.want, farClockThin)
+	coarse1, coarse := thin(ctx, without.have, farClockThin), thin(ctx, without.want, farClockThin)
 	s, err := bestScore(ctx, coarse1, coarse)
 	if err != nil {
 		return err
@@ -152,13 +152,13 @@ func stretch(x []float64, r float64) []float64 {
 }
 
 // stretchedThin is thin of stretch of the whole signal.
-func (p played) stretchedThin(r float64, by int) []float64 {
+func (p played) stretchedThin(ctx context.Context, r float64, by int) []float64 {
 	n := int(float64(p.Len()-1) * r)
 	for n > 0 && int(float64(n-1)/r)+1 >= p.Len() {
 		n--
 	}
 	var x []float64
-	return thinned(n, by, func(y []float64, from int) {
+	return thinned(ctx, n, by, func(y []float64, from int) {
 		first, last := int(float64(from)/r), int(float64(from+len(y)-1)/r)+1
 		x = slices.Grow(x[:0], last-first+1)[:last-first+1]
 		p.Fill(x, p.cycle, first)

@@ -263,7 +263,7 @@ func (d periodDrift) takeOut(ctx context.Context, s spectrum, samples *kept) err
 	}
 	length := float64(s.samples)
 	const block = 1024 // samples over which a course is straight
-	for from := 0; from < s.samples; from += block {
+	for from := 0; from < s.samples && ctx.Err() == nil; from += block {
 		a, b := d.at(float64(from)/length), d.at(float64(from+block)/length)
 		for i := from; i < min(s.samples, from+block); i++ {
 			w := float64(i-from) / block

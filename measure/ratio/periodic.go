@@ -89,25 +89,25 @@ func counted(ctx context.Context, rec *card.Recording, sig signal.Periodic) (spe
 		return fail(err)
 	}
 
-	code := [2]float64{card.Code(rec.V1), card.Code(rec.V2)}
+	code := [2]float64{codeOf(ctx, rec.V1), codeOf(ctx, rec.V2)}
 	memory := [2][]float64{framed(rec.V1, start, total), framed(rec.V2, start, total)}
 	v1, v2 := memory[0][1:total+1], memory[1][1:total+1]
 	raw := func(ch, from, to int) []float64 { return [2][]float64{rec.V1, rec.V2}[ch][from:to] }
 	var samples *kept // that can be fetched again
 	switch {
 	case drift != 0:
-		samples = keep(rec.V1, rec.V2, clock)
+		samples = keep(ctx, rec.V1, rec.V2, clock)
 		raw = samples.piece
 		if err := samples.fetch(ctx, v1, v2); err != nil {
 			return fail(err)
 		}
 	case code[0] == 0 || code[1] == 0:
-		samples = keep(v1, v2, nil)
+		samples = keep(ctx, v1, v2, nil)
 	}
 	if seen.Unsteady, err = steady(ctx, v1, v2, f, *rec, raw, start, drift); err != nil {
 		return fail(err)
 	}
-	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
+	seen.Level = [2]float64{rms(ctx, v1), rms(ctx, v2)}
 	withoutSamples(rec)
 
 	s, err := spectrumOf(ctx, memory, f, rec.RateHz)

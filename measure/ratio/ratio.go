@@ -93,11 +93,12 @@ func take(ctx context.Context, rec *card.Recording, sig signal.Signal, also func
 	case signal.Tones:
 		r, err = ofTones(ctx, *rec, s)
 	case signal.Material:
-		if r, err = ofMaterial(*rec, s); ctx.Err() != nil {
-			err = ctx.Err()
-		}
+		r, err = ofMaterial(*rec, s)
 	default:
 		err = fmt.Errorf("no estimator for a signal of type %T", sig)
+	}
+	if ctx.Err() != nil {
+		return Ratio{}, ctx.Err() // whatever was found, it was not all looked at
 	}
 	if err != nil {
 		return Ratio{}, explained(err, whole)

@@ -70,10 +70,13 @@ func (s spectrum) samplesAgain(ctx context.Context, code [2]float64) (*kept, err
 		}
 		v := s.fft.Values(x)
 		for i := range v {
+			if i%often == 0 && ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
 			v[i] = code[ch] * math.Round(v[i]/(code[ch]*float64(len(v))))
 		}
 	}
-	k := keep(s.fft.Values(s.x1), s.fft.Values(s.x2), nil)
+	k := keep(ctx, s.fft.Values(s.x1), s.fft.Values(s.x2), nil)
 	return k, s.forward(ctx)
 }
 

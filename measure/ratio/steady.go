@@ -88,7 +88,7 @@ func steady(ctx context.Context, v1, v2 []float64, f signal.Frame, rec card.Reco
 				}
 			}
 			const buffers = "measure again; if it stays, use larger buffers and close other programs"
-			if i := unlike(before, after, block); i >= 0 {
+			if i := unlike(ctx, before, after, block); i >= 0 {
 				return u, fault(place(i), "samples were lost or doubled", buffers)
 			}
 			if slips, err := slipped(ctx, before, after); err != nil {
@@ -96,8 +96,11 @@ func steady(ctx context.Context, v1, v2 []float64, f signal.Frame, rec card.Reco
 			} else if slips {
 				return u, fault(place(0), "samples were lost or doubled", buffers)
 			}
-			d := blockwise(before, after, block)
+			d := blockwise(ctx, before, after, block)
 			slow := d.spoilt()
+			if err := ctx.Err(); err != nil {
+				return u, err
+			}
 			if slow == nil {
 				continue
 			}
@@ -159,10 +162,13 @@ func steady(ctx context.Context, v1, v2 []float64, f signal.Frame, rec card.Reco
 // two periods than in the other, where most are, and -1 where not: where hardly
 // a block is as it should be none is quiet beside the others. Looked at are first
 // differences, in which hum hardly shows.
-func unlike(before, after []float64, block int) int {
+func unlike(ctx context.Context, before, after []float64, block int) int {
 	first, count := -1, 0
 	blocks := len(before) / block
 	for b := range blocks {
+		if ctx.Err() != nil {
+			return -1
+		}
 		x, y := before[b*block:(b+1)*block], after[b*block:(b+1)*block]
 		if e1, e2 := differences(x), differences(y); max(e1, e2) > unlikeBy*min(e1, e2) {
 			if count++; first < 0 {
@@ -183,6 +189,9 @@ func unlike(before, after []float64, block int) int {
 func slipped(ctx context.Context, before, after []float64) (bool, error) {
 	var both, e1, e2 float64
 	for i := 1; i < len(before); i++ {
+		if i%often == 0 && ctx.Err() != nil {
+			return false, ctx.Err()
+		}
 		a, b := before[i]-before[i-1], after[i]-after[i-1]
 		both += a * b
 		e1 += a * a
@@ -236,10 +245,13 @@ type comparison struct {
 	differs []float64 // energy of the difference
 }
 
-func blockwise(before, after []float64, block int) comparison {
+func blockwise(ctx context.Context, before, after []float64, block int) comparison {
 	n := len(before) / block
 	c := comparison{make([]float64, n), make([]float64, n)}
 	for b := range n {
+		if ctx.Err() != nil {
+			break
+		}
 		var mean, sq, differs float64
 		end := (b + 1) * block
 		if b == n-1 {

@@ -210,7 +210,7 @@ func (m Multitone) Lines() []int { return append([]int(nil), m.lines...) }
 
 // Crest returns the crest factor, the largest sample over the rms.
 func (m Multitone) Crest() float64 {
-	return crest(newComb(m.lines, m.frame.Period).wave(m.phases()), len(m.lines))
+	return crest(whole(newComb(m.lines, m.frame.Period).wave(context.Background(), m.phases())), len(m.lines))
 }
 
 func (m Multitone) phases() []float64 {
@@ -222,16 +222,21 @@ func (m Multitone) phases() []float64 {
 }
 
 // Samples returns the whole signal.
-func (m Multitone) Samples() []float64 { return m.frame.unroll(m.Cycle()) }
+func (m Multitone) Samples() []float64 {
+	return m.frame.unroll(whole(m.Cycle(context.Background())))
+}
 
 // Cycle returns one period.
-func (m Multitone) Cycle() []float64 {
-	period := newComb(m.lines, m.frame.Period).wave(m.phases())
+func (m Multitone) Cycle(ctx context.Context) ([]float64, error) {
+	period, err := newComb(m.lines, m.frame.Period).wave(ctx, m.phases())
+	if err != nil {
+		return nil, err
+	}
 	scale := m.Peak / largest(period)
 	for i := range period {
 		period[i] *= scale
 	}
-	return period
+	return period, nil
 }
 
 // comb makes waves of unit sines on given lines.
@@ -248,20 +253,13 @@ func newComb(lines []int, period int) *comb {
 
 // wave returns the sum of cos(2 pi k n/period + phase) over the lines; the
 // slice is the comb's own.
-func (c *comb) wave(phases []float64) []float64 {
+func (c *comb) wave(ctx context.Context, phases []float64) ([]float64, error) {
 	clear(c.sums)
 	for i, k := range c.lines {
 		c.sums[k] = cmplx.Rect(0.5, phases[i])
 	}
-	c.must(c.fft.Backward)
-	return c.fft.Values(c.sums)
-}
-
-// must does a transform, which only a context keeps from coming to its end.
-func (c *comb) must(do func(context.Context, []complex128, []float64) error) {
-	if err := do(context.Background(), c.sums, c.room); err != nil {
-		panic(err)
-	}
+	err := c.fft.Backward(ctx, c.sums, c.room)
+	return c.fft.Values(c.sums), err
 }
 
 func largest(x []float64) (top float64) {
@@ -295,7 +293,7 @@ func searchPhases(lines []int, period int) []int {
 	phases := schroeder(len(lines))
 	best, turns := math.Inf(1), make([]int, len(lines))
 	for round := range searchRounds {
-		x := c.wave(phases)
+		x := whole(c.wave(context.Background(), phases))
 		top := largest(x)
 		if top < best {
 			best = top
@@ -314,7 +312,9 @@ func searchPhases(lines []int, period int) []int {
 
 // turnAgainst turns the phases of the lines away from those of the wave as it is.
 func (c *comb) turnAgainst(phases []float64) {
-	c.must(c.fft.Forward)
+	if err := c.fft.Forward(context.Background(), c.sums, c.room); err != nil {
+		panic(err)
+	}
 	var top float64
 	for _, k := range c.lines {
 		top = max(top, cmplx.Abs(c.sums[k]))

@@ -6,6 +6,7 @@
 package signal
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -23,7 +24,10 @@ type Signal interface {
 type Periodic interface {
 	Signal
 	Frame() Frame
-	Cycle() []float64 // one period, from the first counted sample on; the caller owns the slice
+
+	// Cycle returns one period, from the first counted sample on, which the
+	// caller owns. An error is that of ctx.
+	Cycle(ctx context.Context) ([]float64, error)
 }
 
 // Frame is how a periodic signal lies in time and in frequency.
@@ -88,6 +92,14 @@ const (
 func (f Frame) unroll(cycle []float64) []float64 {
 	x := make([]float64, f.Len())
 	f.Fill(x, cycle, 0)
+	return x
+}
+
+// whole returns x, which only the end of a context keeps from being worked out.
+func whole(x []float64, err error) []float64 {
+	if err != nil {
+		panic(err)
+	}
 	return x
 }
 
