@@ -3,6 +3,7 @@
 package measure
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -163,7 +164,7 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, er
 		check = t.recording.CheckHeard
 	}
 	if err := check(ctx); err != nil {
-		return taken{}, err
+		return taken{}, cmp.Or(ctx.Err(), err)
 	}
 	var vanished *card.Fault
 	if p, ok := sig.(signal.Periodic); ok {

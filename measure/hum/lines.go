@@ -82,6 +82,9 @@ func (l Lines) TakeOut(ctx context.Context) (tones []Tone, doubt map[int][2]floa
 	for range rounds {
 		before := len(tones)
 		s.backgrounds()
+		if err := ctx.Err(); err != nil {
+			return nil, nil, err
+		}
 		for _, k := range s.candidates() {
 			if len(tones) == mostTones || ctx.Err() != nil {
 				break
@@ -351,6 +354,9 @@ func (s *search) expect(tones []Tone) {
 func (s *search) keepExcess() {
 	if s.stale {
 		s.backgrounds()
+	}
+	if s.ctx.Err() != nil {
+		return
 	}
 	for k := s.first - s.first%s.Periods; k <= s.top; k += s.Periods {
 		if s.ended(k / s.Periods) {

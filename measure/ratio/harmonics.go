@@ -332,7 +332,7 @@ func (p *separation) distortion(ctx context.Context, rec card.Recording) (record
 		o := record.Order{Number: k}
 		for i, hz := range d.Hz {
 			at := float64(k) * hz
-			if at*edge > f.HighHz {
+			if at*edge > f.HighHz || ctx.Err() != nil {
 				break
 			}
 			line, _ := p.lines(at)
@@ -374,7 +374,7 @@ func (p *separation) residual(ctx context.Context, d *record.Distortion, fundame
 		sum /= float64(to - from + 1)
 		// A line of power q adds 2 q/N^2 to the mean square.
 		var noise float64
-		for at := g.to * hz; at < min(g.from*hz, f.HighHz); at *= math.Exp2(1.0 / orderWidth) {
+		for at := g.to * hz; at < min(g.from*hz, f.HighHz) && ctx.Err() == nil; at *= math.Exp2(1.0 / orderWidth) {
 			from, to := p.lines(at)
 			noise += p.noise(at) * float64(to-from+1) * 2 / float64(p.n*p.n)
 		}
