@@ -124,12 +124,14 @@ type separation struct {
 
 	chirp    []complex128 // by line
 	response []complex128 // by line, the fundamental's at time 0
+
+	noises map[[2]int]float64 // by first and last line: orders and bands share them
 }
 
 // newSeparation returns that of V1 less the second voltage, given by line of s.
 // What it, and what is made of it, says means nothing once ctx has ended.
 func newSeparation(ctx context.Context, s spectrum, c signal.Chirp, second func(line int) complex128, ring float64) *separation {
-	p := &separation{s: s, c: c, ring: ring, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
+	p := &separation{noises: map[[2]int]float64{}, s: s, c: c, ring: ring, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
 	p.fft, p.room = transform.New(p.n), make([]float64, p.n)
 	p.chirp = make([]complex128, p.n/2+1)
 	whole := complex(float64(s.periods), 0)
@@ -301,7 +303,13 @@ func (p *separation) power(spec []complex128, f float64) float64 {
 // noise returns the power of the noise in a line of a period's current about f.
 func (p *separation) noise(f float64) float64 {
 	from, to := p.lines(f)
-	return p.s.noiseAbout(&cell{lo: from, hi: to}).residual(1) / float64(p.s.periods*p.s.periods)
+	about := [2]int{from, to}
+	n, known := p.noises[about]
+	if !known {
+		n = p.s.noiseAbout(&cell{lo: from, hi: to}).residual(1) / float64(p.s.periods*p.s.periods)
+		p.noises[about] = n
+	}
+	return n
 }
 
 func (p *separation) distortion(ctx context.Context, rec card.Recording) (record.Distortion, error) {

@@ -7,10 +7,9 @@ import (
 	"math/cmplx"
 	"testing"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/card"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // quick is a chirp short enough for many seeds.
@@ -354,10 +353,15 @@ func BenchmarkTransforms(b *testing.B) {
 	sig := chirp(b, signal.ChirpOptions{})
 	rec := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: 1e-5}.record(b)
 	n := sig.Frame().Period * sig.Frame().Periods
-	fft := fourier.NewFFT(n)
-	dst := make([]complex128, n/2+1)
+	lines := [2][]complex128{make([]complex128, n/2+1), make([]complex128, n/2+1)}
+	room := make([]float64, n)
 	for b.Loop() {
-		fft.Coefficients(dst, rec.V1[:n])
-		fft.Coefficients(dst, rec.V2[:n])
+		fft := transform.New(n)
+		for ch, x := range [2][]float64{rec.V1, rec.V2} {
+			copy(fft.Values(lines[ch]), x)
+			if err := fft.Forward(b.Context(), lines[ch], room); err != nil {
+				b.Fatal(err)
+			}
+		}
 	}
 }
