@@ -39,7 +39,7 @@ type Setup struct {
 	Aim *Aim
 
 	Progress func(card.Progress)        // may be nil
-	Keep     func(card.Recording) error // is given the raw recording, of rounds the first, before it is judged, and may not hold on to it; may be nil
+	Keep     func(card.Recording) error // is given the raw recording, of rounds the first, before it is judged and its memory used up; may be nil
 }
 
 // Run plays the signal, records both voltages and returns the record of the
@@ -146,8 +146,8 @@ func measured(ctx context.Context, s Setup, j judge) (taken, error) {
 	return once(ctx, s, s.Signal, j)
 }
 
-// once plays sig and makes of the recording, which is long and of which a second
-// one would find no room, all that is asked of it.
+// once plays sig and takes all that is asked for from the recording, whose memory
+// that uses up.
 func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, err error) {
 	t.played = sig
 	if t.recording, err = played(ctx, s, sig); err != nil {

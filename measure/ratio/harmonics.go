@@ -30,8 +30,6 @@ const (
 	spare               = 0.1 // L
 	leastSpan           = 16  // of the band that has room for that, with the chirp's ends beyond it
 
-	often = 1 << 12 // lines or values, after which the context is asked
-
 	// quietest is the least level in dB that is told. Below it lies rounding.
 	quietest = -200.0
 )
@@ -131,7 +129,8 @@ type separation struct {
 // newSeparation returns that of V1 less the second voltage, given by line of s.
 // What it, and what is made of it, says means nothing once ctx has ended.
 func newSeparation(ctx context.Context, s spectrum, c signal.Chirp, second func(line int) complex128, ring float64) *separation {
-	p := &separation{noises: map[[2]int]float64{}, s: s, c: c, ring: ring, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
+	p := &separation{s: s, c: c, ring: ring, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
+	p.noises = map[[2]int]float64{}
 	p.fft, p.room = transform.New(p.n), make([]float64, p.n)
 	p.chirp = make([]complex128, p.n/2+1)
 	whole := complex(float64(s.periods), 0)

@@ -2,10 +2,8 @@ package ratio
 
 import (
 	"context"
-	"math"
 	"slices"
 
-	"tapload/measure/card"
 	"tapload/measure/hum"
 )
 
@@ -42,29 +40,6 @@ func keep(ctx context.Context, v1, v2 []float64, clock *onClock) *kept {
 		}
 	}
 	return k
-}
-
-// rms is card.RMS; it stops where ctx ends.
-func rms(ctx context.Context, x []float64) float64 {
-	var sum, squares float64
-	for i, v := range x {
-		if i%often == 0 && ctx.Err() != nil {
-			break
-		}
-		sum += v
-		squares += v * v
-	}
-	n := float64(len(x))
-	return math.Sqrt(math.Max(0, squares/n-(sum/n)*(sum/n)))
-}
-
-// codeOf is card.Code; it stops where ctx ends.
-func codeOf(ctx context.Context, x []float64) float64 {
-	code := 1.0
-	for from := 0; from < len(x) && ctx.Err() == nil; from += often {
-		code = min(code, card.Code(x[from:min(len(x), from+often)]))
-	}
-	return code
 }
 
 // piece returns samples of a channel as they were recorded.
@@ -112,18 +87,3 @@ func fetch[T float32 | float64](ctx context.Context, v1, v2 []float64, x [2][]T,
 		}
 	})
 }
-
-// framed returns the memory of total values of x from start on with one value on
-// either side, which a transform of them takes, elsewhere if there is none.
-func framed(x []float64, start, total int) []float64 {
-	if start > 0 && start+total < len(x) {
-		return x[start-1 : start+total+1]
-	}
-	y := make([]float64, total+2)
-	copy(y[1:], x[start:min(len(x), start+total)])
-	return y
-}
-
-// withoutSamples drops what was recorded from rec and leaves the rest of what is
-// known of it.
-func withoutSamples(rec *card.Recording) { rec.V1, rec.V2 = nil, nil }
