@@ -10,8 +10,6 @@ import (
 
 	"tapload/measure/card"
 	"tapload/measure/impedance"
-	"tapload/measure/ratio"
-	"tapload/measure/signal"
 )
 
 // asking asks a card what its way does to sound, once while it plays.
@@ -19,6 +17,7 @@ type asking struct {
 	of    card.Altering // nil where the card cannot say
 	once  sync.Once
 	done  chan struct{}
+	ended <-chan struct{} // the context
 	found []card.Alteration
 }
 
@@ -40,6 +39,7 @@ func (a *asking) progress(ctx context.Context, rateHz int, on func(card.Progress
 	if a.of == nil {
 		return on
 	}
+	a.ended = ctx.Done()
 	return func(p card.Progress) {
 		a.once.Do(func() {
 			go func() {
@@ -64,6 +64,8 @@ func (a *asking) answer() []card.Alteration {
 	select {
 	case <-a.done:
 		return a.found
+	case <-a.ended:
+		return nil
 	case <-time.After(tooLong):
 		return nil
 	}
@@ -122,13 +124,12 @@ func explained(err error, by []card.Alteration) error {
 
 // resampled adds to the warnings what the sound shows of a lower sample rate on
 // its way, where the sound system said nothing of it.
-func resampled(by []impedance.Warning, rec card.Recording, sig signal.Signal, g ratio.Ratio) []impedance.Warning {
-	p, ok := sig.(signal.Periodic)
-	if !ok || slices.ContainsFunc(by, func(w impedance.Warning) bool { return w.Code == card.Resampled }) {
+func resampled(by []impedance.Warning, t taken) []impedance.Warning {
+	if slices.ContainsFunc(by, func(w impedance.Warning) bool { return w.Code == card.Resampled }) {
 		return by
 	}
-	if w := signalWall(rec, p, g.Seen.NoiseFloor[0]); w.hz > 0 {
-		by = append(by, impedance.Warning{Code: card.Resampled, Text: "what is played " + w.words(rec.RateHz) + "; " + oneRate})
+	if w := t.passage.wall(t.ratio.Seen.NoiseFloor[0]); w.hz > 0 {
+		by = append(by, impedance.Warning{Code: card.Resampled, Text: "what is played " + w.words(t.recording.RateHz) + "; " + oneRate})
 	}
 	return by
 }

@@ -165,7 +165,7 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 	}
 	if fault == nil {
 		// Without a sound an input may well stay at one value.
-		if err := rec.Check(); errors.As(err, &fault) && fault.Cause == card.NoSignal {
+		if err := rec.Check(ctx); errors.As(err, &fault) && fault.Cause == card.NoSignal {
 			fault = nil
 		}
 	}
@@ -176,7 +176,10 @@ func (c *Checked) silence(ctx context.Context, s CheckSetup) error {
 		c.add(fault.Cause.String(), Problem, fault.Advice, "%s, in silence", fault.Text)
 		return nil
 	}
-	q := listenTo(rec)
+	q, err := listenTo(ctx, rec)
+	if err != nil {
+		return err
+	}
 	c.Noise, c.HumHz, c.Hum, c.rest = q.noise, q.humHz, q.hum, card.RMS(rec.V1)
 	if same(rec) {
 		c.heard(s, card.SameSignal.String(), Problem,
@@ -266,15 +269,15 @@ func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak floa
 	}
 	c.plain = append(c.plain, plain{peak, card.RMS(rec.V1) * math.Sqrt(float64(len(rec.V1))/float64(sig.Frame().Len()))})
 	h = hearing{peak: peak, level: card.RMS(rec.V1), peaks: [2]float64{largest(rec.V1), largest(rec.V2)}, inputs: rec.Inputs}
-	err = rec.Check()
+	err = rec.Check(ctx)
 	if err == nil {
-		h.ratio, err = ratio.Of(rec, sig)
+		h.ratio, err = ratio.Of(ctx, rec, sig)
 	}
 	if fault := cancelled(rec, sig, err); fault != nil {
 		return h, fault, nil
 	}
 	if err == nil {
-		if w := signalWall(rec, sig, c.Noise[0]); w.hz > 0 {
+		if w := signalWall(ctx, rec, sig, c.Noise[0]); w.hz > 0 {
 			c.heard(s, card.Resampled, Problem, oneRate, "what is played %s", w.words(s.RateHz))
 		}
 		err = c.beside(h)

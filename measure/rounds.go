@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 
-	"tapload/measure/card"
 	"tapload/measure/ratio"
 	"tapload/measure/signal"
 )
@@ -65,36 +64,37 @@ func (t tone) off(wanted float64) float64 {
 // inRounds plays tones until each is as sure as s.Aim wants it, or the time is
 // over. The recording it returns is the first one. Judge sees what every
 // recording says before the next is made.
-func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (ratio.Ratio, card.Recording, signal.Signal, error) {
+func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (taken, error) {
 	if err := s.Aim.Check(); err != nil {
-		return ratio.Ratio{}, card.Recording{}, nil, err
+		return taken{}, err
 	}
-	g, recording, err := once(ctx, s, first, judge)
+	all, err := once(ctx, s, first, judge)
 	if err != nil {
-		return ratio.Ratio{}, card.Recording{}, nil, err
+		return taken{}, err
 	}
+	g := &all.ratio
 	tones := map[float64]*tone{}
 	for _, step := range first.Steps() {
 		tones[step.Hz(first.RateHz)] = &tone{step: step, rings: true}
 	}
 	played := signal.Rounds{first}
-	take(tones, g, first)
+	take(tones, *g, first)
 	left := s.Aim.Seconds - seconds(first)
 	s.Keep = nil // of the rounds only the first is what the signal's law says
 	for len(played) < mostRounds && left > shortRound {
 		next, ok, err := nextRound(tones, first, *s.Aim, left)
 		if err != nil {
-			return ratio.Ratio{}, card.Recording{}, nil, err
+			return taken{}, err
 		}
 		if !ok {
 			break
 		}
-		round, _, err := once(ctx, s, next, judge)
+		round, err := once(ctx, s, next, judge)
 		if err != nil {
-			return ratio.Ratio{}, card.Recording{}, nil, fmt.Errorf("round %d of the tones: %w", len(played)+1, err)
+			return taken{}, fmt.Errorf("round %d of the tones: %w", len(played)+1, err)
 		}
-		take(tones, round, next)
-		g.Seen.Late += round.Seen.Late
+		take(tones, round.ratio, next)
+		g.Seen.Late += round.ratio.Seen.Late
 		played = append(played, next)
 		left -= seconds(next)
 	}
@@ -115,10 +115,10 @@ func inRounds(ctx context.Context, s Setup, first signal.Tones, judge judge) (ra
 		}
 	}
 	g.Shared = shared(tones, g.Points)
-	if len(played) == 1 {
-		return g, recording, first, nil
+	if len(played) > 1 {
+		all.played = played
 	}
-	return g, recording, played, nil
+	return all, nil
 }
 
 func seconds(t signal.Tones) float64 { return float64(t.Len()) / float64(t.RateHz) }

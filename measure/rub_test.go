@@ -38,7 +38,7 @@ func drawnDriver(t testing.TB, c signal.Chirp, seed uint64, rubs bool) record.Di
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := ratio.Harmonics(rec, c)
+	d, err := ratio.Harmonics(t.Context(), rec, c)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,6 +3,7 @@
 package measure
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -38,12 +39,12 @@ type Setup struct {
 	Aim *Aim
 
 	Progress func(card.Progress)        // may be nil
-	Keep     func(card.Recording) error // is given the raw recording, of rounds the first, before it is judged; may be nil
+	Keep     func(card.Recording) error // is given the raw recording, of rounds the first, before it is judged and its memory used up; may be nil
 }
 
 // Run plays the signal, records both voltages and returns the record of the
 // impedance behind the jig. A fault anywhere is an error and leaves no record;
-// warnings ride in the record.
+// warnings ride in the record. Where ctx ends the error is that of ctx.
 func Run(ctx context.Context, s Setup) (record.Record, error) {
 	law, err := json.Marshal(s.Signal)
 	if err != nil {
@@ -54,17 +55,18 @@ func Run(ctx context.Context, s Setup) (record.Record, error) {
 	}
 	way := askWhilePlaying(s.Card)
 	s.Progress = way.progress(ctx, s.Signal.Rate(), s.Progress)
-	g, recording, played, err := measured(ctx, s, func(g ratio.Ratio, rec card.Recording) error {
+	t, err := measured(ctx, s, func(g ratio.Ratio, rec card.Recording) error {
 		return plausible(g, s.Jig, rec)
 	})
 	if err != nil {
 		return record.Record{}, explained(err, way.answer())
 	}
+	g := t.ratio
 	curve, err := s.Jig.Curve(g)
 	if err != nil {
 		return record.Record{}, err
 	}
-	signalLaw, err := json.Marshal(played)
+	signalLaw, err := json.Marshal(t.played)
 	if err != nil {
 		return record.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
@@ -75,18 +77,16 @@ func Run(ctx context.Context, s Setup) (record.Record, error) {
 		SenseOhm: s.Jig.SenseOhm,
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
-		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, recording, law), s.Now), resampled(altered(way.answer()), recording, s.Signal, g), warnings(g)),
+		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, t.recording, law), s.Now), resampled(altered(way.answer()), t), warnings(g)),
 	}
 	if s.Distortion {
-		chirp, ok := s.Signal.(signal.Chirp)
-		if !ok {
+		if _, ok := s.Signal.(signal.Chirp); !ok {
 			return record.Record{}, fmt.Errorf("distortion by order is asked of a signal of type %T; only a chirp tells the orders apart", s.Signal)
 		}
-		d, err := ratio.Harmonics(recording, chirp)
-		if err != nil {
-			return record.Record{}, err
+		if t.harmonic.Err != nil {
+			return record.Record{}, t.harmonic.Err
 		}
-		out.Distortion = &d
+		out.Distortion = &t.harmonic.Distortion
 	}
 	if h := g.Seen.Heard; h != nil {
 		out.Coherence = h.Coherence
@@ -119,61 +119,87 @@ func drive(g ratio.Ratio, c impedance.Curve, volt float64) *record.Drive {
 }
 
 // Ratio plays the signal, records both voltages and returns their ratio, of
-// whatever is connected. The jig has no part in it.
+// whatever is connected, and what is known of the recording besides its samples.
+// The jig has no part in it.
 func Ratio(ctx context.Context, s Setup) (ratio.Ratio, card.Recording, error) {
-	g, recording, _, err := measured(ctx, s, func(ratio.Ratio, card.Recording) error { return nil })
-	return g, recording, err
+	t, err := measured(ctx, s, func(ratio.Ratio, card.Recording) error { return nil })
+	return t.ratio, t.recording, err
 }
 
 // judge says what is wrong with a measurement.
 type judge func(ratio.Ratio, card.Recording) error
 
-// measured returns the ratio, its recording, and what was played for it.
-func measured(ctx context.Context, s Setup, j judge) (ratio.Ratio, card.Recording, signal.Signal, error) {
+// taken is what came of playing a signal.
+type taken struct {
+	ratio     ratio.Ratio
+	recording card.Recording // the only one or the first, without its samples
+	played    signal.Signal
+	passage   passage        // of a periodic signal
+	harmonic  ratio.Harmonic // of a chirp, where distortion is asked for
+}
+
+// measured plays the signal, in rounds where it is to become sure.
+func measured(ctx context.Context, s Setup, j judge) (taken, error) {
 	if tones, ok := s.Signal.(signal.Tones); ok && s.Aim != nil {
 		return inRounds(ctx, s, tones, j)
 	}
-	g, recording, err := once(ctx, s, s.Signal, j)
-	return g, recording, s.Signal, err
+	return once(ctx, s, s.Signal, j)
 }
 
-// once plays sig and returns the ratio of the voltages.
-func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (ratio.Ratio, card.Recording, error) {
-	recording, err := s.Card.Play(ctx, card.Output{
+// once plays sig and takes all that is asked for from the recording, whose memory
+// that uses up.
+func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, err error) {
+	t.played = sig
+	if t.recording, err = played(ctx, s, sig); err != nil {
+		return taken{}, err
+	}
+	defer thrifty(len(t.recording.V1))()
+	if s.Keep != nil {
+		if err := s.Keep(t.recording); err != nil {
+			return taken{}, fmt.Errorf("keeping the recording: %w", err)
+		}
+	}
+	check := t.recording.Check
+	if _, ok := sig.(signal.Material); ok {
+		check = t.recording.CheckHeard
+	}
+	if err := check(ctx); err != nil {
+		return taken{}, cmp.Or(ctx.Err(), err)
+	}
+	var vanished *card.Fault
+	if p, ok := sig.(signal.Periodic); ok {
+		if t.passage, err = passed(ctx, t.recording, p); err != nil {
+			return taken{}, err
+		}
+		// A file may hold another signal, of which no two periods are alike.
+		if _, file := s.Card.(*card.Replay); !file {
+			vanished = vanishing(ctx, t.recording, p)
+		}
+	}
+	if chirp, ok := sig.(signal.Chirp); ok && s.Distortion {
+		t.ratio, t.harmonic, err = ratio.TakeHarmonics(ctx, &t.recording, chirp)
+	} else {
+		t.ratio, err = ratio.Take(ctx, &t.recording, sig)
+	}
+	if err != nil {
+		if vanished != nil && mayVanish(err) && ctx.Err() == nil {
+			err = vanished
+		}
+		return taken{}, err
+	}
+	return t, j(t.ratio, t.recording)
+}
+
+// played returns the recording of sig. A file needs no sound to be made first.
+func played(ctx context.Context, s Setup, sig signal.Signal) (card.Recording, error) {
+	if file, ok := s.Card.(*card.Replay); ok {
+		return file.Recording(ctx, sig.Rate())
+	}
+	return s.Card.Play(ctx, card.Output{
 		RateHz:   sig.Rate(),
 		Channels: [][]float64{sig.Samples()},
 		Progress: s.Progress,
 	})
-	if err != nil {
-		return ratio.Ratio{}, card.Recording{}, err
-	}
-	if s.Keep != nil {
-		if err := s.Keep(recording); err != nil {
-			return ratio.Ratio{}, card.Recording{}, fmt.Errorf("keeping the recording: %w", err)
-		}
-	}
-	check := recording.Check
-	if _, ok := sig.(signal.Material); ok {
-		check = recording.CheckHeard
-	}
-	if err := check(); err != nil {
-		return ratio.Ratio{}, card.Recording{}, err
-	}
-	g, err := ratio.Of(recording, sig)
-	if err != nil {
-		// A file may hold another signal, of which no two periods are alike.
-		_, file := s.Card.(*card.Replay)
-		if p, ok := sig.(signal.Periodic); ok && !file {
-			if fault := cancelled(recording, p, err); fault != nil {
-				err = fault
-			}
-		}
-		return ratio.Ratio{}, card.Recording{}, err
-	}
-	if err := j(g, recording); err != nil {
-		return ratio.Ratio{}, card.Recording{}, err
-	}
-	return g, recording, nil
 }
 
 // Calibrate measures what is connected as a standard of kind k and returns c

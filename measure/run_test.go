@@ -160,7 +160,7 @@ func coverage(tb testing.TB, sig signal.Chirp, noiseDB float64, seeds int) (shar
 	for range runtime.NumCPU() {
 		wait.Go(func() {
 			for seed := range next {
-				g, err := ratio.Of(take.Record(seed), sig)
+				g, err := ratio.Of(tb.Context(), take.Record(seed), sig)
 				if err != nil {
 					tb.Error(err)
 					continue

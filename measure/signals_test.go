@@ -62,7 +62,7 @@ func study(tb testing.TB, sig signal.Signal, noiseDB float64, seeds int, f func(
 	for range runtime.NumCPU() {
 		wait.Go(func() {
 			for seed := range next {
-				g, err := ratio.Of(take.Record(seed), sig)
+				g, err := ratio.Of(tb.Context(), take.Record(seed), sig)
 				if err != nil {
 					tb.Error(err)
 					continue

@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"context"
 	"slices"
 
 	"tapload/measure/card"
@@ -20,7 +21,7 @@ const (
 
 // listenTo takes offset, the strongest hum and the noise beside all hum from a
 // recording of silence.
-func listenTo(rec card.Recording) (q quietness) {
+func listenTo(ctx context.Context, rec card.Recording) (q quietness, err error) {
 	run := hum.Run{X: [2][]float64{slices.Clone(rec.V1), slices.Clone(rec.V2)}}
 	for ch, v := range run.X {
 		for _, s := range v {
@@ -31,12 +32,12 @@ func listenTo(rec card.Recording) (q quietness) {
 		}
 	}
 	rate := float64(rec.RateHz)
-	tones := hum.Standing([]hum.Run{run}, rate, humLowHz, humHighHz*rate)
+	tones, err := hum.Standing(ctx, []hum.Run{run}, rate, humLowHz, humHighHz*rate)
 	for ch, v := range run.X {
 		q.noise[ch] = card.RMS(v) // what the tones left
 	}
-	if len(tones) == 0 {
-		return q
+	if len(tones) == 0 || err != nil {
+		return q, err
 	}
 	strongest := tones[0]
 	q.hum, q.humHz = max(strongest.Peak[0], strongest.Peak[1]), strongest.Hz
@@ -46,5 +47,5 @@ func listenTo(rec card.Recording) (q quietness) {
 			break
 		}
 	}
-	return q
+	return q, nil
 }

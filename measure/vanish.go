@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -28,6 +29,7 @@ const (
 
 // loudness is the level of an input in blocks while a periodic signal plays.
 type loudness struct {
+	ctx        context.Context // it says less where that ends
 	x          []float64
 	rateHz     float64
 	frame      signal.Frame
@@ -37,10 +39,10 @@ type loudness struct {
 }
 
 // newLoudness returns the loudness of x, and false where no sound stands out.
-func newLoudness(x []float64, rateHz int, f signal.Frame) (l loudness, found bool) {
-	l = loudness{x: x, rateHz: float64(rateHz), frame: f, block: int(vanishBlock * float64(rateHz))}
+func newLoudness(ctx context.Context, x []float64, rateHz int, f signal.Frame) (l loudness, found bool) {
+	l = loudness{ctx: ctx, x: x, rateHz: float64(rateHz), frame: f, block: int(vanishBlock * float64(rateHz))}
 	var levels []float64
-	for at := 0; at+l.block <= len(x); at += l.block {
+	for at := 0; at+l.block <= len(x) && ctx.Err() == nil; at += l.block {
 		levels = append(levels, l.rms(at))
 	}
 	if len(levels) == 0 {
@@ -59,7 +61,7 @@ func (l loudness) rms(at int) float64 { return card.RMS(l.x[at : at+l.block]) }
 // in returns the levels of the blocks that begin between two moments, in
 // seconds after the onset.
 func (l loudness) in(from, to float64) (levels []float64) {
-	for at := l.onset + int(from*l.rateHz); at+l.block <= l.end && float64(at-l.onset) < to*l.rateHz; at += l.block {
+	for at := l.onset + int(from*l.rateHz); at+l.block <= l.end && float64(at-l.onset) < to*l.rateHz && l.ctx.Err() == nil; at += l.block {
 		levels = append(levels, l.rms(at))
 	}
 	return levels
@@ -70,7 +72,7 @@ func (l loudness) in(from, to float64) (levels []float64) {
 func (l loudness) scatter() float64 {
 	var changes []float64
 	last := math.NaN()
-	for at := l.onset + l.block; at+l.frame.Period+l.block <= l.end; at += l.block {
+	for at := l.onset + l.block; at+l.frame.Period+l.block <= l.end && l.ctx.Err() == nil; at += l.block {
 		a, b := l.rms(at), l.rms(at+l.frame.Period)
 		if min(a, b) <= vanishSure*l.background {
 			last = math.NaN()
@@ -94,19 +96,30 @@ func middleOf(x []float64) float64 {
 	return x[len(x)/2]
 }
 
-// cancelled returns a fault where an echo canceller, which learns what is
-// played and takes it out, leaves less and less of sig, or something else each
-// time. Automatic gain that was up in the silence falls too when the signal
-// begins, but all periods then are alike. Said is what else is wrong with the
-// recording, or nil: one at another rate has no two periods alike either.
+// cancelled returns the fault of vanishing unless what is said already is another
+// that explains as much.
 func cancelled(rec card.Recording, sig signal.Periodic, said error) *card.Fault {
-	var other *card.Fault
-	if errors.As(said, &other) && (other.Cause == card.WrongRate || other.Cause == card.Clipped) {
+	if !mayVanish(said) {
 		return nil
 	}
+	return vanishing(context.Background(), rec, sig)
+}
+
+// mayVanish reports whether a vanishing signal may be behind what is said to be
+// wrong, or nil: one at another rate has no two periods alike either.
+func mayVanish(said error) bool {
+	var other *card.Fault
+	return !errors.As(said, &other) || other.Cause != card.WrongRate && other.Cause != card.Clipped
+}
+
+// vanishing returns a fault where an echo canceller, which learns what is played
+// and takes it out, leaves less and less of sig, or something else each time.
+// Automatic gain that was up in the silence falls too when the signal begins, but
+// all periods then are alike.
+func vanishing(ctx context.Context, rec card.Recording, sig signal.Periodic) *card.Fault {
 	fault := &card.Fault{Cause: card.EchoCancelled, Advice: "turn off echo cancelling, and every other processing of a microphone"}
 	for ch, x := range [2][]float64{rec.V1, rec.V2} {
-		l, found := newLoudness(x, rec.RateHz, sig.Frame())
+		l, found := newLoudness(ctx, x, rec.RateHz, sig.Frame())
 		if !found {
 			continue
 		}

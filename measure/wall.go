@@ -1,14 +1,14 @@
 package measure
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/card"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // serverRates are the sample rates, in hertz, at which something between the
@@ -95,38 +95,103 @@ const (
 	wallOverNoise = 2.0 // times the noise's power, up to which a signal may be hidden in it
 )
 
-// signalWall returns where sig ends in V1. Noise is the rms of V1 in silence, taken as white.
-func signalWall(rec card.Recording, sig signal.Periodic, noise float64) wall {
-	f := sig.Frame()
-	n := signal.SmoothLength(max(len(rec.V1), f.Len()))
-	fft := fourier.NewFFT(n)
-	pad := make([]float64, n)
-	copy(pad, rec.V1)
-	heard := fft.Coefficients(nil, pad)
-	clear(pad)
-	copy(pad, sig.Samples())
-	played := fft.Coefficients(nil, pad)
-	line := float64(rec.RateHz) / float64(n)
-	floor := noise * noise * float64(len(rec.V1))
+// passage is how a signal came through, in bands of the logarithm of frequency
+// about frequencies at equal distances of passStep.
+type passage struct {
+	played, heard []float64 // power of the lines of each band, added over all blocks
+	lines         []float64 // that each band has
+	rateHz        float64
+	samples       int
+	highHz        float64
+}
 
-	// The way's gain in equal bands of the logarithm of frequency, put onto
-	// lines of equal distance.
-	const step = 20.0 // Hz
-	gain := make([]float64, int(f.HighHz/step))
-	for i := range gain {
-		hz := (float64(i) + 0.5) * step
-		from, to := int(hz/math.Exp2(0.5/wallBands)/line), int(hz*math.Exp2(0.5/wallBands)/line)
-		var in, out float64
-		for k := max(1, from); k <= to && k < len(heard); k++ {
-			in += power(played[k])
-			out += power(heard[k])
+const (
+	passBlock = 0.15 // s, a few lines in the narrowest bands that are looked at
+	passStep  = 20.0 // Hz
+)
+
+// passed returns how sig came through to V1. Signal and recording are looked at
+// in blocks under half a sine, half of each in the next one, whose squares add up
+// to 1: the power in a band is that of the whole.
+func passed(ctx context.Context, rec card.Recording, sig signal.Periodic) (passage, error) {
+	f := sig.Frame()
+	n := signal.SmoothLength(int(passBlock * float64(rec.RateHz)))
+	fft := transform.New(n)
+	lines, room, window := make([]complex128, n/2+1), make([]float64, n), make([]float64, n)
+	for i := range window {
+		window[i] = math.Sin(math.Pi * (float64(i) + 0.5) / float64(n))
+	}
+	// density returns the power in each line of a sound, filled in from any place.
+	density := func(samples int, fill func(x []float64, from int)) ([]float64, error) {
+		sum := make([]float64, len(lines))
+		for at := -n / 2; at < samples; at += n / 2 {
+			x := fft.Values(lines)
+			clear(x)
+			from, to := max(0, at), min(samples, at+n)
+			fill(x[from-at:to-at], from)
+			for i, w := range window {
+				x[i] *= w
+			}
+			if err := fft.Forward(ctx, lines, room); err != nil {
+				return nil, err
+			}
+			for k, z := range lines {
+				sum[k] += power(z)
+			}
 		}
-		if in > 0 {
-			n := floor * float64(to-from+1)
-			gain[i] = math.Max(out-n, wallOverNoise*n) / in // what noise hides may well be there
+		return sum, nil
+	}
+	cycle, err := sig.Cycle(ctx)
+	if err != nil {
+		return passage{}, err
+	}
+	played, err := density(f.Len(), func(x []float64, from int) { f.Fill(x, cycle, from) })
+	if err != nil {
+		return passage{}, err
+	}
+	heard, err := density(len(rec.V1), func(x []float64, from int) { copy(x, rec.V1[from:]) })
+	if err != nil {
+		return passage{}, err
+	}
+	bands := int(f.HighHz / passStep)
+	p := passage{
+		played: make([]float64, bands), heard: make([]float64, bands), lines: make([]float64, bands),
+		rateHz: float64(rec.RateHz), samples: len(rec.V1), highHz: f.HighHz,
+	}
+	line := p.rateHz / float64(n)
+	for i := range bands {
+		hz := (float64(i) + 0.5) * passStep
+		from, to := int(hz/math.Exp2(0.5/wallBands)/line), int(hz*math.Exp2(0.5/wallBands)/line)
+		for k := max(1, from); k <= to && k < len(lines); k++ {
+			p.played[i] += played[k]
+			p.heard[i] += heard[k]
+			p.lines[i]++
 		}
 	}
-	return newWall(gain, step, float64(rec.RateHz), f.HighHz)
+	return p, nil
+}
+
+// wall returns where the signal ends. Noise is the rms of V1 in silence, taken as
+// white.
+func (p passage) wall(noise float64) wall {
+	floor := noise * noise * float64(p.samples)
+	gain := make([]float64, len(p.heard))
+	for i, in := range p.played {
+		if in > 0 {
+			n := floor * p.lines[i]
+			gain[i] = math.Max(p.heard[i]-n, wallOverNoise*n) / in // what noise hides may well be there
+		}
+	}
+	return newWall(gain, passStep, p.rateHz, p.highHz)
+}
+
+// signalWall returns where sig ends in V1, nothing where ctx has ended.
+func signalWall(ctx context.Context, rec card.Recording, sig signal.Periodic, noise float64) wall {
+	p, err := passed(ctx, rec, sig)
+	if err != nil {
+		return wall{}
+	}
+	return p.wall(noise)
 }
 
 // words says where w is, after the words for what ends there.

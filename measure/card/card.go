@@ -61,6 +61,7 @@ type Progress struct {
 //  4. What the driver said of lost or late blocks rides in Recording.Flags,
 //     with the frames of the recording that may be spoilt.
 //  5. Nothing is resampled, filtered or repaired.
+//  6. The samples of a Recording are the caller's, who may work in their memory.
 type Card interface {
 	Play(ctx context.Context, out Output) (Recording, error)
 }

@@ -1,6 +1,7 @@
 package card
 
 import (
+	"context"
 	"fmt"
 	"math"
 )
@@ -13,27 +14,27 @@ const fullScale = 0.9999
 // whatever the signal was: no or unequal samples, one that is not a number, an
 // input that never moves, an input at full scale, the flat tops of a stage that
 // clips before the converter. Whether a flag of the driver matters depends on
-// where the signal lies: see Lost.
+// where the signal lies: see Lost. Where ctx ends the error is that of ctx.
 //
 // It cannot see clipping above some thirtieth of the sample rate, where a
 // period has too few samples to tell a flat top, nor clipping that the noise
 // or the word length hides.
-func (r Recording) Check() error {
-	if err := r.CheckHeard(); err != nil {
+func (r Recording) Check(ctx context.Context) error {
+	if err := r.CheckHeard(ctx); err != nil {
 		return err
 	}
 	for channel, x := range [2][]float64{r.V1, r.V2} {
-		lo, hi, _ := extremes(x)
-		if err := r.checkTops(channel, x, lo, hi); err != nil {
+		lo, hi, _ := extremes(ctx, x)
+		if err := r.checkTops(ctx, channel, x, lo, hi); err != nil {
 			return err
 		}
 	}
-	return nil
+	return ctx.Err()
 }
 
 // CheckHeard is Check for sound that others made: it takes flat tops for
 // granted, which an overdriven amplifier makes as well as an input.
-func (r Recording) CheckHeard() error {
+func (r Recording) CheckHeard(ctx context.Context) error {
 	switch {
 	case r.RateHz <= 0:
 		return &Fault{Cause: WrongRate, Text: fmt.Sprintf("recording has a sample rate of %d Hz; it must be above 0", r.RateHz)}
@@ -47,11 +48,11 @@ func (r Recording) CheckHeard() error {
 		return &Fault{Cause: TooShort, Text: "recording holds no samples", Advice: "repeat the measurement"}
 	}
 	for channel, x := range [2][]float64{r.V1, r.V2} {
-		if err := r.checkInput(channel, x); err != nil {
+		if err := r.checkInput(ctx, channel, x); err != nil {
 			return err
 		}
 	}
-	return nil
+	return ctx.Err()
 }
 
 // input returns the number by which people know V1 (channel 0) or V2.
@@ -96,8 +97,11 @@ func (r Recording) Lost(from, to int) error {
 }
 
 // checkInput checks what one input shows.
-func (r Recording) checkInput(channel int, x []float64) error {
-	lo, hi, bad := extremes(x)
+func (r Recording) checkInput(ctx context.Context, channel int, x []float64) error {
+	lo, hi, bad := extremes(ctx, x)
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	if bad >= 0 {
 		return &Fault{
 			Cause:  Dropout,
@@ -130,12 +134,12 @@ func (r Recording) checkInput(channel int, x []float64) error {
 	return nil
 }
 
-func (r Recording) checkTops(channel int, x []float64, lo, hi float64) error {
+func (r Recording) checkTops(ctx context.Context, channel int, x []float64, lo, hi float64) error {
 	lsb := 0.0
 	if r.Bits > 0 {
 		lsb = math.Ldexp(1, 1-r.Bits)
 	}
-	if tops, first, level := flatTops(x, lo, hi, max(lsb, step(x))); tops >= fewestFlatTops {
+	if tops, first, level := flatTops(ctx, x, lo, hi, max(lsb, step(x))); tops >= fewestFlatTops {
 		return &Fault{
 			Cause: Clipped,
 			Text: fmt.Sprintf("input %d is clipped before the converter: %d flat tops, the first at %.4f s and %.3g of full scale (%.1f dB)",
@@ -146,18 +150,23 @@ func (r Recording) checkTops(channel int, x []float64, lo, hi float64) error {
 	return nil
 }
 
+// often is after how many samples the context is asked.
+const often = 1 << 16
+
 // extremes returns the smallest and the largest of x, and the index of the
-// first that is not a finite number, or -1.
-func extremes(x []float64) (lo, hi float64, bad int) {
+// first that is not a finite number, or -1; of its beginning where ctx ends.
+func extremes(ctx context.Context, x []float64) (lo, hi float64, bad int) {
 	lo, hi = math.Inf(1), math.Inf(-1)
-	for i, v := range x {
-		if v >= lo && v <= hi {
-			continue
+	for from := 0; from < len(x) && ctx.Err() == nil; from += often {
+		for i, v := range x[from:min(len(x), from+often)] {
+			if v >= lo && v <= hi {
+				continue
+			}
+			if v-v != 0 {
+				return lo, hi, from + i
+			}
+			lo, hi = min(lo, v), max(hi, v)
 		}
-		if v-v != 0 {
-			return lo, hi, i
-		}
-		lo, hi = min(lo, v), max(hi, v)
 	}
 	return lo, hi, -1
 }
@@ -214,14 +223,17 @@ var topDepths = [...]float64{0.001, 0.004, 0.016}
 // before them of the same polarity: noise flattens one top in some thousand, a
 // clipping stage all of a row. Only half cycles that come to at least half of
 // the highest count. It returns the index at which the first begins and its
-// level. The codes of x are lsb apart.
-func flatTops(x []float64, lo, hi, lsb float64) (tops, first int, level float64) {
+// level. The codes of x are lsb apart. It stops where ctx ends.
+func flatTops(ctx context.Context, x []float64, lo, hi, lsb float64) (tops, first int, level float64) {
 	mid := lo + (hi-lo)/2 // so that a DC offset does not matter
 	least := (hi - lo) / 4
 	start, above, whole := 0, x[0] > mid, false
 	var lastFlat [2]bool // of the polarity below, above
 	var points [2 * pointsInHalf]float64
 	for i, v := range x {
+		if i%often == 0 && ctx.Err() != nil {
+			break
+		}
 		if (v > mid) == above {
 			continue
 		}
@@ -310,10 +322,10 @@ const leastCode = 0x1p-24 // beyond which a float32 sample has no digits
 // to 2^-24, that every sample is a multiple of, or 0 where there is none. Samples
 // that were scaled after the converter have none.
 func Code(x []float64) float64 {
-	code := 1.0
+	code, per := 1.0, 1.0
 	for _, v := range x {
-		for v != code*math.Round(v/code) {
-			if code /= 2; code < leastCode {
+		for v*per != math.Trunc(v*per) {
+			if code, per = code/2, per*2; code < leastCode {
 				return 0
 			}
 		}

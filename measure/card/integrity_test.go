@@ -93,11 +93,11 @@ func TestCheckFaults(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := clean()
-			if err := r.Check(); err != nil {
+			if err := r.Check(t.Context()); err != nil {
 				t.Fatalf("clean recording: %v", err)
 			}
 			c.spoil(&r)
-			wantFault(t, r.Check(), c.cause, c.words...)
+			wantFault(t, r.Check(t.Context()), c.cause, c.words...)
 		})
 	}
 }
@@ -105,13 +105,13 @@ func TestCheckFaults(t *testing.T) {
 func TestPeakMayTouchFullScale(t *testing.T) {
 	r := recording(48000, 24, quantise(sine(48000, 100, 0.5, 0, 0.5), 24))
 	r.V1[4800], r.V1[4900] = -1, 1-0x1p-23
-	if err := r.Check(); err != nil {
+	if err := r.Check(t.Context()); err != nil {
 		t.Errorf("two single peaks at full scale: %v", err)
 	}
 	r.Bits = 12
 	r.V1[4800], r.V1[4900] = 2046./2048, 2046./2048
 	r.V1[4801] = 2046. / 2048
-	if err := r.Check(); err != nil {
+	if err := r.Check(t.Context()); err != nil {
 		t.Errorf("one code below the largest: %v", err)
 	}
 }
@@ -146,7 +146,7 @@ func TestCleanSinePasses(t *testing.T) {
 			x[i] += offset
 		}
 		x = quantise(x, bits)
-		lo, hi, _ := extremes(x)
+		lo, hi, _ := extremes(t.Context(), x)
 		if lo == hi {
 			t.Skip("below one code")
 		}
@@ -154,7 +154,7 @@ func TestCleanSinePasses(t *testing.T) {
 		if b := claim(t, bits); b > 0 {
 			lsb = math.Ldexp(1, 1-b)
 		}
-		if tops, _, _ := flatTops(x, lo, hi, max(lsb, step(x))); tops != 0 {
+		if tops, _, _ := flatTops(t.Context(), x, lo, hi, max(lsb, step(x))); tops != 0 {
 			t.Fatalf("%d flat tops", tops)
 		}
 	})
@@ -201,7 +201,7 @@ func TestCleanChirpPasses(t *testing.T) {
 		bits := drawBits(t)
 		r := recording(rate, bits, quantise(x, bits))
 		r.Bits = claim(t, bits)
-		if err := r.Check(); err != nil {
+		if err := r.Check(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	})
@@ -237,7 +237,7 @@ func TestClippedChirpFails(t *testing.T) {
 		bits := drawBits(t)
 		r := recording(rate, bits, quantise(x, bits))
 		r.Bits = claim(t, bits)
-		err := r.Check()
+		err := r.Check(t.Context())
 		if err == nil {
 			t.Fatal("clipping went unnoticed")
 		}
@@ -261,12 +261,12 @@ func TestClippedResonanceFails(t *testing.T) {
 	}
 	clip(x, -0.45, 0.45)
 	r := recording(48000, 24, quantise(x, 24))
-	wantFault(t, r.Check(), Clipped, "input 1", "flat tops", "0.45 of full scale", "-6.9 dB")
+	wantFault(t, r.Check(t.Context()), Clipped, "input 1", "flat tops", "0.45 of full scale", "-6.9 dB")
 }
 
 func TestCheckAllocatesNothing(t *testing.T) {
 	r := recording(48000, 24, quantise(sine(48000, 100, 0.5, 0, 0.5), 24))
-	if n := testing.AllocsPerRun(10, func() { _ = r.Check() }); n != 0 {
+	if n := testing.AllocsPerRun(10, func() { _ = r.Check(t.Context()) }); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }
@@ -282,7 +282,7 @@ func BenchmarkCheck(b *testing.B) {
 	r := recording(48000, 24, quantise(x, 24))
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := r.Check(); err != nil {
+		if err := r.Check(b.Context()); err != nil {
 			b.Fatal(err)
 		}
 	}

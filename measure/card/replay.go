@@ -1,68 +1,89 @@
 package card
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
+	"slices"
 )
 
 // Replay is a Card that plays nothing: it returns a recording made before,
 // from a WAVE file. The recording may start before and end after the signal;
 // where the signal lies in it is for the analysis to find.
 type Replay struct {
-	rec Recording
+	path   string
+	inputs [2]int
+	head   wavHead
+	frames int
+	read   *WAV // what cannot be read again; nil for a regular file
 }
 
-// OpenReplay reads the recording in the WAVE file at path. Inputs are the
+// OpenReplay looks at the recording in the WAVE file at path. Inputs are the
 // channels of the file, counted from 1, that hold the voltage before the sense
 // resistor and that at the load. It returns a *Fault with Cause BadFile if the
-// file cannot be read whole or has no such channels.
+// file is not whole or has no such channels. The samples are read when they are
+// asked for.
 func OpenReplay(path string, inputs [2]int) (*Replay, error) {
-	bad := func(err error, advice, format string, args ...any) error {
-		return &Fault{Cause: BadFile, Text: fmt.Sprintf("recording %q ", path) + fmt.Sprintf(format, args...), Advice: advice, Err: err}
+	r := &Replay{path: path, inputs: inputs}
+	file, err := r.open()
+	if err != nil {
+		return nil, err
 	}
-	file, err := os.Open(path)
+	defer file.Close()
+	br := bufio.NewReaderSize(file, wavBuffer)
+	if r.head, err = readHead(br); err != nil {
+		return nil, r.bad(err, "", "cannot be used")
+	}
+	var stated int
+	var truncated bool
+	if info, err := file.Stat(); err == nil && info.Mode().IsRegular() {
+		r.frames, stated, truncated = r.head.holds(info.Size() - r.head.at)
+	} else {
+		w, err := r.head.read(context.Background(), br, -1, nil)
+		if err != nil {
+			return nil, r.bad(err, "", "cannot be used")
+		}
+		r.frames, stated, truncated, r.read = w.Frames(), w.StatedFrames, w.Truncated, &w
+	}
+
+	const need = "record two channels: 1 before the sense resistor, 2 at the load"
+	n := r.head.channels
+	switch {
+	case truncated:
+		return nil, r.bad(nil, "copy the file again or repeat the recording", "is cut short: it holds %d of the %d frames that its header states", r.frames, stated)
+	case r.frames == 0:
+		return nil, r.bad(nil, "repeat the recording", "holds no samples")
+	case n == 1:
+		return nil, r.bad(nil, need, "has one channel; a measurement needs two")
+	case inputs[0] == inputs[1]:
+		return nil, r.bad(nil, "choose two different channels", "is asked for channel %d twice", inputs[0])
+	}
+	for _, in := range inputs {
+		if in < 1 || in > n {
+			return nil, r.bad(nil, fmt.Sprintf("choose two of 1 to %d", n), "has no channel %d; it has %d channels", in, n)
+		}
+	}
+	return r, nil
+}
+
+func (r *Replay) bad(err error, advice, format string, args ...any) error {
+	return &Fault{Cause: BadFile, Text: fmt.Sprintf("recording %q ", r.path) + fmt.Sprintf(format, args...), Advice: advice, Err: err}
+}
+
+func (r *Replay) open() (*os.File, error) {
+	file, err := os.Open(r.path)
 	if err != nil {
 		var pathErr *fs.PathError
 		if errors.As(err, &pathErr) {
 			err = pathErr.Err // the path is in the sentence already
 		}
-		return nil, bad(err, "", "cannot be opened")
+		return nil, r.bad(err, "", "cannot be opened")
 	}
-	defer file.Close()
-	wav, err := ReadWAV(file)
-	if err != nil {
-		return nil, bad(err, "", "cannot be used")
-	}
-
-	const need = "record two channels: 1 before the sense resistor, 2 at the load"
-	n := len(wav.Samples)
-	switch {
-	case wav.Truncated:
-		return nil, bad(nil, "copy the file again or repeat the recording", "is cut short: it holds %d of the %d frames that its header states", wav.Frames(), wav.StatedFrames)
-	case wav.Frames() == 0:
-		return nil, bad(nil, "repeat the recording", "holds no samples")
-	case n == 1:
-		return nil, bad(nil, need, "has one channel; a measurement needs two")
-	case inputs[0] == inputs[1]:
-		return nil, bad(nil, "choose two different channels", "is asked for channel %d twice", inputs[0])
-	}
-	for _, in := range inputs {
-		if in < 1 || in > n {
-			return nil, bad(nil, fmt.Sprintf("choose two of 1 to %d", n), "has no channel %d; it has %d channels", in, n)
-		}
-	}
-	return &Replay{rec: Recording{
-		RateHz: wav.RateHz,
-		V1:     wav.Samples[inputs[0]-1],
-		V2:     wav.Samples[inputs[1]-1],
-		Bits:   wav.wordLength(),
-		Source: path,
-		Inputs: inputs,
-	}}, nil
+	return file, nil
 }
 
 // wordLength returns the Bits of a Recording read from w.
@@ -79,14 +100,13 @@ func (w WAV) wordLength() int {
 
 // RateHz returns the sample rate of the recording, for which the signal must
 // be made.
-func (r *Replay) RateHz() int { return r.rec.RateHz }
+func (r *Replay) RateHz() int { return r.head.rateHz }
 
 // Seconds returns the length of the recording.
-func (r *Replay) Seconds() float64 { return float64(len(r.rec.V1)) / float64(r.rec.RateHz) }
+func (r *Replay) Seconds() float64 { return float64(r.frames) / float64(r.head.rateHz) }
 
 // Play returns the recording at once. It never calls out.Progress, since no
-// sound plays. The recordings of one Replay share their samples, which must
-// not be changed.
+// sound plays.
 func (r *Replay) Play(ctx context.Context, out Output) (Recording, error) {
 	if ctx.Err() != nil {
 		return Recording{}, context.Cause(ctx)
@@ -94,14 +114,48 @@ func (r *Replay) Play(ctx context.Context, out Output) (Recording, error) {
 	if err := out.Check(); err != nil {
 		return Recording{}, err
 	}
-	if out.RateHz != r.rec.RateHz {
+	return r.Recording(ctx, out.RateHz)
+}
+
+// Recording is Play for whoever has no use for the sound of the signal, which is
+// for rateHz.
+func (r *Replay) Recording(ctx context.Context, rateHz int) (Recording, error) {
+	if ctx.Err() != nil {
+		return Recording{}, context.Cause(ctx)
+	}
+	if rateHz != r.head.rateHz {
 		return Recording{}, &Fault{
 			Cause:  WrongRate,
-			Text:   fmt.Sprintf("recording %q was made at %d Hz, the signal at %d Hz", r.rec.Source, r.rec.RateHz, out.RateHz),
-			Advice: fmt.Sprintf("use the signal of %d Hz if that is what was played, or record again at %d Hz", r.rec.RateHz, out.RateHz),
+			Text:   fmt.Sprintf("recording %q was made at %d Hz, the signal at %d Hz", r.path, r.head.rateHz, rateHz),
+			Advice: fmt.Sprintf("use the signal of %d Hz if that is what was played, or record again at %d Hz", r.head.rateHz, rateHz),
 		}
 	}
-	return r.rec, nil
+	first, second := r.inputs[0]-1, r.inputs[1]-1
+	rec := Recording{RateHz: r.head.rateHz, Source: r.path, Inputs: r.inputs}
+	if w := r.read; w != nil {
+		rec.V1, rec.V2, rec.Bits = slices.Clone(w.Samples[first]), slices.Clone(w.Samples[second]), w.wordLength()
+		return rec, nil
+	}
+	file, err := r.open()
+	if err != nil {
+		return Recording{}, err
+	}
+	defer file.Close()
+	if _, err := file.Seek(r.head.at, io.SeekStart); err != nil {
+		return Recording{}, r.bad(err, "", "cannot be read")
+	}
+	w, err := r.head.read(ctx, file, int64(r.frames)*int64(r.head.block()), []int{first, second})
+	switch {
+	case ctx.Err() != nil:
+		return Recording{}, context.Cause(ctx)
+	case err != nil:
+		return Recording{}, r.bad(err, "", "cannot be used")
+	}
+	rec.V1, rec.V2, rec.Bits = w.Samples[first], w.Samples[second], w.wordLength()
+	if len(rec.V1) != r.frames {
+		return Recording{}, r.bad(nil, "try again", "is not as long as it was when it was opened")
+	}
+	return rec, nil
 }
 
 // float32Bits is the word length that float32 samples count as: that of their

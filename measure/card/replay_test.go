@@ -137,6 +137,55 @@ func TestReplayPlayErrors(t *testing.T) {
 	}
 }
 
+// Each recording has samples of its own, and a file that has changed meanwhile is
+// none.
+func TestReplayReadsEachTime(t *testing.T) {
+	path := keepWAV(t, fourChannels())
+	r, err := OpenReplay(path, [2]int{3, 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		rec, err := r.Recording(t.Context(), 96000)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !slices.Equal(rec.V1, []float64{-0.5, 0}) || !slices.Equal(rec.V2, []float64{0, 0.25}) {
+			t.Errorf("got %v and %v", rec.V1, rec.V2)
+		}
+		if cap(rec.V1) != 2 {
+			t.Errorf("room for %d samples is taken, for 2", cap(rec.V1))
+		}
+		clear(rec.V1)
+	}
+	if err := os.Truncate(path, 48); err != nil {
+		t.Fatal(err)
+	}
+	_, err = r.Recording(t.Context(), 96000)
+	wantFault(t, err, BadFile, "rec.wav", "not as long as it was")
+	if err := os.Remove(path); err != nil {
+		t.Fatal(err)
+	}
+	_, err = r.Recording(t.Context(), 96000)
+	wantFault(t, err, BadFile, "cannot be opened")
+}
+
+// A sample that is no number is a fault in whatever channel it is.
+func TestReplayOfNoNumber(t *testing.T) {
+	path := keepWAV(t, WAV{RateHz: 48000, Bits: 32, Float: true, Samples: [][]float64{{0, 0.5}, {0, 0.5}, {0, 0.5}}})
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	copy(data[len(data)-4:], []byte{0, 0, 0xC0, 0x7F}) // the last sample of channel 3
+	r, err := OpenReplay(keep(t, data), [2]int{1, 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = r.Recording(t.Context(), 48000)
+	wantFault(t, err, BadFile, "NaN", "frame 1 of channel 3")
+}
+
 // A kept recording replays to the very same numbers.
 func TestWriteRecordingRoundTrip(t *testing.T) {
 	dir := t.TempDir()

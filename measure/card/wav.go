@@ -3,6 +3,7 @@ package card
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -67,26 +68,61 @@ type wavFormat struct {
 
 func (f wavFormat) block() int { return f.channels * f.width }
 
+// wavHead is what stands before the samples.
+type wavHead struct {
+	wavFormat
+	at       int64  // of the first sample, bytes from the start of the file
+	size     uint32 // of the samples, bytes, as stated
+	streamed bool   // nobody knew the size
+}
+
+// holds returns how many frames there are in so many bytes from the first sample
+// on, how many are stated, 0 where that says nothing, and whether some are missing.
+func (h wavHead) holds(bytes int64) (frames, stated int, truncated bool) {
+	if h.streamed {
+		return int(bytes / int64(h.block())), 0, false
+	}
+	stated = int(h.size / uint32(h.block()))
+	if frames = int(min(bytes, int64(h.size)) / int64(h.block())); frames == stated {
+		return frames, stated, false
+	}
+	// A size near 2 GiB may be a streaming recorder's; whether it is shows only
+	// at the file's end.
+	if h.size >= streamedSize {
+		return frames, 0, false
+	}
+	return frames, stated, true
+}
+
 // ReadWAV reads a WAVE file of 16, 24 or 32-bit PCM or 32 or 64-bit float,
 // plain or EXTENSIBLE, with any number of channels. It fails on everything
 // else, and on a float sample that is not a finite number. Memory grows with
 // what the file holds, not with what its header states.
 func ReadWAV(r io.Reader) (WAV, error) {
 	br := bufio.NewReaderSize(r, wavBuffer)
+	h, err := readHead(br)
+	if err != nil {
+		return WAV{}, err
+	}
+	return h.read(context.Background(), br, -1, nil)
+}
+
+// readHead reads up to the first sample.
+func readHead(br io.Reader) (wavHead, error) {
 	var head [12]byte
 	if n, err := io.ReadFull(br, head[:]); err != nil {
 		if !ended(err) {
-			return WAV{}, fmt.Errorf("cannot read the header: %w", err)
+			return wavHead{}, fmt.Errorf("cannot read the header: %w", err)
 		}
-		return WAV{}, fmt.Errorf("not a WAVE file: it ends after %d bytes", n)
+		return wavHead{}, fmt.Errorf("not a WAVE file: it ends after %d bytes", n)
 	}
 	switch id := string(head[:4]); {
 	case id == "RF64" || id == "BW64":
-		return WAV{}, fmt.Errorf("WAVE file is of the 64-bit form %s, which is not read; save it as a plain RIFF WAVE file below 4 GiB", id)
+		return wavHead{}, fmt.Errorf("WAVE file is of the 64-bit form %s, which is not read; save it as a plain RIFF WAVE file below 4 GiB", id)
 	case id == "RIFX":
-		return WAV{}, errors.New("WAVE file is of the big-endian form RIFX, which is not read; save it as a plain RIFF WAVE file")
+		return wavHead{}, errors.New("WAVE file is of the big-endian form RIFX, which is not read; save it as a plain RIFF WAVE file")
 	case id != "RIFF" || string(head[8:]) != "WAVE":
-		return WAV{}, fmt.Errorf("not a WAVE file: it starts with %q instead of RIFF and WAVE", head[:])
+		return wavHead{}, fmt.Errorf("not a WAVE file: it starts with %q instead of RIFF and WAVE", head[:])
 	}
 	riffSize := binary.LittleEndian.Uint32(head[4:])
 
@@ -96,37 +132,40 @@ func ReadWAV(r io.Reader) (WAV, error) {
 		var h [8]byte
 		if _, err := io.ReadFull(br, h[:]); err != nil {
 			if !ended(err) {
-				return WAV{}, fmt.Errorf("cannot read a chunk header: %w", err)
+				return wavHead{}, fmt.Errorf("cannot read a chunk header: %w", err)
 			}
-			return WAV{}, errors.New("WAVE file ends before its samples: there is no whole data chunk header")
+			return wavHead{}, errors.New("WAVE file ends before its samples: there is no whole data chunk header")
 		}
 		id, size := string(h[:4]), binary.LittleEndian.Uint32(h[4:])
 		at += 8
 		if id == "data" {
 			if format == nil {
-				return WAV{}, errors.New("WAVE file has its data chunk before its fmt chunk, so the samples cannot be told apart")
+				return wavHead{}, errors.New("WAVE file has its data chunk before its fmt chunk, so the samples cannot be told apart")
 			}
 			finished := riffSize < streamedSize && uint64(riffSize) > at
-			streamed := size == 0 && !finished
-			return readData(br, *format, size, streamed)
+			h := wavHead{*format, int64(at) + 8, size, size == 0 && !finished}
+			if !h.streamed && size%uint32(h.block()) != 0 && size < streamedSize {
+				return wavHead{}, fmt.Errorf("data chunk of %d bytes is not a whole number of frames of %d bytes", size, h.block())
+			}
+			return h, nil
 		}
 		padded := int64(size) + int64(size&1)
 		at += uint64(padded)
 		if id == "fmt " {
 			if format != nil {
-				return WAV{}, errors.New("WAVE file has two fmt chunks; only one can be right")
+				return wavHead{}, errors.New("WAVE file has two fmt chunks; only one can be right")
 			}
 			f, rest, err := readFormat(br, size)
 			if err != nil {
-				return WAV{}, err
+				return wavHead{}, err
 			}
 			format, padded = &f, padded-rest
 		}
 		if _, err := io.CopyN(io.Discard, br, padded); err != nil {
 			if !ended(err) {
-				return WAV{}, fmt.Errorf("cannot read chunk %q: %w", id, err)
+				return wavHead{}, fmt.Errorf("cannot read chunk %q: %w", id, err)
 			}
-			return WAV{}, fmt.Errorf("WAVE file ends inside chunk %q, which states %d bytes", id, size)
+			return wavHead{}, fmt.Errorf("WAVE file ends inside chunk %q, which states %d bytes", id, size)
 		}
 	}
 }
@@ -190,60 +229,65 @@ func readFormat(r io.Reader, size uint32) (f wavFormat, used int64, err error) {
 	return f, used, nil
 }
 
-// readData reads the samples; the reader stands at the first.
-func readData(r io.Reader, f wavFormat, size uint32, streamed bool) (WAV, error) {
-	w := WAV{RateHz: f.rateHz, Bits: f.bits, Float: f.float, Samples: make([][]float64, f.channels)}
-	block := f.block()
-	left := int64(size)
+// read reads the samples; r stands at the first, and holds so many bytes of them,
+// or nobody knows how many where that is negative. Of the channels in only, if it
+// is not nil, the samples are kept. An error may be that of ctx.
+func (h wavHead) read(ctx context.Context, r io.Reader, bytes int64, only []int) (WAV, error) {
+	w := WAV{RateHz: h.rateHz, Bits: h.bits, Float: h.float, Samples: make([][]float64, h.channels)}
+	block := h.block()
+	left := int64(h.size)
 	trusted := 0
-	if streamed {
+	switch {
+	case bytes >= 0:
+		trusted, _, _ = h.holds(bytes)
+	case !h.streamed:
+		trusted = min(int(h.size/uint32(block)), trustedSamples/h.channels)
+	}
+	if h.streamed {
 		left = math.MaxInt64
-	} else {
-		// A size near 2 GiB may be a streaming recorder's; whether it is shows
-		// only at the file's end.
-		if size%uint32(block) != 0 && size < streamedSize {
-			return WAV{}, fmt.Errorf("data chunk of %d bytes is not a whole number of frames of %d bytes", size, block)
-		}
-		w.StatedFrames = int(size / uint32(block))
-		trusted = min(w.StatedFrames, trustedSamples/f.channels)
 	}
-	for c := range w.Samples {
-		w.Samples[c] = make([]float64, 0, trusted)
-	}
-
 	buf := make([]byte, max(1, wavBuffer/block)*block)
-	decode := decoderOf(f)
+	unkept := make([]float64, len(buf)/block)
+	kept := func(channel int) bool { return only == nil || slices.Contains(only, channel) }
+	for c := range w.Samples {
+		if kept(c) {
+			w.Samples[c] = make([]float64, 0, trusted)
+		}
+	}
+	decode := decoderOf(h.wavFormat)
+	done, read := 0, int64(0)
 	for left > 0 {
+		if err := ctx.Err(); err != nil {
+			return WAV{}, err
+		}
 		n, err := io.ReadFull(r, buf[:min(left, int64(len(buf)))])
 		if err != nil && !ended(err) {
-			return WAV{}, fmt.Errorf("cannot read the samples after frame %d: %w", w.Frames(), err)
+			return WAV{}, fmt.Errorf("cannot read the samples after frame %d: %w", done, err)
 		}
-		frames, done := n/block, w.Frames()
-		bad, badChannel := frames, 0
+		frames := n / block
+		bad, badChannel, value := frames, 0, 0.0
 		for c := range w.Samples {
-			s := slices.Grow(w.Samples[c], frames)[:done+frames]
-			w.Samples[c] = s
+			x := unkept[:frames]
+			if kept(c) {
+				w.Samples[c] = slices.Grow(w.Samples[c], frames)[:done+frames]
+				x = w.Samples[c][done:]
+			}
 			if frames == 0 {
 				continue
 			}
-			if i := decode(s[done:], buf[c*f.width:n], block); i < bad {
-				bad, badChannel = i, c
+			if i := decode(x, buf[c*h.width:n], block); i < bad {
+				bad, badChannel, value = i, c, x[i]
 			}
 		}
 		if bad < frames {
-			return WAV{}, fmt.Errorf("sample %v at frame %d of channel %d is not a finite number", w.Samples[badChannel][done+bad], done+bad, badChannel+1)
+			return WAV{}, fmt.Errorf("sample %v at frame %d of channel %d is not a finite number", value, done+bad, badChannel+1)
 		}
+		done, read = done+frames, read+int64(n)
 		if left -= int64(n); err != nil {
 			break
 		}
 	}
-	switch {
-	case streamed || w.Frames() == w.StatedFrames:
-	case size >= streamedSize:
-		w.StatedFrames = 0
-	default:
-		w.Truncated = true
-	}
+	_, w.StatedFrames, w.Truncated = h.holds(read)
 	return w, nil
 }
 

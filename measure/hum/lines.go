@@ -2,6 +2,7 @@ package hum
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 )
@@ -68,19 +69,24 @@ const (
 // data, by least squares. A tone near enough to a line of the signal leaves
 // little between: its amplitude is then hardly known, and the line is in doubt
 // by about as much as it holds.
-func (l Lines) TakeOut() (tones []Tone, doubt map[int][2]float64) {
+//
+// An error is that of ctx, and leaves the lines of no use.
+func (l Lines) TakeOut(ctx context.Context) (tones []Tone, doubt map[int][2]float64, err error) {
 	doubt = map[int][2]float64{}
-	s := search{Lines: l, doubt: doubt, top: min(len(l.X[0])-2, int(l.HighHz/l.StepHz))}
+	s := search{Lines: l, ctx: ctx, doubt: doubt, top: min(len(l.X[0])-2, int(l.HighHz/l.StepHz))}
 	s.first = max(2, int(l.LowHz/l.StepHz))
 	if s.top-s.first < 4*fitLines {
-		return nil, doubt
+		return nil, doubt, nil
 	}
 	// Weaker tones come to light once the skirts of stronger ones are gone.
 	for range rounds {
 		before := len(tones)
 		s.backgrounds()
+		if err := ctx.Err(); err != nil {
+			return nil, nil, err
+		}
 		for _, k := range s.candidates() {
-			if len(tones) == mostTones {
+			if len(tones) == mostTones || ctx.Err() != nil {
 				break
 			}
 			if !s.stillStands(k) {
@@ -107,7 +113,7 @@ func (l Lines) TakeOut() (tones []Tone, doubt map[int][2]float64) {
 	s.expect(tones)
 	s.keepExcess()
 	slices.SortFunc(tones, func(a, b Tone) int { return cmp.Compare(a.Hz, b.Hz) })
-	return tones, doubt
+	return tones, doubt, ctx.Err()
 }
 
 // merged adds t to the tones, or to what was taken for one within a line of it.
@@ -125,11 +131,15 @@ func merged(tones []Tone, t Tone, lineHz float64) []Tone {
 
 type search struct {
 	Lines
+	ctx        context.Context
 	first, top int
 	doubt      map[int][2]float64
 	floor      [2][]float64 // background by block
 	stale      bool         // something was taken out since floor was worked out
 }
+
+// ended asks, at some of the steps of a loop, whether the context has ended.
+func (s *search) ended(step int) bool { return step%1024 == 0 && s.ctx.Err() != nil }
 
 func (s *search) isSignal(k int) bool { return k%s.Periods == 0 }
 
@@ -160,6 +170,9 @@ func (s *search) backgrounds() {
 	for ch := range s.floor {
 		s.floor[ch] = make([]float64, blocks)
 		for b := range blocks {
+			if s.ended(b) {
+				return
+			}
 			p = p[:0]
 			signal := 0.0
 			for k := max(1, b*blockLines); k < min(len(s.X[ch]), (b+1)*blockLines); k++ {
@@ -249,6 +262,9 @@ func (s *search) candidates() []int {
 	var all []candidate
 	last, lastOver := 0, 0.0
 	for k := s.first; k <= s.top; k++ {
+		if s.ended(k) {
+			return nil
+		}
 		if s.isSignal(k) {
 			continue
 		}
@@ -339,7 +355,13 @@ func (s *search) keepExcess() {
 	if s.stale {
 		s.backgrounds()
 	}
+	if s.ctx.Err() != nil {
+		return
+	}
 	for k := s.first - s.first%s.Periods; k <= s.top; k += s.Periods {
+		if s.ended(k / s.Periods) {
+			return
+		}
 		if k < 1 || !s.asked(k) {
 			continue
 		}

@@ -95,7 +95,10 @@ func TestWhatIsLeftIsSaid(t *testing.T) {
 					return [2]float64{level * math.Sin(phase), 0.6 * level * math.Sin(phase+0.5)}
 				})
 				before := [2][]complex128{append([]complex128(nil), l.X[0]...), append([]complex128(nil), l.X[1]...)}
-				tones, doubt := l.TakeOut()
+				tones, doubt, err := l.TakeOut(t.Context())
+				if err != nil {
+					t.Fatal(err)
+				}
 				for _, tone := range tones {
 					if math.Abs(tone.Hz-hz) < 1 {
 						found++
@@ -150,7 +153,10 @@ func TestNoTonesInNoise(t *testing.T) {
 			brown += 1e-5*r.NormFloat64() - 0.01*brown
 			return [2]float64{brown * float64(seed%2), 0}
 		})
-		tones, doubt := l.TakeOut()
+		tones, doubt, err := l.TakeOut(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
 		found += len(tones)
 		doubted += len(doubt)
 	}
@@ -179,7 +185,10 @@ func TestSkirtsAreNoTones(t *testing.T) {
 		return [2]float64{v, v}
 	})
 	l.Excited = excited
-	tones, _ := l.TakeOut()
+	tones, _, err := l.TakeOut(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
 	if len(tones) != 1 || math.Abs(tones[0].Hz-hum) > 1e-3 {
 		t.Errorf("found %v, want the one of %g Hz", tones, hum)
 	}
@@ -194,7 +203,10 @@ func TestMultiplesOnALineAreInDoubt(t *testing.T) {
 		w := 2 * math.Pi * base * float64(i) / rate
 		return [2]float64{1e-3*math.Sin(w) + 5e-4*math.Sin(3*w), 0}
 	})
-	_, doubt := l.TakeOut()
+	_, doubt, err := l.TakeOut(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
 	k := int(math.Round(3 * base / l.StepHz))
 	held := 5e-4 / 2 * float64(l.Samples)
 	if d := math.Sqrt(doubt[k][0]); d < held/3 {
@@ -231,7 +243,10 @@ func TestStanding(t *testing.T) {
 		}
 		runs = append(runs, run)
 	}
-	got := Standing(runs, rate, 10, 20000)
+	got, err := Standing(t.Context(), runs, rate, 10, 20000)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if len(got) != len(want) {
 		t.Errorf("found %v, want %v Hz", got, want)
 	}

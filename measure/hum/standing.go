@@ -2,11 +2,13 @@ package hum
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"math/cmplx"
 	"runtime"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 )
@@ -40,20 +42,27 @@ const (
 // A steady one keeps its phase through the recording: its frequency is known far
 // better than a run alone would tell. Of one that wanders the frequency is that
 // of its mean power.
-func Standing(runs []Run, rateHz, lowHz, highHz float64) (tones []Tone) {
+//
+// An error is that of ctx, and leaves the runs of no use.
+func Standing(ctx context.Context, runs []Run, rateHz, lowHz, highHz float64) (tones []Tone, err error) {
 	for range passes {
-		found := standing(runs, rateHz, lowHz, highHz)
+		found, err := standing(ctx, runs, rateHz, lowHz, highHz)
+		if err != nil {
+			return nil, err
+		}
 		before := len(tones)
 		for _, t := range found {
 			if slices.ContainsFunc(tones, func(o Tone) bool { return remains(t, o) }) {
 				continue
 			}
 			w := 2 * math.Pi * t.Hz / rateHz
-			concurrently(len(runs), func(i int) {
+			if err := Concurrently(ctx, len(runs), func(i int) {
 				for _, x := range runs[i].X {
 					Subtract(x, amplitude(x, w), w)
 				}
-			})
+			}); err != nil {
+				return nil, err
+			}
 			if !slices.ContainsFunc(tones, func(o Tone) bool { return math.Abs(o.Hz-t.Hz) < binHz }) {
 				tones = append(tones, t)
 			}
@@ -65,7 +74,7 @@ func Standing(runs []Run, rateHz, lowHz, highHz float64) (tones []Tone) {
 	slices.SortStableFunc(tones, func(a, b Tone) int {
 		return cmp.Compare(max(b.Peak[0], b.Peak[1]), max(a.Peak[0], a.Peak[1]))
 	})
-	return tones
+	return tones, nil
 }
 
 // remains reports whether t is what was left of o when o was taken out.
@@ -74,22 +83,20 @@ func remains(t, o Tone) bool {
 	return math.Abs(t.Hz-o.Hz) < besideBins*binHz && max(t.Peak[0], t.Peak[1]) < part*max(o.Peak[0], o.Peak[1])
 }
 
-// concurrently calls f(0) to f(n-1) on all processors.
-func concurrently(n int, f func(i int)) {
+// Concurrently calls f(0) to f(n-1) on all processors. Where ctx ends it calls no
+// more of them, and returns its error once those that run are through.
+func Concurrently(ctx context.Context, n int, f func(i int)) error {
 	var wait sync.WaitGroup
-	next := make(chan int)
-	for range runtime.GOMAXPROCS(0) {
+	var next atomic.Int64
+	for range min(n, runtime.GOMAXPROCS(0)) {
 		wait.Go(func() {
-			for i := range next {
+			for i := int(next.Add(1)) - 1; i < n && ctx.Err() == nil; i = int(next.Add(1)) - 1 {
 				f(i)
 			}
 		})
 	}
-	for i := range n {
-		next <- i
-	}
-	close(next)
 	wait.Wait()
+	return ctx.Err()
 }
 
 // piece is a part of a run; at is its middle in the recording, in samples.
@@ -114,10 +121,10 @@ func pieces(runs []Run, longest int) (ps []piece) {
 	return ps
 }
 
-func standing(runs []Run, rateHz, lowHz, highHz float64) (found []Tone) {
+func standing(ctx context.Context, runs []Run, rateHz, lowHz, highHz float64) (found []Tone, err error) {
 	all := pieces(runs, int(pieceSeconds*rateHz))
 	if len(all) < leastPieces {
-		return nil
+		return nil, ctx.Err()
 	}
 	some := all
 	if every := (len(all) + mostPieces - 1) / mostPieces; every > 1 {
@@ -128,7 +135,10 @@ func standing(runs []Run, rateHz, lowHz, highHz float64) (found []Tone) {
 	}
 	length := int(math.Round(rateHz/binHz/2)) * 2
 	top := min(length/2-besideBins-1, int(highHz/binHz)+1)
-	power := spectra(some, length, top+besideBins+1)
+	power, err := spectra(ctx, some, length, top+besideBins+1)
+	if err != nil {
+		return nil, err
+	}
 	var middles [2][]float64
 	for ch := range middles {
 		middles[ch] = make([]float64, top+besideBins+1)
@@ -175,17 +185,19 @@ func standing(runs []Run, rateHz, lowHz, highHz float64) (found []Tone) {
 		for ch := range t.Peak {
 			t.Peak[ch] = math.Sqrt(middles[ch][k])
 		}
-		if hz, ok := coherent(all, t.Hz, rateHz); ok {
+		hz, ok, err := coherent(ctx, all, t.Hz, rateHz)
+		if err != nil {
+			return nil, err
+		}
+		if t.Wanders = !ok; ok {
 			t.Hz = hz
-		} else {
-			t.Wanders = true
 		}
 		found = append(found, t)
 	}
 	slices.SortFunc(found, func(a, b Tone) int {
 		return cmp.Compare(max(b.Peak[0], b.Peak[1]), max(a.Peak[0], a.Peak[1]))
 	})
-	return found
+	return found, nil
 }
 
 // besides returns the median beside bin k, of the higher of its sides.
@@ -204,51 +216,48 @@ func besides(p []float64, k int) (most float64) {
 
 // spectra returns the power of each piece under a Hann window, such that a sine
 // of amplitude 1 has power 1.
-func spectra(ps []piece, length, bins int) (power [2][][]float64) {
+func spectra(ctx context.Context, ps []piece, length, bins int) (power [2][][]float64, err error) {
 	for ch := range power {
 		power[ch] = make([][]float64, len(ps))
 	}
-	workers := runtime.GOMAXPROCS(0)
-	var wait sync.WaitGroup
-	for w := range workers {
-		wait.Go(func() {
-			fft := fourier.NewFFT(length)
-			x, c := make([]float64, length), make([]complex128, length/2+1)
-			for i := w; i < len(ps); i += workers {
-				for ch, v := range ps[i].x {
-					clear(x)
-					var mean, sum float64
-					for _, s := range v {
-						mean += s / float64(len(v))
-					}
-					for j, s := range v {
-						h := 1 - math.Cos(2*math.Pi*(float64(j)+0.5)/float64(len(v)))
-						x[j] = h * (s - mean)
-						sum += h
-					}
-					c = fft.Coefficients(c, x)
-					power[ch][i] = make([]float64, bins)
-					for k := range power[ch][i] {
-						power[ch][i][k] = abs2(c[k]) * 4 / (sum * sum)
-					}
+	workers := min(len(ps), runtime.GOMAXPROCS(0))
+	return power, Concurrently(ctx, workers, func(w int) {
+		fft := fourier.NewFFT(length)
+		x, c := make([]float64, length), make([]complex128, length/2+1)
+		for i := w; i < len(ps) && ctx.Err() == nil; i += workers {
+			for ch, v := range ps[i].x {
+				clear(x)
+				var mean, sum float64
+				for _, s := range v {
+					mean += s / float64(len(v))
+				}
+				for j, s := range v {
+					h := 1 - math.Cos(2*math.Pi*(float64(j)+0.5)/float64(len(v)))
+					x[j] = h * (s - mean)
+					sum += h
+				}
+				c = fft.Coefficients(c, x)
+				power[ch][i] = make([]float64, bins)
+				for k := range power[ch][i] {
+					power[ch][i][k] = abs2(c[k]) * 4 / (sum * sum)
 				}
 			}
-		})
-	}
-	wait.Wait()
-	return power
+		}
+	})
 }
 
 // coherent returns the frequency near hz at which the pieces add up in phase,
 // and whether they do.
-func coherent(ps []piece, hz, rateHz float64) (float64, bool) {
+func coherent(ctx context.Context, ps []piece, hz, rateHz float64) (float64, bool, error) {
 	w := 2 * math.Pi * hz / rateHz
 	p := make([][2]complex128, len(ps))
-	concurrently(len(ps), func(i int) {
+	if err := Concurrently(ctx, len(ps), func(i int) {
 		for ch, x := range ps[i].x {
 			p[i][ch] = Projection(x, w)
 		}
-	})
+	}); err != nil {
+		return 0, false, err
+	}
 	var here float64
 	for i := range p {
 		here += abs2(p[i][0]) + abs2(p[i][1])
@@ -266,7 +275,7 @@ func coherent(ps []piece, hz, rateHz float64) (float64, bool) {
 	step := 2 * math.Pi / span / 5
 	reach := 2 * math.Pi * binHz / 2 / rateHz
 	best, most := w, 0.0
-	for v := w - reach; v <= w+reach; v += step {
+	for v := w - reach; v <= w+reach && ctx.Err() == nil; v += step {
 		if c := together(v); c > most {
 			best, most = v, c
 		}
@@ -278,5 +287,5 @@ func coherent(ps []piece, hz, rateHz float64) (float64, bool) {
 			}
 		}
 	}
-	return best * rateHz / (2 * math.Pi), most > here*math.Min(inPhase, 0.6*float64(len(ps)))
+	return best * rateHz / (2 * math.Pi), most > here*math.Min(inPhase, 0.6*float64(len(ps))), ctx.Err()
 }

@@ -1,11 +1,11 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -32,7 +32,7 @@ const (
 //
 // which is smooth through 0 Hz, so that the fundamental stays in its place. There
 // is too little of it to be worth taking out.
-func (q *quotient) faint() *Bending {
+func (q *quotient) faint(ctx context.Context) *Bending {
 	const order = 3
 	if !slices.Contains(q.slots, order) {
 		return nil
@@ -45,7 +45,10 @@ func (q *quotient) faint() *Bending {
 		lines[k] *= complex(w, 0)
 	}
 	n := len(q.time)
-	x := fourier.NewFFT(n).Sequence(nil, lines)
+	x := q.fft.Values(lines)
+	if q.fft.Backward(ctx, lines, q.room) != nil {
+		return nil
+	}
 	var peak, squares, count float64
 	for i := int(q.rise * math.Log(order-orderFall) / q.step); i < int(q.rise*math.Log(order+orderRise)/q.step); i++ {
 		v := x[((-i)%n+n)%n] / 2 // as a line of weight 1 adds twice its real part

@@ -2,11 +2,10 @@ package ratio
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 
 	"tapload/measure/signal"
 )
@@ -111,32 +110,32 @@ type Moved struct {
 //
 // Weak for responses that ring for longer than some L, and where the chirp is
 // so narrow that orders have no room.
-func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
+func (s spectrum) takeOutBending(ctx context.Context, c signal.Chirp) *Bending {
 	high := s.frame.HighHz
 	top := min(high, max(bendingLooksHz, looksOver*s.frame.LowHz))
-	looks := newQuotient(s, c, top, bendingTop*top, nil)
+	looks := newQuotient(ctx, s, c, top, bendingTop*top, nil)
 	if looks == nil {
 		return nil
 	}
-	found := looks.describe(looks.bent()) != nil
+	found := looks.describe(looks.bent(ctx)) != nil
 	var instead map[int]complex128
 	if found {
-		if instead = s.insteadOfSpoilt(); len(instead) > 0 {
-			looks = newQuotient(s, c, top, bendingTop*top, instead)
+		if instead = s.insteadOfSpoilt(ctx); len(instead) > 0 {
+			looks = newQuotient(ctx, s, c, top, bendingTop*top, instead)
 		}
-		looks.listenBetween()
-		found = looks.describe(looks.bent()) != nil
+		looks.listenBetween(ctx)
+		found = looks.describe(looks.bent(ctx)) != nil
 	}
 	if !found {
-		return looks.faint()
+		return looks.faint(ctx)
 	}
-	q := newQuotient(s, c, c.StopHz, high, instead)
-	q.listenBetween()
-	orders := q.bent()
+	q := newQuotient(ctx, s, c, c.StopHz, high, instead)
+	q.listenBetween(ctx)
+	orders := q.bent(ctx)
 	b := q.describe(orders)
 	if b != nil {
-		b.Input1 = q.atInput1(orders)
-		q.subtract(orders)
+		b.Input1 = q.atInput1(ctx, orders)
+		q.subtract(ctx, orders)
 	}
 	return b
 }
@@ -145,15 +144,18 @@ func (s spectrum) takeOutBending(c signal.Chirp) *Bending {
 // which hum left in doubt, with the ratio that the curve through their neighbours
 // has there. A tone sounds at all times, those at which the orders arrive among
 // them, and is none of theirs.
-func (s spectrum) insteadOfSpoilt() map[int]complex128 {
+func (s spectrum) insteadOfSpoilt(ctx context.Context) map[int]complex128 {
 	cells, _, _ := s.cells()
 	var heard []cell
 	for _, c := range cells {
-		if s.average(&c) {
+		if ctx.Err() == nil && s.average(&c) {
 			heard = append(heard, c)
 		}
 	}
-	v := s.surveyed(heard)
+	v := s.surveyed(ctx, heard)
+	if ctx.Err() != nil {
+		return nil
+	}
 	instead := map[int]complex128{}
 	for i, c := range v.cells {
 		for j, e := range c.excess {
@@ -175,22 +177,15 @@ type bentOrder struct {
 }
 
 // bent returns the orders that stand clear in some band.
-func (q *quotient) bent() (found []bentOrder) {
-	fore, aft := q.fore(), q.arrival(gate{q.last * aftOrders, q.last * aftOrders, q.last, q.last})
+func (q *quotient) bent(ctx context.Context) (found []bentOrder) {
+	fore, aft := q.fore(ctx), q.arrival(ctx, gate{q.last * aftOrders, q.last * aftOrders, q.last, q.last})
 	for _, slot := range q.slots {
-		gates := []gate{q.gateOf(slot)}
-		if n := float64(slot); slot != above {
-			gates = append(gates, gate{n * math.Exp(coreHalf), n * math.Exp(2*coreHalf), n * math.Exp(-coreHalf), n * math.Exp(-2*coreHalf)})
+		if ctx.Err() != nil {
+			return nil
 		}
 		var seen []arrival
-		var between [][]arrival // of each of seen
-		for _, g := range gates {
-			seen = append(seen, q.arrival(g))
-			var other []arrival
-			for _, b := range q.between {
-				other = append(other, b.arrival(g))
-			}
-			between = append(between, other)
+		for _, g := range q.gatesOf(slot) {
+			seen = append(seen, q.arrival(ctx, g))
 		}
 		whole := seen[0]
 		o := bentOrder{slot, whole, make([]float64, len(q.bands)), make([]float64, len(q.bands))}
@@ -208,7 +203,7 @@ func (q *quotient) bent() (found []bentOrder) {
 				sure := gammaQuantile(max(1, free), bendingSure)
 				switch {
 				case free < 1 && p.part < whole.part || power-noise < bendingLeast*abs2(b.g) || power < noise*sure:
-				case power > bendingClear*tail*p.part && b.lowHz*q.rise*lag > leastLag && power >= alike(between[at], b)*sure:
+				case power > bendingClear*tail*p.part && b.lowHz*q.rise*lag > leastLag && power >= q.alike(slot, at, i)*sure:
 					o.clear[i] = max(o.clear[i], power-noise)
 				default:
 					o.unclear[i] = power - noise
@@ -247,9 +242,10 @@ func gammaQuantile(n, deviate float64) float64 {
 }
 
 // subtract takes what was found out of V2, and keeps in doubt what it cannot.
-func (q *quotient) subtract(found []bentOrder) {
+func (q *quotient) subtract(ctx context.Context, found []bentOrder) {
 	n := len(q.time)
-	sum := make([]float64, n)
+	lines := make([]complex128, n/2+1)
+	sum := q.fft.Values(lines)
 	clear := make([]float64, len(q.bands)) // power that is taken out
 	doubt := make([]float64, len(q.bands))
 	for _, o := range found {
@@ -270,7 +266,10 @@ func (q *quotient) subtract(found []bentOrder) {
 		for ; k < len(spec); k++ {
 			spec[k] = 0
 		}
-		x := o.arrival.fft.Sequence(nil, spec)
+		x := o.arrival.fft.Values(spec)
+		if o.arrival.fft.Backward(ctx, spec, q.room) != nil {
+			return
+		}
 		for i, v := range x {
 			// Of twice the length of the piece the last quarter is what the
 			// edges of the bands ring ahead of it.
@@ -281,9 +280,11 @@ func (q *quotient) subtract(found []bentOrder) {
 			sum[(at%n+n)%n] += v / float64(len(x))
 		}
 	}
-	lines := fourier.NewFFT(n).Coefficients(nil, sum)
+	if q.fft.Forward(ctx, lines, q.room) != nil {
+		return
+	}
 
-	fore := q.fore()
+	fore := q.fore(ctx)
 	for i, b := range q.bands {
 		if clear[i] > 0 {
 			doubt[i] += max(0, fore.power(b)-b.noise*fore.part)
@@ -317,8 +318,7 @@ const input1Alone = 0.1
 // atInput1 reports whether V2 has nothing of the strongest order, while V1 has
 // what would make it in V2 - G V1: with D1 what the first input adds, D = -G D1.
 // A load adds to V2, and to V1 no more than that.
-func (q *quotient) atInput1(found []bentOrder) bool {
-	ring := math.Log(q.c.StopHz/q.c.StartHz) - math.Log(lastOrder+orderRise) - spare
+func (q *quotient) atInput1(ctx context.Context, found []bentOrder) bool {
 	power := func(o bentOrder) (sum float64) {
 		for i, b := range q.bands {
 			sum += o.clear[i] * b.v1 * b.v1 // as an amplitude
@@ -326,17 +326,13 @@ func (q *quotient) atInput1(found []bentOrder) bool {
 		return sum
 	}
 	o := slices.MaxFunc(found, func(a, b bentOrder) int { return cmp.Compare(power(a), power(b)) })
-	if ring < leastRing || o.slot == above {
+	ring, err := ringOf(q.c)
+	if err != nil || o.slot == above {
 		return false
 	}
-	// The separation is that of V1 - V2: of this spectrum, V2.
-	heard := q.s
-	heard.x2 = make([]complex128, len(q.s.x1))
-	for j, v := range q.s.x1 {
-		heard.x2[j] = v - q.s.x2[j]
-	}
-	p := newSeparation(heard, q.c, min(mostRing, ring))
-	spec, _ := p.through(p.response, p.orderGate(o.slot), float64(o.slot))
+	// The separation is that of V1 less another voltage: here, of V2.
+	p := newSeparation(ctx, q.s, q.c, func(line int) complex128 { return q.s.x1[line] - q.s.x2[line] }, ring)
+	spec, _ := p.through(ctx, p.response, p.orderGate(o.slot), float64(o.slot))
 	var inV2, added float64
 	for i, b := range q.bands {
 		lo, hi := int(math.Ceil(b.lowHz/q.hz)), min(int(math.Ceil(b.highHz/q.hz))-1, len(spec)-1)

@@ -119,7 +119,7 @@ func TestBendingIsTakenOut(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			y := tc.bending
 			y.sig, y.g, y.noise = sig, divider(10, tc.load), 3e-5
-			r, err := Of(y.record(t), sig)
+			r, err := Of(t.Context(), y.record(t), sig)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -159,7 +159,7 @@ func TestBendingInAnyBand(t *testing.T) {
 	} {
 		sig := chirp(t, o)
 		y := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: 1e-4}
-		r, err := Of(y.record(t), sig)
+		r, err := Of(t.Context(), y.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -173,13 +173,13 @@ func TestBendingInAnyBand(t *testing.T) {
 func TestBentSourceDoesNoHarm(t *testing.T) {
 	sig := chirp(t, quick)
 	y := bending{sig: sig, g: divider(10, cabinet), noise: 1e-4}
-	straight, err := Of(y.record(t), sig)
+	straight, err := Of(t.Context(), y.record(t), sig)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, part := range [][2]float64{{0.032, 0}, {0, 0.032}} {
 		y.source = part
-		bent, err := Of(y.record(t), sig)
+		bent, err := Of(t.Context(), y.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -199,7 +199,7 @@ func TestFaintBendingIsSaid(t *testing.T) {
 	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 2.7, LowHz: 20})
 	for _, part := range []float64{0, 1e-3} {
 		y := bending{sig: sig, load: [2]float64{0, part}, g: func(float64) complex128 { return 0.4 }, noise: 1e-2, seed: 3}
-		r, err := Of(y.record(t), sig)
+		r, err := Of(t.Context(), y.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}

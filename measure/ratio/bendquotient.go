@@ -1,12 +1,13 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
-
-	"gonum.org/v1/gonum/dsp/fourier"
+	"slices"
 
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // quotient is V2/V1 of a chirp over the lines of its period and over time.
@@ -23,7 +24,12 @@ type quotient struct {
 	slots         []int // orders that have room, in the end all above them together if those have
 	last          float64
 
-	between []*quotient // what the lines between hold instead, see listenBetween
+	// between is the least power that the lines between have at each gate of a
+	// slot, by band; nil before they are listened to.
+	between map[int][][]float64
+
+	fft  *transform.Real // of time
+	room []float64
 }
 
 // bendBand is a band in which an order is looked for.
@@ -39,8 +45,8 @@ func (b bendBand) middle() float64 { return math.Sqrt(b.lowHz * b.highHz) }
 
 // newQuotient returns the quotient up to topHz, its last part from fullHz on
 // faded out, with the given ratios in the place of what lines hold, or nil where
-// no order has room.
-func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64, instead map[int]complex128) *quotient {
+// no order has room. What is made of it means nothing once ctx has ended.
+func newQuotient(ctx context.Context, s spectrum, c signal.Chirp, topHz, fullHz float64, instead map[int]complex128) *quotient {
 	q := &quotient{s: s, c: c, hz: s.stepHz * float64(s.periods), rise: c.Rise(), fullHz: fullHz, topHz: topHz}
 	octaves := math.Log(c.StopHz / c.StartHz) // T/L
 	q.last = min(mostOrder, math.Exp(octaves-leastRing)/aftOrders)
@@ -60,55 +66,74 @@ func newQuotient(s spectrum, c signal.Chirp, topHz, fullHz float64, instead map[
 	q.step = 1 / q.hz / float64(n)
 	low := math.Sqrt(c.StartHz * s.frame.LowHz) // where the chirp has risen
 	q.lines = make([]complex128, n/2+1)
-	q.divide(low, instead)
+	q.divide(ctx, low, instead)
 	q.continueDown(low)
-	q.overTime(n)
+	q.fft, q.room = transform.New(n), make([]float64, n)
+	q.time = q.overTime(ctx, slices.Clone(q.lines))
 	return q
 }
 
-// overTime works out the response of n values over time from the lines.
-func (q *quotient) overTime(n int) {
-	q.time = fourier.NewFFT(n).Sequence(nil, q.lines)
-	for i := range q.time {
-		q.time[i] /= float64(n)
+// overTime returns the response over time that lines make, in their memory.
+func (q *quotient) overTime(ctx context.Context, lines []complex128) []float64 {
+	x := q.fft.Values(lines)
+	if q.fft.Backward(ctx, lines, q.room) != nil {
+		return x
 	}
+	for i := range x {
+		x[i] /= float64(len(x))
+	}
+	return x
 }
 
-// listenBetween works out the same of the lines between, (V2 - G V1)/X with X the
-// chirp's own spectrum there (chirpBetween). Harmonics repeat with the period and
-// have no part in it; a voice in one period has the same part in all lines, at
-// the same time.
-func (q *quotient) listenBetween() {
+// listenBetween works out what the lines between hold at the gates, (V2 - G V1)/X
+// with X the chirp's own spectrum there (chirpBetween). Harmonics repeat with the
+// period and have no part in it; a voice in one period has the same part in all
+// lines, at the same time, and a tone is in some of them more than in others.
+func (q *quotient) listenBetween(ctx context.Context) {
 	s := q.s
 	from, to := max(1, int(math.Ceil(s.frame.LowHz/q.hz))), min(len(q.lines), (len(s.x1)-1)/s.periods)
+	q.between = map[int][][]float64{}
+	lines := make([]complex128, len(q.lines))
 	for m := 1; m < s.periods; m++ {
-		b := *q
-		b.between, b.lines = nil, make([]complex128, len(q.lines))
+		clear(lines)
 		for k := from; k < to; k++ {
+			if k%often == 0 && ctx.Err() != nil {
+				return
+			}
 			line := k * s.periods
 			x := s.chirpBetween(k, m)
 			if q.lines[k] == 0 || x == 0 {
 				continue
 			}
 			g := s.x2[line] / s.x1[line]
-			b.lines[k] = complex(q.fade(k), 0) * (s.x2[line+m] - g*s.x1[line+m]) / x
+			lines[k] = complex(q.fade(k), 0) * (s.x2[line+m] - g*s.x1[line+m]) / x
 		}
-		b.overTime(len(q.time))
-		q.between = append(q.between, &b)
+		time := q.overTime(ctx, lines)
+		for _, slot := range q.slots {
+			gates := q.gatesOf(slot)
+			if q.between[slot] == nil {
+				q.between[slot] = make([][]float64, len(gates))
+			}
+			for at, g := range gates {
+				p := q.cut(ctx, time, g)
+				if q.between[slot][at] == nil {
+					q.between[slot][at] = slices.Repeat([]float64{math.Inf(1)}, len(q.bands))
+				}
+				for i, b := range q.bands {
+					q.between[slot][at][i] = min(q.between[slot][at][i], p.power(b))
+				}
+			}
+		}
 	}
 }
 
 // alike returns the least power in a band that the lines between have at a gate,
-// 0 before they are listened to. A tone is in some of them more than in others.
-func alike(between []arrival, b bendBand) float64 {
-	if len(between) == 0 {
+// 0 before they are listened to.
+func (q *quotient) alike(slot, gate, band int) float64 {
+	if q.between == nil {
 		return 0
 	}
-	least := math.Inf(1)
-	for _, p := range between {
-		least = min(least, p.power(b))
-	}
-	return least
+	return q.between[slot][gate][band]
 }
 
 // fade is the weight of a line. The chirp fades out at the top and its harmonics
@@ -120,10 +145,10 @@ func (q *quotient) fade(k int) float64 {
 }
 
 // divide fills in the lines from low on, and the bands.
-func (q *quotient) divide(low float64, instead map[int]complex128) {
+func (q *quotient) divide(ctx context.Context, low float64, instead map[int]complex128) {
 	s, full, top := q.s, q.fullHz, q.topHz
 	width := math.Exp2(1.0 / bandsPerOctave)
-	for from := low; from < full; from *= width {
+	for from := low; from < full && ctx.Err() == nil; from *= width {
 		b := bendBand{lowHz: from, highHz: from * width}
 		if b.highHz >= full {
 			b.highHz = top
@@ -192,16 +217,25 @@ func (q *quotient) continueDown(low float64) {
 	}
 }
 
-// arrival is a part of the response, such as that in which an order arrives, over
-// time and frequency.
+// arrival is a part of the response, such as that in which an order arrives, as a
+// spectrum.
 type arrival struct {
-	at   int       // of its first value, counted back from time 0 as the transform does
-	x    []float64 // weighted
-	part float64   // of the noise that comes with it
+	at   int     // of its first value, counted back from time 0 as the transform does
+	part float64 // of the noise that comes with it
 
-	fft  *fourier.FFT // over as many values, at least twice its own
+	fft  *transform.Real // over at least twice as many values as it has
 	spec []complex128
 	hz   float64 // between lines of spec
+}
+
+// gatesOf returns where an order is looked for: its whole gate, and the core of
+// it unless it is many orders.
+func (q *quotient) gatesOf(slot int) []gate {
+	gates := []gate{q.gateOf(slot)}
+	if n := float64(slot); slot != above {
+		gates = append(gates, gate{n * math.Exp(coreHalf), n * math.Exp(2*coreHalf), n * math.Exp(-coreHalf), n * math.Exp(-2*coreHalf)})
+	}
+	return gates
 }
 
 // gateOf returns the gate of a slot.
@@ -216,19 +250,31 @@ func (q *quotient) gateOf(slot int) gate {
 }
 
 // arrival cuts g out of the response.
-func (q *quotient) arrival(g gate) (p arrival) {
-	n := len(q.time)
+func (q *quotient) arrival(ctx context.Context, g gate) arrival { return q.cut(ctx, q.time, g) }
+
+// cut cuts g out of a response over time.
+func (q *quotient) cut(ctx context.Context, time []float64, g gate) (p arrival) {
+	n := len(time)
 	p.at = int(math.Floor(-q.rise * math.Log(g.fromBlend) / q.step))
 	end := int(math.Ceil(-q.rise * math.Log(g.toBlend) / q.step))
-	p.x = make([]float64, signal.SmoothLength(2*(end-p.at+1)))
+	p.fft = transform.New(signal.SmoothLength(2 * (end - p.at + 1)))
+	p.spec = make([]complex128, p.fft.Len()/2+1)
+	p.hz = 1 / q.step / float64(p.fft.Len())
+	x := p.fft.Values(p.spec)
 	for i := range end - p.at + 1 {
+		if i%often == 0 && ctx.Err() != nil {
+			return p
+		}
 		w := g.of(math.Exp(-float64(p.at+i) * q.step / q.rise))
-		p.x[i] = w * q.time[((p.at+i)%n+n)%n]
+		x[i] = w * time[((p.at+i)%n+n)%n]
 		p.part += w * w / float64(n)
 	}
-	p.fft = fourier.NewFFT(len(p.x))
-	p.spec = p.fft.Coefficients(nil, p.x)
-	p.hz = 1 / q.step / float64(len(p.x))
+	if p.fft.Len() > len(q.room) {
+		q.room = make([]float64, p.fft.Len())
+	}
+	if p.fft.Forward(ctx, p.spec, q.room) != nil {
+		clear(p.spec)
+	}
 	return p
 }
 
@@ -247,8 +293,8 @@ func (p arrival) power(b bendBand) float64 {
 
 // fore is the piece in which nothing arrives but tails: of the fundamental ahead
 // of time 0, of the second harmonic behind its place.
-func (q *quotient) fore() arrival {
-	return q.arrival(gate{foreEarly, foreEarly + 0.05, foreLate, foreLate - 0.05})
+func (q *quotient) fore(ctx context.Context) arrival {
+	return q.arrival(ctx, gate{foreEarly, foreEarly + 0.05, foreLate, foreLate - 0.05})
 }
 
 // band returns the one that holds a frequency, if the signal is heard there.

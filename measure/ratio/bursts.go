@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -125,9 +126,12 @@ func periodsPart(d []complex128, q int) (z complex128) {
 // bursts finds runs of cells whose periods differ, leaves a period out where it
 // is known to be the spoilt one, and gives the others the difference as their
 // noise.
-func (v *survey) bursts(first, end int) (found []Burst) {
+func (v *survey) bursts(ctx context.Context, first, end int) (found []Burst) {
 	s := v.s
 	for i := range v.cells {
+		if ctx.Err() != nil {
+			return nil
+		}
 		s.differences(&v.cells[i])
 	}
 	between := float64(s.periods - 1)
@@ -138,7 +142,7 @@ func (v *survey) bursts(first, end int) (found []Burst) {
 		}
 	}
 	sure := math.Max(periodsDiffer, fTail(falselyBurst/float64(len(v.cells)), noiseLinesWanted*between))
-	for i := 0; i < len(v.cells); i++ {
+	for i := 0; i < len(v.cells) && ctx.Err() == nil; i++ {
 		if differ[i] <= periodsDiffer {
 			continue
 		}

@@ -180,37 +180,31 @@ func median(v []weighted) float64 {
 	return 0
 }
 
-// onSignalClock returns both channels as a recorder on the player's clock
-// would have taken them: total samples from start, each step 1 + drift samples
-// of rec. Interpolation is by Kaiser-windowed sinc, with images down by 120 dB
-// for a signal whose band goes up to highHz; both channels are treated alike, so what it
-// changes in the passband cancels in their ratio.
-func onSignalClock(rec card.Recording, start, total int, drift, highHz float64) (v1, v2 []float64, err error) {
-	k := newKernel(float64(rec.RateHz), signalBeyond*highHz)
+// newOnClock returns where the counted samples lie in rec, total of them from
+// start, each step 1 + drift samples of rec: what a recorder on the player's clock
+// would have taken. Interpolation is by Kaiser-windowed sinc, with images down by
+// 120 dB for a signal whose band goes up to highHz; both channels are treated
+// alike, so what it changes in the passband cancels in their ratio.
+func newOnClock(rec card.Recording, start, total int, drift, highHz float64) (*onClock, error) {
+	c := &onClock{newKernel(float64(rec.RateHz), signalBeyond*highHz), start, drift}
 	lastAt := float64(start) + float64(total-1)*(1+drift)
-	if start < k.half || int(lastAt)+k.half+1 >= len(rec.V1) {
-		return nil, nil, &card.Fault{
+	if start < c.half || int(lastAt)+c.half+1 >= len(rec.V1) {
+		return nil, &card.Fault{
 			Cause:  card.TooShort,
 			Text:   fmt.Sprintf("%s starts or ends too close to the signal to allow for clocks that differ by %.0f ppm", rec.Source, 1e6*drift),
 			Advice: "start recording before the signal starts and stop after it ends",
 		}
 	}
-	v1, v2 = make([]float64, total), make([]float64, total)
-	taps := make([]float64, 2*k.half)
-	for i := range v1 {
-		at := float64(start) + float64(i)*(1+drift)
-		whole := math.Floor(at)
-		k.fill(taps, at-whole)
-		from := int(whole) - k.half + 1
-		x1, x2 := rec.V1[from:from+len(taps)], rec.V2[from:from+len(taps)]
-		var s1, s2 float64
-		for j, w := range taps {
-			s1 += w * x1[j]
-			s2 += w * x2[j]
-		}
-		v1[i], v2[i] = s1, s2
-	}
-	return v1, v2, nil
+	return c, nil
+}
+
+// taps fills in the weights of counted sample i, and returns the sample of the
+// recording that the first of them belongs to.
+func (c *onClock) taps(taps []float64, i int) (from int) {
+	at := float64(c.start) + float64(i)*(1+c.drift)
+	whole := math.Floor(at)
+	c.fill(taps, at-whole)
+	return int(whole) - c.half + 1
 }
 
 // kernel interpolates between samples.

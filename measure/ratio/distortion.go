@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -76,7 +77,7 @@ func (q silence) between(f float64) (straight, cubic complex128) {
 // distortion returns the rms of what V2 holds on the silent lines of a sparse
 // signal beyond the ratio times V1, over the rms of V2 on the excited ones, of
 // even and of odd order.
-func (s spectrum) distortion(points []Point) (parts [2]float64) {
+func (s spectrum) distortion(ctx context.Context, points []Point) (parts [2]float64) {
 	if s.lines == nil || len(points) < 2 {
 		return parts
 	}
@@ -87,7 +88,7 @@ func (s spectrum) distortion(points []Point) (parts [2]float64) {
 	var excess, variance, lines, weighted, weights [2]float64
 	var n noise
 	first, last := s.lines[0], s.lines[len(s.lines)-1]
-	for k := first; k <= last; k++ {
+	for k := first; k <= last && ctx.Err() == nil; k++ {
 		if (k-first)%sharedNoise == 0 {
 			n = s.noiseAbout(&cell{lo: k, hi: min(k+sharedNoise, last)})
 		}

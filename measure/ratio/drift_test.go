@@ -128,7 +128,7 @@ func TestDriftIsFoundAndCorrected(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			y := tc.slowly
 			y.noise, y.seed = 1e-4, 1
-			r, err := Of(y.record(t), y.sig)
+			r, err := Of(t.Context(), y.record(t), y.sig)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -180,7 +180,7 @@ func BenchmarkFalseAlarms(b *testing.B) {
 					r := rand.New(rand.NewPCG(seed, 0xfa15e))
 					load := resonance(20*math.Pow(10, r.Float64()), 2+18*r.Float64(), 5+100*r.Float64())
 					y := synthetic{sig: tc.sig, after: 1600, g: divider(10, load), noise: math.Pow(10, -2-3.5*r.Float64()), seed: seed}
-					g, err := Of(y.record(b), tc.sig)
+					g, err := Of(b.Context(), y.record(b), tc.sig)
 					if err != nil {
 						b.Fatal(err)
 					}

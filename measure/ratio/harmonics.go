@@ -1,16 +1,16 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/card"
 	"tapload/measure/record"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 const (
@@ -56,19 +56,55 @@ const (
 // A response of order k that rings for longer than L ln(k/(k-1)) blends into
 // that of order k-1. The floor is the noise, from the lines between those of the
 // signal, and what of the fundamental alone passes for the order.
-func Harmonics(rec card.Recording, c signal.Chirp) (record.Distortion, error) {
-	ring := math.Log(c.StopHz/c.StartHz) - math.Log(lastOrder+orderRise) - spare
-	if ring < leastRing {
-		return record.Distortion{}, fmt.Errorf("a chirp from %g to %g Hz is too narrow to tell %d orders apart; let it reach from %g to %.0f Hz or more", c.Frame().LowHz, c.Frame().HighHz, lastOrder, c.Frame().LowHz, c.Frame().LowHz*leastSpan)
+func Harmonics(ctx context.Context, rec card.Recording, c signal.Chirp) (record.Distortion, error) {
+	if _, err := ringOf(c); err != nil {
+		return record.Distortion{}, err
 	}
 	if err := sameRate(rec, c); err != nil {
 		return record.Distortion{}, err
 	}
-	s, _, err := counted(rec, c)
+	rec.V1, rec.V2 = slices.Clone(rec.V1), slices.Clone(rec.V2)
+	s, _, err := counted(ctx, &rec, c)
 	if err != nil {
 		return record.Distortion{}, err
 	}
-	return newSeparation(s, c, min(mostRing, ring)).distortion(rec)
+	d := s.harmonics(ctx, rec, c)
+	return d.Distortion, d.Err
+}
+
+// Harmonic is what Harmonics returns.
+type Harmonic struct {
+	record.Distortion
+	Err error
+}
+
+// TakeHarmonics is Take with Harmonics, of one and the same spectrum.
+func TakeHarmonics(ctx context.Context, rec *card.Recording, c signal.Chirp) (g Ratio, d Harmonic, err error) {
+	g, err = take(ctx, rec, c, func(s spectrum) { d = s.harmonics(ctx, *rec, c) })
+	return g, d, err
+}
+
+func (s spectrum) harmonics(ctx context.Context, rec card.Recording, c signal.Chirp) (d Harmonic) {
+	ring, err := ringOf(c)
+	if err != nil {
+		return Harmonic{Err: err}
+	}
+	second := func(line int) complex128 { return s.x2[line] }
+	d.Distortion, d.Err = newSeparation(ctx, s, c, second, ring).distortion(ctx, rec)
+	if ctx.Err() != nil {
+		d.Err = ctx.Err()
+	}
+	return d
+}
+
+// ringOf returns the L for which the fundamental of c may ring, or an error where
+// that is too short.
+func ringOf(c signal.Chirp) (float64, error) {
+	ring := math.Log(c.StopHz/c.StartHz) - math.Log(lastOrder+orderRise) - spare
+	if ring < leastRing {
+		return 0, fmt.Errorf("a chirp from %g to %g Hz is too narrow to tell %d orders apart; let it reach from %g to %.0f Hz or more", c.Frame().LowHz, c.Frame().HighHz, lastOrder, c.Frame().LowHz, c.Frame().LowHz*leastSpan)
+	}
+	return min(mostRing, ring), nil
 }
 
 // separation is the response of the current to a chirp, before it is divided
@@ -81,21 +117,30 @@ type separation struct {
 	rise float64 // L, s
 	ring float64 // L for which the fundamental is left to ring
 	hz   float64 // between lines of a period
-	fft  *fourier.FFT
+	fft  *transform.Real
+	room []float64
 
 	chirp    []complex128 // by line
 	response []complex128 // by line, the fundamental's at time 0
+
+	noises map[[2]int]float64 // by first and last line: orders and bands share them
 }
 
-func newSeparation(s spectrum, c signal.Chirp, ring float64) *separation {
+// newSeparation returns that of V1 less the second voltage, given by line of s.
+// What it, and what is made of it, says means nothing once ctx has ended.
+func newSeparation(ctx context.Context, s spectrum, c signal.Chirp, second func(line int) complex128, ring float64) *separation {
 	p := &separation{s: s, c: c, ring: ring, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
-	p.fft = fourier.NewFFT(p.n)
+	p.noises = map[[2]int]float64{}
+	p.fft, p.room = transform.New(p.n), make([]float64, p.n)
 	p.chirp = make([]complex128, p.n/2+1)
 	whole := complex(float64(s.periods), 0)
 	v1 := make([]complex128, len(p.chirp))
 	current := make([]complex128, len(p.chirp))
 	low, high := c.StartHz/2, c.Frame().HighHz
 	for k := range p.chirp {
+		if k%often == 0 && ctx.Err() != nil {
+			break
+		}
 		f := float64(k) * p.hz
 		if f < low || f >= c.StopHz {
 			continue
@@ -107,10 +152,10 @@ func newSeparation(s spectrum, c signal.Chirp, ring float64) *separation {
 			w = complex(blend((c.StopHz-f)/(c.StopHz-high)), 0)
 		}
 		v1[k] = w * s.x1[k*s.periods] / (whole * p.chirp[k])
-		current[k] = v1[k] - w*s.x2[k*s.periods]/(whole*p.chirp[k])
+		current[k] = v1[k] - w*second(k*s.periods)/(whole*p.chirp[k])
 	}
 	// A recording may begin anywhere in a period: V1 says where it did.
-	arrival := p.overTime(v1)
+	arrival := p.overTime(ctx, v1)
 	at := 0
 	for i, x := range arrival {
 		if math.Abs(x) > math.Abs(arrival[at]) {
@@ -119,7 +164,7 @@ func newSeparation(s spectrum, c signal.Chirp, ring float64) *separation {
 	}
 	delay(current, p.n, at)
 	p.response = current
-	p.withoutBeginning()
+	p.withoutBeginning(ctx)
 	return p
 }
 
@@ -128,9 +173,17 @@ func newSeparation(s spectrum, c signal.Chirp, ring float64) *separation {
 // chirp's own, and so seems to be harmonics, of up to -45 dB near the low end of
 // the band. With a the played chirp's spectrum over X, and a' the part of it that
 // is no such echo, the response is taken times a'/a.
-func (p *separation) withoutBeginning() {
+func (p *separation) withoutBeginning(ctx context.Context) {
 	f := p.c.Frame()
-	played := p.fft.Coefficients(nil, p.c.Samples()[f.LeadIn:f.LeadIn+f.Period])
+	cycle, err := p.c.Cycle(ctx)
+	if err != nil {
+		return
+	}
+	played := make([]complex128, len(p.chirp))
+	copy(p.fft.Values(played), cycle)
+	if p.fft.Forward(ctx, played, p.room) != nil {
+		return
+	}
 	for k := range played {
 		if p.chirp[k] == 0 {
 			played[k] = 0
@@ -141,7 +194,7 @@ func (p *separation) withoutBeginning() {
 	full := math.Sqrt(p.c.StartHz * f.LowHz) // where the chirp has risen
 	early := p.orderGate(1)
 	early.from, early.fromBlend = 1, p.orderGate(2).toBlend // no part of it in the second's
-	clean, _ := p.through(played, early, 1)
+	clean, _ := p.through(ctx, played, early, 1)
 	for k := range p.response {
 		hz := float64(k) * p.hz
 		if hz > full && hz <= f.HighHz {
@@ -158,8 +211,12 @@ func delay(spec []complex128, n, samples int) {
 	}
 }
 
-func (p *separation) overTime(spec []complex128) []float64 {
-	x := p.fft.Sequence(nil, spec)
+// overTime returns the values of spec, in its memory.
+func (p *separation) overTime(ctx context.Context, spec []complex128) []float64 {
+	x := p.fft.Values(spec)
+	if p.fft.Backward(ctx, spec, p.room) != nil {
+		return x
+	}
 	for i := range x {
 		x[i] /= float64(p.n)
 	}
@@ -197,7 +254,7 @@ func (p *separation) orderGate(k int) gate {
 // The lowest order in g has nothing below its multiple of the band's low end,
 // where the chirp's beginning, an edge in the fundamental's spectrum, rings far
 // ahead of it: that is taken out first.
-func (p *separation) through(response []complex128, g gate, lowest float64) (spec []complex128, part float64) {
+func (p *separation) through(ctx context.Context, response []complex128, g gate, lowest float64) (spec []complex128, part float64) {
 	spec = slices.Clone(response)
 	if lowest > 1 {
 		start := lowest * p.c.Frame().LowHz
@@ -205,9 +262,12 @@ func (p *separation) through(response []complex128, g gate, lowest float64) (spe
 			spec[k] *= complex(blend(1+math.Log2(float64(k)*p.hz/start)), 0)
 		}
 	}
-	x := p.overTime(spec)
+	x := p.overTime(ctx, spec)
 	latest := p.rise * p.ring // the rest of the period is ahead of time 0
 	for i := range x {
+		if i%often == 0 && ctx.Err() != nil {
+			break
+		}
 		t := float64(i) / p.rate
 		if t > latest {
 			t -= float64(p.n) / p.rate
@@ -216,7 +276,10 @@ func (p *separation) through(response []complex128, g gate, lowest float64) (spe
 		x[i] *= w
 		part += w * w / float64(p.n)
 	}
-	return p.fft.Coefficients(spec, x), part
+	if p.fft.Forward(ctx, spec, p.room) != nil {
+		clear(spec)
+	}
+	return spec, part
 }
 
 // lines returns the lines in the band of a point about f.
@@ -239,10 +302,16 @@ func (p *separation) power(spec []complex128, f float64) float64 {
 // noise returns the power of the noise in a line of a period's current about f.
 func (p *separation) noise(f float64) float64 {
 	from, to := p.lines(f)
-	return p.s.noiseAbout(&cell{lo: from, hi: to}).residual(1) / float64(p.s.periods*p.s.periods)
+	about := [2]int{from, to}
+	n, known := p.noises[about]
+	if !known {
+		n = p.s.noiseAbout(&cell{lo: from, hi: to}).residual(1) / float64(p.s.periods*p.s.periods)
+		p.noises[about] = n
+	}
+	return n
 }
 
-func (p *separation) distortion(rec card.Recording) (record.Distortion, error) {
+func (p *separation) distortion(ctx context.Context, rec card.Recording) (record.Distortion, error) {
 	f := p.c.Frame()
 	edge := math.Exp2(0.5 / orderWidth) // half a band
 	var d record.Distortion
@@ -253,7 +322,7 @@ func (p *separation) distortion(rec card.Recording) (record.Distortion, error) {
 		}
 		d.Hz = append(d.Hz, hz)
 	}
-	first, _ := p.through(p.response, p.orderGate(1), 1)
+	first, _ := p.through(ctx, p.response, p.orderGate(1), 1)
 	fundamental := make([]float64, len(d.Hz))
 	for i, hz := range d.Hz {
 		if fundamental[i] = p.power(first, hz); fundamental[i] == 0 {
@@ -265,12 +334,12 @@ func (p *separation) distortion(rec card.Recording) (record.Distortion, error) {
 		}
 	}
 	for k := 2; k <= lastOrder; k++ {
-		spec, part := p.through(p.response, p.orderGate(k), float64(k))
-		own, _ := p.through(first, p.orderGate(k), float64(k))
+		spec, part := p.through(ctx, p.response, p.orderGate(k), float64(k))
+		own, _ := p.through(ctx, first, p.orderGate(k), float64(k))
 		o := record.Order{Number: k}
 		for i, hz := range d.Hz {
 			at := float64(k) * hz
-			if at*edge > f.HighHz {
+			if at*edge > f.HighHz || ctx.Err() != nil {
 				break
 			}
 			line, _ := p.lines(at)
@@ -280,12 +349,12 @@ func (p *separation) distortion(rec card.Recording) (record.Distortion, error) {
 		}
 		d.Orders = append(d.Orders, o)
 	}
-	p.residual(&d, fundamental)
+	p.residual(ctx, &d, fundamental)
 	return d, nil
 }
 
 // residual fills in what lies above the orders.
-func (p *separation) residual(d *record.Distortion, fundamental []float64) {
+func (p *separation) residual(ctx context.Context, d *record.Distortion, fundamental []float64) {
 	f := p.c.Frame()
 	last := math.Exp(float64(p.n)/p.rate/p.rise - p.ring - spare)
 	last = min(mostOrder, last)
@@ -293,11 +362,11 @@ func (p *separation) residual(d *record.Distortion, fundamental []float64) {
 	if g.from < g.to+1 {
 		return
 	}
-	spec, _ := p.through(p.response, g, g.to)
+	spec, _ := p.through(ctx, p.response, g, g.to)
 	for k := range spec {
 		spec[k] *= p.chirp[k]
 	}
-	x := p.overTime(spec)
+	x := p.overTime(ctx, spec)
 	for i, hz := range d.Hz {
 		if 2*g.to*hz > f.HighHz {
 			break
@@ -312,7 +381,7 @@ func (p *separation) residual(d *record.Distortion, fundamental []float64) {
 		sum /= float64(to - from + 1)
 		// A line of power q adds 2 q/N^2 to the mean square.
 		var noise float64
-		for at := g.to * hz; at < min(g.from*hz, f.HighHz); at *= math.Exp2(1.0 / orderWidth) {
+		for at := g.to * hz; at < min(g.from*hz, f.HighHz) && ctx.Err() == nil; at *= math.Exp2(1.0 / orderWidth) {
 			from, to := p.lines(at)
 			noise += p.noise(at) * float64(to-from+1) * 2 / float64(p.n*p.n)
 		}

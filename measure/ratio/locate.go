@@ -1,14 +1,14 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/card"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 const (
@@ -31,26 +31,35 @@ const (
 // digit, however early the recording starts. A recording may begin before the
 // signal and end after it, or miss as much of its start as the lead-in and the
 // tail allow.
-func locate(rec card.Recording, sig signal.Periodic) (int, error) {
+func locate(ctx context.Context, rec card.Recording, sig signal.Periodic) (int, error) {
 	f := sig.Frame()
 	by := max(1, int(float64(rec.RateHz)/max(locateRate, math.Exp2(locateOctaves)*f.LowHz)))
-	samples := sig.Samples()
-	match := correlate(thin(rec.V1, by), thin(samples, by))
+	cycle, err := sig.Cycle(ctx)
+	if err != nil {
+		return 0, err
+	}
+	sought := played{f, cycle}
+	match, err := correlate(ctx, thin(ctx, rec.V1, by), sought.thin(ctx, by))
+	if err != nil {
+		return 0, err
+	}
 	lag := match.best(0, len(match.c))
 	score := match.score(lag)
 	if score < surelyFound {
-		if f := stretched(rec, samples, by, score); f != nil {
-			return 0, f
+		if err := stretched(ctx, rec, sought, match, by, score); err != nil {
+			return 0, err
 		}
 	}
 	if score < foundAbove {
-		return 0, missing(rec, samples, by, score)
+		return 0, missing(ctx, rec, match.want, by, score)
 	}
-	if err := dead(rec); err != nil {
+	if err := dead(ctx, rec); err != nil {
 		return 0, err
 	}
-	first := toTheSample(rec.V1, samples[f.LeadIn:f.LeadIn+f.Period], lag*by+f.LeadIn, by) - f.LeadIn
-	first = toThePeriod(rec.V1, samples, first, f.Period)
+	first := toTheSample(rec.V1, sought.cycle, lag*by+f.LeadIn, by) - f.LeadIn
+	if first, err = toThePeriod(ctx, rec.V1, sought, first); err != nil {
+		return 0, err
+	}
 	start, short := window(rec, f, first)
 	if short > 0 {
 		// Where samples were lost on the way, a place some periods away can
@@ -70,6 +79,17 @@ func locate(rec card.Recording, sig signal.Periodic) (int, error) {
 		}
 	}
 	return start, nil
+}
+
+// played is a periodic signal by one of its periods.
+type played struct {
+	signal.Frame
+	cycle []float64
+}
+
+// thin is thin of all its samples.
+func (p played) thin(ctx context.Context, by int) []float64 {
+	return thinned(ctx, p.Len(), by, func(x []float64, from int) { p.Fill(x, p.cycle, from) })
 }
 
 // toTheSample returns the place within two steps of at where the period agrees
@@ -97,24 +117,32 @@ func toTheSample(x, period []float64, at, by int) int {
 // reduced to the lower octaves may match better one period off, where the steps
 // of the reduction happen to fall alike; and half a period off a signal of odd
 // lines is its own negative.
-func toThePeriod(x, samples []float64, at, period int) int {
+func toThePeriod(ctx context.Context, x []float64, sought played, at int) (int, error) {
 	const judged, better = 1 << 16, 1.002 // one period off of many scores nearly as well
-	step := len(samples)/judged | 1
+	length, half := sought.Len(), sought.Period/2
+	step := length/judged | 1
+	some := make([]float64, (length+step-1)/step)
+	for i := range some {
+		sought.Fill(some[i:i+1], sought.cycle, i*step)
+	}
 	agree := func(first int) (sum float64) {
-		for n := 0; n < len(samples); n += step {
-			if i := first + n; i >= 0 && i < len(x) {
-				sum += x[i] * samples[n]
+		for n, v := range some {
+			if i := first + n*step; i >= 0 && i < len(x) {
+				sum += x[i] * v
 			}
 		}
 		return math.Abs(sum)
 	}
 	best, most := at, better*agree(at)
-	for first := at % (period / 2); first < len(x); first += period / 2 {
+	for first := at % half; first < len(x); first += half {
+		if err := ctx.Err(); err != nil {
+			return 0, err
+		}
 		if a := agree(first); a > most {
 			best, most = first, a
 		}
 	}
-	return best
+	return best, nil
 }
 
 // window returns where the counted periods start in rec when the signal starts
@@ -125,17 +153,46 @@ func window(rec card.Recording, f signal.Frame, first int) (start, missing int) 
 	return start, start + f.Period*f.Periods - min(len(rec.V1), first+f.Len()-f.Fade)
 }
 
-// thin averages x over runs of by samples, about its mean.
-func thin(x []float64, by int) []float64 {
+// thin averages x over runs of by samples, about its mean. It stops where ctx
+// ends, and so does what it calls.
+func thin(ctx context.Context, x []float64, by int) []float64 {
 	y := make([]float64, len(x)/by)
-	var mean float64
+	for i := 0; i < len(y) && ctx.Err() == nil; i += thinAtOnce {
+		average(y[i:min(len(y), i+thinAtOnce)], x[i*by:], by)
+	}
+	return aboutMean(y)
+}
+
+// thinned is thin of so many samples, which fill gives from any one on.
+func thinned(ctx context.Context, samples, by int, fill func(x []float64, from int)) []float64 {
+	y := make([]float64, samples/by)
+	x := make([]float64, thinAtOnce*by)
+	for i := 0; i < len(y) && ctx.Err() == nil; i += thinAtOnce {
+		piece := y[i:min(len(y), i+thinAtOnce)]
+		fill(x[:len(piece)*by], i*by)
+		average(piece, x, by)
+	}
+	return aboutMean(y)
+}
+
+const thinAtOnce = 256 // means, before the context is asked
+
+// average sets y to the means over runs of by samples of x.
+func average(y, x []float64, by int) {
 	for i := range y {
 		var sum float64
 		for _, v := range x[i*by : (i+1)*by] {
 			sum += v
 		}
 		y[i] = sum / float64(by)
-		mean += y[i]
+	}
+}
+
+// aboutMean takes the mean of y out of it.
+func aboutMean(y []float64) []float64 {
+	var mean float64
+	for _, v := range y {
+		mean += v
 	}
 	mean /= float64(len(y))
 	for i := range y {
@@ -151,22 +208,25 @@ type match struct {
 	c          []float64 // by shift, counted round
 }
 
-func correlate(have, want []float64) match {
+func correlate(ctx context.Context, have, want []float64) (match, error) {
 	n := len(have) + len(want)
 	for !signal.Smooth(n) {
 		n++
 	}
-	fft := fourier.NewFFT(n)
-	pad := make([]float64, n)
-	copy(pad, have)
-	h := fft.Coefficients(nil, pad)
-	clear(pad)
-	copy(pad, want)
-	w := fft.Coefficients(nil, pad)
-	for i := range h {
-		h[i] *= cmplx.Conj(w[i]) / complex(float64(n), 0)
+	fft, room := transform.New(n), make([]float64, n)
+	spectra := [2][]complex128{make([]complex128, n/2+1), make([]complex128, n/2+1)}
+	for i, x := range [2][]float64{have, want} {
+		copy(fft.Values(spectra[i]), x)
+		if err := fft.Forward(ctx, spectra[i], room); err != nil {
+			return match{}, err
+		}
 	}
-	return match{have, want, fft.Sequence(pad, h)}
+	h := spectra[0]
+	for i, w := range spectra[1] {
+		h[i] *= cmplx.Conj(w) / complex(float64(n), 0)
+	}
+	err := fft.Backward(ctx, h, room)
+	return match{have, want, fft.Values(h)}, err
 }
 
 // at returns the correlation at a shift.

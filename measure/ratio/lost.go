@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -25,7 +26,7 @@ const (
 // transients, all slow, hardly show. One loss looks like a clock where it happens
 // to be between two periods, but over all of them by another sum. A recording
 // that starts late says nothing.
-func lost(rec card.Recording, f signal.Frame, start int, drift float64) error {
+func lost(ctx context.Context, rec card.Recording, f signal.Frame, start int, drift float64) error {
 	from := unflaggedFrom(rec, max(0, start-f.LeadIn+f.Fade), start)
 	if start-from < (f.LeadIn-f.Fade)/lostPart {
 		return nil
@@ -39,7 +40,10 @@ func lost(rec card.Recording, f signal.Frame, start int, drift float64) error {
 	if len(have) < reach+length/2 {
 		return nil
 	}
-	m := correlate(have, want)
+	m, err := correlate(ctx, have, want)
+	if err != nil {
+		return err
+	}
 	at := m.best(reach, reach)
 	off := at - reach
 	if off < 0 {

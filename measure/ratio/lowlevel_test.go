@@ -20,20 +20,23 @@ func BenchmarkLowLevel(b *testing.B) {
 			truth := divider(10, cabinet)
 			y := synthetic{sig: sig, after: 9600, g: truth}
 			clean := y.record(b)
-			start, err := locate(clean, sig)
+			start, err := locate(b.Context(), clean, sig)
 			if err != nil {
 				b.Fatal(err)
 			}
 			f := sig.Frame()
 			total := f.Period * f.Periods
-			s := transform(clean.V1[start:start+total], clean.V2[start:start+total], f, sig.RateHz)
+			s, err := spectrumOf(b.Context(), [2][]float64{framed(clean.V1, start, total), framed(clean.V2, start, total)}, f, sig.RateHz)
+			if err != nil {
+				b.Fatal(err)
+			}
 			cells, first, end := s.cells()
 			y.noise = math.Pow(10, -70.0/20)
 			for b.Loop() {
 				var sum, stated, parts, clocks, left float64
 				for seed := range uint64(sweeps) {
 					y.seed = seed
-					r, err := Of(y.record(b), sig)
+					r, err := Of(b.Context(), y.record(b), sig)
 					if err != nil {
 						b.Fatal(err)
 					}

@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -36,15 +37,18 @@ type place struct {
 // findMarks finds both marks of sig in rec. Their distance is a first estimate
 // of the clocks' difference, good to a fraction of a sample over the length of
 // the signal.
-func findMarks(rec card.Recording, sig signal.Tones) (place, error) {
+func findMarks(ctx context.Context, rec card.Recording, sig signal.Tones) (place, error) {
 	by := max(1, int(float64(rec.RateHz)/markRate))
 	head, tail := sig.Marks()
 	apart := sig.TailMark()
 
-	m := correlate(thin(rec.V1, by), thin(head, by))
+	m, err := correlate(ctx, thin(ctx, rec.V1, by), thin(ctx, head, by))
+	if err != nil {
+		return place{}, err
+	}
 	first := m.best(0, len(m.c))
 	if score := m.score(first); score < markFound {
-		return place{}, missing(rec, head, by, score)
+		return place{}, missing(ctx, rec, m.want, by, score)
 	}
 	start := peakNear(rec.V1, head, first*by, by)
 
@@ -57,7 +61,9 @@ func findMarks(rec card.Recording, sig signal.Tones) (place, error) {
 	}
 	slack := int(maxDrift*float64(apart)) + 4*by
 	from := max(0, int(start)+apart-slack)
-	m = correlate(thin(rec.V1[from:min(len(rec.V1), from+2*slack+len(tail))], by), thin(tail, by))
+	if m, err = correlate(ctx, thin(ctx, rec.V1[from:min(len(rec.V1), from+2*slack+len(tail))], by), thin(ctx, tail, by)); err != nil {
+		return place{}, err
+	}
 	last := m.best(slack/by, slack/by)
 	if m.score(last) < markFound {
 		return place{}, &card.Fault{
@@ -96,9 +102,9 @@ func peakNear(x, mark []float64, at, by int) float64 {
 // all dwells, hum taken out of them, each with the weight of its information. A
 // dwell that something spoilt does not move the median. What rings pulls many
 // low tones: their uncertainty is widened by what they scatter beyond it.
-func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell, h humTones) (float64, error) {
+func (p place) refine(ctx context.Context, rec card.Recording, sig signal.Tones, dwells []dwell, h humTones) (float64, error) {
 	clocks := make([]weighted, len(dwells), len(dwells)+1)
-	concurrently(len(dwells), func(i int) {
+	if err := hum.Concurrently(ctx, len(dwells), func(i int) {
 		d := dwells[i]
 		fit, err := fitSine(d.without(h), d.w)
 		if err != nil || !(fit.varW > 0) {
@@ -106,7 +112,9 @@ func (p place) refine(rec card.Recording, sig signal.Tones, dwells []dwell, h hu
 		}
 		v := fit.varW / (fit.w * fit.w)
 		clocks[i] = weighted{(1+p.clock)*d.w/fit.w - 1, 1 / v}
-	})
+	}); err != nil {
+		return 0, err
+	}
 	middle := median(slices.Clone(clocks))
 	var scatter []weighted
 	for _, c := range clocks {

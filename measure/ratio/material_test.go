@@ -41,7 +41,7 @@ func listened(t testing.TB, rec card.Recording, low, coherence float64) Ratio {
 	if err != nil {
 		t.Fatal(err)
 	}
-	g, err := Of(rec, sig)
+	g, err := Of(t.Context(), rec, sig)
 	if err != nil {
 		t.Fatal(err)
 	}

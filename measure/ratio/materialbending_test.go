@@ -22,7 +22,7 @@ func TestMusicTellsABend(t *testing.T) {
 		for i, v := range rec.V2 {
 			rec.V2[i] = v - b*v*v*v
 		}
-		r, err := Of(rec, sig)
+		r, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -1,8 +1,10 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"tapload/measure/card"
 )
@@ -26,9 +28,12 @@ const (
 )
 
 // missing returns the fault of a recording whose first input does not hold the
-// signal.
-func missing(rec card.Recording, samples []float64, by int, score float64) *card.Fault {
-	other := correlate(thin(rec.V2, by), thin(samples, by))
+// signal, want where it is thinned by so much.
+func missing(ctx context.Context, rec card.Recording, want []float64, by int, score float64) error {
+	other, err := correlate(ctx, thin(ctx, rec.V2, by), want)
+	if err != nil {
+		return err
+	}
 	if s := other.score(other.best(0, len(other.c))); s >= foundAbove {
 		return &card.Fault{
 			Cause:  card.DeadInput,
@@ -48,31 +53,34 @@ func missing(rec card.Recording, samples []float64, by int, score float64) *card
 const deadBeside = 50
 
 // dead returns a fault when V1 is next to nothing beside V2.
-func dead(rec card.Recording) error {
-	if r1, r2 := card.RMS(rec.V1), card.RMS(rec.V2); r2 > deadBeside*r1 {
+func dead(ctx context.Context, rec card.Recording) error {
+	if r1, r2 := rms(ctx, rec.V1), rms(ctx, rec.V2); r2 > deadBeside*r1 {
 		return &card.Fault{
 			Cause:  card.DeadInput,
 			Text:   fmt.Sprintf("input %d of %s hears next to nothing beside input %d: %.2g beside %.2g of full scale", rec.Inputs[0], rec.Source, rec.Inputs[1], r1, r2),
 			Advice: deadAdvice,
 		}
 	}
-	return nil
+	return ctx.Err()
 }
 
 const deadAdvice = "check the lead before the sense resistor, and that this input is switched on and turned up"
 
 // stretched returns a fault when the recording matches the signal better after
 // one of them is stretched in time, and nil when it does not: player and
-// recorder then ran at different rates.
-func stretched(rec card.Recording, samples []float64, by int, score float64) *card.Fault {
+// recorder then ran at different rates. The match is that without.
+func stretched(ctx context.Context, rec card.Recording, sought played, without match, by int, score float64) error {
 	rate := float64(rec.RateHz)
-	v1, sig := thin(rec.V1, by), thin(samples, by)
 	best, at := math.Max(stretchFound, stretchBetter*score), 0.0
 	for _, r := range otherRates {
 		if r == rate {
 			continue
 		}
-		if s := bestScore(v1, thin(stretch(samples, r/rate), by)); s > best {
+		s, err := bestScore(ctx, without.have, sought.stretchedThin(ctx, r/rate, by))
+		if err != nil {
+			return err
+		}
+		if s > best {
 			best, at = s, r
 		}
 	}
@@ -83,16 +91,18 @@ func stretched(rec card.Recording, samples []float64, by int, score float64) *ca
 			Advice: "set input and output of the card, and of the sound system, to one rate",
 		}
 	}
-	coarse1, coarse := thin(v1, farClockThin), thin(sig, farClockThin)
-	best = math.Max(best, stretchBetter*bestScore(coarse1, coarse))
-	at = bestStretch(coarse1, coarse, -farClock, farClock, farClockStep, &best)
-	if at == 0 {
-		return nil
+	coarse1, coarse := thin(ctx, without.have, farClockThin), thin(ctx, without.want, farClockThin)
+	s, err := bestScore(ctx, coarse1, coarse)
+	if err != nil {
+		return err
+	}
+	best = math.Max(best, stretchBetter*s)
+	if at, err = bestStretch(ctx, coarse1, coarse, -farClock, farClock, &best); err != nil || at == 0 {
+		return err
 	}
 	best = stretchFound
-	at = bestStretch(v1, sig, at-farClockUnsure, at+farClockUnsure, farClockStep, &best)
-	if at == 0 {
-		return nil
+	if at, err = bestStretch(ctx, without.have, without.want, at-farClockUnsure, at+farClockUnsure, &best); err != nil || at == 0 {
+		return err
 	}
 	return &card.Fault{
 		Cause:  card.WrongRate,
@@ -103,18 +113,25 @@ func stretched(rec card.Recording, samples []float64, by int, score float64) *ca
 
 // bestStretch returns the stretch, less 1, at which want matches have better
 // than best, which it raises; 0 when there is none.
-func bestStretch(have, want []float64, low, high, step float64, best *float64) (at float64) {
-	for e := low; e <= high+step/2; e += step {
-		if s := bestScore(have, stretch(want, 1+e)); s > *best {
+func bestStretch(ctx context.Context, have, want []float64, low, high float64, best *float64) (at float64, err error) {
+	for e := low; e <= high+farClockStep/2; e += farClockStep {
+		s, err := bestScore(ctx, have, stretch(want, 1+e))
+		if err != nil {
+			return 0, err
+		}
+		if s > *best {
 			*best, at = s, e
 		}
 	}
-	return at
+	return at, nil
 }
 
-func bestScore(have, want []float64) float64 {
-	m := correlate(have, want)
-	return m.score(m.best(0, len(m.c)))
+func bestScore(ctx context.Context, have, want []float64) (float64, error) {
+	m, err := correlate(ctx, have, want)
+	if err != nil {
+		return 0, err
+	}
+	return m.score(m.best(0, len(m.c))), nil
 }
 
 // stretch returns x as a recorder sees it that runs r times as fast as it
@@ -132,4 +149,24 @@ func stretch(x []float64, r float64) []float64 {
 		y[i] = (1-w)*x[k] + w*x[k+1]
 	}
 	return y
+}
+
+// stretchedThin is thin of stretch of the whole signal.
+func (p played) stretchedThin(ctx context.Context, r float64, by int) []float64 {
+	n := int(float64(p.Len()-1) * r)
+	for n > 0 && int(float64(n-1)/r)+1 >= p.Len() {
+		n--
+	}
+	var x []float64
+	return thinned(ctx, n, by, func(y []float64, from int) {
+		first, last := int(float64(from)/r), int(float64(from+len(y)-1)/r)+1
+		x = slices.Grow(x[:0], last-first+1)[:last-first+1]
+		p.Fill(x, p.cycle, first)
+		for i := range y {
+			at := float64(from+i) / r
+			k := int(at)
+			w := at - float64(k)
+			y[i] = (1-w)*x[k-first] + w*x[k+1-first]
+		}
+	})
 }

@@ -24,7 +24,7 @@ func multitone(t testing.TB, o signal.MultitoneOptions) signal.Multitone {
 func TestMultitoneRatioIsExact(t *testing.T) {
 	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 1})
 	truth := divider(10, cabinet)
-	r, err := Of(synthetic{sig: sig, before: 9600, after: 9600, g: truth}.record(t), sig)
+	r, err := Of(t.Context(), synthetic{sig: sig, before: 9600, after: 9600, g: truth}.record(t), sig)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -86,7 +86,7 @@ func TestMultitoneSeesDistortion(t *testing.T) {
 		}
 		// What the linear part and the offset do not explain.
 		want := math.Sqrt((added - product*product/square - mean*mean*float64(len(rec.V2))) / square)
-		r, err := Of(rec, sig)
+		r, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -104,7 +104,7 @@ func TestMultitoneOfEightPeriods(t *testing.T) {
 	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 1, Periods: 8})
 	truth := divider(10, cabinet)
 	for _, before := range []int{3000, 9600, 33333} {
-		r, err := Of(synthetic{sig: sig, before: before, after: 12000, g: truth, noise: 1e-5}.record(t), sig)
+		r, err := Of(t.Context(), synthetic{sig: sig, before: before, after: 12000, g: truth, noise: 1e-5}.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -143,7 +143,7 @@ func TestMultitoneCountsDistortionOnItsLines(t *testing.T) {
 			rec.V1[i] += source*cube[i] + 3e-5*r.NormFloat64()
 			rec.V2[i] += source*through[i] + load*cube[i] + 3e-5*r.NormFloat64()
 		}
-		ratio, err := Of(rec, sig)
+		ratio, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}

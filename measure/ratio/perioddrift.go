@@ -1,14 +1,13 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
-	"sync"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // periodDrift is a drift that the counted periods show.
@@ -29,10 +28,13 @@ type periodDrift struct {
 // Y2 - G Y1 is the slope of G times V1: what the source changes is in both and
 // does no harm. The spectrum of the low octaves gives the periods one by one for
 // little: its lines, those between included, back over time at a low rate.
-func (s spectrum) findDrift(sig signal.Periodic) (periodDrift, bool) {
+func (s spectrum) findDrift(ctx context.Context, sig signal.Periodic) (periodDrift, bool, error) {
 	hz := s.stepHz * float64(s.periods)
 	top := min(int(min(max(driftHz, looksOver*s.frame.LowHz), s.frame.HighHz)/hz), (len(s.x1)-1)/s.periods-1)
-	slopes, means := s.slopes(top)
+	slopes, means, err := s.slopes(ctx, top)
+	if err != nil {
+		return periodDrift{}, false, err
+	}
 	d := periodDrift{periods: s.periods, ohms: math.Inf(1)}
 	if c, ok := sig.(signal.Chirp); ok {
 		d.rise = c.Rise() * hz
@@ -75,7 +77,7 @@ func (s spectrum) findDrift(sig signal.Periodic) (periodDrift, bool) {
 		seen, level = append(seen, x), append(level, own/complex(den, 0))
 	}
 	if len(seen) < driftLines {
-		return periodDrift{}, false
+		return periodDrift{}, false, nil
 	}
 	d.starts = -cmplx.Phase(starts) / (2 * math.Pi)
 	energy := make([]float64, len(seen))
@@ -103,7 +105,7 @@ func (s spectrum) findDrift(sig signal.Periodic) (periodDrift, bool) {
 	if !fit {
 		d.drifting = drifting{}
 	}
-	return d, d.changes(seen, level, energy) || fit
+	return d, d.changes(seen, level, energy) || fit, nil
 }
 
 // changes fills in by how much the level of V1 changed, the cells weighed by
@@ -140,37 +142,43 @@ func around(x []float64, i, reach int) float64 {
 
 // slopes returns the spectra of the slope over the periods, and of their mean, of
 // both channels up to line top.
-func (s spectrum) slopes(top int) (slopes, means [2][]complex128) {
+func (s spectrum) slopes(ctx context.Context, top int) (slopes, means [2][]complex128, err error) {
 	n := signal.SmoothLength(2*top + 4)
 	var squares float64
 	for p := range s.periods {
 		c := float64(p) - float64(s.periods-1)/2
 		squares += c * c
 	}
-	var wait sync.WaitGroup
-	for ch, x := range [2][]complex128{s.x1, s.x2} {
-		wait.Go(func() {
-			low := make([]complex128, n*s.periods/2+1)
-			for j := range min(len(low), (top+1)*s.periods) {
-				low[j] = x[j] * complex(blend(10-10*float64(j)/float64((top+1)*s.periods))/float64(n*s.periods), 0)
-			}
-			v := fourier.NewFFT(n*s.periods).Sequence(nil, low)
-			slope := make([]float64, n)
-			for p := range s.periods {
-				c := (float64(p) - float64(s.periods-1)/2) / squares
-				for i := range slope {
-					slope[i] += c * v[p*n+i]
-				}
-			}
-			slopes[ch] = fourier.NewFFT(n).Coefficients(nil, slope)
-			means[ch] = make([]complex128, top+2)
-			for k := range means[ch] {
-				means[ch][k] = x[k*s.periods] / complex(float64(s.periods), 0)
-			}
-		})
+	all, one := transform.New(n*s.periods), transform.New(n)
+	low, room := make([]complex128, n*s.periods/2+1), s.room
+	if len(room) < n*s.periods {
+		room = make([]float64, n*s.periods)
 	}
-	wait.Wait()
-	return slopes, means
+	for ch, x := range [2][]complex128{s.x1, s.x2} {
+		clear(low)
+		for j := range min(len(low), (top+1)*s.periods) {
+			low[j] = x[j] * complex(blend(10-10*float64(j)/float64((top+1)*s.periods))/float64(n*s.periods), 0)
+		}
+		if err := all.Backward(ctx, low, room); err != nil {
+			return slopes, means, err
+		}
+		slopes[ch] = make([]complex128, n/2+1)
+		v, slope := all.Values(low), one.Values(slopes[ch])
+		for p := range s.periods {
+			c := (float64(p) - float64(s.periods-1)/2) / squares
+			for i := range slope {
+				slope[i] += c * v[p*n+i]
+			}
+		}
+		if err := one.Forward(ctx, slopes[ch], room); err != nil {
+			return slopes, means, err
+		}
+		means[ch] = make([]complex128, top+2)
+		for k := range means[ch] {
+			means[ch][k] = x[k*s.periods] / complex(float64(s.periods), 0)
+		}
+	}
+	return slopes, means, nil
 }
 
 // compared is what a course makes of the slope over the periods in a cell.
@@ -223,15 +231,15 @@ func (d periodDrift) moments(hz float64) (m moments) {
 	return m
 }
 
-// takeOut returns both channels as they would be had nothing drifted since the
-// middle: V2 less what the drift of each moment makes of the mean period, and
-// both without the change of the source's level, which would pass for noise
-// between the lines.
-func (d periodDrift) takeOut(s spectrum, v1, v2 []float64) (y1, y2 []float64) {
-	n := len(v2) / s.periods
+// takeOut makes of s what it would be had nothing drifted since the middle of the
+// samples: V2 less what the drift of each moment makes of the mean period, and
+// both channels without the change of the source's level, which would pass for
+// noise between the lines.
+func (d periodDrift) takeOut(ctx context.Context, s spectrum, samples *kept) error {
+	n := s.samples / s.periods
 	var shapes [2][]float64
-	whole := complex(float64(n*s.periods), 0)
-	fft := fourier.NewFFT(n)
+	whole := complex(float64(s.samples), 0)
+	fft := transform.New(n)
 	for q := range shapes {
 		spec := make([]complex128, n/2+1)
 		for k := 1; k < len(spec) && d.weight != nil; k++ {
@@ -244,21 +252,27 @@ func (d periodDrift) takeOut(s spectrum, v1, v2 []float64) (y1, y2 []float64) {
 				spec[k] = (a - b) * (a - b) / a / whole
 			}
 		}
-		shapes[q] = fft.Sequence(nil, spec)
+		if err := fft.Backward(ctx, spec, s.room); err != nil {
+			return err
+		}
+		shapes[q] = fft.Values(spec)
 	}
-	y1, y2 = make([]float64, len(v1)), make([]float64, len(v2))
-	length := float64(len(v2))
+	v1, v2 := s.fft.Values(s.x1), s.fft.Values(s.x2)
+	if err := samples.fetch(ctx, v1, v2); err != nil {
+		return err
+	}
+	length := float64(s.samples)
 	const block = 1024 // samples over which a course is straight
-	for from := 0; from < len(v2); from += block {
+	for from := 0; from < s.samples && ctx.Err() == nil; from += block {
 		a, b := d.at(float64(from)/length), d.at(float64(from+block)/length)
-		for i := from; i < min(len(v2), from+block); i++ {
+		for i := from; i < min(s.samples, from+block); i++ {
 			w := float64(i-from) / block
 			level := 1 - d.source*(float64(i)/length-0.5)
-			y1[i] = v1[i] * level
-			y2[i] = (v2[i] - (a[0]+w*(b[0]-a[0]))*shapes[0][i%n] - (a[1]+w*(b[1]-a[1]))*shapes[1][i%n]) * level
+			v1[i] *= level
+			v2[i] = (v2[i] - (a[0]+w*(b[0]-a[0]))*shapes[0][i%n] - (a[1]+w*(b[1]-a[1]))*shapes[1][i%n]) * level
 		}
 	}
-	return y1, y2
+	return s.forward(ctx)
 }
 
 // excited reports whether line k of a period holds signal.

@@ -7,10 +7,9 @@ import (
 	"math/cmplx"
 	"testing"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/card"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // quick is a chirp short enough for many seeds.
@@ -21,7 +20,7 @@ func TestNoiselessRatioIsExact(t *testing.T) {
 		t.Run(fmt.Sprint(rate), func(t *testing.T) {
 			sig := chirp(t, signal.ChirpOptions{RateHz: rate})
 			truth := divider(10, cabinet)
-			r, err := Of(synthetic{sig: sig, before: rate / 3, after: rate / 4, g: truth}.record(t), sig)
+			r, err := Of(t.Context(), synthetic{sig: sig, before: rate / 3, after: rate / 4, g: truth}.record(t), sig)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -44,7 +43,7 @@ func TestNoiselessRatioIsExact(t *testing.T) {
 func TestRatesThatDoubleShareAGrid(t *testing.T) {
 	grid := func(rate int) (hz []float64) {
 		sig := chirp(t, signal.ChirpOptions{RateHz: rate, PeriodSeconds: 0.5, LowHz: 50})
-		r, err := Of(synthetic{sig: sig, g: divider(10, cabinet), after: rate / 10}.record(t), sig)
+		r, err := Of(t.Context(), synthetic{sig: sig, g: divider(10, cabinet), after: rate / 10}.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -96,7 +95,7 @@ func TestCommonNoiseCovers(t *testing.T) {
 			rec.V1[i] += common[i]
 			rec.V2[i] -= 0.7 * common[i]
 		}
-		r, err := Of(rec, sig)
+		r, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -147,7 +146,7 @@ func TestWhatMustNotMoveTheRatio(t *testing.T) {
 		{"hum of 60.03 Hz", func() card.Recording { rec := base.record(t); addTone(rec, 60.03, 1, 3e-4, 3.2e-3); return rec }, nil},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			r, err := Of(tc.make(), sig)
+			r, err := Of(t.Context(), tc.make(), sig)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -201,7 +200,7 @@ func TestClockDifference(t *testing.T) {
 	truth := divider(10, cabinet)
 	for _, ppm := range []float64{-180, 40} {
 		rec := skew(synthetic{sig: sig, before: 5000, after: 9600, g: truth, noise: 1e-5}.record(t), ppm)
-		r, err := Of(rec, sig)
+		r, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -280,7 +279,7 @@ func TestFaults(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			rec := good.record(t)
 			tc.spoil(&rec)
-			_, err := Of(rec, sig)
+			_, err := Of(t.Context(), rec, sig)
 			wantFault(t, err, tc.cause, tc.says)
 		})
 	}
@@ -294,7 +293,7 @@ func TestLateStartWithinTheLeadIn(t *testing.T) {
 	rec := synthetic{sig: sig, after: 9600, g: truth, noise: 1e-5}.record(t)
 	missing := sig.Frame().LeadIn + 4000
 	rec.V1, rec.V2 = rec.V1[missing:], rec.V2[missing:]
-	r, err := Of(rec, sig)
+	r, err := Of(t.Context(), rec, sig)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -314,7 +313,7 @@ func TestNoFalseDropouts(t *testing.T) {
 			addTone(rec, 50, float64(seed), 0.05, 0.02)
 		}
 		var fault *card.Fault
-		if _, err := Of(rec, sig); errors.As(err, &fault) {
+		if _, err := Of(t.Context(), rec, sig); errors.As(err, &fault) {
 			t.Fatalf("seed %d, noise %.1g: %v", seed, noise, err)
 		}
 	}
@@ -324,7 +323,7 @@ func TestWeakSignalLeavesPointsOut(t *testing.T) {
 	sig := chirp(t, quick)
 	// The source falls off steeply above 2 kHz: little is left at the top.
 	steep := func(hz float64) complex128 { return complex(1/(1+math.Pow(hz/2000, 6)), 0) }
-	r, err := Of(synthetic{sig: sig, after: 4800, v1: steep, g: divider(10, cabinet), noise: 1e-4}.record(t), sig)
+	r, err := Of(t.Context(), synthetic{sig: sig, after: 4800, v1: steep, g: divider(10, cabinet), noise: 1e-4}.record(t), sig)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -344,7 +343,7 @@ func BenchmarkOf(b *testing.B) {
 	sig := chirp(b, signal.ChirpOptions{})
 	rec := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: 1e-5}.record(b)
 	for b.Loop() {
-		if _, err := Of(rec, sig); err != nil {
+		if _, err := Of(b.Context(), rec, sig); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -354,10 +353,15 @@ func BenchmarkTransforms(b *testing.B) {
 	sig := chirp(b, signal.ChirpOptions{})
 	rec := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: 1e-5}.record(b)
 	n := sig.Frame().Period * sig.Frame().Periods
-	fft := fourier.NewFFT(n)
-	dst := make([]complex128, n/2+1)
+	lines := [2][]complex128{make([]complex128, n/2+1), make([]complex128, n/2+1)}
+	room := make([]float64, n)
 	for b.Loop() {
-		fft.Coefficients(dst, rec.V1[:n])
-		fft.Coefficients(dst, rec.V2[:n])
+		fft := transform.New(n)
+		for ch, x := range [2][]float64{rec.V1, rec.V2} {
+			copy(fft.Values(lines[ch]), x)
+			if err := fft.Forward(b.Context(), lines[ch], room); err != nil {
+				b.Fatal(err)
+			}
+		}
 	}
 }

@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 
@@ -98,14 +99,18 @@ func grid(lowHz, highHz, periodHz float64, top int) (cells []cell, first, end in
 	return cells, first, end
 }
 
-// points estimates the ratio on the log grid.
-func (s spectrum) points(seen *Seen) []Point {
+// points estimates the ratio on the log grid. What it returns means nothing once
+// ctx has ended.
+func (s spectrum) points(ctx context.Context, seen *Seen) []Point {
 	cells, first, end := s.cells()
-	seen.NoiseFloor = s.noiseFloor()
+	seen.NoiseFloor = s.noiseFloor(ctx)
 	var heard []cell // cells that the signal carries
 	var inBand []int // those of the band, as indices into heard
 	var energy float64
 	for i, c := range cells {
+		if ctx.Err() != nil {
+			return nil
+		}
 		banded := i >= first && i < end
 		stands := s.average(&c)
 		if banded {
@@ -133,10 +138,13 @@ func (s spectrum) points(seen *Seen) []Point {
 		}
 		return points
 	}
-	v := s.surveyed(heard)
+	v := s.surveyed(ctx, heard)
 	seen.OnLines = v.alone
 	if len(inBand) > 0 {
-		seen.Bursts = v.bursts(inBand[0], inBand[len(inBand)-1]+1)
+		seen.Bursts = v.bursts(ctx, inBand[0], inBand[len(inBand)-1]+1)
+	}
+	if ctx.Err() != nil {
+		return nil
 	}
 	seen.Rough = s.rough(heard, inBand)
 	for _, i := range inBand {
@@ -426,8 +434,15 @@ func (s spectrum) withRounding(n noise) noise {
 }
 
 // noiseBetween returns the noise in the lines from lo to hi.
-func (s spectrum) noiseBetween(lo, hi int) (n noise) {
-	count := 0.0
+func (s spectrum) noiseBetween(lo, hi int) noise {
+	var n noise
+	count := s.addNoise(&n, lo, hi)
+	return noise{n.p1 / count, n.p2 / count, n.p12 / complex(count, 0)}
+}
+
+// addNoise adds the noise in each line from lo to hi to n, and returns in how many
+// there is some.
+func (s spectrum) addNoise(n *noise, lo, hi int) (count float64) {
 	for j := lo; j <= hi; j++ {
 		if s.isSignal(j) {
 			continue
@@ -438,7 +453,7 @@ func (s spectrum) noiseBetween(lo, hi int) (n noise) {
 		n.p12 += cmplx.Conj(a) * b
 		count++
 	}
-	return noise{n.p1 / count, n.p2 / count, n.p12 / complex(count, 0)}
+	return count
 }
 
 // residual returns the mean power of N2 - g N1: what noise in both channels,
@@ -449,9 +464,14 @@ func (n noise) residual(g complex128) float64 {
 }
 
 // noiseFloor returns the rms noise of both channels over the whole spectrum.
-func (s spectrum) noiseFloor() [2]float64 {
-	n := s.noiseBetween(1, len(s.x1)-1)
+func (s spectrum) noiseFloor(ctx context.Context) [2]float64 {
+	const atOnce = 1 << 20 // lines, a few milliseconds
+	var n noise
+	var count float64
+	for lo := 1; lo < len(s.x1) && ctx.Err() == nil; lo += atOnce {
+		count += s.addNoise(&n, lo, min(lo+atOnce, len(s.x1))-1)
+	}
 	// Mean power of a line over N^2 samples squared, times N lines.
-	rms := func(p, rounding float64) float64 { return math.Sqrt(max(p, rounding) / float64(s.samples)) }
+	rms := func(p, rounding float64) float64 { return math.Sqrt(max(p/count, rounding) / float64(s.samples)) }
 	return [2]float64{rms(n.p1, s.rounding[0]), rms(n.p2, s.rounding[1])}
 }

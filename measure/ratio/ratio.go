@@ -6,9 +6,11 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"tapload/measure/card"
 	"tapload/measure/hum"
@@ -45,7 +47,7 @@ type Seen struct {
 	NoiseFloor   [2]float64   // rms of what differs between periods, hum aside, fraction of full scale
 	Distortion   [2]float64   // rms of what V2 holds beyond its ratio to V1 on lines that the signal left silent, over that of the signal: even lines, odd lines; 0 where noise hides it
 	Ringing      []float64    // tones, in hertz, at which the load still rang when their dwell began; the beginning was left out
-	Short        []Precision     // tones that were to become surer than they are when the time was over
+	Short        []Precision  // tones that were to become surer than they are when the time was over
 	Late         int          // blocks that the driver flagged as lost or late, none of which counts
 	LeftOut      int          // points of the grid that the signal did not carry above the noise
 	Moved        []Moved      // by how much that of odd order may move |Z| of each point; nil for none
@@ -62,27 +64,46 @@ type OnLine struct {
 }
 
 // Of returns the ratio of V2 to V1 in rec, the recording of sig. An error is a
-// *card.Fault where the recording is to blame.
-func Of(rec card.Recording, sig signal.Signal) (Ratio, error) {
-	if err := sameRate(rec, sig); err != nil {
+// *card.Fault where the recording is to blame, and that of ctx where it ended
+// before.
+func Of(ctx context.Context, rec card.Recording, sig signal.Signal) (Ratio, error) {
+	rec.V1, rec.V2 = slices.Clone(rec.V1), slices.Clone(rec.V2)
+	return Take(ctx, &rec, sig)
+}
+
+// Take is Of for a recording that is not needed again: it may work in the memory
+// of its samples, and leaves rec without any.
+func Take(ctx context.Context, rec *card.Recording, sig signal.Signal) (Ratio, error) {
+	return take(ctx, rec, sig, nil)
+}
+
+// take is Take; also, which may be nil, is given the spectrum of a periodic
+// signal before harmonics are taken out of it.
+func take(ctx context.Context, rec *card.Recording, sig signal.Signal, also func(spectrum)) (Ratio, error) {
+	if err := sameRate(*rec, sig); err != nil {
 		return Ratio{}, err
 	}
+	defer withoutSamples(rec)
+	whole := *rec
 	var r Ratio
 	var err error
 	switch s := sig.(type) {
 	case signal.Periodic:
-		r, err = ofPeriodic(rec, s)
+		r, err = ofPeriodic(ctx, rec, s, also)
 	case signal.Tones:
-		r, err = ofTones(rec, s)
+		r, err = ofTones(ctx, *rec, s)
 	case signal.Material:
-		r, err = ofMaterial(rec, s)
+		r, err = ofMaterial(*rec, s)
 	default:
 		err = fmt.Errorf("no estimator for a signal of type %T", sig)
 	}
-	if err != nil {
-		return Ratio{}, explained(err, rec)
+	if ctx.Err() != nil {
+		return Ratio{}, ctx.Err() // whatever was found, it was not all looked at
 	}
-	r.Seen.Late = flagged(rec)
+	if err != nil {
+		return Ratio{}, explained(err, whole)
+	}
+	r.Seen.Late = flagged(whole)
 	return r, nil
 }
 

@@ -30,7 +30,7 @@ func TestRoundingAlone(t *testing.T) {
 				rec.V1[i] = code * math.Round(rec.V1[i]/code)
 				rec.V2[i] = code * math.Round(rec.V2[i]/code)
 			}
-			r, err := Of(rec, y.sig)
+			r, err := Of(t.Context(), rec, y.sig)
 			if err != nil {
 				t.Fatal(err)
 			}

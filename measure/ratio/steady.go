@@ -2,6 +2,7 @@ package ratio
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -64,14 +65,17 @@ type Unsteady struct {
 
 // steady returns what differed between the counted periods, and a Fault where
 // it leaves no ratio: samples that were lost, doubled or silenced, and what
-// lasts too long to be left out. v1 and v2 start at sample start of rec and
-// step by 1 + drift of its samples.
-func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, drift float64) (Unsteady, error) {
+// lasts too long to be left out. v1 and v2 start at sample start of rec, of which
+// raw gives the samples of a channel, and step by 1 + drift of its samples.
+func steady(ctx context.Context, v1, v2 []float64, f signal.Frame, rec card.Recording, raw func(ch, from, to int) []float64, start int, drift float64) (Unsteady, error) {
 	var u Unsteady
 	block := max(1, int(steadyBlock*float64(rec.RateHz)))
 	for ch, v := range [][]float64{v1, v2} {
 		for p := 1; p < f.Periods; p++ {
 			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
+			if err := ctx.Err(); err != nil {
+				return u, err
+			}
 			place := func(i int) float64 { // of sample i of the later period, s
 				return (float64(start) + float64(p*f.Period+i)*(1+drift)) / float64(rec.RateHz)
 			}
@@ -84,14 +88,19 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 				}
 			}
 			const buffers = "measure again; if it stays, use larger buffers and close other programs"
-			if i := unlike(before, after, block); i >= 0 {
+			if i := unlike(ctx, before, after, block); i >= 0 {
 				return u, fault(place(i), "samples were lost or doubled", buffers)
 			}
-			if slipped(before, after) {
+			if slips, err := slipped(ctx, before, after); err != nil {
+				return u, err
+			} else if slips {
 				return u, fault(place(0), "samples were lost or doubled", buffers)
 			}
-			d := blockwise(before, after, block)
+			d := blockwise(ctx, before, after, block)
 			slow := d.spoilt()
+			if err := ctx.Err(); err != nil {
+				return u, err
+			}
 			if slow == nil {
 				continue
 			}
@@ -113,12 +122,16 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 			if hollow(before, after, worst, fast, block) {
 				return u, fault(at, "samples were lost or doubled", buffers)
 			}
-			raw := [][]float64{rec.V1, rec.V2}[ch]
+			again := func(at int) bool {
+				from, to := at-block, min(at+2*block, len(rec.V1))
+				first := max(0, from-longestRun-1)
+				return repeated(raw(ch, first, max(first, to)), from-first, to-first)
+			}
 			for _, b := range []int{fast[0], worst} {
 				// In one period alone: a slow wave of few bits has such runs in both.
 				later := int(place(b*block) * float64(rec.RateHz))
 				sooner := later - int(float64(f.Period)*(1+drift))
-				if repeated(raw, later-block, later+2*block) != repeated(raw, sooner-block, sooner+2*block) {
+				if again(later) != again(sooner) {
 					return u, fault(at, "samples were lost or doubled", buffers)
 				}
 			}
@@ -149,10 +162,13 @@ func steady(v1, v2 []float64, f signal.Frame, rec card.Recording, start int, dri
 // two periods than in the other, where most are, and -1 where not: where hardly
 // a block is as it should be none is quiet beside the others. Looked at are first
 // differences, in which hum hardly shows.
-func unlike(before, after []float64, block int) int {
+func unlike(ctx context.Context, before, after []float64, block int) int {
 	first, count := -1, 0
 	blocks := len(before) / block
 	for b := range blocks {
+		if ctx.Err() != nil {
+			return -1
+		}
 		x, y := before[b*block:(b+1)*block], after[b*block:(b+1)*block]
 		if e1, e2 := differences(x), differences(y); max(e1, e2) > unlikeBy*min(e1, e2) {
 			if count++; first < 0 {
@@ -170,18 +186,26 @@ func unlike(before, after []float64, block int) int {
 // other one at another time: hardly a block is then as it should be either. Mere
 // noise makes them agree best as they stand. Looked at are first differences, as
 // in unlike.
-func slipped(before, after []float64) bool {
-	a, b := steps(before), steps(after)
-	var both float64
-	for i, v := range a {
-		both += v * b[i]
+func slipped(ctx context.Context, before, after []float64) (bool, error) {
+	var both, e1, e2 float64
+	for i := 1; i < len(before); i++ {
+		if i%often == 0 && ctx.Err() != nil {
+			return false, ctx.Err()
+		}
+		a, b := before[i]-before[i-1], after[i]-after[i-1]
+		both += a * b
+		e1 += a * a
+		e2 += b * b
 	}
-	e := energy(a) * energy(b)
+	e := e1 * e2
 	if e == 0 || math.Abs(both) > slippedBelow*math.Sqrt(e) {
-		return false
+		return false, nil
 	}
-	m := correlate(b, a)
-	return m.score(m.best(0, len(m.c))) > math.Max(slippedFound, lostBetter*math.Abs(both)/math.Sqrt(e))
+	m, err := correlate(ctx, steps(after), steps(before))
+	if err != nil {
+		return false, err
+	}
+	return m.score(m.best(0, len(m.c))) > math.Max(slippedFound, lostBetter*math.Abs(both)/math.Sqrt(e)), nil
 }
 
 // hollow reports whether one of two periods holds nothing, for a while about its
@@ -221,10 +245,13 @@ type comparison struct {
 	differs []float64 // energy of the difference
 }
 
-func blockwise(before, after []float64, block int) comparison {
+func blockwise(ctx context.Context, before, after []float64, block int) comparison {
 	n := len(before) / block
 	c := comparison{make([]float64, n), make([]float64, n)}
 	for b := range n {
+		if ctx.Err() != nil {
+			break
+		}
 		var mean, sq, differs float64
 		end := (b + 1) * block
 		if b == n-1 {

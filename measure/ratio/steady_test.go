@@ -86,7 +86,7 @@ func TestUnsteadyToldApart(t *testing.T) {
 			y := synthetic{sig: sig, before: 9600, after: 9600, g: truth, noise: 1e-5}
 			rec := y.record(t)
 			tc.spoil(&rec, y.before+sig.Frame().LeadIn, sig.Frame().Period)
-			r, err := Of(rec, sig)
+			r, err := Of(t.Context(), rec, sig)
 			if tc.says != "" {
 				wantFault(t, err, card.Dropout, tc.says)
 				return
@@ -106,7 +106,7 @@ func TestClockNeedsSignificance(t *testing.T) {
 	plainOnly(t)
 	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 1.2, LowHz: 40, Peak: 2e-3})
 	for seed := range uint64(16) {
-		r, err := Of(synthetic{sig: sig, after: 9600, g: divider(10, cabinet), noise: 3e-4, seed: seed}.record(t), sig)
+		r, err := Of(t.Context(), synthetic{sig: sig, after: 9600, g: divider(10, cabinet), noise: 3e-4, seed: seed}.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -2,6 +2,7 @@ package ratio
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -58,8 +59,9 @@ type finding struct {
 	stands float64 // by how much more than is allowed; above 1 it does
 }
 
-// surveyed returns the survey of cells, in rising order.
-func (s spectrum) surveyed(cells []cell) *survey {
+// surveyed returns the survey of cells, in rising order. It has none of what is
+// found where ctx has ended.
+func (s spectrum) surveyed(ctx context.Context, cells []cell) *survey {
 	v := &survey{s: s, cells: cells, found: make([]finding, len(cells))}
 	dirty := make([]bool, len(cells))
 	for i := range dirty {
@@ -67,6 +69,9 @@ func (s spectrum) surveyed(cells []cell) *survey {
 	}
 	for range surveyRounds {
 		for i := range cells {
+			if ctx.Err() != nil {
+				return v
+			}
 			if dirty[i] {
 				v.judge(i)
 			}

@@ -83,7 +83,7 @@ func TestToneOnALine(t *testing.T) {
 		rec := clean
 		rec.V1, rec.V2 = append([]float64(nil), clean.V1...), append([]float64(nil), clean.V2...)
 		addTone(rec, hz, 1, 2e-4, 1e-3)
-		r, err := Of(rec, sig)
+		r, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -110,7 +110,7 @@ func TestNarrowPeak(t *testing.T) {
 			}
 			return 6 + complex(0, 2*math.Pi*hz*0.3e-3) + complex(tc.res, 0)/complex(1, tc.q*(hz/tc.hz-tc.hz/hz))
 		})
-		r, err := Of(synthetic{sig: sig, after: 9600, g: truth, noise: 1e-5}.record(t), sig)
+		r, err := Of(t.Context(), synthetic{sig: sig, after: 9600, g: truth, noise: 1e-5}.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -142,7 +142,7 @@ func TestKnockBesideTheChirp(t *testing.T) {
 					rec.V1[start+i] += b / 3
 					rec.V2[start+i] += b
 				}
-				r, err := Of(rec, sig)
+				r, err := Of(t.Context(), rec, sig)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -166,7 +166,7 @@ func TestBesideWhatIsLeftOut(t *testing.T) {
 	sig := chirp(t, signal.ChirpOptions{Peak: 1e-3})
 	truth := divider(10, cabinet)
 	for seed := range uint64(6) {
-		r, err := Of(synthetic{sig: sig, after: 9600, g: truth, noise: math.Pow(10, -70.0/20), seed: seed}.record(t), sig)
+		r, err := Of(t.Context(), synthetic{sig: sig, after: 9600, g: truth, noise: math.Pow(10, -70.0/20), seed: seed}.record(t), sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -185,7 +185,7 @@ func TestExactDivider(t *testing.T) {
 	for i, v := range rec.V1 {
 		rec.V2[i] = v / 2
 	}
-	r, err := Of(rec, sig)
+	r, err := Of(t.Context(), rec, sig)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -209,7 +209,7 @@ func TestBroadHum(t *testing.T) {
 			peak := 2e-3 * math.Sqrt(r.ExpFloat64()/tones) * math.Exp(-2*math.Ln2*math.Pow((hz-50)/5, 2))
 			addTone(rec, hz, 2*math.Pi*r.Float64(), peak, 0.7*peak)
 		}
-		g, err := Of(rec, sig)
+		g, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -142,7 +142,7 @@ func (y synthetic) covers(t testing.TB, seeds int) (share float64, parts int) {
 	inside := 0
 	for seed := range uint64(seeds) {
 		y.seed = seed
-		r, err := Of(y.record(t), y.sig)
+		r, err := Of(t.Context(), y.record(t), y.sig)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -41,20 +42,22 @@ type humTones struct {
 }
 
 // humIn looks for hum in what the tones leave of the dwells.
-func humIn(dwells []dwell, rate float64) humTones {
+func humIn(ctx context.Context, dwells []dwell, rate float64) (humTones, error) {
 	runs := make([]hum.Run, len(dwells))
 	top := 0.0
 	for _, d := range dwells {
 		top = max(top, d.hz)
 	}
-	concurrently(len(dwells), func(i int) {
+	if err := hum.Concurrently(ctx, len(dwells), func(i int) {
 		s := newSines(len(dwells[i].x[0]), []float64{dwells[i].w})
 		runs[i].Start = dwells[i].start
 		for ch, x := range dwells[i].x {
 			runs[i].X[ch] = s.left(s.fit(x), x)
 		}
-	})
-	tones := hum.Standing(runs, rate, humLowHz, min(1.05*top, 0.45*rate))
+	}); err != nil {
+		return humTones{}, err
+	}
+	tones, err := hum.Standing(ctx, runs, rate, humLowHz, min(1.05*top, 0.45*rate))
 	h := humTones{tones: tones, found: len(tones), rate: rate}
 	for _, f := range hum.Families(tones) {
 		for _, t := range f.Multiples() {
@@ -63,7 +66,7 @@ func humIn(dwells []dwell, rate float64) humTones {
 			}
 		}
 	}
-	return h
+	return h, err
 }
 
 // moves reports whether hum stands so near to d's tone that half of d would not

@@ -1,12 +1,11 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
-	"runtime"
 	"slices"
-	"sync"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -51,14 +50,17 @@ const (
 //
 // The noise of a tone is that of N2 - G N1 in the bins beside it, so that noise
 // which is not white, and noise that both channels share, are stated rightly.
-func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
-	place, err := findMarks(rec, sig)
+func ofTones(ctx context.Context, rec card.Recording, sig signal.Tones) (Ratio, error) {
+	place, err := findMarks(ctx, rec, sig)
 	if err != nil {
 		return Ratio{}, err
 	}
 	dwells := place.dwells(rec, sig)
-	tones := humIn(dwells, float64(rec.RateHz))
-	clock, err := place.refine(rec, sig, dwells, tones)
+	tones, err := humIn(ctx, dwells, float64(rec.RateHz))
+	if err != nil {
+		return Ratio{}, err
+	}
+	clock, err := place.refine(ctx, rec, sig, dwells, tones)
 	if err != nil {
 		return Ratio{}, err
 	}
@@ -72,13 +74,17 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 
 	r := Ratio{Points: make([]Point, len(dwells))}
 	results := make([]toned, len(dwells))
-	concurrently(len(dwells), func(i int) { results[i] = dwells[i].estimate(tones) })
+	if err := hum.Concurrently(ctx, len(dwells), func(i int) { results[i] = dwells[i].estimate(tones) }); err != nil {
+		return Ratio{}, err
+	}
 	drift := place.toneDrift(rec, sig, dwells, results)
 	if drift != nil {
-		concurrently(len(dwells), func(i int) {
+		if err := hum.Concurrently(ctx, len(dwells), func(i int) {
 			dwells[i] = drift.takeOut(dwells[i], results[i])
 			results[i] = dwells[i].estimate(tones)
-		})
+		}); err != nil {
+			return Ratio{}, err
+		}
 	}
 	points := r.Points[:0]
 	var energy, noise, count [2]float64
@@ -153,24 +159,6 @@ func ofTones(rec card.Recording, sig signal.Tones) (Ratio, error) {
 		})
 	}
 	return r, nil
-}
-
-// concurrently calls f(0) to f(n-1) on all processors.
-func concurrently(n int, f func(i int)) {
-	var wait sync.WaitGroup
-	next := make(chan int)
-	for range runtime.GOMAXPROCS(0) {
-		wait.Go(func() {
-			for i := range next {
-				f(i)
-			}
-		})
-	}
-	for i := range n {
-		next <- i
-	}
-	close(next)
-	wait.Wait()
 }
 
 // dwell is one dwell as recorded.

@@ -30,7 +30,7 @@ func TestTonesRatioIsExact(t *testing.T) {
 			rec.V1[i] += 0.02
 			rec.V2[i] -= 0.05
 		}
-		r, err := Of(rec, sig)
+		r, err := Of(t.Context(), rec, sig)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -91,7 +91,7 @@ func TestWhatMustNotMoveTones(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			rec := base.record(t)
 			tc.spoil(&rec)
-			r, err := Of(rec, sig)
+			r, err := Of(t.Context(), rec, sig)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -118,7 +118,7 @@ func TestTonesNoticeRinging(t *testing.T) {
 	// Q 80 at 95 Hz behind 1 kohm: a decay by e takes 0.27 s, so a sixth is left after
 	// the half second that tones below 100 Hz settle at least.
 	ringing := divider(1000, func(hz float64) complex128 { return 6 + 300/complex(1, 80*(hz/95-95/hz)) })
-	r, err := Of(synthetic{sig: sig, after: 4800, g: ringing, noise: 1e-5}.record(t), sig)
+	r, err := Of(t.Context(), synthetic{sig: sig, after: 4800, g: ringing, noise: 1e-5}.record(t), sig)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -128,7 +128,7 @@ func TestTonesNoticeRinging(t *testing.T) {
 	if worst, _, _ := agreement(r, ringing); worst > 8 {
 		t.Errorf("largest error %.1f standard uncertainties", worst)
 	}
-	r, err = Of(synthetic{sig: tones(t, signal.TonesOptions{LowHz: 60, HighHz: 180, SettleSeconds: 3}), after: 4800, g: ringing, noise: 1e-5}.record(t), sig)
+	r, err = Of(t.Context(), synthetic{sig: tones(t, signal.TonesOptions{LowHz: 60, HighHz: 180, SettleSeconds: 3}), after: 4800, g: ringing, noise: 1e-5}.record(t), sig)
 	if err == nil {
 		t.Errorf("tones with other times to settle were taken as these: %d points", len(r.Points))
 	}
@@ -159,7 +159,7 @@ func TestTonesFaults(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			rec := good.record(t)
 			tc.spoil(&rec)
-			_, err := Of(rec, sig)
+			_, err := Of(t.Context(), rec, sig)
 			wantFault(t, err, tc.cause, tc.says)
 		})
 	}
@@ -182,7 +182,7 @@ func TestTonesThatBend(t *testing.T) {
 				rec.V1[i] += tc.source * third
 				rec.V2[i] += 0.4*tc.source*third + tc.load*third
 			}
-			r, err := Of(rec, sig)
+			r, err := Of(t.Context(), rec, sig)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -2,6 +2,7 @@ package signal
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -146,9 +147,17 @@ func (c Chirp) Rise() float64 {
 
 // Samples returns the whole signal.
 func (c Chirp) Samples() []float64 {
+	return c.frame.unroll(whole(c.Cycle(context.Background())))
+}
+
+// Cycle returns one period.
+func (c Chirp) Cycle(ctx context.Context) ([]float64, error) {
 	l, rate := c.Rise(), float64(c.RateHz)
 	period := make([]float64, c.frame.Period)
 	for n := range period {
+		if n%often == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		t := float64(n) / rate
 		period[n] = c.Peak * math.Sin(2*math.Pi*c.StartHz*l*math.Expm1(t/l))
 	}
@@ -160,8 +169,11 @@ func (c Chirp) Samples() []float64 {
 	for n := len(period) - 1; float64(len(period)-n) < out; n-- {
 		period[n] *= halfCosine(float64(len(period)-n) / out)
 	}
-	return c.frame.unroll(period)
+	return period, nil
 }
+
+// often is after how many samples the context is asked.
+const often = 1 << 14
 
 type chirpJSON struct {
 	Kind    string  `json:"kind"`

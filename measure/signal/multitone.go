@@ -2,14 +2,14 @@ package signal
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
 	"math/cmplx"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/exactjson"
+	"tapload/measure/transform"
 )
 
 const kindMultitone = "multitone"
@@ -210,7 +210,7 @@ func (m Multitone) Lines() []int { return append([]int(nil), m.lines...) }
 
 // Crest returns the crest factor, the largest sample over the rms.
 func (m Multitone) Crest() float64 {
-	return crest(newComb(m.lines, m.frame.Period).wave(m.phases()), len(m.lines))
+	return crest(whole(newComb(m.lines, m.frame.Period).wave(context.Background(), m.phases())), len(m.lines))
 }
 
 func (m Multitone) phases() []float64 {
@@ -223,34 +223,43 @@ func (m Multitone) phases() []float64 {
 
 // Samples returns the whole signal.
 func (m Multitone) Samples() []float64 {
-	period := newComb(m.lines, m.frame.Period).wave(m.phases())
+	return m.frame.unroll(whole(m.Cycle(context.Background())))
+}
+
+// Cycle returns one period.
+func (m Multitone) Cycle(ctx context.Context) ([]float64, error) {
+	period, err := newComb(m.lines, m.frame.Period).wave(ctx, m.phases())
+	if err != nil {
+		return nil, err
+	}
 	scale := m.Peak / largest(period)
 	for i := range period {
 		period[i] *= scale
 	}
-	return m.frame.unroll(period)
+	return period, nil
 }
 
 // comb makes waves of unit sines on given lines.
 type comb struct {
 	lines []int
-	fft   *fourier.FFT
-	spec  []complex128
-	x     []float64
+	fft   *transform.Real
+	sums  []complex128 // by line, or the wave's values
+	room  []float64
 }
 
 func newComb(lines []int, period int) *comb {
-	return &comb{lines, fourier.NewFFT(period), make([]complex128, period/2+1), make([]float64, period)}
+	return &comb{lines, transform.New(period), make([]complex128, period/2+1), make([]float64, period)}
 }
 
 // wave returns the sum of cos(2 pi k n/period + phase) over the lines; the
 // slice is the comb's own.
-func (c *comb) wave(phases []float64) []float64 {
-	clear(c.spec)
+func (c *comb) wave(ctx context.Context, phases []float64) ([]float64, error) {
+	clear(c.sums)
 	for i, k := range c.lines {
-		c.spec[k] = cmplx.Rect(0.5, phases[i])
+		c.sums[k] = cmplx.Rect(0.5, phases[i])
 	}
-	return c.fft.Sequence(c.x, c.spec)
+	err := c.fft.Backward(ctx, c.sums, c.room)
+	return c.fft.Values(c.sums), err
 }
 
 func largest(x []float64) (top float64) {
@@ -284,7 +293,7 @@ func searchPhases(lines []int, period int) []int {
 	phases := schroeder(len(lines))
 	best, turns := math.Inf(1), make([]int, len(lines))
 	for round := range searchRounds {
-		x := c.wave(phases)
+		x := whole(c.wave(context.Background(), phases))
 		top := largest(x)
 		if top < best {
 			best = top
@@ -296,23 +305,25 @@ func searchPhases(lines []int, period int) []int {
 		for i, v := range x {
 			x[i] = v - max(-keep, min(keep, v))
 		}
-		c.turnAgainst(x, phases)
+		c.turnAgainst(phases)
 	}
 	return turns
 }
 
-// turnAgainst turns the phases of the lines away from those of x.
-func (c *comb) turnAgainst(x, phases []float64) {
-	c.spec = c.fft.Coefficients(c.spec, x)
+// turnAgainst turns the phases of the lines away from those of the wave as it is.
+func (c *comb) turnAgainst(phases []float64) {
+	if err := c.fft.Forward(context.Background(), c.sums, c.room); err != nil {
+		panic(err)
+	}
 	var top float64
 	for _, k := range c.lines {
-		top = max(top, cmplx.Abs(c.spec[k]))
+		top = max(top, cmplx.Abs(c.sums[k]))
 	}
 	if top == 0 {
 		return
 	}
 	for i, k := range c.lines {
-		phases[i] = cmplx.Phase(cmplx.Rect(1, phases[i]) - complex(pullAt/top, 0)*c.spec[k])
+		phases[i] = cmplx.Phase(cmplx.Rect(1, phases[i]) - complex(pullAt/top, 0)*c.sums[k])
 	}
 }
 

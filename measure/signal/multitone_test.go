@@ -29,7 +29,7 @@ func TestSchroederCrest(t *testing.T) {
 		for i := range lines {
 			lines[i] = i + 1
 		}
-		if got := crest(newComb(lines, 1<<16).wave(schroeder(n)), n); math.Abs(got-want) > 1.5e-3 { // the wave's sampling
+		if got := crest(whole(newComb(lines, 1<<16).wave(t.Context(), schroeder(n))), n); math.Abs(got-want) > 1.5e-3 { // the wave's sampling
 			t.Errorf("%d lines: crest factor %.4f, want %.4f", n, got, want)
 		}
 	}
@@ -43,7 +43,7 @@ func TestMultitoneCrest(t *testing.T) {
 	}
 	for _, o := range []MultitoneOptions{{}, {PeriodSeconds: 1}, {PeriodSeconds: 0.25, LowHz: 100}, {RateHz: 44100, PeriodSeconds: 2}} {
 		m := mustMultitone(t, o)
-		before := crest(newComb(m.lines, m.frame.Period).wave(schroeder(len(m.lines))), len(m.lines))
+		before := crest(whole(newComb(m.lines, m.frame.Period).wave(t.Context(), schroeder(len(m.lines)))), len(m.lines))
 		if got := m.Crest(); got > 3 || got < math.Sqrt2 {
 			t.Errorf("%+v: crest factor %.2f, want below 3", o, got)
 		} else {

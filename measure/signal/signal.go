@@ -6,6 +6,7 @@
 package signal
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -23,6 +24,10 @@ type Signal interface {
 type Periodic interface {
 	Signal
 	Frame() Frame
+
+	// Cycle returns one period, from the first counted sample on, which the
+	// caller owns. An error is that of ctx.
+	Cycle(ctx context.Context) ([]float64, error)
 }
 
 // Frame is how a periodic signal lies in time and in frequency.
@@ -84,21 +89,37 @@ const (
 
 // unroll lays a period out as the whole signal: cyclic lead-in, counted
 // periods, cyclic tail, raised-cosine fades at both ends.
-func (f Frame) unroll(period []float64) []float64 {
+func (f Frame) unroll(cycle []float64) []float64 {
 	x := make([]float64, f.Len())
-	at := (f.Period - f.LeadIn%f.Period) % f.Period
+	f.Fill(x, cycle, 0)
+	return x
+}
+
+// whole returns x, which only the end of a context keeps from being worked out.
+func whole(x []float64, err error) []float64 {
+	if err != nil {
+		panic(err)
+	}
+	return x
+}
+
+// Fill fills x with the samples from number from on of the signal that has that
+// cycle, of which there must be as many.
+func (f Frame) Fill(x, cycle []float64, from int) {
+	at := (from + f.Period - f.LeadIn%f.Period) % f.Period
 	for i := range x {
-		x[i] = period[at]
+		x[i] = cycle[at]
 		if at++; at == f.Period {
 			at = 0
 		}
 	}
-	for i := range f.Fade {
-		w := halfCosine((float64(i) + 0.5) / float64(f.Fade))
-		x[i] *= w
-		x[len(x)-1-i] *= w
+	end, last := from+len(x), f.Len()-1
+	for i := from; i < min(end, f.Fade); i++ {
+		x[i-from] *= halfCosine((float64(i) + 0.5) / float64(f.Fade))
 	}
-	return x
+	for i := max(from, f.Len()-f.Fade); i < end; i++ {
+		x[i-from] *= halfCosine((float64(last-i) + 0.5) / float64(f.Fade))
+	}
 }
 
 // halfCosine rises smoothly from 0 at 0 to 1 at 1.

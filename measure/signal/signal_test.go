@@ -3,6 +3,7 @@ package signal
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -166,6 +167,12 @@ func TestUnroll(t *testing.T) {
 			if math.Abs(got[i]-want[i]) > 1e-15 {
 				t.Fatalf("sample %d is %v, want %v", i, got[i], want[i])
 			}
+		}
+		from := rapid.IntRange(0, len(want)).Draw(t, "from")
+		piece := make([]float64, rapid.IntRange(0, len(want)-from).Draw(t, "length"))
+		f.Fill(piece, period, from)
+		if !slices.Equal(piece, got[from:from+len(piece)]) {
+			t.Fatalf("%d samples from %d on are %v, want %v", len(piece), from, piece, got[from:from+len(piece)])
 		}
 	})
 }
