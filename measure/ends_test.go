@@ -52,7 +52,7 @@ func (r *remembering) Play(ctx context.Context, out card.Output) (card.Recording
 
 // Whatever a measurement is at when its context ends, it returns that error
 // within a tenth of a second, and leaves no goroutine. On a machine that is busy
-// it may take a fifth of the time of the whole, and has three tries.
+// it may take a fifth of the time of the whole, and has some tries.
 func TestMeasurementsEndWithTheirContext(t *testing.T) {
 	long := signal.ChirpOptions{PeriodSeconds: 4, Periods: 4}
 	m, err := signal.NewMultitone(signal.MultitoneOptions{PeriodSeconds: 4, Periods: 4})
@@ -120,20 +120,19 @@ func TestMeasurementsEndWithTheirContext(t *testing.T) {
 				moments = 20
 			}
 			r := rand.New(rand.NewPCG(uint64(start.UnixNano()), 1))
-			slowest, caught := time.Duration(0), 0
+			slowest := time.Duration(0)
 			for range moments {
 				at := time.Duration(r.Float64() * float64(whole))
 				least := time.Hour
-				for try := 0; try < 3 && least > limit; try++ {
+				for tries := 0; tries < 8 && least > limit; tries++ {
 					took, err := endedAt(tc.measure, c, at)
 					if err == nil {
-						least = 0 // it was done before
+						at /= 2 // it was over before
 						continue
 					}
 					if !errors.Is(err, context.Canceled) {
 						t.Fatalf("cancelled after %v of %v, the error is: %v", at, whole, err)
 					}
-					caught++
 					least = min(least, took)
 				}
 				slowest = max(slowest, least)
@@ -141,15 +140,12 @@ func TestMeasurementsEndWithTheirContext(t *testing.T) {
 			if slowest > limit {
 				t.Errorf("it took %v to end, of %v in all; at most %v is right", slowest, whole, limit)
 			}
-			if caught < moments/3 {
-				t.Errorf("of %d measurements only %d were still running when they were cancelled", moments, caught)
-			}
 			for deadline := time.Now().Add(10 * time.Second); runtime.NumGoroutine() > goroutines; time.Sleep(time.Millisecond) {
 				if time.Now().After(deadline) {
 					t.Fatalf("%d goroutines of %d are left", runtime.NumGoroutine(), goroutines)
 				}
 			}
-			t.Logf("%v in all, ended within %v, %d times", whole, slowest, caught)
+			t.Logf("%v in all, ended within %v", whole, slowest)
 		})
 	}
 }
