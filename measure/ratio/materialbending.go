@@ -80,23 +80,27 @@ func doubtHum(cells []heard) {
 // input. A cell that by itself hangs on the level counts so by itself. What drifted
 // from when it was soft to when it was loud is taken off.
 func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
+	coarse := make([]float64, len(cells))
+	for i, h := range cells {
+		coarse[i] = h.coarse
+	}
+	var bands []bentBand
+	surely := 0.0
 	for from := 0; from < len(cells); from += heardBand {
-		band := cells[from:min(len(cells), from+heardBand)]
-		var sum complex128 // of the change of ln G, and of the weights
-		var weights float64
-		for i := range band {
-			h := &band[i]
+		b := bentBand{cells: cells[from:min(len(cells), from+heardBand)]}
+		for i := range b.cells {
+			h := &b.cells[i]
 			if !h.believed || h.g == 0 || h.soft.p1 <= 0 || h.loud.p1 <= 0 || h.level[1] < louder*h.level[0] {
 				continue
 			}
 			c := min(h.soft.coherence(), h.loud.coherence())
 			change := (h.loud.p12/complex(h.loud.p1, 0) - h.soft.p12/complex(h.soft.p1, 0)) / h.g
 			if drift != nil {
-				loud, soft := drift.over(h.loud.moments(1)), drift.over(h.soft.moments(1))
+				loud, soft := drift.over(h.loud.when.moments(1)), drift.over(h.soft.when.moments(1))
 				change -= complex(loud[0]-soft[0], 0) + complex(loud[1]-soft[1], 0)*(1-h.g)*(1-h.g)/h.g
 			}
 			share := h.loud.p1 / (h.loud.p1 + h.soft.p1)
-			v := h.noise/abs2(h.g)*(1/share+1/(1-share)) + (1-c)*(1-c)
+			v := h.noise/abs2(h.g)*(1/share+1/(1-share)) + (1-c)*(1-c) + around(coarse, from+i, heardBand/2)/abs2(h.g)
 			// To the level of the whole.
 			up := ((1-share)*h.level[0] + share*h.level[1]) / (h.level[1] - h.level[0])
 			// A product of other notes may fall on one of these and not beside it,
@@ -108,22 +112,48 @@ func heardBending(cells []heard, drift *soundDrift) (moved []Moved) {
 				continue
 			}
 			w := 1 / (v * up * up)
-			sum += complex(w*up, 0) * change
-			weights += w
+			b.sum += complex(w*up, 0) * change
+			b.weights += w
 		}
-		if weights == 0 || abs2(sum)/weights < bendingHeard {
-			continue
+		if b.sure() {
+			surely = max(surely, cmplx.Abs(b.part()))
 		}
-		part := sum / complex(weights, 0)
-		middle, least := band[len(band)/2], math.Inf(1)
-		for i := range band {
-			h := &band[i]
+		bands = append(bands, b)
+	}
+	if surely == 0 {
+		return nil
+	}
+	for _, b := range bands {
+		// What bends in one band may in others, where it does not show.
+		part := complex(surely, 0)
+		if b.weights > 0 {
+			part = b.part()
+			if !b.sure() {
+				part = complex(min(surely, math.Sqrt(abs2(part)+1/b.weights)), 0)
+			}
+		}
+		least := math.Inf(1)
+		for i := range b.cells {
+			h := &b.cells[i]
 			h.cov = h.cov.Add(along(part * h.g))
 			if h.believed {
 				least = min(least, cmplx.Abs(1-h.g))
 			}
 		}
-		moved = append(moved, Moved{middle.middleHz, cmplx.Abs(part) / max(least, leastSwing)})
+		if b.sure() {
+			moved = append(moved, Moved{b.cells[len(b.cells)/2].middleHz, cmplx.Abs(part) / max(least, leastSwing)})
+		}
 	}
 	return moved
 }
+
+// bentBand holds sums over cells of the change of ln G to the level of the whole.
+type bentBand struct {
+	cells   []heard
+	sum     complex128
+	weights float64
+}
+
+func (b bentBand) part() complex128 { return b.sum / complex(b.weights, 0) }
+
+func (b bentBand) sure() bool { return b.weights > 0 && abs2(b.sum)/b.weights >= bendingHeard }
