@@ -114,13 +114,12 @@ func (h *heardTally) add(o heardTally) {
 func (h *heardTally) part() float64 { return float64(h.inside) / float64(max(1, h.points)) }
 
 // heldAgainst holds g against the truth of b: |Z| within two standard uncertainties,
-// and off by more than six of them, in |Z| or as a complex number. Frequencies are
-// those of the recorder's clock.
+// and off by more than six of them, in |Z| or as a complex number.
 func heldAgainst(g ratio.Ratio, b *bench.Bench) heardTally {
 	h := heardTally{points: len(g.Points), counts: []int{len(g.Points)}}
 	sense := complex(b.SenseOhm, 0)
 	for i, p := range g.Points {
-		truth := b.Impedance(p.Hz * (1 + b.ClockError))
+		truth := b.Impedance(p.Hz)
 		by, z := sense/((1-p.G)*(1-p.G)), sense*p.G/(1-p.G)
 		cov := p.Noise.Times(by)
 		for _, s := range g.Shared {

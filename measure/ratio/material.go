@@ -19,7 +19,15 @@ type Heard struct {
 	LeftOut   [][2]float64 // ranges without a point, hertz
 }
 
+// ClockSource is the kind with which the ID of what the recorder's clock leaves unsure
+// begins: nothing in program material tells how fast it is.
+const ClockSource = "clock"
+
 const (
+	// clockOff is the standard uncertainty of a card's clock, as a part: a crystal of
+	// 50 ppm (common practice, no source).
+	clockOff = 3e-5
+
 	silentBelow = 2e-4 // rms of both inputs where nothing is played
 	deadBelow   = 1e-3 // of the louder input, where one input hears nothing
 
@@ -98,11 +106,18 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 	for i := range cells {
 		h := &cells[i]
 		h.listen(spectra, mains, float64(len(v1))/rate)
+		best = max(best, h.coherence)
 		h.believed = h.fitted && h.enough && h.coherence >= band.Coherence
 		if h.believed {
 			h.takeNoise(spectra, all, mains)
 		}
-		best = max(best, h.coherence)
+	}
+	coarse := make([]float64, len(cells))
+	for i, h := range cells {
+		coarse[i] = h.coarse
+	}
+	for i := range cells {
+		cells[i].coarse = around(coarse, i, heardBand/2)
 	}
 	doubtHum(cells)
 	g := Ratio{Seen: seen}
@@ -111,9 +126,11 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 		drift.atMiddle(cells)
 		g.Seen.Drift = drift.found(drift.ohms)
 	}
+	doubtNotes(cells, drift)
 	g.Seen.Moved = heardBending(cells, drift)
+	clock := Shift{ID: ClockSource + ":" + identity(rec)}
 	for i, c := range cells {
-		value, cov, ok := middle(cells, i)
+		value, slope, cov, ok := middle(cells, i)
 		if !ok {
 			from, to := c.middleHz-c.widthHz/2, c.middleHz+c.widthHz/2
 			if out := seen.Heard.LeftOut; len(out) > 0 && math.Abs(out[len(out)-1][1]-from) < c.widthHz/4 {
@@ -124,6 +141,7 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 			continue
 		}
 		g.Points = append(g.Points, Point{Hz: c.middleHz, G: value, Noise: cov})
+		clock.DG = append(clock.DG, slope*complex(c.middleHz*clockOff, 0))
 		seen.Heard.Coherence = append(seen.Heard.Coherence, c.coherence)
 		seen.Heard.Power2 = append(seen.Heard.Power2, c.power2)
 	}
@@ -132,6 +150,7 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 			return cells[slices.IndexFunc(cells, func(h heard) bool { return h.middleHz == hz })].moments()
 		})
 	}
+	g.Shared = append(g.Shared, clock)
 	if len(g.Points) == 0 {
 		return Ratio{}, &card.Fault{
 			Cause:  card.NoSignal,

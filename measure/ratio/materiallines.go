@@ -66,17 +66,21 @@ type lined struct {
 	mean   complex128         // the ratio, over the energy
 	count  float64            // lines
 	used   float64            // numbers that were fitted
-	p1     float64            // sum of |V1|^2
-	free   float64            // of it, what the ends of the recording do not explain
-	rest   float64            // sum of |V2 - G V1|^2 beside those
-	heavy  float64            // the same, each line by its part of free
+	p1     float64            // sum of |V1|^2 beside what the ends of the recording do
+	rest   float64            // sum of |V2 - G V1|^2, likewise
+	heavy  float64            // the same, each line by its part of p1
 	moment [mostTerms]float64 // mean powers of the place in the cell over the energy, in widths from the middle
 }
 
-// inCell holds the lines of a cell: the inputs, and what the ends of the recording add.
-type inCell struct{ v1, v2, begin, end []complex128 }
+// inCell holds the lines of a cell: where they are, in its widths from the middle, the
+// inputs, and what the ends of the recording add.
+type inCell struct {
+	x                  []float64
+	v1, v2, begin, end []complex128
+}
 
 func (c *inCell) clear() {
+	c.x = c.x[:0]
 	c.v1, c.v2, c.begin, c.end = c.v1[:0], c.v2[:0], c.begin[:0], c.end[:0]
 }
 
@@ -91,21 +95,10 @@ func (w whole) fit(middleHz, widthHz float64, s shape, c *inCell) (l lined) {
 			continue
 		}
 		x := (float64(k)*w.lineHz - middleHz) / widthHz
-		p := abs2(w.x1[k])
-		l.p1 += p
-		for t := range l.moment {
-			l.moment[t] += p
-			p *= x
-		}
+		c.x = append(c.x, x)
 		c.v1 = append(c.v1, w.x1[k])
 		c.v2 = append(c.v2, w.x2[k]-s.at(x)*w.x1[k])
 		c.begin, c.end = append(c.begin, 1), append(c.end, end)
-	}
-	if l.p1 == 0 {
-		return l
-	}
-	for t := range l.moment {
-		l.moment[t] /= l.p1
 	}
 	l.count, l.used = float64(len(c.v1)), 1
 	if w.independent(l) >= endsFrom {
@@ -118,15 +111,23 @@ func (w whole) fit(middleHz, widthHz float64, s shape, c *inCell) (l lined) {
 	}
 	var p12 complex128
 	for i, a := range c.v1 {
-		l.free += abs2(a)
+		p := abs2(a)
+		l.p1 += p
 		p12 += cmplx.Conj(a) * c.v2[i]
+		for t := range l.moment {
+			l.moment[t] += p
+			p *= c.x[i]
+		}
 	}
-	if l.free == 0 {
+	if l.p1 == 0 {
 		return l
 	}
-	l.mean = p12 / complex(l.free, 0)
+	for t := range l.moment {
+		l.moment[t] /= l.p1
+	}
+	l.mean = p12 / complex(l.p1, 0)
 	for i, a := range c.v1 {
-		rest, part := abs2(c.v2[i]-l.mean*a), abs2(a)/l.free
+		rest, part := abs2(c.v2[i]-l.mean*a), abs2(a)/l.p1
 		l.rest += rest
 		if part < 1 {
 			l.heavy += rest * part / ((1 - part) * (1 - part))
@@ -191,5 +192,5 @@ func (h *heard) fit(w whole, lines *inCell) {
 	degrees := h.averages - h.used
 	h.noisy = h.rest / h.count * h.averages / degrees
 	each := max(h.noisy, h.heavy) * h.count / h.averages
-	h.cov = impedance.Circular(each / h.free * degrees / (degrees - 1))
+	h.cov = impedance.Circular(each / h.p1 * degrees / (degrees - 1))
 }

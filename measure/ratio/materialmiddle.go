@@ -112,11 +112,12 @@ func (n near) shape() shape {
 // middle returns the ratio in the middle of cell i, and whether it may be
 // believed. The energy of music need not lie in the middle: the curve through
 // the neighbours, a cubic where there are enough of them, says by how much
-// the mean over the energy differs. Only that difference is theirs.
-func middle(cells []heard, i int) (g complex128, cov impedance.Cov, ok bool) {
+// the mean over the energy differs. Only that difference is theirs, and the slope,
+// which is per hertz.
+func middle(cells []heard, i int) (g, slope complex128, cov impedance.Cov, ok bool) {
 	n, ok := about(cells, i, func(h heard) bool { return h.believed })
 	if !ok {
-		return 0, impedance.Cov{}, false
+		return 0, 0, impedance.Cov{}, false
 	}
 	for r, d := range n.cells {
 		part := 0.0
@@ -129,5 +130,5 @@ func middle(cells []heard, i int) (g complex128, cov impedance.Cov, ok bool) {
 		g += complex(part, 0) * d.g
 		cov = cov.Add(d.cov.Times(complex(part, 0)))
 	}
-	return g, cov, true
+	return g, n.shape().slope() / complex(cells[i].widthHz, 0), cov, true
 }
