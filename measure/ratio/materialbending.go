@@ -88,9 +88,10 @@ func doubtNotes(cells []heard, drift *soundDrift) {
 			if a.p1 <= 0 || b.p1 <= 0 {
 				continue
 			}
-			change := h.between(a, b, drift)
-			q[i] += abs2(change) / h.betweenVariance(a, b)
-			n[i]++
+			if v := h.betweenVariance(a, b); v > 0 {
+				q[i] += abs2(h.between(a, b, drift)) / v
+				n[i]++
+			}
 		}
 	}
 	for i := range cells {
