@@ -32,8 +32,8 @@ func heardDrift(cells []heard) *soundDrift {
 			continue
 		}
 		a, b := early.p12/complex(early.p1, 0), late.p12/complex(late.p1, 0)
-		seen = append(seen, compared{changed{hz: h.middleHz, g: h.g, dg: b - a}, early.moments(1), late.moments(1)})
-		least = append(least, (1-c)*(1-c)*abs2(h.g))
+		seen = append(seen, compared{changed{hz: h.middleHz, g: h.g, dg: b - a}, early.when.moments(1), late.when.moments(1)})
+		least = append(least, (1-c)*(1-c)*abs2(h.g)+h.coarse)
 	}
 	if len(seen) < driftLines {
 		return nil
@@ -62,27 +62,27 @@ func heardDrift(cells []heard) *soundDrift {
 	return d
 }
 
-// moments stand for when c was heard, the given part of all: two of its mean and
+// moments stand for when something was heard, the given part of all: two of its mean and
 // spread.
-func (c cross) moments(part float64) moments {
-	if c.p1 == 0 {
+func (c times) moments(part float64) moments {
+	if c.p == 0 {
 		return nil
 	}
-	mean := c.t1 / c.p1
-	spread := math.Sqrt(max(0, c.t2/c.p1-mean*mean))
+	mean := c.t / c.p
+	spread := math.Sqrt(max(0, c.tt/c.p-mean*mean))
 	return moments{{mean - spread, part / 2}, {mean + spread, part / 2}}
 }
 
 // moments stand for when h was heard in the whole recording.
 func (h heard) moments() moments {
-	late := h.late.p1 / (h.early.p1 + h.late.p1)
-	return append(h.early.moments(1-late), h.late.moments(late)...)
+	late := h.late.whole.p / (h.early.whole.p + h.late.whole.p)
+	return append(h.early.whole.moments(1-late), h.late.whole.moments(late)...)
 }
 
 // atMiddle corrects each cell by what d says of when it was heard.
 func (d *soundDrift) atMiddle(cells []heard) {
 	for i, h := range cells {
-		if h.early.p1+h.late.p1 > 0 {
+		if h.early.whole.p+h.late.whole.p > 0 {
 			m := d.over(h.moments())
 			cells[i].g -= complex(m[0], 0)*h.g + complex(m[1], 0)*(1-h.g)*(1-h.g)
 		}

@@ -18,13 +18,14 @@ import (
 const hops = 3
 
 const (
-	leastBins     = 3    // that the noise near a cell is the mean of
-	shortestNoise = 6    // windows that a spectrum of the noise is the mean of
-	quietPart     = 0.1  // of all windows that are taken for the quiet ones
-	moreLengths   = 4    // times shorter is the next length of windows
-	binsInCell    = 8    // that a cell gets where windows can be long enough for it
-	longestPeriod = 2    // times the period of the grid that the longest windows last
-	shareOfTime   = 0.25 // of the recording that they last at most
+	hannPower     = 0.375 // of the power that a Hann window leaves
+	leastBins     = 3     // that the noise near a cell is the mean of
+	shortestNoise = 6     // windows that a spectrum of the noise is the mean of
+	quietPart     = 0.1   // of all windows that are taken for the quiet ones
+	moreLengths   = 4     // times shorter is the next length of windows
+	binsInCell    = 8     // that a cell gets where windows can be long enough for it
+	longestPeriod = 2     // times the period of the grid that the longest windows last
+	shareOfTime   = 0.25  // of the recording that they last at most
 )
 
 // cross holds sums over windows at one frequency.
@@ -32,11 +33,10 @@ type cross struct {
 	p1, p2 float64    // |V1|^2, |V2|^2
 	p12    complex128 // conj(V1) V2
 
-	// The same times |V1|^2.
-	q1, q2 float64
-	q12    complex128
+	q1 float64 // |V1|^4
 
-	t1, t2 float64 // |V1|^2 times when, as a part of the recording, and times its square
+	when  times // of |V1|^2
+	whole times // the same with the windows that reach beyond the ends
 }
 
 func (c *cross) take(a, b complex128, when float64) {
@@ -45,29 +45,45 @@ func (c *cross) take(a, b complex128, when float64) {
 	c.p2 += p2
 	c.p12 += p12
 	c.q1 += p1 * p1
-	c.q2 += p1 * p2
-	c.q12 += complex(p1, 0) * p12
-	c.t1 += p1 * when
-	c.t2 += p1 * when * when
+	c.when.take(p1, when)
+	c.whole.take(p1, when)
+}
+
+// times holds sums of a power, of the same times when, as a part of the recording,
+// and times its square.
+type times struct{ p, t, tt float64 }
+
+func (c *times) take(p, when float64) {
+	c.p += p
+	c.t += p * when
+	c.tt += p * when * when
+}
+
+func (c times) plus(d times, sign float64) times {
+	return times{c.p + sign*d.p, c.t + sign*d.t, c.tt + sign*d.tt}
 }
 
 func (c *cross) add(d cross) {
 	c.p1, c.p2, c.p12 = c.p1+d.p1, c.p2+d.p2, c.p12+d.p12
-	c.q1, c.q2, c.q12 = c.q1+d.q1, c.q2+d.q2, c.q12+d.q12
-	c.t1, c.t2 = c.t1+d.t1, c.t2+d.t2
+	c.q1 += d.q1
+	c.when, c.whole = c.when.plus(d.when, 1), c.whole.plus(d.whole, 1)
 }
 
 // less returns what of c is not in d, a part of it.
 func (c cross) less(d cross) cross {
-	return cross{p1: c.p1 - d.p1, p2: c.p2 - d.p2, p12: c.p12 - d.p12, q1: c.q1 - d.q1, q2: c.q2 - d.q2, q12: c.q12 - d.q12, t1: c.t1 - d.t1, t2: c.t2 - d.t2}
+	return cross{p1: c.p1 - d.p1, p2: c.p2 - d.p2, p12: c.p12 - d.p12, q1: c.q1 - d.q1, when: c.when.plus(d.when, -1), whole: c.whole.plus(d.whole, -1)}
 }
 
-// residual returns the sum of |V2 - g V1|^2, and that of the same times |V1|^2.
-func (c cross) residual(g complex128) (plain, weighted float64) {
-	of := func(p1, p2 float64, p12 complex128) float64 {
-		return math.Max(0, p2-2*real(cmplx.Conj(g)*p12)+abs2(g)*p1)
-	}
-	return of(c.p1, c.p2, c.p12), of(c.q1, c.q2, c.q12)
+// beside returns the same of V1 and V2 - d V1.
+func (c cross) beside(d complex128) cross {
+	c.p2 += abs2(d)*c.p1 - 2*real(cmplx.Conj(d)*c.p12)
+	c.p12 -= d * complex(c.p1, 0)
+	return c
+}
+
+// residual returns the sum of |V2 - g V1|^2.
+func (c cross) residual(g complex128) float64 {
+	return math.Max(0, c.p2-2*real(cmplx.Conj(g)*c.p12)+abs2(g)*c.p1)
 }
 
 // coherence returns |S12|^2/(S11 S22).
@@ -142,18 +158,21 @@ func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
 
 	energy := make([]float64, w.windows)
 	order := make([]int, w.windows)
+	byV2 := make([]float64, w.windows)
 	for i := range energy {
 		order[i] = i
-		for _, x := range v1[start(i) : start(i)+length] {
-			energy[i] += x * x
+		for k := start(i); k < start(i)+length; k++ {
+			energy[i] += v1[k] * v1[k]
+			byV2[i] += v2[k] * v2[k]
 		}
 	}
-	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(energy[i], energy[j]) })
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(byV2[i], byV2[j]) })
 	w.quietOnes = int(math.Ceil(quietPart * float64(w.windows)))
 	isQuiet := make([]bool, w.windows)
 	for _, i := range order[:w.quietOnes] {
 		isQuiet[i] = true
 	}
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(energy[i], energy[j]) })
 
 	// Loud are those that hold half of all energy.
 	var whole float64
@@ -209,6 +228,34 @@ func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
 			}
 		}
 	}
+	// What stands within a window of the ends counts less in those, but not in the
+	// whole.
+	for i := 1 - hops; float64(i)*hop < float64(len(v1)); i++ {
+		if i >= 0 && i < w.windows {
+			continue
+		}
+		from := int(math.Floor(float64(i) * hop))
+		var when, weight float64
+		for k := range x {
+			x[k] = 0
+			if j := from + k; j >= 0 && j < len(v1) {
+				x[k] = hann[k] * v1[j]
+				weight += hann[k] * hann[k]
+				when += hann[k] * hann[k] * float64(j) / float64(len(v1))
+			}
+		}
+		if weight == 0 {
+			continue
+		}
+		when /= weight
+		half := w.early
+		if when > 0.5 {
+			half = w.late
+		}
+		for k, s := range fft.Coefficients(a, x) {
+			half[k].whole.take(abs2(s), when)
+		}
+	}
 	for k := range w.all {
 		w.all[k] = w.early[k]
 		w.all[k].add(w.late[k])
@@ -239,14 +286,16 @@ func (w welch) bins(low, high float64) (from, to int) {
 }
 
 // noise returns the mean power of what sounds in the quiet windows in the bins
-// next to low to high hertz that are free of hum, for windows of the given
-// length, and of how many numbers it is the mean.
-func (w welch) noise(low, high float64, length int, mains humAt) (n noise, count float64) {
+// next to low to high hertz that are free of hum, in a line of so many samples, and
+// of how many numbers it is the mean. What follows a ratio beside the usual is taken
+// off V2.
+func (w welch) noise(low, high, samples float64, mains humAt, beside func(hz float64) complex128) (n noise, count float64) {
 	from, to := w.bins(low, high)
 	var sum cross
 	take := func(k int) {
-		if k >= 1 && k < len(w.quiet) && !mains.spoils(float64(k)*w.binHz, w.binHz) {
-			sum.add(w.quiet[k])
+		hz := float64(k) * w.binHz
+		if k >= 1 && k < len(w.quiet) && !mains.spoils(hz, w.binHz) {
+			sum.add(w.quiet[k].beside(beside(hz)))
 			count += float64(w.quietOnes)
 		}
 	}
@@ -257,6 +306,6 @@ func (w welch) noise(low, high float64, length int, mains humAt) (n noise, count
 		take(from - wider)
 		take(to - 1 + wider)
 	}
-	scale := float64(length) / float64(w.length) / count
+	scale := samples / (hannPower * float64(w.length)) / count
 	return noise{sum.p1 * scale, sum.p2 * scale, sum.p12 * complex(scale, 0)}, count
 }
