@@ -195,7 +195,7 @@ func TestListeningCovers(t *testing.T) {
 					continue
 				}
 				h := heardTally{refused: 1}
-				if g, err := ratio.Of(rec, sig); err == nil {
+				if g, err := ratio.Of(t.Context(), rec, sig); err == nil {
 					h = heldAgainst(g, b)
 				}
 				mu.Lock()

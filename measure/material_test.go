@@ -227,7 +227,7 @@ func BenchmarkListening(b *testing.B) {
 		b.Fatal(err)
 	}
 	for b.Loop() {
-		if _, err := ratio.Of(rec, sig); err != nil {
+		if _, err := ratio.Of(b.Context(), rec, sig); err != nil {
 			b.Fatal(err)
 		}
 	}
