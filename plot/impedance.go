@@ -1,12 +1,12 @@
 // Package plot draws charts of impedance curves.
 //
-// A chart is plain data with a Write method; Write checks it, draws it and
-// writes one picture. The same chart gives the same bytes each time.
+// A chart is plain data; Write checks it, draws it and writes one picture. The
+// same chart gives the same bytes each time.
 package plot
 
 import (
+	"cmp"
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"strings"
@@ -78,24 +78,13 @@ const (
 	defaultW, defaultH = 180., 140.
 )
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error: no traces, a curve that fails its Check, no point in the
-// band, a tap that is not a positive number, an unknown format.
-func (c ImpedanceChart) Write(w io.Writer, f Format) error {
-	p, err := c.OnPage()
-	if err != nil {
-		return err
-	}
-	return p.Write(w, f)
-}
-
-// OnPage checks c and returns it as what stands on a page. Errors are those of
-// Write.
-func (c ImpedanceChart) OnPage() (PagePicture, error) {
+// OnPage checks c and returns it as a picture. Errors: no traces, a curve that
+// fails its Check, no point in the band, a tap that is not a positive number.
+func (c ImpedanceChart) OnPage() (Picture, error) {
 	c = c.complete()
 	sampled, err := c.check()
 	if err != nil {
-		return PagePicture{}, fmt.Errorf("impedance chart: %w", err)
+		return Picture{}, fmt.Errorf("impedance chart: %w", err)
 	}
 	var names []string
 	for _, t := range c.all() {
@@ -103,30 +92,18 @@ func (c ImpedanceChart) OnPage() (PagePicture, error) {
 	}
 	about := fmt.Sprintf("Modulus in ohm and phase in degrees over frequency, %s to %s: %s",
 		frequency(c.LowHz), frequency(c.HighHz), strings.Join(names, "; "))
-	return PagePicture{c.picture(about, func(d pen) { c.draw(d, sampled) })}, nil
+	return c.picture(about, func(d pen) { c.draw(d, sampled) }), nil
 }
 
 // picture is a picture of the size and title of c.
-func (c ImpedanceChart) picture(about string, draw func(pen)) picture {
-	return picture{
-		width:  vg.Length(c.WidthMM) * vg.Millimeter,
-		height: vg.Length(c.HeightMM) * vg.Millimeter,
-		title:  c.Title,
-		about:  about,
-		draw:   draw,
-	}
+func (c ImpedanceChart) picture(about string, draw func(pen)) Picture {
+	return Picture{width: mm(c.WidthMM), height: mm(c.HeightMM), title: c.Title, about: about, draw: draw}
 }
 
 // complete returns c with its defaults filled in and its texts fit to draw.
 func (c ImpedanceChart) complete() ImpedanceChart {
-	for _, d := range []struct {
-		v       *float64
-		instead float64
-	}{{&c.LowHz, defaultLow}, {&c.HighHz, defaultHigh}, {&c.WidthMM, defaultW}, {&c.HeightMM, defaultH}} {
-		if *d.v == 0 {
-			*d.v = d.instead
-		}
-	}
+	c.LowHz, c.HighHz = cmp.Or(c.LowHz, defaultLow), cmp.Or(c.HighHz, defaultHigh)
+	c.WidthMM, c.HeightMM = cmp.Or(c.WidthMM, defaultW), cmp.Or(c.HeightMM, defaultH)
 	c.Title = oneLine(c.Title)
 	c.Traces, c.Behind = slices.Clone(c.Traces), slices.Clone(c.Behind)
 	for _, traces := range [][]Trace{c.Traces, c.Behind} {

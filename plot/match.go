@@ -1,8 +1,8 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
-	"io"
 	"math"
 	"strings"
 
@@ -29,13 +29,9 @@ type MatchChart struct {
 	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
 }
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error.
-func (c MatchChart) Write(w io.Writer, f Format) error {
-	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}
-	if frame.HeightMM == 0 {
-		frame.HeightMM = singleHeight
-	}
+// OnPage checks c and returns it as a picture.
+func (c MatchChart) OnPage() (Picture, error) {
+	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: cmp.Or(c.HeightMM, singleHeight)}
 	var traces [][]sample
 	var names []string
 	err := func() error {
@@ -62,7 +58,7 @@ func (c MatchChart) Write(w io.Writer, f Format) error {
 		err = p.check("ratio")
 	}
 	if err != nil {
-		return fmt.Errorf("match chart: %w", err)
+		return Picture{}, fmt.Errorf("match chart: %w", err)
 	}
 	name := "tap"
 	if c.Least {
@@ -87,5 +83,5 @@ func (c MatchChart) Write(w io.Writer, f Format) error {
 	}
 	about := fmt.Sprintf("Modulus over the tap's ohms, over frequency, %s to %s: %s",
 		frequency(p.frame.LowHz), frequency(p.frame.HighHz), strings.Join(names, "; "))
-	return p.frame.picture(about, p.draw).write(w, f)
+	return p.frame.picture(about, p.draw), nil
 }

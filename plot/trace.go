@@ -75,7 +75,7 @@ func (q quantity) line(p panel, run []sample) []vg.Point {
 		v, _, _ := q.of(s)
 		pts[i] = p.at(s.hz, v)
 	}
-	return thinned(pts, thinStep)
+	return thinned(pts)
 }
 
 // thinStep is half a dot of the PNG, in points, and finer than any line: closer
@@ -96,7 +96,7 @@ func (q quantity) edges(p panel, run []sample) [][]vg.Point {
 	if !any {
 		return nil
 	}
-	return [][]vg.Point{thinned(upper, thinStep), thinned(lower, thinStep)}
+	return [][]vg.Point{thinned(upper), thinned(lower)}
 }
 
 func shade(d pen, p panel, i int, trace []sample, q quantity) {

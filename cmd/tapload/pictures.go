@@ -6,6 +6,9 @@ import (
 	"tapload/plot"
 )
 
+// chart is what a picture shows.
+type chart = plot.Drawable
+
 // picture is a chart that a flag asks for; without a path it does not.
 type picture struct{ flag, path string }
 

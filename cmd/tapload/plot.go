@@ -94,16 +94,11 @@ func draw(e env, args []string, o plotOptions) error {
 	return e.write(file{path: o.out, force: true, write: write})
 }
 
-// chart is any of the charts of package plot.
-type chart interface {
-	Write(w io.Writer, f plot.Format) error
-}
-
 // chartWriter returns what writes the chart in the format of the file's name.
-func chartWriter(c chart, path string) (func(io.Writer) error, error) {
+func chartWriter(c plot.Drawable, path string) (func(io.Writer) error, error) {
 	format, err := plot.ParseFormat(path)
 	if err != nil {
 		return nil, err
 	}
-	return func(w io.Writer) error { return c.Write(w, format) }, nil
+	return func(w io.Writer) error { return plot.Write(w, format, c) }, nil
 }

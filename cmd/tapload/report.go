@@ -86,10 +86,7 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 		return err
 	}
 	v := readVersion()
-	d, err := report.Job(found, e.now(), fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
-	if err != nil {
-		return err
-	}
+	d := report.Job(found, e.now(), fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
 	var files []file
 	for _, path := range out {
 		write := func(w io.Writer) error { return d.HTML(w, paper) }

@@ -5,10 +5,7 @@
 package report
 
 import (
-	"io"
 	"slices"
-
-	"codeberg.org/go-pdf/fpdf"
 
 	"tapload/plot"
 )
@@ -60,7 +57,7 @@ type Table struct {
 
 // Figure is a picture. Plain stands for it where only text can.
 type Figure struct {
-	Picture Picture
+	Picture plot.Drawable
 	Plain   string
 }
 
@@ -74,18 +71,6 @@ func (Lines) piece()   {}
 func (Table) piece()   {}
 func (Figure) piece()  {}
 func (Label) piece()   {}
-
-// Picture is a drawing or chart that stands on a page.
-type Picture interface {
-	Write(io.Writer, plot.Format) error
-
-	// SizeMM is its width and height in millimetres.
-	SizeMM() (width, height float64)
-
-	// Place draws it on the current page of a document that counts in points,
-	// its upper left corner at x and y, scaled.
-	Place(doc *fpdf.Fpdf, x, y, scale float64) error
-}
 
 // widths returns the widths of columns whose longest cells have the given
 // lengths so that together they fit into room: the widest give way. None is

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 
@@ -212,9 +211,7 @@ func readsSo(r identify.Result, most int) []Piece {
 }
 
 // FitChart is the curve of a load with its fit, or alone where it has none.
-func FitChart(r identify.Result) interface {
-	Write(io.Writer, plot.Format) error
-} {
+func FitChart(r identify.Result) plot.Drawable {
 	if !r.Fits() {
 		return plot.ImpedanceChart{Title: r.Name, Traces: []plot.Trace{{Curve: r.Record.Curve}}}
 	}

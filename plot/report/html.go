@@ -103,7 +103,7 @@ func toHTML(p Piece) (htmlPiece, error) {
 		return htmlPiece{Label: p}, nil
 	case Figure:
 		var svg bytes.Buffer
-		if err := p.Picture.Write(&svg, plot.SVG); err != nil {
+		if err := plot.Write(&svg, plot.SVG, p.Picture); err != nil {
 			return htmlPiece{}, err
 		}
 		// Within a page an SVG has no XML declaration.

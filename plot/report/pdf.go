@@ -131,8 +131,10 @@ func (p *pdfPages) least(pieces []Piece) float64 {
 		return 0
 	}
 	if f, ok := pieces[0].(Figure); ok {
-		_, height, _ := p.size(f)
-		return height + pieceGap
+		if picture, err := f.Picture.OnPage(); err == nil { // which figure says
+			_, height, _ := p.size(picture)
+			return height + pieceGap
+		}
 	}
 	return 5 * bodySize * leading
 }
@@ -183,18 +185,22 @@ func (p *pdfPages) caution(s string) {
 	p.y += 4
 }
 
-// size is that of a figure on the page, in points, and its scale.
-func (p *pdfPages) size(f Figure) (width, height, scale float64) {
-	w, h := f.Picture.SizeMM()
+// size is that of a picture on the page, in points, and its scale.
+func (p *pdfPages) size(picture plot.Picture) (width, height, scale float64) {
+	w, h := picture.SizeMM()
 	const point = 72 / 25.4
 	scale = min(1, p.width/(w*point), 0.5*(p.bottom-pageMargin)/(h*point))
 	return w * point * scale, h * point * scale, scale
 }
 
 func (p *pdfPages) figure(f Figure) error {
-	width, height, scale := p.size(f)
+	picture, err := f.Picture.OnPage()
+	if err != nil {
+		return err
+	}
+	width, height, scale := p.size(picture)
 	p.need(height)
-	err := f.Picture.Place(p.doc, pageMargin+(p.width-width)/2, p.y, scale)
+	err = picture.Place(p.doc, pageMargin+(p.width-width)/2, p.y, scale)
 	p.y += height
 	return err
 }
