@@ -60,12 +60,10 @@ Plug in a known resistor instead, and say its value with --known-ohm.`,
 	f.Var(&o.knownOhm, "known-ohm", "a known resistor is plugged in instead of the load")
 	f.Var(&o.known, "known-tolerance", "its tolerance")
 	f.Var(&o.fullScale, "full-scale-volt", "peak volts at the inputs that are full scale")
-	o.register(f)
+	o.registerWhole(f)
 	f.Lookup("known-ohm").DefValue = ""
 	f.Lookup("full-scale-volt").DefValue = ""
-	if err := f.MarkHidden("replay"); err != nil {
-		panic(err) // only if the flag were not there
-	}
+	f.Lookup("replay").Hidden = true
 	return c
 }
 

@@ -68,7 +68,7 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 	f.StringVar(&o.label, "label", "", "`name` of the load (default: the name of the output file)")
 	f.Var(&o.noise, "u-percent", "standard uncertainty of each point in percent of |Z| (k = 1), such as 0.5")
 	f.BoolVar(&o.force, "force", false, "do not keep an earlier record beside the new one")
-	o.register(f)
+	o.registerWhole(f)
 	return c
 }
 

@@ -163,7 +163,7 @@ in place of its load by itself.`
 	}
 	o.jig.register(f)
 	o.signal.register(f)
-	o.answer.register(f)
+	o.answer.registerWhole(f)
 	return c
 }
 

@@ -54,7 +54,7 @@ A virtual bench measures the load that its file says.`,
 	f.Var(&o.ohm, "ohm", "the resistor that is connected")
 	f.Var(&o.within, "tolerance", "its tolerance, such as 0.5%")
 	o.signal.register(f)
-	o.register(f)
+	o.registerWhole(f)
 	return c
 }
 

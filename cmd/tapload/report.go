@@ -105,6 +105,8 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 	answer := report.Document{Lead: d.Lead, Sections: []report.Section{{Pieces: []report.Piece{report.Table{Rows: [][]string{{"written", strings.Join(out, ", ")}}}}}}}
 	if o.details {
 		answer.Sections = append(answer.Sections, d.Sections...)
+	} else {
+		answer.Sections = append(answer.Sections, report.Section{Heading: "the whole sheet", Details: true})
 	}
 	return o.show(e, struct {
 		findings.Object

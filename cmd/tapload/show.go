@@ -19,6 +19,13 @@ func (a *answer) register(f *pflag.FlagSet) {
 	f.BoolVar(&a.json, "json", false, "print the result as JSON")
 }
 
+// registerWhole is register for a page that has no details. The flag is taken,
+// but not offered.
+func (a *answer) registerWhole(f *pflag.FlagSet) {
+	a.register(f)
+	f.Lookup("details").Hidden = true
+}
+
 // show prints a result, which writes its own JSON, or its page, and then what to
 // warn of.
 func (a answer) show(e env, result any, page report.Document, warnings []impedance.Warning) (err error) {
