@@ -92,7 +92,6 @@ makes of a pulled plug.
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.Var(&o.plug, "plug-mm", "diameter of the plugs' bodies: measure yours")
 	f.Var(&o.washer, "washer-mm", "diameter of the insulating washers' shoulder: measure yours")
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")

@@ -17,7 +17,6 @@ import (
 	"tapload/fixtures/hookup"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
-	"tapload/measure/verdict"
 	"tapload/plot"
 	"tapload/plot/report"
 )
@@ -63,7 +62,6 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
   tapload box verify --hookup "(a + b) || c" --cab a=left.sweep.json \
     --cab b=right.sweep.json --cab c=small.sweep.json --seen box.sweep.json
   tapload box verify --dc-cab 14 --dc-cab 13.6 --dc-ohm 28`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := o.fromJob(e, c); err != nil {
 				return err
@@ -79,7 +77,6 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringArrayVar(&o.cabs, "cab", nil, "record of a cabinet alone, as `[NAME=]RECORD`; once for each cabinet")
 	f.StringVar(&o.hookup, "hookup", "", "`formula` of the hookup (default: all in series)")
 	f.StringVar(&o.seen, "seen", "", "`record` of what was measured through the boxes")
@@ -281,10 +278,7 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 	if err := o.picture().write(func(string) (chart, error) { return proofChart(r), nil }); err != nil {
 		return err
 	}
-	if err := o.show(e, r, report.BoxProof(r), r.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
+	return o.judge(e, r, report.BoxProof(r), r.Warnings, r.Verdict)
 }
 
 func proofChart(r proof.Proof) plot.ImpedanceChart {

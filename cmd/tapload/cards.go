@@ -33,11 +33,9 @@ Without any sound card the exit code is 1.`,
 		Example: `  tapload cards
   tapload cards --details
   tapload cards --json`,
-		Args: noArgs,
 		RunE: func(*cobra.Command, []string) error { return cards(e, o) },
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.register(f)
 	f.BoolVar(&o.verbose, "verbose", false, "also print what the sound system says of itself")
 	return c

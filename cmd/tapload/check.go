@@ -10,6 +10,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/signal"
+	"tapload/measure/verdict"
 	"tapload/plot/report"
 )
 
@@ -44,7 +45,6 @@ Plug in a known resistor instead, and say its value with --known-ohm.`,
 		Example: `  tapload check --card "USB Audio"
   tapload check --card "USB Audio" --full-scale-volt 2
   tapload check --card "USB Audio" --sense-ohm 10 --known-ohm 8.2`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := o.check(); err != nil {
 				return usage(c, err)
@@ -53,7 +53,6 @@ Plug in a known resistor instead, and say its value with --known-ohm.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.source.register(f)
 	o.jig.register(f)
 	f.IntVar(&o.rate, "rate", signal.DefaultRateHz, "sample rate, in `hz`")
@@ -96,8 +95,9 @@ func check(ctx context.Context, e env, o checkOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	if err := o.show(e, c, report.Check(c), nil); err != nil {
-		return err
+	v := verdict.Fail
+	if c.Pass() {
+		v = verdict.Pass
 	}
-	return verdictExit(c.Pass(), !c.Pass())
+	return o.judge(e, c, report.Check(c), nil, v)
 }

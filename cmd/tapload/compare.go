@@ -17,7 +17,6 @@ import (
 	"tapload/fit/identify"
 	"tapload/fit/recone"
 	"tapload/measure/cores"
-	"tapload/measure/verdict"
 	"tapload/plot"
 	"tapload/plot/report"
 )
@@ -72,6 +71,7 @@ With --match the records of many drivers are put together in pairs or quads
     --diameter-mm 250
   tapload compare --group "drivers/*.sweep.json" after.sweep.json
   tapload compare --match "drivers/*.sweep.json" --per 2`,
+		Args: cobra.ArbitraryArgs, // which suits depends on the flags
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.group != "" {
 				if err := o.checkGroup(c.Flags(), args); err != nil {
@@ -100,7 +100,6 @@ With --match the records of many drivers are put together in pairs or quads
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVar(&o.limits, "limits", "", "`file` of limits, TOML (default: ours, printed with the result)")
 	f.Float64Var(&o.before, "before-celsius", 20, "temperature of coil and room before, in `C`")
 	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
@@ -184,10 +183,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err := o.pictures().write(func(flag string) (chart, error) { return o.picture(flag, r, sides) }); err != nil {
 		return err
 	}
-	if err := o.show(e, r, report.Compare(r), r.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
+	return o.judge(e, r, report.Compare(r), r.Warnings, r.Verdict)
 }
 
 // compare holds the record after against the record before.
@@ -326,10 +322,7 @@ func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error
 	if err != nil {
 		return err
 	}
-	if err := o.show(e, r, report.Group(r), r.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
+	return o.judge(e, r, report.Group(r), r.Warnings, r.Verdict)
 }
 
 func (o *compareOptions) runMatch(ctx context.Context, e env) error {

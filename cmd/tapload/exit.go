@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/verdict"
 )
 
 // The exit codes of every command.
@@ -45,17 +46,8 @@ func (v *verdictError) Error() string {
 	return "the test could not be decided"
 }
 
-// verdictExit returns what makes the exit code of a test that passed, failed,
-// or could not be decided.
-func verdictExit(passed, failed bool) error {
-	switch {
-	case passed:
-		return nil
-	case failed:
-		return &verdictError{exitFail}
-	}
-	return &verdictError{exitUndecided}
-}
+// verdicts are what makes the exit codes of tests.
+var verdicts = [...]error{verdict.Pass: nil, verdict.Fail: &verdictError{exitFail}, verdict.Undecided: &verdictError{exitUndecided}}
 
 // exitOf prints what went wrong, with a hint of what to do next, and returns
 // the exit code. It is the only place that turns errors into exit codes.

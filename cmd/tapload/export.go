@@ -42,7 +42,6 @@ goes to standard output.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "-", "`file` to write, - for standard output")
 	f.StringVar(&o.format, "format", "", "csv or touchstone, whatever the `name` of the file")
 	return c

@@ -67,7 +67,6 @@ of a known volume, its mechanical constants come too.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.Var(&o.re, "re-ohm", "take Re as this reading of a DC meter instead of fitting it")
 	f.Var(&o.dc, "dc-ohm", "hold Re against this reading of a DC meter")
 	f.Var(&o.low, "low", "lower end of the rated frequency range (default: the lowest resonance)")

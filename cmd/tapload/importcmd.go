@@ -4,10 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"math/cmplx"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -62,7 +60,6 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write, a .sweep.json")
 	f.StringVar(&o.format, "format", "", "csv or touchstone, whatever the `name` of the file")
 	f.StringVar(&o.label, "label", "", "`name` of the load (default: the name of the output file)")
@@ -119,8 +116,8 @@ func (o importOptions) reader(path string) (curveReader, error) {
 	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
 }
 
-func importCurve(e env, path string, o importOptions, read curveReader) error {
-	curve, err := readCurve(path, read)
+func importCurve(e env, path string, o importOptions, decode curveReader) error {
+	curve, err := read(path, fmt.Errorf("there is no file %s", path), decode)
 	if err != nil {
 		return err
 	}
@@ -155,20 +152,4 @@ func importCurve(e env, path string, o importOptions, read curveReader) error {
 		s.Limit = "not known"
 	}
 	return o.show(e, s, report.Sweep(s, nil), rec.Warnings)
-}
-
-func readCurve(path string, read curveReader) (impedance.Curve, error) {
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return impedance.Curve{}, fmt.Errorf("there is no file %s", path)
-	}
-	if err != nil {
-		return impedance.Curve{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
-	}
-	defer f.Close()
-	c, err := read(f)
-	if err != nil {
-		return impedance.Curve{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
-	}
-	return c, nil
 }

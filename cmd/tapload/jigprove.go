@@ -9,7 +9,6 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/impedance"
-	"tapload/measure/verdict"
 	"tapload/plot/report"
 )
 
@@ -49,7 +48,6 @@ A virtual bench measures the load that its file says.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.source.register(f)
 	f.Var(&o.ohm, "ohm", "the resistor that is connected")
 	f.Var(&o.within, "tolerance", "its tolerance, such as 0.5%")
@@ -67,16 +65,11 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(e, &o.signal)
+	setup, end, err := e.setup(o.source, &o.signal)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, closeSource()) }()
-	setup, end, err := e.setup(source, o.source, o.signal)
-	if err != nil {
-		return err
-	}
-	defer end()
+	defer func() { err = errors.Join(err, end()) }()
 	setup.Jig = j
 	rec, err := measure.Run(ctx, setup)
 	if err != nil {
@@ -87,8 +80,5 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 		return err
 	}
 	p.Warnings = impedance.Warnings(rec.Warnings)
-	if err := o.show(e, p, report.JigProof(p), rec.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(p.Verdict == verdict.Pass, p.Verdict == verdict.Fail)
+	return o.judge(e, p, report.JigProof(p), rec.Warnings, p.Verdict)
 }

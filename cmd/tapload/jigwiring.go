@@ -18,7 +18,6 @@ func newJigWiring(e env) *cobra.Command {
 current takes the thick lines; what the inputs hear takes wires of its own.`,
 		Example: `  tapload jig wiring -o wiring.png
   tapload jig wiring --sense-ohm 33 -o wiring.pdf`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if out == "" {
 				return usage(c, errors.New("name the picture with -o FILE.png, .svg or .pdf"))

@@ -28,6 +28,7 @@ func newHelp(e env) *cobra.Command {
 Where a command has the name of a topic, the topic is explained.`,
 		Example: `  tapload help measuring
   tapload help sweep`,
+		Args: cobra.ArbitraryArgs,
 		ValidArgsFunction: func(c *cobra.Command, _ []string, _ string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			offered := manual.Names()
 			for _, sub := range c.Root().Commands() {
@@ -68,7 +69,6 @@ func newManual(e env) *cobra.Command {
 is that of the commit that the program was built from, or of SOURCE_DATE_EPOCH
 (seconds since 1970) where that is set.`,
 		Example: "  tapload manual -o man1",
-		Args:    noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if folder == "" {
 				return usage(c, errors.New("say where the pages go with -o FOLDER"))

@@ -44,7 +44,6 @@ the modulus is drawn as text, for a quick look.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write: .png, .svg or .pdf")
 	f.StringVar(&o.title, "title", "", "`text` above the chart")
 	f.Var(&o.taps, "tap", "amplifier taps to mark, such as 4,8,16")

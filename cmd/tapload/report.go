@@ -36,7 +36,6 @@ without -o they are report.html and report.pdf in the job's folder.`,
 		Example: `  tapload report
   tapload report --job lantern-hall --paper letter
   tapload report -o hall.pdf -o hall.txt`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			paper, err := report.ParsePaper(o.paper)
 			if err != nil {
@@ -55,7 +54,6 @@ without -o they are report.html and report.pdf in the job's folder.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringArrayVarP(&o.out, "output", "o", nil, "`file` to write, .html, .pdf or .txt; once for each")
 	f.StringVar(&o.paper, "paper", o.paper, "`size` to print on: a4 or letter")
 	f.BoolVar(&o.resample, "resample", false, "put curves of different frequencies on those of the first")

@@ -4,6 +4,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/impedance"
+	"tapload/measure/verdict"
 	"tapload/plot/report"
 )
 
@@ -38,4 +39,12 @@ func (a answer) show(e env, result any, page report.Document, warnings []impedan
 		e.warn(w.Text)
 	}
 	return err
+}
+
+// judge is show for a result with a verdict, which makes the exit code.
+func (a answer) judge(e env, result any, page report.Document, warnings []impedance.Warning, v verdict.Verdict) error {
+	if err := a.show(e, result, page, warnings); err != nil {
+		return err
+	}
+	return verdicts[v]
 }

@@ -35,7 +35,6 @@ and recorder. "tapload sweep --replay" with the same signal flags makes a curve
 of the recording.`,
 		Example: `  tapload stimulus -o stim.wav
   tapload stimulus -o stim.wav --rate 44100 --bits 16 --level -20`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if o.out == "" {
 				return usage(c, errors.New("say where the signal goes with -o FILE.wav"))
@@ -52,7 +51,6 @@ of the recording.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write")
 	f.Var(&o.bits, "bits", "word length: 16, 24, or 32f for floating point")
 	o.signal.registerSignal(f)

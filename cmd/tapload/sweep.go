@@ -78,7 +78,6 @@ more excursion.
   tapload sweep --card "USB Audio" --signal listen --seconds 60 \
     --amplifier-connected --sense-ohm 0.47 --full-scale-volt 2 \
     --probe-ratio 10 -o box.sweep.json`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := o.check(); err != nil {
 				return usage(c, err)
@@ -90,7 +89,6 @@ more excursion.
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.source.register(f)
 	f.StringVarP(&o.out, "output", "o", "", "`file` for the record; without it, made from the label")
 	f.BoolVar(&o.force, "force", false, "replace files that are there already, keeping no copy")
@@ -241,16 +239,9 @@ func (o *sweepOptions) open(e env) (setup measure.Setup, end func() error, err e
 	if err != nil {
 		return measure.Setup{}, nil, err
 	}
-	source, closeSource, err := o.source.open(e, &o.signal)
-	if err != nil {
-		return measure.Setup{}, nil, err
-	}
-	setup, done, err := e.setup(source, o.source, o.signal)
-	if err != nil {
-		return measure.Setup{}, nil, errors.Join(err, closeSource())
-	}
+	setup, end, err = e.setup(o.source, &o.signal)
 	setup.Jig, setup.Label, setup.Distortion = j, o.label, o.distortion
-	return setup, func() error { done(); return closeSource() }, nil
+	return setup, end, err
 }
 
 // open returns the jig of the file, or the one that the flags state if there

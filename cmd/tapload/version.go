@@ -18,7 +18,6 @@ func newVersion(e env) *cobra.Command {
 built for which system.`,
 		Example: `  tapload version
   tapload version --json`,
-		Args: noArgs,
 		RunE: func(*cobra.Command, []string) error {
 			v := readVersion()
 			if asJSON {
