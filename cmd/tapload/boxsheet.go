@@ -55,11 +55,9 @@ makes of a pulled plug.
   tapload box sheet "(a + b) || (c + d)" a=8 b=8 c=8 d=8 --tap 8 \
     --plug-mm 16 -o sheet.pdf --draw box2.png --box 2
   tapload box sheet "a + b" a=16 b=16 --plastic --paper letter -o sheet.html`,
-		Args: orJob(1, 2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
+		Args:    orJob(1, 2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
+		PreRunE: checked(o.check),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
 			var a *amp.Amplifier
 			var warnings []impedance.Warning
 			if err := o.ampFlags.fromJob(e, c); err != nil {

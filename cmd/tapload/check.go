@@ -45,12 +45,8 @@ Plug in a known resistor instead, and say its value with --known-ohm.`,
 		Example: `  tapload check --card "USB Audio"
   tapload check --card "USB Audio" --full-scale-volt 2
   tapload check --card "USB Audio" --sense-ohm 10 --known-ohm 8.2`,
-		RunE: func(c *cobra.Command, _ []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
-			return check(c.Context(), e, o)
-		},
+		PreRunE: checked(o.check),
+		RunE:    func(c *cobra.Command, _ []string) error { return check(c.Context(), e, o) },
 	}
 	f := c.Flags()
 	o.source.register(f)

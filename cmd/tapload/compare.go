@@ -77,7 +77,7 @@ With --match the records of many drivers are put together in pairs or quads
 				if err := o.checkGroup(c.Flags(), args); err != nil {
 					return usage(c, err)
 				}
-				args, err := labelledPaths(e, c, args)
+				args, err := labelled(e, c, args, false)
 				if err != nil {
 					return err
 				}

@@ -34,7 +34,7 @@ goes to standard output.`,
 			if err != nil {
 				return usage(c, err)
 			}
-			args, err = labelled(e, c, args)
+			args, err = labelled(e, c, args, true)
 			if err != nil {
 				return err
 			}

@@ -59,7 +59,7 @@ of a known volume, its mechanical constants come too.`,
 			if err := o.check(len(args)); err != nil {
 				return usage(c, err)
 			}
-			args, err := labelled(e, c, args)
+			args, err := labelled(e, c, args, true)
 			if err != nil {
 				return err
 			}

@@ -8,7 +8,6 @@ import (
 	"math/cmplx"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -69,23 +68,18 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 	return c
 }
 
-// partOfZ is a flag for an uncertainty relative to |Z|, given in percent: "0.5" and "0.5%".
+// partOfZ is a flag for an uncertainty in percent of |Z|: "0.5" and "0.5%".
 type partOfZ float64
 
 func (p *partOfZ) Set(s string) error {
-	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "%")), 64)
-	if err != nil || !(v > 0 && v < 100) {
-		return errors.New("must be a number of percent above 0 and below 100, such as 0.5")
-	}
-	*p = partOfZ(v / 100)
-	return nil
+	return setNumber((*float64)(p), s, "%", func(v float64) bool { return v > 0 && v < 100 }, "must be a number of percent above 0 and below 100, such as 0.5")
 }
 func (p *partOfZ) Type() string { return "percent" }
 func (p *partOfZ) String() string {
 	if *p == 0 {
 		return ""
 	}
-	return quantity.Plain(100 * float64(*p))
+	return quantity.Plain(float64(*p))
 }
 
 type curveReader func(io.Reader) (impedance.Curve, error)
@@ -128,11 +122,11 @@ func importCurve(e env, path string, o importOptions, decode curveReader) error 
 		return fmt.Errorf("%s has uncertainties of its own; leave out --u-percent, or take the columns out", path)
 	case o.noise > 0:
 		for i, p := range curve.Points {
-			u := float64(o.noise) * cmplx.Abs(p.Z)
+			u := float64(o.noise) / 100 * cmplx.Abs(p.Z)
 			// u is that of the modulus, and as large across it.
 			curve.Points[i].Noise = impedance.Circular(2 * u * u)
 		}
-		note = fmt.Sprintf("the curve was measured elsewhere; the uncertainty of %s %% was given on import", quantity.Plain(math.Round(1e6*float64(o.noise))/1e4))
+		note = fmt.Sprintf("the curve was measured elsewhere; the uncertainty of %s %% was given on import", quantity.Plain(math.Round(1e4*float64(o.noise))/1e4))
 	case !stated:
 		note = "the curve was measured elsewhere and its uncertainty is unknown; a fit can only estimate it from its own scatter"
 	}

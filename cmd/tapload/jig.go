@@ -120,12 +120,8 @@ func newJigStandard(e env, kind jig.Kind) *cobra.Command {
 	c := &cobra.Command{
 		Use:     kind.String() + " (--card NAME | --bench FILE | --replay WAV) -o FILE",
 		Example: fmt.Sprintf("  tapload jig %s --card \"USB Audio\" -o jig.json", kind),
-		RunE: func(c *cobra.Command, _ []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
-			return measureStandard(c.Context(), e, o)
-		},
+		PreRunE: checked(o.check),
+		RunE:    func(c *cobra.Command, _ []string) error { return measureStandard(c.Context(), e, o) },
 	}
 	if kind == jig.Known {
 		c.Example += " --ohm 10 --tolerance 0.1%"
@@ -158,9 +154,6 @@ func (o *standardOptions) check() error {
 		return fmt.Errorf("-o %q: a jig file is JSON; its name ends in .json", o.out)
 	case o.kind == jig.Known && o.ohm == 0:
 		return errors.New("say what the known resistor is with --ohm 10")
-	}
-	if err := o.source.check(); err != nil {
-		return err
 	}
 	return o.signal.checkFor(o.source)
 }

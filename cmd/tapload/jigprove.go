@@ -34,18 +34,8 @@ uncertainty; between the two it is undecided.
 A virtual bench measures the load that its file says.`,
 		Example: `  tapload jig prove jig.json --card "USB Audio" --ohm 22 --tolerance 1%`,
 		Args:    someArgs(1, 1, "one jig file"),
-		RunE: func(c *cobra.Command, args []string) error {
-			if o.ohm == 0 {
-				return usage(c, errors.New("say what the resistor is with --ohm 22"))
-			}
-			if err := o.source.check(); err != nil {
-				return usage(c, err)
-			}
-			if err := o.signal.checkFor(o.source); err != nil {
-				return usage(c, err)
-			}
-			return prove(c.Context(), e, args[0], o)
-		},
+		PreRunE: checked(o.check),
+		RunE:    func(c *cobra.Command, args []string) error { return prove(c.Context(), e, args[0], o) },
 	}
 	f := c.Flags()
 	o.source.register(f)
@@ -54,6 +44,13 @@ A virtual bench measures the load that its file says.`,
 	o.signal.register(f)
 	o.registerWhole(f)
 	return c
+}
+
+func (o *proveOptions) check() error {
+	if o.ohm == 0 {
+		return errors.New("say what the resistor is with --ohm 22")
+	}
+	return o.signal.checkFor(o.source)
 }
 
 func prove(ctx context.Context, e env, path string, o proveOptions) (err error) {

@@ -31,12 +31,10 @@ the modulus is drawn as text, for a quick look.`,
   tapload plot cab.sweep.json -o cab.png
   tapload plot before=old.sweep.json after=new.sweep.json -o recone.svg
   tapload plot cab.sweep.json --tap 4,8,16 --low 20 --high 5k -o cab.pdf`,
-		Args: someArgs(1, 100, "one or more RECORD.sweep.json"),
+		Args:    someArgs(1, 100, "one or more RECORD.sweep.json"),
+		PreRunE: checked(o.check),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
-			args, err := labelled(e, c, filesOf(args))
+			args, err := labelled(e, c, filesOf(args), true)
 			if err != nil {
 				return err
 			}
@@ -52,7 +50,7 @@ the modulus is drawn as text, for a quick look.`,
 	return c
 }
 
-func (o plotOptions) check() error {
+func (o *plotOptions) check() error {
 	if o.out == "" {
 		if o.title != "" || o.taps != nil || o.low > 0 || o.high > 0 {
 			return errors.New("--title, --tap, --low and --high are for a picture; name its file with -o FILE.png")

@@ -122,6 +122,16 @@ func alike(all []*cobra.Command) {
 	}
 }
 
+// checked is a command's check of its flags.
+func checked(check func() error) func(*cobra.Command, []string) error {
+	return func(c *cobra.Command, _ []string) error {
+		if err := check(); err != nil {
+			return usage(c, err)
+		}
+		return nil
+	}
+}
+
 // noArgs and someArgs are cobra's argument rules with sentences of our own.
 func noArgs(c *cobra.Command, args []string) error {
 	if len(args) > 0 {

@@ -106,16 +106,11 @@ type wordLength struct {
 }
 
 func (l *wordLength) Set(s string) error {
-	switch s {
-	case "16":
-		*l = wordLength{16, false}
-	case "24":
-		*l = wordLength{24, false}
-	case "32f":
-		*l = wordLength{32, true}
-	default:
+	known, is := map[string]wordLength{"16": {16, false}, "24": {24, false}, "32f": {32, true}}[s]
+	if !is {
 		return errors.New("must be 16, 24 or 32f")
 	}
+	*l = known
 	return nil
 }
 func (l *wordLength) Type() string { return "n" }

@@ -78,10 +78,8 @@ more excursion.
   tapload sweep --card "USB Audio" --signal listen --seconds 60 \
     --amplifier-connected --sense-ohm 0.47 --full-scale-volt 2 \
     --probe-ratio 10 -o box.sweep.json`,
+		PreRunE: checked(o.check),
 		RunE: func(c *cobra.Command, _ []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
 			if len(o.signal.levels) > 1 {
 				return sweepSeries(c.Context(), e, o)
 			}
@@ -137,9 +135,6 @@ func (o *sweepOptions) check() error {
 	}
 	if o.keep != "" && o.keep == o.source.replay {
 		return fmt.Errorf("--keep %q is the recording that is replayed", o.keep)
-	}
-	if err := o.source.check(); err != nil {
-		return err
 	}
 	switch {
 	case o.repeat < 1 || o.repeat > measure.MaxRepeats:

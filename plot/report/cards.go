@@ -62,7 +62,7 @@ func (p cardsPage) table(shown portaudio.Cards) Table {
 		if i.Default {
 			is += " *"
 		}
-		t.Rows = append(t.Rows, []string{portaudio.ShortName(p.cards, i, cardNameWidth), i.Inputs().String(), i.Outputs().String(), rate, is})
+		t.add(portaudio.ShortName(p.cards, i, cardNameWidth), i.Inputs().String(), i.Outputs().String(), rate, is)
 	}
 	return t
 }

@@ -17,6 +17,31 @@ type Document struct {
 	Sections []Section
 }
 
+// add adds a section without a heading, of those pieces that say something.
+func (d *Document) add(pieces ...Piece) { d.section(Section{Pieces: pieces}) }
+
+// behind adds a section of details under a heading.
+func (d *Document) behind(heading string, pieces ...Piece) {
+	d.section(Section{Heading: heading, Details: true, Pieces: pieces})
+}
+
+// section adds s without its empty tables and lists, unless nothing is left of it.
+func (d *Document) section(s Section) {
+	if s.Pieces = slices.DeleteFunc(s.Pieces, empty); len(s.Pieces) > 0 {
+		d.Sections = append(d.Sections, s)
+	}
+}
+
+func empty(p Piece) bool {
+	switch p := p.(type) {
+	case Table:
+		return len(p.Rows) == 0 && p.Caption == ""
+	case Points:
+		return len(p) == 0
+	}
+	return false
+}
+
 // whole are the sections of d with all its details.
 func (d Document) whole() []Section {
 	return slices.DeleteFunc(slices.Clone(d.Sections), func(s Section) bool { return s.Brief })
@@ -54,6 +79,9 @@ type Table struct {
 	Head    []string
 	Rows    [][]string
 }
+
+// add adds a row.
+func (t *Table) add(cells ...string) { t.Rows = append(t.Rows, cells) }
 
 // Figure is a picture. Plain stands for it where only text can.
 type Figure struct {

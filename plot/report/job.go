@@ -80,7 +80,7 @@ func (r jobPage) loadsInWords() Section {
 		if c.Load.Dead != nil {
 			what += "; most likely one of its drivers is dead, which is to be checked"
 		}
-		t.Rows = append(t.Rows, []string{c.Label, what + ofWatts(c.Watts), r.partOf(c.Label)})
+		t.add(c.Label, what+ofWatts(c.Watts), r.partOf(c.Label))
 	}
 	s.Pieces = append(s.Pieces, t)
 	return s
@@ -147,7 +147,7 @@ func (r jobPage) driversInWords() Section {
 		if c := d.Likeliest(); c != nil {
 			text += " Most likely " + c.Words + "."
 		}
-		t.Rows = append(t.Rows, []string{d.Label, text})
+		t.add(d.Label, text)
 	}
 	return Section{Heading: "Reconed drivers", Pieces: []Piece{t}}
 }
@@ -194,18 +194,17 @@ func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
 		all = append(all, Caution(capital(c.Found.Dead.Check)+"."))
 	}
 	known := Table{}
-	add := func(name, text string) { known.Rows = append(known.Rows, []string{name, text}) }
 	if c.RatedOhm > 0 {
-		add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
+		known.add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
 	}
 	if c.MarkedOhm > 0 {
-		add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
+		known.add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
 	}
 	if c.Drivers > 0 {
-		add("drivers", fmt.Sprint(c.Drivers))
+		known.add("drivers", fmt.Sprint(c.Drivers))
 	}
 	if c.DCOhm > 0 {
-		add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
+		known.add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
 	}
 	if len(known.Rows) > 0 {
 		all = append(all, known)
@@ -339,7 +338,7 @@ func (r jobPage) instruments(by string) Section {
 		if rec.SenseOhm > 0 {
 			ohm = quantity.Plain(rec.SenseOhm) + " ohm, " + corrected
 		}
-		t.Rows = append(t.Rows, []string{name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal)})
+		t.add(name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal))
 	}
 	for _, c := range r.Cabinets {
 		if c.Record != nil {

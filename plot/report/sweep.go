@@ -44,7 +44,7 @@ func Sweep(s measure.Summary, budget []measure.BudgetAt) Document {
 	if s.Distortion != nil {
 		rows = append(rows, distortionRows(*s.Distortion)...)
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{Table{Rows: rows}}})
+	d.add(Table{Rows: rows})
 	if len(s.Repeats) > 0 {
 		d.Sections = append(d.Sections, Section{Heading: "Sweep after sweep", Details: len(s.Repeats) > mostRepeats, Pieces: []Piece{repeatTable(s.Repeats)}})
 	}
@@ -87,7 +87,7 @@ func repeatTable(repeats []measure.Repeat) Table {
 		if i > 0 {
 			change = quantity.Of(100*r.Change, 100*r.ChangeU).Change("%")
 		}
-		t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), fmt.Sprintf("%.1f min", r.Seconds/60), quantity.Digits(r.LowOhm, 4) + " ohm", change})
+		t.add(fmt.Sprint(i+1), fmt.Sprintf("%.1f min", r.Seconds/60), quantity.Digits(r.LowOhm, 4)+" ohm", change)
 	}
 	return t
 }
@@ -98,10 +98,10 @@ func budgetPieces(budget []measure.BudgetAt) []Piece {
 	for _, b := range budget {
 		t := Table{Caption: fmt.Sprintf("%s, %s at %s:", places[b.At], quantity.Of(b.Ohm, b.U).In("ohm"), quantity.Hz(b.Hz))}
 		for _, p := range b.Parts {
-			t.Rows = append(t.Rows, []string{fmt.Sprintf("%.1f %%", p.Percent), "± " + quantity.Digits(2*p.U, 2) + " ohm", measure.SourceText(p.Source)})
+			t.add(fmt.Sprintf("%.1f %%", p.Percent), "± "+quantity.Digits(2*p.U, 2)+" ohm", measure.SourceText(p.Source))
 		}
 		if first := b.Parts[0]; first.Advice != "" && first.U > 0 {
-			t.Rows = append(t.Rows, []string{"to do", "", first.Advice})
+			t.add("to do", "", first.Advice)
 		}
 		pieces = append(pieces, t)
 	}
