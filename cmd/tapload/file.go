@@ -142,6 +142,8 @@ func writeFiles(files ...file) (err error) {
 			return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
 		}
 	}
+	// To rename is tried for two seconds: another program, such as a virus
+	// scanner, may look into every new file.
 	for i, f := range files {
 		path := f.path
 		if real, err := filepath.EvalSymlinks(path); err == nil {
@@ -150,12 +152,12 @@ func writeFiles(files ...file) (err error) {
 		_, missing := os.Lstat(path)
 		kept := f.earlier() != ""
 		if kept {
-			if err := rename(path, path+"~"); err != nil {
+			if err := robustio.Rename(path, path+"~"); err != nil {
 				return fmt.Errorf("cannot keep the earlier %s: %w", f.path, plainPath(err))
 			}
-			undo = append(undo, func() error { return rename(path+"~", path) })
+			undo = append(undo, func() error { return robustio.Rename(path+"~", path) })
 		}
-		if err := rename(temps[i], path); err != nil {
+		if err := robustio.Rename(temps[i], path); err != nil {
 			return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
 		}
 		if missing != nil {
@@ -164,10 +166,6 @@ func writeFiles(files ...file) (err error) {
 	}
 	return nil
 }
-
-// rename is os.Rename, which tries again for two seconds where another program,
-// such as a virus scanner, looks into every new file.
-func rename(from, to string) error { return robustio.Rename(from, to) }
 
 // writeTemp writes a file beside the place of f and returns its name, or "" when
 // there is none.

@@ -26,11 +26,7 @@ current takes the thick lines; what the inputs hear takes wires of its own.`,
 			if err := p.check(); err != nil {
 				return usage(c, err)
 			}
-			files, err := p.files(func(string) (chart, error) { return plot.JigDrawing{SenseOhm: float64(sense)}, nil })
-			if err != nil {
-				return err
-			}
-			return e.write(files...)
+			return e.draw(plot.JigDrawing{SenseOhm: float64(sense)}, p)
 		},
 	}
 	f := c.Flags()

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"strconv"
 	"strings"
 	"time"
@@ -101,12 +100,8 @@ func builtFrom(e env) (time.Time, error) {
 		}
 		return time.Unix(s, 0).UTC(), nil
 	}
-	if info, ok := debug.ReadBuildInfo(); ok {
-		for _, s := range info.Settings {
-			if s.Key == "vcs.time" {
-				return time.Parse(time.RFC3339, s.Value)
-			}
-		}
+	if at := buildSettings()["vcs.time"]; at != "" {
+		return time.Parse(time.RFC3339, at)
 	}
 	return time.Time{}, nil
 }

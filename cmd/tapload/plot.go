@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -57,14 +56,16 @@ func (o *plotOptions) check() error {
 		}
 		return nil
 	}
-	if _, err := plot.ParseFormat(o.out); err != nil {
-		return fmt.Errorf("-o: %w", err)
+	if err := o.picture().check(); err != nil {
+		return err
 	}
 	if o.low > 0 && o.high > 0 && o.high <= o.low {
 		return fmt.Errorf("--high %s must be above --low %s", quantity.Hz(float64(o.high)), quantity.Hz(float64(o.low)))
 	}
 	return nil
 }
+
+func (o *plotOptions) picture() pictures { return asked(picture{"-o", o.out}) }
 
 // Size of a chart in text, in characters.
 const (
@@ -84,18 +85,5 @@ func draw(e env, args []string, o plotOptions) error {
 	if o.out == "" {
 		return plot.Text(e.stdout, chart.Traces, textColumns, textLines)
 	}
-	write, err := chartWriter(chart, o.out)
-	if err != nil {
-		return err
-	}
-	return e.write(file{path: o.out, force: true, write: write})
-}
-
-// chartWriter returns what writes the chart in the format of the file's name.
-func chartWriter(c plot.Drawable, path string) (func(io.Writer) error, error) {
-	format, err := plot.ParseFormat(path)
-	if err != nil {
-		return nil, err
-	}
-	return func(w io.Writer) error { return plot.Write(w, format, c) }, nil
+	return e.draw(chart, o.picture())
 }

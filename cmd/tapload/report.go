@@ -42,7 +42,7 @@ without -o they are report.html and report.pdf in the job's folder.`,
 				return usage(c, fmt.Errorf("--paper: %w", err))
 			}
 			for _, path := range o.out {
-				if reportFormat(path) == "" {
+				if documentFormat(path) == "" {
 					return usage(c, fmt.Errorf("-o %q: must end in .html, .pdf or .txt", path))
 				}
 			}
@@ -61,12 +61,29 @@ without -o they are report.html and report.pdf in the job's folder.`,
 	return c
 }
 
-// reportFormat is the ending that says what a report is written as; "" for none.
-func reportFormat(path string) string {
-	if strings.EqualFold(filepath.Ext(path), ".txt") {
-		return ".txt"
+// documentFormat is the ending that says what a document is written as; "" for
+// none.
+func documentFormat(path string) string {
+	switch ending := strings.ToLower(filepath.Ext(path)); ending {
+	case ".pdf", ".html", ".txt":
+		return ending
+	case ".htm":
+		return ".html"
 	}
-	return sheetFormat(path)
+	return ""
+}
+
+// documentFile is d in the format of the file's name.
+func documentFile(d report.Document, path string, paper report.Paper) file {
+	return file{path: path, force: true, write: func(w io.Writer) error {
+		switch documentFormat(path) {
+		case ".pdf":
+			return d.PDF(w, paper)
+		case ".txt":
+			return d.Text(w, pageColumns)
+		}
+		return d.HTML(w, paper)
+	}}
 }
 
 func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.Paper) error {
@@ -87,14 +104,7 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 	d := report.Job(found, e.now(), fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
 	var files []file
 	for _, path := range out {
-		write := func(w io.Writer) error { return d.HTML(w, paper) }
-		switch reportFormat(path) {
-		case ".pdf":
-			write = func(w io.Writer) error { return d.PDF(w, paper) }
-		case ".txt":
-			write = func(w io.Writer) error { return d.Text(w, pageColumns) }
-		}
-		files = append(files, file{path: path, force: true, write: write})
+		files = append(files, documentFile(d, path, paper))
 	}
 	if err := writeFiles(files...); err != nil {
 		return err

@@ -207,7 +207,8 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	saved.write = result.Write
 	drawn, err := o.pictures().files(func(flag string) (chart, error) {
 		if flag == "--distortion-plot" {
-			return distortionChart(result.Label, *result.Distortion), nil
+			one := plot.Harmonics{Label: result.Label, Distortion: *result.Distortion}
+			return plot.DistortionChart{Title: "Harmonics of the current", Records: []plot.Harmonics{one}}, nil
 		}
 		return plot.ImpedanceChart{Title: result.Label, Traces: []plot.Trace{{Label: result.Label, Curve: result.Curve}}}, nil
 	})

@@ -145,18 +145,14 @@ func (p *pdfPages) piece(piece Piece) error {
 		p.write("", bodySize, 0, string(t))
 	case Points:
 		for _, s := range t {
-			p.need(bodySize * leading)
-			p.font("", bodySize)
-			p.doc.Text(pageMargin, p.y+bodySize, "\u2022")
+			p.line("\u2022")
 			p.write("", bodySize, 9, s)
 		}
 	case Caution:
 		p.caution(string(t))
 	case Lines:
 		for _, l := range t {
-			p.need(bodySize * leading)
-			p.font("", bodySize)
-			p.doc.Text(pageMargin, p.y+bodySize, plot.PDFText(l))
+			p.line(plot.PDFText(l))
 			p.y += bodySize * leading
 		}
 	case Table:
@@ -167,6 +163,13 @@ func (p *pdfPages) piece(piece Piece) error {
 		p.label(t)
 	}
 	return p.doc.Error()
+}
+
+// line writes s as it stands, and stays on it.
+func (p *pdfPages) line(s string) {
+	p.need(bodySize * leading)
+	p.font("", bodySize)
+	p.doc.Text(pageMargin, p.y+bodySize, s)
 }
 
 // caution is a paragraph behind a bar.
