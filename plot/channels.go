@@ -62,13 +62,7 @@ func (c ChannelChart) draw(d pen, frame ImpedanceChart) {
 	for i, z := range c.Ratio {
 		db[i], deg[i] = 20*math.Log10(cmplx.Abs(z)), cmplx.Phase(z)*180/math.Pi
 	}
-	edge := d.unit * 0.9
-	left, right, top := edge, d.width-edge, d.height-edge
-	if c.Title != "" {
-		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, c.Title, right-left))
-		top -= d.unit * 2.2
-	}
-	bottom := edge + underFrame(d)
+	left, right, bottom, top := aboutFrames(d, c.Title, nil, d.unit*0.6)
 	gap := d.unit * 1.4
 	half := (top - bottom - gap) / 2
 	steps := int(half / d.unit / 2)

@@ -127,12 +127,8 @@ func (d fitDrawing) draw(p pen) {
 // sides of 0.
 func (d fitDrawing) residualAxis(room int) axis {
 	most := 0.02 // percent: rounding is no residual
-	for _, trace := range [][]sample{d.along, d.across} {
-		for _, s := range trace {
-			if d.inBand(s.hz) {
-				most = math.Max(most, math.Abs(s.ohm))
-			}
-		}
+	for s := range d.within(d.along, d.across) {
+		most = math.Max(most, math.Abs(s.ohm))
 	}
 	most = ladder(most*1.05, true)
 	a := axis{min: -most, max: most, name: "residual (% of |Z|)"}

@@ -161,12 +161,10 @@ func (c ImpedanceChart) check() ([][]sample, error) {
 		}
 		sampled[i] = samples(t.Curve)
 		inside, shown := 0, 0
-		for _, s := range sampled[i] {
-			if c.inBand(s.hz) {
-				inside++
-				if s.ohm >= leastOhm && s.ohm <= mostOhm {
-					shown++
-				}
+		for s := range c.within(sampled[i]) {
+			inside++
+			if s.ohm >= leastOhm && s.ohm <= mostOhm {
+				shown++
 			}
 		}
 		p := t.Curve.Points
@@ -262,12 +260,8 @@ func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
 			least, most = math.Min(least, ohm), math.Max(most, ohm)
 		}
 	}
-	for _, trace := range sampled {
-		for _, s := range trace {
-			if c.inBand(s.hz) {
-				take(s.ohm)
-			}
-		}
+	for s := range c.within(sampled...) {
+		take(s.ohm)
 	}
 	for _, tap := range c.TapOhm {
 		take(tap * ratedFloor)
@@ -282,11 +276,9 @@ func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
 // phaseAxis holds every curve within the band; height is in units.
 func (c ImpedanceChart) phaseAxis(sampled [][]sample, height vg.Length) axis {
 	least, most := math.Inf(1), math.Inf(-1)
-	for _, trace := range sampled {
-		for _, s := range trace {
-			if c.inBand(s.hz) && s.ohm > 0 {
-				least, most = math.Min(least, s.deg), math.Max(most, s.deg)
-			}
+	for s := range c.within(sampled...) {
+		if s.ohm > 0 {
+			least, most = math.Min(least, s.deg), math.Max(most, s.deg)
 		}
 	}
 	return phaseAxis(least, most, int(math.Min(6, float64(height/1.6))))
@@ -307,8 +299,8 @@ func (c ImpedanceChart) keys(sampled [][]sample) []key {
 				}
 			}})
 		}
-		for _, s := range sampled[i] {
-			if shaded < 0 && i < len(c.Traces) && c.inBand(s.hz) && s.uOhm > 0 {
+		for s := range c.within(sampled[i]) {
+			if shaded < 0 && i < len(c.Traces) && s.uOhm > 0 {
 				shaded = i
 			}
 		}

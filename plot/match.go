@@ -69,11 +69,9 @@ func (c MatchChart) OnPage() (Picture, error) {
 	p.levels = []level{{1, name, levelStroke}}
 	p.y = func(room int) axis {
 		least, most := ratedFloor, 1.
-		for _, trace := range traces {
-			for _, s := range trace {
-				if p.frame.inBand(s.hz) && s.ohm > 0 {
-					least, most = math.Min(least, s.ohm), math.Max(most, s.ohm)
-				}
+		for s := range p.frame.within(traces...) {
+			if s.ohm > 0 {
+				least, most = math.Min(least, s.ohm), math.Max(most, s.ohm)
 			}
 		}
 		a := modulusAxis(least, most)

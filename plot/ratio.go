@@ -35,10 +35,8 @@ func (c RatioChart) OnPage() (Picture, error) {
 	}
 	p.y = func(room int) axis {
 		least, most := 99., 101.
-		for _, s := range trace {
-			if p.frame.inBand(s.hz) {
-				least, most = math.Min(least, s.ohm-2*s.uOhm), math.Max(most, s.ohm+2*s.uOhm)
-			}
+		for s := range p.frame.within(trace) {
+			least, most = math.Min(least, s.ohm-2*s.uOhm), math.Max(most, s.ohm+2*s.uOhm)
 		}
 		step := evenStep((most - least) / math.Max(2, math.Min(8, float64(room))))
 		a := axis{min: step * math.Floor(least/step), max: step * math.Ceil(most/step), name: "after / before (%)"}

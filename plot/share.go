@@ -103,12 +103,8 @@ func (c ShareChart) panel() singlePanel {
 		p.keys = append(p.keys, lineKey("by rated ohms", ratedStroke(quietInk)))
 	}
 	p.y = func(room int) axis {
-		for _, trace := range p.traces {
-			for _, s := range trace {
-				if p.frame.inBand(s.hz) {
-					most = math.Max(most, s.ohm)
-				}
-			}
+		for s := range p.frame.within(p.traces...) {
+			most = math.Max(most, s.ohm)
 		}
 		step := evenStep(most * 1.05 / math.Max(2, math.Min(10, float64(room))))
 		a := axis{max: math.Min(step*math.Ceil(most*1.05/step), 100), name: "share of the power (%)"}

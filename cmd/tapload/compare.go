@@ -260,7 +260,7 @@ func nameOf(path string) string { return strings.TrimSuffix(filepath.Base(path),
 var ofPair = []string{"limits", "before-celsius", "after-celsius", "added-mass-g", "box-l", "diameter-mm", "before-with", "after-with", "output", "changes-plot", "ratio-plot", "distortion-plot"}
 
 // only refuses the flags that are for another use of the command.
-func (o *compareOptions) only(f *pflag.FlagSet, use string, others ...string) error {
+func only(f *pflag.FlagSet, use string, others ...string) error {
 	for _, flag := range others {
 		if f.Changed(flag) {
 			return fmt.Errorf("--%s does not go with %s", flag, use)
@@ -274,7 +274,7 @@ func (o *compareOptions) checkGroup(f *pflag.FlagSet, args []string) error {
 	if len(args) != 1 {
 		return errors.New("--group holds one record against a group; name that one, such as after.sweep.json")
 	}
-	return o.only(f, "--group", append([]string{"match", "per"}, ofPair...)...)
+	return only(f, "--group", append([]string{"match", "per"}, ofPair...)...)
 }
 
 // checkMatch is check for --match.
@@ -285,7 +285,7 @@ func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
 	case o.per != 2 && o.per != 4:
 		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
 	}
-	return o.only(f, "--match", ofPair...)
+	return only(f, "--match", ofPair...)
 }
 
 // recordsOf reads the records that a pattern names, fitted or not; one record

@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 
 	"github.com/spf13/cobra"
 
 	"tapload/fit/identify"
 	"tapload/fit/rating"
 	"tapload/measure/cores"
+	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
 )
@@ -128,10 +128,9 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 		}
 		warnings := r.Warnings
 		if len(args) > 1 {
-			warnings = slices.Clone(warnings)
-			for i := range warnings {
-				warnings[i].Text = r.Name + ": " + warnings[i].Text
-			}
+			var about impedance.Named
+			about.Add(r.Name, warnings)
+			warnings = about.List()
 		}
 		return o.show(e, r, report.Fit(r), warnings)
 	})

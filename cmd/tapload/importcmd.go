@@ -6,9 +6,8 @@ import (
 	"io"
 	"math"
 	"math/cmplx"
-	"path/filepath"
 	"slices"
-	"strings"
+	"strconv"
 
 	"github.com/spf13/cobra"
 
@@ -90,24 +89,11 @@ func (o importOptions) reader(path string) (curveReader, error) {
 	if o.out == "" {
 		return nil, errors.New("name the record to write with -o RECORD.sweep.json")
 	}
-	format := o.format
-	if format == "" {
-		switch strings.ToLower(filepath.Ext(path)) {
-		case ".csv":
-			format = "csv"
-		case ".s1p", ".ts":
-			format = "touchstone"
-		default:
-			return nil, fmt.Errorf("%q: the name must end in .csv or .s1p, or --format say csv or touchstone", path)
-		}
+	csv, err := isCSV(o.format, path, strconv.Quote(path))
+	if csv {
+		return record.ReadCSV, err
 	}
-	switch format {
-	case "csv":
-		return record.ReadCSV, nil
-	case "touchstone":
-		return record.ReadTouchstone, nil
-	}
-	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
+	return record.ReadTouchstone, err
 }
 
 func importCurve(e env, path string, o importOptions, decode curveReader) error {

@@ -165,11 +165,11 @@ const recordSuffix = record.Suffix
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	saved := file{path: o.out, force: o.force}
 	kept := file{path: o.keep, force: o.force}
-	for _, f := range []file{saved, kept} {
-		if f.path == "" {
-			continue
-		}
-		if err := f.check(); err != nil {
+	if err := saved.check(); err != nil {
+		return err
+	}
+	if o.keep != "" {
+		if err := kept.check(); err != nil {
 			return err
 		}
 	}

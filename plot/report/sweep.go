@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"tapload/measure"
 	"tapload/measure/quantity"
@@ -64,14 +65,12 @@ func extremeText(e measure.Extreme) string {
 // distortionRows are the highest two orders, and whether something scrapes.
 func distortionRows(d record.Harmonics) [][]string {
 	text := "none of the current stands clear of the noise"
-	for i, o := range d.Loudest() {
-		one := fmt.Sprintf("order %d at most %.0f dB, at %s", o.Order, o.LevelDB, quantity.Hz(o.Hz))
-		switch i {
-		case 0:
-			text = one
-		case 1:
-			text += "; " + one
-		}
+	var loudest []string
+	for _, o := range d.Loudest() {
+		loudest = append(loudest, fmt.Sprintf("order %d at most %.0f dB, at %s", o.Order, o.LevelDB, quantity.Hz(o.Hz)))
+	}
+	if n := min(2, len(loudest)); n > 0 {
+		text = strings.Join(loudest[:n], "; ")
 	}
 	scrapes := "no sign of it at this level"
 	if s := d.Scrapes; s != nil {
