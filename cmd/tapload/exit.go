@@ -55,8 +55,7 @@ func exitOf(ctx context.Context, e env, err error) int {
 	if err == nil {
 		return exitDone
 	}
-	var v *verdictError
-	if errors.As(err, &v) {
+	if v, is := errors.AsType[*verdictError](err); is {
 		return v.code
 	}
 	code, hint := exitError, ""
@@ -87,25 +86,21 @@ var faultHints = map[card.Cause]string{
 
 // flagError rewords what the flag parser says.
 func flagError(err error) error {
-	var bad *pflag.InvalidValueError
-	if errors.As(err, &bad) {
+	if bad, is := errors.AsType[*pflag.InvalidValueError](err); is {
 		cause := bad.Unwrap()
-		var num *strconv.NumError
-		if errors.As(cause, &num) {
+		if _, is := errors.AsType[*strconv.NumError](cause); is {
 			cause = errors.New("must be a whole number")
 		}
 		return fmt.Errorf("--%s %q: %w", bad.GetFlag().Name, bad.GetValue(), cause)
 	}
-	var missing *pflag.ValueRequiredError
-	if errors.As(err, &missing) {
+	if missing, is := errors.AsType[*pflag.ValueRequiredError](err); is {
 		name := "--" + missing.GetSpecifiedName()
 		if len(missing.GetSpecifiedName()) == 1 {
 			name = name[1:]
 		}
 		return fmt.Errorf("%s needs a value after it", name)
 	}
-	var unknown *pflag.NotExistError
-	if errors.As(err, &unknown) {
+	if unknown, is := errors.AsType[*pflag.NotExistError](err); is {
 		name := "--" + unknown.GetSpecifiedName()
 		if unknown.GetSpecifiedShortnames() != "" {
 			name = "-" + unknown.GetSpecifiedName()

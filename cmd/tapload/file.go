@@ -37,9 +37,12 @@ func (f file) check() error {
 		return fmt.Errorf("cannot write %s: it is not an ordinary file", f.path)
 	}
 	folder := filepath.Dir(f.path)
-	if info, err := os.Stat(folder); err != nil {
-		return fmt.Errorf("cannot write %s: %w", f.path, folderError(folder, err))
-	} else if !info.IsDir() {
+	switch info, err := os.Stat(folder); {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("cannot write %s: there is no folder %s", f.path, folder)
+	case err != nil:
+		return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
+	case !info.IsDir():
 		return fmt.Errorf("cannot write %s: %s is not a folder", f.path, folder)
 	}
 	for _, there := range []string{f.path, f.earlier()} {
@@ -60,22 +63,13 @@ func (f file) check() error {
 	return nil
 }
 
-func folderError(folder string, err error) error {
-	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("there is no folder %s", folder)
-	}
-	return plainPath(err)
-}
-
 // plainPath takes the system call and the path off a file error: the sentence
 // around it names the path already.
 func plainPath(err error) error {
-	var p *fs.PathError
-	if errors.As(err, &p) {
+	if p, is := errors.AsType[*fs.PathError](err); is {
 		return plainErrno(p.Err)
 	}
-	var l *os.LinkError
-	if errors.As(err, &l) {
+	if l, is := errors.AsType[*os.LinkError](err); is {
 		return plainErrno(l.Err)
 	}
 	return err

@@ -221,8 +221,7 @@ func (d *jobEdit) write(e env, what string) error {
 	if err != nil {
 		// The job was right before, so that lines of a text that is not
 		// kept would say less than what was to be added.
-		var w *job.Wrong
-		if errors.As(err, &w) {
+		if w, is := errors.AsType[*job.Wrong](err); is {
 			err = fmt.Errorf("cannot add %s: %s", what, w.Fault)
 		}
 		for _, f := range d.copies {

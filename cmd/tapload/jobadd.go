@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -204,10 +205,8 @@ them, as "tapload compare" does.`,
 			v.Before, errs[0] = d.bringRecord(before, false)
 			v.After, errs[1] = d.bringRecord(after, false)
 			v.Limits, errs[2] = d.bringLimits(limits)
-			for _, err := range errs {
-				if err != nil {
-					return "", err
-				}
+			if err := cmp.Or(errs[0], errs[1], errs[2]); err != nil {
+				return "", err
 			}
 			if c.Flags().Changed("before-celsius") || c.Flags().Changed("after-celsius") {
 				if !c.Flags().Changed("before-celsius") || !c.Flags().Changed("after-celsius") {
