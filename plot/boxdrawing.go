@@ -3,10 +3,8 @@ package plot
 import (
 	"fmt"
 	"image/color"
-	"io"
 	"strconv"
 
-	"codeberg.org/go-pdf/fpdf"
 	"gonum.org/v1/plot/vg"
 
 	"tapload/fixtures/box"
@@ -39,38 +37,9 @@ var (
 	paper        = color.Gray{Y: 0xFF}
 )
 
-// Write draws d and writes the picture to w. Nothing is written if there is an
-// error.
-func (d BoxDrawing) Write(w io.Writer, f Format) error {
-	if err := d.check(); err != nil {
-		return err
-	}
-	return d.picture().write(w, f)
-}
-
-// SizeMM is the width and height of the drawing in millimetres.
-func (d BoxDrawing) SizeMM() (width, height float64) {
+// size is the width and height of the drawing in millimetres.
+func (d BoxDrawing) size() (width, height float64) {
 	return d.jackWide()*float64(len(d.Box.Jacks)) + 2*boxEdge, boxTitle + d.chassisHigh() + boxNames + boxKeys
-}
-
-// Place draws d on the current page of a document that counts in points, its
-// upper left corner at x and y.
-func (d BoxDrawing) Place(doc *fpdf.Fpdf, x, y, scale float64) error {
-	if err := d.check(); err != nil {
-		return err
-	}
-	return d.picture().place(doc, x, y, scale)
-}
-
-func (d BoxDrawing) check() error {
-	for i, l := range d.Box.Links {
-		for _, c := range []box.Contact{l.From, l.To} {
-			if c.Part == box.Chassis || c.Jack < 0 || c.Jack >= len(d.Box.Jacks) {
-				return fmt.Errorf("box drawing: wire %d goes to %s; the box has the tips and sleeves of %d jacks", i+1, c, len(d.Box.Jacks))
-			}
-		}
-	}
-	return nil
 }
 
 func (d BoxDrawing) jackWide() float64 {
@@ -82,11 +51,19 @@ func (d BoxDrawing) chassisHigh() float64 {
 	return 2*lugAway + lugHigh + float64(w.levels[0]+w.levels[1])*levelStep + 9
 }
 
-func (d BoxDrawing) picture() picture {
-	width, height := d.SizeMM()
-	title := fmt.Sprintf("Box %d: %s, seen from the wiring side", d.Box.Number, d.Box.Kind.String())
-	about := title
+func (d BoxDrawing) title() string {
+	return fmt.Sprintf("Box %d: %s, seen from the wiring side", d.Box.Number, d.Box.Kind.String())
+}
+
+// OnPage checks d and returns it as a picture.
+func (d BoxDrawing) OnPage() (Picture, error) {
+	about := d.title()
 	for i, l := range d.Box.Links {
+		for _, c := range []box.Contact{l.From, l.To} {
+			if c.Part == box.Chassis || c.Jack < 0 || c.Jack >= len(d.Box.Jacks) {
+				return Picture{}, fmt.Errorf("box drawing: wire %d goes to %s; the box has the tips and sleeves of %d jacks", i+1, c, len(d.Box.Jacks))
+			}
+		}
 		about += fmt.Sprintf("; wire %d from %s to %s", i+1, l.From, l.To)
 	}
 	for j, jack := range d.Box.Jacks {
@@ -94,7 +71,8 @@ func (d BoxDrawing) picture() picture {
 			about += fmt.Sprintf("; %s insulated from the chassis", jackName(j))
 		}
 	}
-	return picture{width: mm(width), height: mm(height), title: title, about: about, unit: vg.Points(9), draw: d.draw}
+	width, height := d.size()
+	return Picture{width: mm(width), height: mm(height), title: d.title(), about: about, unit: vg.Points(9), draw: d.draw}, nil
 }
 
 func mm(x float64) vg.Length { return vg.Length(x) * vg.Millimeter }
@@ -112,20 +90,21 @@ type boxLayout struct {
 func (l boxLayout) x(jack int) float64 { return boxEdge + l.jack*(float64(jack)+0.5) }
 
 func (d BoxDrawing) draw(p pen) {
-	width, height := d.SizeMM()
+	width, height := d.size()
 	l := boxLayout{wiring: wiringOf(d.Box), jack: d.jackWide()}
 	bottom := boxNames + boxKeys
 	top := height - boxTitle
 	l.middle = bottom + 4.5 + float64(l.levels[1])*levelStep + lugHigh/2 + lugAway
 
-	p.text(p.head, ink, at(boxEdge, height-2.5), 0, 1, shorten(p.head, d.picture().title, mm(width-2*boxEdge)))
+	p.text(p.head, ink, at(boxEdge, height-2.5), 0, 1, shorten(p.head, d.title(), mm(width-2*boxEdge)))
 	frame := stroke{color: frameGrey, width: p.unit * 0.2}
 	fill := color.Color(chassisGrey)
 	if !d.Box.Metal {
 		fill, frame.dash = paper, []vg.Length{4, 3}
 	}
-	p.box(fill, vg.Rectangle{Min: at(boxEdge, bottom), Max: at(width-boxEdge, top)})
-	p.lines(frame, at(boxEdge, bottom), at(width-boxEdge, bottom), at(width-boxEdge, top), at(boxEdge, top), at(boxEdge, bottom))
+	chassis := corners(boxEdge, bottom, width-boxEdge, top)
+	p.box(fill, chassis)
+	p.outline(frame, chassis)
 
 	for j := range d.Box.Jacks {
 		d.drawJack(p, l, j)
@@ -158,12 +137,12 @@ func (d BoxDrawing) drawJack(p pen, l boxLayout, j int) {
 		p.ring(thin, c, mm(washerRadius))
 	}
 	// The sleeve's lug is one with the bush, the tip's is a spring inside it.
-	p.box(metalGrey, vg.Rectangle{Min: at(x-1.6, l.middle-lugAway), Max: at(x+1.6, l.middle)})
+	p.box(metalGrey, corners(x-1.6, l.middle-lugAway, x+1.6, l.middle))
 	p.dot(metalGrey, c, mm(bushRadius))
 	p.ring(thin, c, mm(bushRadius))
 	p.dot(paper, c, mm(3.2))
 	p.ring(thin, c, mm(3.2))
-	p.box(ink, vg.Rectangle{Min: at(x-0.7, l.middle), Max: at(x+0.7, l.middle+lugAway)})
+	p.box(ink, corners(x-0.7, l.middle, x+0.7, l.middle+lugAway))
 	p.dot(ink, c, mm(1.4))
 
 	room := mm(l.jack - 2)
@@ -184,7 +163,7 @@ func (l boxLayout) drawLugs(p pen, j int) {
 	}{{l.middle + lugAway, "tip"}, {l.middle - lugAway, "sleeve"}} {
 		r := vg.Rectangle{Min: at(l.x(j)-lugWide/2, lug.y-lugHigh/2), Max: at(l.x(j)+lugWide/2, lug.y+lugHigh/2)}
 		p.box(lugInk, r)
-		p.lines(stroke{color: ink, width: p.unit * 0.12}, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Min)
+		p.outline(stroke{color: ink, width: p.unit * 0.12}, r)
 		p.text(p.note, ink, at(l.x(j), lug.y), 0.5, 0.5, lug.name)
 	}
 }

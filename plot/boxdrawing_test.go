@@ -3,7 +3,6 @@ package plot
 import (
 	"bytes"
 	"fmt"
-	"io"
 	"strings"
 	"testing"
 
@@ -26,10 +25,10 @@ func boxes(t testing.TB, formula string, metal bool) box.Set {
 	return s
 }
 
-func written(t testing.TB, d interface{ Write(io.Writer, Format) error }, f Format) string {
+func written(t testing.TB, d Drawable, f Format) string {
 	t.Helper()
 	var out bytes.Buffer
-	if err := d.Write(&out, f); err != nil {
+	if err := Write(&out, f, d); err != nil {
 		t.Fatal(err)
 	}
 	return out.String()
@@ -74,7 +73,7 @@ func TestBoxDrawingRefuses(t *testing.T) {
 	b := boxes(t, "a + b", true).Boxes[0]
 	b.Links = append(b.Links, box.Link{From: box.Contact{Box: 1, Part: box.Tip}, To: box.Contact{Box: 1, Jack: 3}})
 	var out bytes.Buffer
-	if err := (BoxDrawing{b}).Write(&out, SVG); err == nil || !strings.Contains(err.Error(), "wire 4 goes to tip 3") || out.Len() > 0 {
+	if err := Write(&out, SVG, BoxDrawing{b}); err == nil || !strings.Contains(err.Error(), "wire 4 goes to tip 3") || out.Len() > 0 {
 		t.Errorf("%d bytes and %v", out.Len(), err)
 	}
 }

@@ -54,17 +54,13 @@ func BoxText(b box.Box, columns int) string {
 		line := row(fmt.Sprintf("wire %d", i+1))
 		from, to := at(l.From), at(l.To)
 		from, to = min(from, to), max(from, to)
-		for x := from; x <= to; x++ {
-			line[x] = '-'
-		}
+		copy(line[from:], strings.Repeat("-", to-from))
 		line[from], line[to] = 'o', 'o'
 		add(string(line))
 	}
 	if b.Metal {
 		line := row("chassis")
-		for x := names; x < names+each*(len(b.Jacks)-1)+half; x++ {
-			line[x] = '='
-		}
+		copy(line[names:], strings.Repeat("=", each*(len(b.Jacks)-1)+half))
 		for j, jack := range b.Jacks {
 			x := at(box.Contact{Jack: j, Part: box.Sleeve})
 			if jack.Insulated {

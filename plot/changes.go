@@ -2,7 +2,6 @@ package plot
 
 import (
 	"fmt"
-	"io"
 	"math"
 
 	"gonum.org/v1/plot/vg"
@@ -24,41 +23,21 @@ type Change struct {
 type ChangeChart struct {
 	Title   string
 	Changes []Change
-
-	WidthMM, HeightMM float64 // 0: 180 mm, and 9 mm a change
 }
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error.
-func (c ChangeChart) Write(w io.Writer, f Format) error {
-	p, err := c.OnPage()
-	if err != nil {
-		return err
-	}
-	return p.Write(w, f)
-}
-
-// OnPage checks c and returns it as what stands on a page. Errors are those of
-// Write.
-func (c ChangeChart) OnPage() (PagePicture, error) {
+// OnPage checks c and returns it as a picture.
+func (c ChangeChart) OnPage() (Picture, error) {
 	if len(c.Changes) == 0 {
-		return PagePicture{}, fmt.Errorf("change chart: there is no change to draw")
+		return Picture{}, fmt.Errorf("change chart: there is no change to draw")
 	}
 	about := "Change of each quantity against its limits, in percent:"
 	for _, ch := range c.Changes {
 		if !finite(ch.Percent) || !(ch.U >= 0) || !finite(ch.U) || !(ch.Low <= 0 && ch.High >= 0 && ch.High > ch.Low) {
-			return PagePicture{}, fmt.Errorf("change chart: %s: a change of %g %% with u %g %% and limits from %g to %g cannot be drawn; the limits must hold 0 between them", ch.Label, ch.Percent, ch.U, ch.Low, ch.High)
+			return Picture{}, fmt.Errorf("change chart: %s: a change of %g %% with u %g %% and limits from %g to %g cannot be drawn; the limits must hold 0 between them", ch.Label, ch.Percent, ch.U, ch.Low, ch.High)
 		}
 		about += fmt.Sprintf(" %s %+.3g (%g to %g);", ch.Label, ch.Percent, ch.Low, ch.High)
 	}
-	width, height := c.WidthMM, c.HeightMM
-	if width == 0 {
-		width = 180
-	}
-	if height == 0 {
-		height = 26 + 9*float64(len(c.Changes))
-	}
-	return PagePicture{picture{width: mm(width), height: mm(height), title: c.Title, about: about, unit: vg.Points(9.5), draw: c.draw}}, nil
+	return Picture{width: mm(defaultW), height: mm(26 + 9*float64(len(c.Changes))), title: c.Title, about: about, unit: vg.Points(9.5), draw: c.draw}, nil
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

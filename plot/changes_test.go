@@ -14,15 +14,15 @@ var changed = ChangeChart{Title: "Before and after", Changes: []Change{
 func TestChangeChart(t *testing.T) {
 	for _, f := range []Format{PNG, SVG, PDF} {
 		var one, two bytes.Buffer
-		if err := changed.Write(&one, f); err != nil {
+		if err := Write(&one, f, changed); err != nil {
 			t.Fatal(err)
 		}
-		if err := changed.Write(&two, f); err != nil || !bytes.Equal(one.Bytes(), two.Bytes()) {
+		if err := Write(&two, f, changed); err != nil || !bytes.Equal(one.Bytes(), two.Bytes()) {
 			t.Errorf("%s differs from one time to the next (%v)", f, err)
 		}
 	}
 	var svg bytes.Buffer
-	if err := changed.Write(&svg, SVG); err != nil {
+	if err := Write(&svg, SVG, changed); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"fs", "-10.56 % (-10 to 10)", "lower limit", "k = 2"} {
@@ -55,7 +55,7 @@ func TestChangeChartRefuses(t *testing.T) {
 		{Changes: []Change{{"Re", 1, 1, 2, 5}}},
 	} {
 		var b bytes.Buffer
-		if err := c.Write(&b, SVG); err == nil || b.Len() > 0 {
+		if err := Write(&b, SVG, c); err == nil || b.Len() > 0 {
 			t.Errorf("%+v: error %v, %d bytes", c, err, b.Len())
 		}
 	}

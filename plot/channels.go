@@ -2,7 +2,6 @@ package plot
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"math/cmplx"
 
@@ -20,9 +19,8 @@ type ChannelChart struct {
 	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
 }
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error.
-func (c ChannelChart) Write(w io.Writer, f Format) error {
+// OnPage checks c and returns it as a picture.
+func (c ChannelChart) OnPage() (Picture, error) {
 	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}.complete()
 	c.Title, c.LowHz, c.HighHz, c.WidthMM, c.HeightMM = frame.Title, frame.LowHz, frame.HighHz, frame.WidthMM, frame.HeightMM
 	err := frame.checkFrame()
@@ -30,11 +28,11 @@ func (c ChannelChart) Write(w io.Writer, f Format) error {
 		err = c.check()
 	}
 	if err != nil {
-		return fmt.Errorf("channel chart: %w", err)
+		return Picture{}, fmt.Errorf("channel chart: %w", err)
 	}
 	about := fmt.Sprintf("Gain in decibels and phase in degrees of the second channel over the first, %s to %s",
 		frequency(c.LowHz), frequency(c.HighHz))
-	return frame.picture(about, func(d pen) { c.draw(d, frame) }).write(w, f)
+	return frame.picture(about, func(d pen) { c.draw(d, frame) }), nil
 }
 
 func (c ChannelChart) check() error {
@@ -64,13 +62,7 @@ func (c ChannelChart) draw(d pen, frame ImpedanceChart) {
 	for i, z := range c.Ratio {
 		db[i], deg[i] = 20*math.Log10(cmplx.Abs(z)), cmplx.Phase(z)*180/math.Pi
 	}
-	edge := d.unit * 0.9
-	left, right, top := edge, d.width-edge, d.height-edge
-	if c.Title != "" {
-		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, c.Title, right-left))
-		top -= d.unit * 2.2
-	}
-	bottom := edge + underFrame(d)
+	left, right, bottom, top := aboutFrames(d, c.Title, nil, d.unit*0.6)
 	gap := d.unit * 1.4
 	half := (top - bottom - gap) / 2
 	steps := int(half / d.unit / 2)
@@ -85,7 +77,7 @@ func (c ChannelChart) draw(d pen, frame ImpedanceChart) {
 		for k, v := range values {
 			line[k] = p.at(c.Hz[k], v)
 		}
-		for _, part := range p.clip(thinned(line, thinStep)) {
+		for _, part := range p.clip(thinned(line)) {
 			d.lines(traceStroke(0, d.curveWidth()), part...)
 		}
 		p.frame(d, left+d.unit*0.5, i == 1)

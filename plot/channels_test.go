@@ -19,10 +19,10 @@ func channelChart() ChannelChart {
 func TestChannelChart(t *testing.T) {
 	for f, magic := range map[Format]string{PNG: "\x89PNG", SVG: "<?xml", PDF: "%PDF"} {
 		var a, b bytes.Buffer
-		if err := channelChart().Write(&a, f); err != nil {
+		if err := Write(&a, f, channelChart()); err != nil {
 			t.Fatal(err)
 		}
-		if err := channelChart().Write(&b, f); err != nil {
+		if err := Write(&b, f, channelChart()); err != nil {
 			t.Fatal(err)
 		}
 		if !strings.HasPrefix(a.String(), magic) || !bytes.Equal(a.Bytes(), b.Bytes()) {
@@ -30,7 +30,7 @@ func TestChannelChart(t *testing.T) {
 		}
 	}
 	var svg bytes.Buffer
-	if err := channelChart().Write(&svg, SVG); err != nil {
+	if err := Write(&svg, SVG, channelChart()); err != nil {
 		t.Fatal(err)
 	}
 	for _, text := range []string{">gain (dB)<", ">phase (°)<", ">frequency (Hz)<", ">invented<", ">1k<"} {
@@ -56,7 +56,7 @@ func TestChannelChartErrors(t *testing.T) {
 		c := channelChart()
 		tc.change(&c)
 		var b bytes.Buffer
-		if err := c.Write(&b, SVG); err == nil || !strings.Contains(err.Error(), tc.says) || b.Len() > 0 {
+		if err := Write(&b, SVG, c); err == nil || !strings.Contains(err.Error(), tc.says) || b.Len() > 0 {
 			t.Errorf("error %v should say %q and leave nothing written", err, tc.says)
 		}
 	}

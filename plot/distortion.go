@@ -1,9 +1,9 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
-	"io"
 	"math"
 	"strings"
 
@@ -49,21 +49,20 @@ const (
 	farLevel = 1000.
 )
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error: no record, a record that fails its Check or has nothing to
-// draw, records that share a name.
-func (c DistortionChart) Write(w io.Writer, f Format) error {
+// OnPage checks c and returns it as a picture. Errors: no record, a record that
+// fails its Check or has nothing to draw, records that share a name.
+func (c DistortionChart) OnPage() (Picture, error) {
 	if err := c.check(); err != nil {
-		return fmt.Errorf("distortion chart: %w", err)
+		return Picture{}, fmt.Errorf("distortion chart: %w", err)
 	}
 	frame := c.frame()
 	if err := frame.checkFrame(); err != nil {
-		return fmt.Errorf("distortion chart: %w", err)
+		return Picture{}, fmt.Errorf("distortion chart: %w", err)
 	}
 	panels := c.panels()
 	y, err := levels(panels, frame)
 	if err != nil {
-		return fmt.Errorf("distortion chart: %w", err)
+		return Picture{}, fmt.Errorf("distortion chart: %w", err)
 	}
 	about := fmt.Sprintf("Harmonics of the current in dB against the fundamental, over its frequency, %s to %s:", frequency(frame.LowHz), frequency(frame.HighHz))
 	for i, r := range c.Records {
@@ -73,7 +72,7 @@ func (c DistortionChart) Write(w io.Writer, f Format) error {
 		}
 		about += ";"
 	}
-	return frame.picture(strings.TrimSuffix(about, ";"), func(d pen) { c.draw(d, frame, panels, y) }).write(w, f)
+	return frame.picture(strings.TrimSuffix(about, ";"), func(d pen) { c.draw(d, frame, panels, y) }), nil
 }
 
 func (c DistortionChart) check() error {
@@ -103,7 +102,7 @@ func (c DistortionChart) check() error {
 // frame holds size, title, labels and band of c.
 func (c DistortionChart) frame() ImpedanceChart {
 	first, last := math.Inf(1), 0.
-	f := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}
+	f := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: cmp.Or(c.HeightMM, distortionHeight)}
 	for _, r := range c.Records {
 		hz := r.Distortion.Hz
 		first, last = math.Min(first, hz[0]), math.Max(last, hz[len(hz)-1])
@@ -112,15 +111,7 @@ func (c DistortionChart) frame() ImpedanceChart {
 	if last < 1.5*first { // a few frequencies need some room
 		first, last = first/1.5, last*1.5
 	}
-	if f.LowHz == 0 {
-		f.LowHz = first
-	}
-	if f.HighHz == 0 {
-		f.HighHz = last
-	}
-	if f.HeightMM == 0 {
-		f.HeightMM = distortionHeight
-	}
+	f.LowHz, f.HighHz = cmp.Or(f.LowHz, first), cmp.Or(f.HighHz, last)
 	return f.complete()
 }
 

@@ -62,15 +62,15 @@ func TestDistortionChart(t *testing.T) {
 	c := beforeAndAfter()
 	for _, f := range []Format{PNG, SVG, PDF} {
 		var one, two bytes.Buffer
-		if err := c.Write(&one, f); err != nil {
+		if err := Write(&one, f, c); err != nil {
 			t.Fatal(err)
 		}
-		if err := c.Write(&two, f); err != nil || !bytes.Equal(one.Bytes(), two.Bytes()) {
+		if err := Write(&two, f, c); err != nil || !bytes.Equal(one.Bytes(), two.Bytes()) {
 			t.Errorf("%s differs from one time to the next (%v)", f, err)
 		}
 	}
 	var svg bytes.Buffer
-	if err := c.Write(&svg, SVG); err != nil {
+	if err := Write(&svg, SVG, c); err != nil {
 		t.Fatal(err)
 	}
 	texts, _, _, root := readSVG(t, svg.Bytes())
@@ -107,7 +107,7 @@ func TestDistortionMarks(t *testing.T) {
 		"one of two records": {beforeAndAfter(), []string{"after: something scrapes at 80 Hz, −45 dB"}},
 	} {
 		var svg bytes.Buffer
-		if err := c.chart.Write(&svg, SVG); err != nil {
+		if err := Write(&svg, SVG, c.chart); err != nil {
 			t.Fatal(err)
 		}
 		texts, _, _, _ := readSVG(t, svg.Bytes())
@@ -221,7 +221,7 @@ func TestAnyDistortionStaysOnItsPage(t *testing.T) {
 			c.Records = append(c.Records, Harmonics{fmt.Sprint(i, rapid.StringN(0, 60, -1).Draw(t, "label")), rapid.StringN(0, 20, -1).Draw(t, "short"), d})
 		}
 		var out bytes.Buffer
-		if err := c.Write(&out, SVG); err != nil {
+		if err := Write(&out, SVG, c); err != nil {
 			t.Fatal(err)
 		}
 		texts, xs, ys, _ := readSVG(t, out.Bytes())
@@ -270,7 +270,7 @@ func TestDistortionChartRefuses(t *testing.T) {
 		c := beforeAndAfter()
 		change(&c)
 		var b bytes.Buffer
-		if err := c.Write(&b, SVG); err == nil || b.Len() > 0 || !strings.Contains(err.Error(), want) {
+		if err := Write(&b, SVG, c); err == nil || b.Len() > 0 || !strings.Contains(err.Error(), want) {
 			t.Errorf("error %v and %d bytes, want %q", err, b.Len(), want)
 		}
 	}

@@ -1,9 +1,9 @@
 package plot
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"math/cmplx"
 	"strconv"
@@ -39,14 +39,10 @@ var (
 	acrossInk   = hues[2]
 )
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error.
-func (c FitChart) Write(w io.Writer, f Format) error {
-	if n := len(c.Curve.Points); n > 0 && c.LowHz == 0 {
-		c.LowHz = c.Curve.Points[0].Hz
-	}
-	if n := len(c.Curve.Points); n > 0 && c.HighHz == 0 {
-		c.HighHz = c.Curve.Points[n-1].Hz
+// OnPage checks c and returns it as a picture.
+func (c FitChart) OnPage() (Picture, error) {
+	if p := c.Curve.Points; len(p) > 0 {
+		c.LowHz, c.HighHz = cmp.Or(c.LowHz, p[0].Hz), cmp.Or(c.HighHz, p[len(p)-1].Hz)
 	}
 	frame := ImpedanceChart{
 		Title: c.Title, Traces: []Trace{{Curve: c.Curve}},
@@ -57,13 +53,13 @@ func (c FitChart) Write(w io.Writer, f Format) error {
 		err = errors.New("there is no fitted load; fit the curve first")
 	}
 	if err != nil {
-		return fmt.Errorf("fit chart: %w", err)
+		return Picture{}, fmt.Errorf("fit chart: %w", err)
 	}
 	d := fitDrawing{ImpedanceChart: frame, curve: c.Curve, load: c.Load, points: sampled[0]}
 	d.compare()
 	about := fmt.Sprintf("Measured modulus in ohm with the fitted load, and what that leaves in percent of |Z|, %s to %s",
 		frequency(frame.LowHz), frequency(frame.HighHz))
-	return frame.picture(about, d.draw).write(w, f)
+	return frame.picture(about, d.draw), nil
 }
 
 // fitDrawing is a FitChart ready to draw.
@@ -131,12 +127,8 @@ func (d fitDrawing) draw(p pen) {
 // sides of 0.
 func (d fitDrawing) residualAxis(room int) axis {
 	most := 0.02 // percent: rounding is no residual
-	for _, trace := range [][]sample{d.along, d.across} {
-		for _, s := range trace {
-			if d.inBand(s.hz) {
-				most = math.Max(most, math.Abs(s.ohm))
-			}
-		}
+	for s := range d.within(d.along, d.across) {
+		most = math.Max(most, math.Abs(s.ohm))
 	}
 	most = ladder(most*1.05, true)
 	a := axis{min: -most, max: most, name: "residual (% of |Z|)"}
@@ -157,24 +149,15 @@ func roundTo(v float64) float64 {
 }
 
 func (d fitDrawing) keys() []key {
-	middle := func(r vg.Rectangle) vg.Point {
-		return vg.Point{X: (r.Min.X + r.Max.X) / 2, Y: (r.Min.Y + r.Max.Y) / 2}
-	}
-	line := func(s func(pen) stroke) func(pen, vg.Rectangle) {
-		return func(p pen, r vg.Rectangle) {
-			y := middle(r).Y
-			p.lines(s(p), vg.Point{X: r.Min.X, Y: y}, vg.Point{X: r.Max.X, Y: y})
-		}
-	}
 	keys := []key{
 		{"measured", func(p pen, r vg.Rectangle) {
 			for _, x := range []vg.Length{-0.8, 0, 0.8} {
-				p.dot(measuredInk, middle(r).Add(vg.Point{X: x * p.unit}), p.unit*measuredRadius)
+				p.dot(measuredInk, vg.Point{X: (r.Min.X+r.Max.X)/2 + x*p.unit, Y: (r.Min.Y + r.Max.Y) / 2}, p.unit*measuredRadius)
 			}
 		}},
-		{"fitted load", line(func(p pen) stroke { return stroke{color: modelInk, width: p.curveWidth()} })},
-		{"in modulus", line(alongStroke)},
-		{"in phase", line(acrossStroke)},
+		lineKey("fitted load", func(p pen) stroke { return stroke{color: modelInk, width: p.curveWidth()} }),
+		lineKey("in modulus", alongStroke),
+		lineKey("in phase", acrossStroke),
 	}
 	for _, s := range d.points {
 		if s.uOhm > 0 {
@@ -216,8 +199,7 @@ func (d fitDrawing) marks(p pen, upper, lower panel, re string) {
 func (d fitDrawing) dots(p pen, q panel) {
 	shade(p, q, 0, d.points, modulus)
 	for _, s := range d.points {
-		at := q.at(s.hz, s.ohm)
-		if at.X >= q.Min.X && at.X <= q.Max.X && at.Y >= q.Min.Y && at.Y <= q.Max.Y {
+		if at := q.at(s.hz, s.ohm); q.holds(at) {
 			p.dot(measuredInk, at, p.unit*measuredRadius)
 		}
 	}

@@ -31,10 +31,10 @@ func TestFitChart(t *testing.T) {
 	chart := fitChart(t)
 	for f, magic := range map[Format]string{PNG: "\x89PNG", SVG: "<?xml", PDF: "%PDF"} {
 		var a, b bytes.Buffer
-		if err := chart.Write(&a, f); err != nil {
+		if err := Write(&a, f, chart); err != nil {
 			t.Fatal(err)
 		}
-		if err := chart.Write(&b, f); err != nil {
+		if err := Write(&b, f, chart); err != nil {
 			t.Fatal(err)
 		}
 		if !strings.HasPrefix(a.String(), magic) || !bytes.Equal(a.Bytes(), b.Bytes()) {
@@ -42,7 +42,7 @@ func TestFitChart(t *testing.T) {
 		}
 	}
 	var svg bytes.Buffer
-	if err := chart.Write(&svg, SVG); err != nil {
+	if err := Write(&svg, SVG, chart); err != nil {
 		t.Fatal(err)
 	}
 	for _, text := range []string{
@@ -90,7 +90,7 @@ func TestFitChartErrors(t *testing.T) {
 		c := good
 		tc.change(&c)
 		var b bytes.Buffer
-		if err := c.Write(&b, SVG); err == nil || !strings.Contains(err.Error(), tc.says) || b.Len() > 0 {
+		if err := Write(&b, SVG, c); err == nil || !strings.Contains(err.Error(), tc.says) || b.Len() > 0 {
 			t.Errorf("error %v should say %q and leave nothing written", err, tc.says)
 		}
 	}

@@ -48,8 +48,21 @@ func (f Format) check(name string) error {
 	return fmt.Errorf("%q names no picture format; end it in .png, .svg or .pdf", name)
 }
 
-// picture is what every chart and drawing hands to write.
-type picture struct {
+// Drawable is a chart or a drawing: OnPage checks it and returns it as a picture.
+type Drawable interface{ OnPage() (Picture, error) }
+
+// Write writes the picture of d to w in a format. Nothing is written if there is
+// an error.
+func Write(w io.Writer, f Format, d Drawable) error {
+	p, err := d.OnPage()
+	if err != nil {
+		return err
+	}
+	return p.write(w, f)
+}
+
+// Picture is a chart or a drawing that is ready to be drawn, of its own size.
+type Picture struct {
 	width, height vg.Length
 	title         string    // may be empty
 	about         string    // one sentence for those who cannot see the picture
@@ -57,34 +70,21 @@ type picture struct {
 	draw          func(pen)
 }
 
-func (p picture) pen(c vg.Canvas) pen {
+func (p Picture) pen(c vg.Canvas) pen {
 	if p.unit > 0 {
 		return penOf(c, p.width, p.height, p.unit)
 	}
 	return newPen(c, p.width, p.height)
 }
 
-// PagePicture is a chart that stands on a page, of its own size.
-type PagePicture struct{ picture }
-
-// Write writes the picture to w by itself. Nothing is written if there is an
-// error.
-func (p PagePicture) Write(w io.Writer, f Format) error { return p.write(w, f) }
-
 // SizeMM is the width and height of the picture in millimetres.
-func (p PagePicture) SizeMM() (width, height float64) {
+func (p Picture) SizeMM() (width, height float64) {
 	return float64(p.width / vg.Millimeter), float64(p.height / vg.Millimeter)
 }
 
-// Place draws the picture on the current page of a document that counts in
-// points, its upper left corner at x and y.
-func (p PagePicture) Place(doc *fpdf.Fpdf, x, y, scale float64) error {
-	return p.place(doc, x, y, scale)
-}
-
-// place draws p on the current page of a document that counts in points, its
-// upper left corner at x and y.
-func (p picture) place(doc *fpdf.Fpdf, x, y, scale float64) error {
+// Place draws p on the current page of a document that counts in points, its
+// upper left corner at x and y, scaled.
+func (p Picture) Place(doc *fpdf.Fpdf, x, y, scale float64) error {
 	_, height := doc.GetPageSize()
 	c := newPDFCanvas(doc, height)
 	c.Translate(vg.Point{X: vg.Points(x), Y: vg.Points(height - y - p.height.Points()*scale)})
@@ -100,7 +100,7 @@ func (p picture) place(doc *fpdf.Fpdf, x, y, scale float64) error {
 
 // write draws p and hands it to w in one piece, so that an error while
 // drawing leaves nothing written.
-func (p picture) write(w io.Writer, f Format) error {
+func (p Picture) write(w io.Writer, f Format) error {
 	var buf bytes.Buffer
 	var err error
 	switch f {
@@ -140,7 +140,7 @@ func (c pngCanvas) FillString(f font.Face, pt vg.Point, s string) {
 
 // dressSVG gives the document a name for screen readers and every text a list
 // of fonts of nearly the same widths, for machines without Liberation Sans.
-func (p picture) dressSVG(doc []byte) []byte {
+func (p Picture) dressSVG(doc []byte) []byte {
 	_, body, _ := bytes.Cut(doc, []byte("<svg "))
 	tag, body, _ := bytes.Cut(body, []byte(">"))
 	var out bytes.Buffer

@@ -2,7 +2,6 @@ package plot
 
 import (
 	"bytes"
-	"io"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -52,13 +51,9 @@ func matchChart() MatchChart {
 	}}
 }
 
-type anyChart interface {
-	Write(io.Writer, Format) error
-}
-
 func TestHookupCharts(t *testing.T) {
 	for _, tc := range []struct {
-		chart anyChart
+		chart Drawable
 		says  []string
 	}{
 		{hookupChart(), []string{">modulus (Ω)<", ">phase (°)<", ">a || b<", ">a<", ">b<", ">8 ohm tap<", ">min ", ">shade: k = 2<"}},
@@ -67,10 +62,10 @@ func TestHookupCharts(t *testing.T) {
 	} {
 		for f, magic := range map[Format]string{PNG: "\x89PNG", SVG: "<?xml", PDF: "%PDF"} {
 			var a, b bytes.Buffer
-			if err := tc.chart.Write(&a, f); err != nil {
+			if err := Write(&a, f, tc.chart); err != nil {
 				t.Fatal(err)
 			}
-			if err := tc.chart.Write(&b, f); err != nil {
+			if err := Write(&b, f, tc.chart); err != nil {
 				t.Fatal(err)
 			}
 			if !strings.HasPrefix(a.String(), magic) || !bytes.Equal(a.Bytes(), b.Bytes()) {
@@ -78,7 +73,7 @@ func TestHookupCharts(t *testing.T) {
 			}
 		}
 		var svg bytes.Buffer
-		if err := tc.chart.Write(&svg, SVG); err != nil {
+		if err := Write(&svg, SVG, tc.chart); err != nil {
 			t.Fatal(err)
 		}
 		for _, text := range tc.says {
@@ -119,11 +114,11 @@ func TestBehindIsThinAndAbove(t *testing.T) {
 		t.Errorf("the phase axis goes from %g to %g, the hookup alone needs %g to %g", a.min, a.max, want.min, want.max)
 	}
 	var with, without bytes.Buffer
-	if err := c.Write(&with, SVG); err != nil {
+	if err := Write(&with, SVG, c); err != nil {
 		t.Fatal(err)
 	}
 	c.Behind = nil
-	if err := c.Write(&without, SVG); err != nil {
+	if err := Write(&without, SVG, c); err != nil {
 		t.Fatal(err)
 	}
 	if a, b := strings.Count(with.String(), "<path"), strings.Count(without.String(), "<path"); a < b+4 {
@@ -153,7 +148,7 @@ func TestLowestLoad(t *testing.T) {
 	m := matchChart()
 	m.Least = true
 	var match bytes.Buffer
-	if err := m.Write(&match, SVG); err != nil {
+	if err := Write(&match, SVG, m); err != nil {
 		t.Fatal(err)
 	}
 	for svg, says := range map[string]string{string(render(t, c, SVG)): ">4 ohm least<", match.String(): ">|Z| / lowest load<"} {
@@ -202,10 +197,10 @@ func TestHookupChartsShowTheirNumbers(t *testing.T) {
 }
 
 func TestHookupChartErrors(t *testing.T) {
-	share := func(change func(*ShareChart)) anyChart { c := shareChart(); change(&c); return c }
-	match := func(change func(*MatchChart)) anyChart { c := matchChart(); change(&c); return c }
+	share := func(change func(*ShareChart)) Drawable { c := shareChart(); change(&c); return c }
+	match := func(change func(*MatchChart)) Drawable { c := matchChart(); change(&c); return c }
 	for _, tc := range []struct {
-		chart anyChart
+		chart Drawable
 		says  string
 	}{
 		{share(func(c *ShareChart) { c.Shares = nil }), "no curve to draw"},
@@ -221,12 +216,12 @@ func TestHookupChartErrors(t *testing.T) {
 		{match(func(c *MatchChart) { c.Hookups = nil }), "no curve to draw"},
 		{match(func(c *MatchChart) { c.Hookups[1].TapOhm = 0 }), "a tap of 0 ohm"},
 		{match(func(c *MatchChart) { c.Hookups[1].Curve = impedance.Curve{} }), "no points"},
-		{func() anyChart { c := hookupChart(); c.LeastOhm = -4; return c }(), "lowest load of -4 ohm"},
-		{func() anyChart { c := hookupChart(); c.Behind[1].Label = ""; return c }(), "has no label"},
-		{func() anyChart { c := hookupChart(); c.Behind[1].Curve.Points = nil; return c }(), "no points"},
+		{func() Drawable { c := hookupChart(); c.LeastOhm = -4; return c }(), "lowest load of -4 ohm"},
+		{func() Drawable { c := hookupChart(); c.Behind[1].Label = ""; return c }(), "has no label"},
+		{func() Drawable { c := hookupChart(); c.Behind[1].Curve.Points = nil; return c }(), "no points"},
 	} {
 		var b bytes.Buffer
-		if err := tc.chart.Write(&b, SVG); err == nil || !strings.Contains(err.Error(), tc.says) || b.Len() > 0 {
+		if err := Write(&b, SVG, tc.chart); err == nil || !strings.Contains(err.Error(), tc.says) || b.Len() > 0 {
 			t.Errorf("error %v should say %q and leave nothing written", err, tc.says)
 		}
 	}

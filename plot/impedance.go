@@ -1,12 +1,12 @@
 // Package plot draws charts of impedance curves.
 //
-// A chart is plain data with a Write method; Write checks it, draws it and
-// writes one picture. The same chart gives the same bytes each time.
+// A chart is plain data; Write checks it, draws it and writes one picture. The
+// same chart gives the same bytes each time.
 package plot
 
 import (
+	"cmp"
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"strings"
@@ -78,24 +78,13 @@ const (
 	defaultW, defaultH = 180., 140.
 )
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error: no traces, a curve that fails its Check, no point in the
-// band, a tap that is not a positive number, an unknown format.
-func (c ImpedanceChart) Write(w io.Writer, f Format) error {
-	p, err := c.OnPage()
-	if err != nil {
-		return err
-	}
-	return p.Write(w, f)
-}
-
-// OnPage checks c and returns it as what stands on a page. Errors are those of
-// Write.
-func (c ImpedanceChart) OnPage() (PagePicture, error) {
+// OnPage checks c and returns it as a picture. Errors: no traces, a curve that
+// fails its Check, no point in the band, a tap that is not a positive number.
+func (c ImpedanceChart) OnPage() (Picture, error) {
 	c = c.complete()
 	sampled, err := c.check()
 	if err != nil {
-		return PagePicture{}, fmt.Errorf("impedance chart: %w", err)
+		return Picture{}, fmt.Errorf("impedance chart: %w", err)
 	}
 	var names []string
 	for _, t := range c.all() {
@@ -103,30 +92,18 @@ func (c ImpedanceChart) OnPage() (PagePicture, error) {
 	}
 	about := fmt.Sprintf("Modulus in ohm and phase in degrees over frequency, %s to %s: %s",
 		frequency(c.LowHz), frequency(c.HighHz), strings.Join(names, "; "))
-	return PagePicture{c.picture(about, func(d pen) { c.draw(d, sampled) })}, nil
+	return c.picture(about, func(d pen) { c.draw(d, sampled) }), nil
 }
 
 // picture is a picture of the size and title of c.
-func (c ImpedanceChart) picture(about string, draw func(pen)) picture {
-	return picture{
-		width:  vg.Length(c.WidthMM) * vg.Millimeter,
-		height: vg.Length(c.HeightMM) * vg.Millimeter,
-		title:  c.Title,
-		about:  about,
-		draw:   draw,
-	}
+func (c ImpedanceChart) picture(about string, draw func(pen)) Picture {
+	return Picture{width: mm(c.WidthMM), height: mm(c.HeightMM), title: c.Title, about: about, draw: draw}
 }
 
 // complete returns c with its defaults filled in and its texts fit to draw.
 func (c ImpedanceChart) complete() ImpedanceChart {
-	for _, d := range []struct {
-		v       *float64
-		instead float64
-	}{{&c.LowHz, defaultLow}, {&c.HighHz, defaultHigh}, {&c.WidthMM, defaultW}, {&c.HeightMM, defaultH}} {
-		if *d.v == 0 {
-			*d.v = d.instead
-		}
-	}
+	c.LowHz, c.HighHz = cmp.Or(c.LowHz, defaultLow), cmp.Or(c.HighHz, defaultHigh)
+	c.WidthMM, c.HeightMM = cmp.Or(c.WidthMM, defaultW), cmp.Or(c.HeightMM, defaultH)
 	c.Title = oneLine(c.Title)
 	c.Traces, c.Behind = slices.Clone(c.Traces), slices.Clone(c.Behind)
 	for _, traces := range [][]Trace{c.Traces, c.Behind} {
@@ -184,12 +161,10 @@ func (c ImpedanceChart) check() ([][]sample, error) {
 		}
 		sampled[i] = samples(t.Curve)
 		inside, shown := 0, 0
-		for _, s := range sampled[i] {
-			if c.inBand(s.hz) {
-				inside++
-				if s.ohm >= leastOhm && s.ohm <= mostOhm {
-					shown++
-				}
+		for s := range c.within(sampled[i]) {
+			inside++
+			if s.ohm >= leastOhm && s.ohm <= mostOhm {
+				shown++
 			}
 		}
 		p := t.Curve.Points
@@ -285,12 +260,8 @@ func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
 			least, most = math.Min(least, ohm), math.Max(most, ohm)
 		}
 	}
-	for _, trace := range sampled {
-		for _, s := range trace {
-			if c.inBand(s.hz) {
-				take(s.ohm)
-			}
-		}
+	for s := range c.within(sampled...) {
+		take(s.ohm)
 	}
 	for _, tap := range c.TapOhm {
 		take(tap * ratedFloor)
@@ -305,11 +276,9 @@ func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
 // phaseAxis holds every curve within the band; height is in units.
 func (c ImpedanceChart) phaseAxis(sampled [][]sample, height vg.Length) axis {
 	least, most := math.Inf(1), math.Inf(-1)
-	for _, trace := range sampled {
-		for _, s := range trace {
-			if c.inBand(s.hz) && s.ohm > 0 {
-				least, most = math.Min(least, s.deg), math.Max(most, s.deg)
-			}
+	for s := range c.within(sampled...) {
+		if s.ohm > 0 {
+			least, most = math.Min(least, s.deg), math.Max(most, s.deg)
 		}
 	}
 	return phaseAxis(least, most, int(math.Min(6, float64(height/1.6))))
@@ -330,8 +299,8 @@ func (c ImpedanceChart) keys(sampled [][]sample) []key {
 				}
 			}})
 		}
-		for _, s := range sampled[i] {
-			if shaded < 0 && i < len(c.Traces) && c.inBand(s.hz) && s.uOhm > 0 {
+		for s := range c.within(sampled[i]) {
+			if shaded < 0 && i < len(c.Traces) && s.uOhm > 0 {
 				shaded = i
 			}
 		}

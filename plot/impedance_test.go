@@ -36,7 +36,7 @@ func demo() ImpedanceChart {
 func render(t testing.TB, c ImpedanceChart, f Format) []byte {
 	t.Helper()
 	var buf bytes.Buffer
-	if err := c.Write(&buf, f); err != nil {
+	if err := Write(&buf, f, c); err != nil {
 		t.Fatal(err)
 	}
 	return buf.Bytes()
@@ -470,7 +470,7 @@ func TestErrors(t *testing.T) {
 		{"too many", ImpedanceChart{Traces: slices.Repeat(good, 25)}, "25 curves cannot be told apart in one chart; draw at most 24"},
 	} {
 		var out bytes.Buffer
-		err := c.chart.Write(&out, SVG)
+		err := Write(&out, SVG, c.chart)
 		switch {
 		case err == nil:
 			t.Errorf("%s: no error", c.name)
@@ -482,11 +482,11 @@ func TestErrors(t *testing.T) {
 			t.Errorf("%s: %d bytes written despite the error", c.name, out.Len())
 		}
 	}
-	if err := demo().Write(io.Discard, "gif"); err == nil || !strings.Contains(err.Error(), `"gif" names no picture format; end it in .png, .svg or .pdf`) {
+	if err := Write(io.Discard, "gif", demo()); err == nil || !strings.Contains(err.Error(), `"gif" names no picture format; end it in .png, .svg or .pdf`) {
 		t.Errorf("unknown format: %v", err)
 	}
 	full := errors.New("disk full")
-	if err := demo().Write(failing{full}, SVG); !errors.Is(err, full) {
+	if err := Write(failing{full}, SVG, demo()); !errors.Is(err, full) {
 		t.Errorf("failing writer: %v", err)
 	}
 }
@@ -534,7 +534,7 @@ func TestAnyChartStaysOnItsPage(t *testing.T) {
 			})})
 		}
 		var out bytes.Buffer
-		if err := anyChart.Write(&out, SVG); err != nil {
+		if err := Write(&out, SVG, anyChart); err != nil {
 			if !regexp.MustCompile(`no point from|a log axis here`).MatchString(err.Error()) {
 				t.Fatal(err)
 			}
@@ -568,7 +568,7 @@ func BenchmarkWrite(b *testing.B) {
 		b.Run(string(f), func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				if err := c.Write(io.Discard, f); err != nil {
+				if err := Write(io.Discard, f, c); err != nil {
 					b.Fatal(err)
 				}
 			}
@@ -577,7 +577,7 @@ func BenchmarkWrite(b *testing.B) {
 	c.Traces = []Trace{{"dense", curve(ported, 20, 20000, 20000, even(0.01))}}
 	b.Run("svg 20000 points", func(b *testing.B) {
 		for b.Loop() {
-			if err := c.Write(io.Discard, SVG); err != nil {
+			if err := Write(io.Discard, SVG, c); err != nil {
 				b.Fatal(err)
 			}
 		}

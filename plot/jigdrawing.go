@@ -2,7 +2,6 @@ package plot
 
 import (
 	"fmt"
-	"io"
 
 	"gonum.org/v1/plot/vg"
 )
@@ -23,28 +22,16 @@ const (
 	jigPlug               = 56. // tip of the load's plug
 )
 
-// Write draws d and writes the picture to w. Nothing is written if there is an
-// error.
-func (d JigDrawing) Write(w io.Writer, f Format) error {
-	if err := d.check(); err != nil {
-		return err
-	}
-	return d.picture().write(w, f)
-}
-
-func (d JigDrawing) check() error {
+// OnPage checks d and returns it as a picture.
+func (d JigDrawing) OnPage() (Picture, error) {
 	if !(d.SenseOhm > 0) {
-		return fmt.Errorf("jig drawing: a sense resistor of %g ohm must be above 0", d.SenseOhm)
+		return Picture{}, fmt.Errorf("jig drawing: a sense resistor of %g ohm must be above 0", d.SenseOhm)
 	}
-	return nil
-}
-
-func (d JigDrawing) picture() picture {
-	return picture{
+	return Picture{
 		width: mm(jigWide), height: mm(jigHigh), title: "Wiring of the jig",
 		about: fmt.Sprintf("Wiring of the jig: the card's output feeds the load through a sense resistor of %.3g ohm; input 1 hears the voltage before the resistor, input 2 the voltage at the load's plug by wires of its own; all grounds meet at the sleeve of that plug; both inputs have the same protection in their leads", d.SenseOhm),
 		unit:  vg.Points(9), draw: d.draw,
-	}
+	}, nil
 }
 
 func (d JigDrawing) draw(p pen) {
@@ -101,5 +88,5 @@ func corners(left, bottom, right, top float64) vg.Rectangle {
 // frame draws a part as an outline that hides the wires behind it.
 func (p pen) frame(r vg.Rectangle) {
 	p.box(paper, r)
-	p.lines(stroke{color: ink, width: p.unit * 0.2}, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Min)
+	p.outline(stroke{color: ink, width: p.unit * 0.2}, r)
 }

@@ -17,7 +17,7 @@ func TestJigDrawing(t *testing.T) {
 		t.Error("another resistor is not drawn")
 	}
 	var out bytes.Buffer
-	if err := (JigDrawing{}).Write(&out, SVG); err == nil || out.Len() > 0 {
+	if err := Write(&out, SVG, JigDrawing{}); err == nil || out.Len() > 0 {
 		t.Errorf("a resistor of 0 ohm: %v, and %d bytes were written", err, out.Len())
 	}
 }

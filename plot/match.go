@@ -1,8 +1,8 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
-	"io"
 	"math"
 	"strings"
 
@@ -29,13 +29,9 @@ type MatchChart struct {
 	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
 }
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error.
-func (c MatchChart) Write(w io.Writer, f Format) error {
-	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}
-	if frame.HeightMM == 0 {
-		frame.HeightMM = singleHeight
-	}
+// OnPage checks c and returns it as a picture.
+func (c MatchChart) OnPage() (Picture, error) {
+	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: cmp.Or(c.HeightMM, singleHeight)}
 	var traces [][]sample
 	var names []string
 	err := func() error {
@@ -62,7 +58,7 @@ func (c MatchChart) Write(w io.Writer, f Format) error {
 		err = p.check("ratio")
 	}
 	if err != nil {
-		return fmt.Errorf("match chart: %w", err)
+		return Picture{}, fmt.Errorf("match chart: %w", err)
 	}
 	name := "tap"
 	if c.Least {
@@ -73,11 +69,9 @@ func (c MatchChart) Write(w io.Writer, f Format) error {
 	p.levels = []level{{1, name, levelStroke}}
 	p.y = func(room int) axis {
 		least, most := ratedFloor, 1.
-		for _, trace := range traces {
-			for _, s := range trace {
-				if p.frame.inBand(s.hz) && s.ohm > 0 {
-					least, most = math.Min(least, s.ohm), math.Max(most, s.ohm)
-				}
+		for s := range p.frame.within(traces...) {
+			if s.ohm > 0 {
+				least, most = math.Min(least, s.ohm), math.Max(most, s.ohm)
 			}
 		}
 		a := modulusAxis(least, most)
@@ -87,5 +81,5 @@ func (c MatchChart) Write(w io.Writer, f Format) error {
 	}
 	about := fmt.Sprintf("Modulus over the tap's ohms, over frequency, %s to %s: %s",
 		frequency(p.frame.LowHz), frequency(p.frame.HighHz), strings.Join(names, "; "))
-	return p.frame.picture(about, p.draw).write(w, f)
+	return p.frame.picture(about, p.draw), nil
 }

@@ -124,14 +124,14 @@ func besideFrame(d pen, ys ...axis) vg.Length {
 	return widest + d.unit*(0.35*1.8+0.7+1)
 }
 
-// thinned returns a line with at most four points in each step of its way from
+// thinned returns a line with at most four points in each thinStep of its way from
 // left to right: the first, the lowest, the highest and the last. pts must not
 // go back to the left.
-func thinned(pts []vg.Point, step vg.Length) []vg.Point {
+func thinned(pts []vg.Point) []vg.Point {
 	var out []vg.Point
 	for len(pts) > 0 {
 		n, low, high := 1, 0, 0
-		for n < len(pts) && pts[n].X < pts[0].X+step {
+		for n < len(pts) && pts[n].X < pts[0].X+thinStep {
 			if pts[n].Y < pts[low].Y {
 				low = n
 			}

@@ -45,6 +45,10 @@ func (p pen) lines(s stroke, pts ...vg.Point) {
 	if len(pts) < 2 {
 		return
 	}
+	p.stroke(s, path(pts))
+}
+
+func (p pen) stroke(s stroke, way vg.Path) {
 	dash := make([]vg.Length, len(s.dash))
 	for i, d := range s.dash {
 		dash[i] = d * s.width
@@ -52,7 +56,12 @@ func (p pen) lines(s stroke, pts ...vg.Point) {
 	p.SetColor(s.color)
 	p.SetLineWidth(s.width)
 	p.SetLineDash(dash, 0)
-	p.Stroke(path(pts))
+	p.Stroke(way)
+}
+
+// outline is the edge of r.
+func (p pen) outline(s stroke, r vg.Rectangle) {
+	p.lines(s, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Min)
 }
 
 func (p pen) area(col color.Color, pts ...vg.Point) {
@@ -70,24 +79,21 @@ func (p pen) box(col color.Color, r vg.Rectangle) {
 }
 
 func (p pen) dot(col color.Color, at vg.Point, radius vg.Length) {
-	var c vg.Path
-	c.Move(at.Add(vg.Point{X: radius}))
-	c.Arc(at, radius, 0, 2*math.Pi)
-	c.Close()
 	p.SetColor(col)
-	p.Fill(c)
+	p.Fill(circle(at, radius))
 }
 
 // ring marks a point without hiding it.
 func (p pen) ring(s stroke, at vg.Point, radius vg.Length) {
+	p.stroke(s, circle(at, radius))
+}
+
+func circle(at vg.Point, radius vg.Length) vg.Path {
 	var c vg.Path
 	c.Move(at.Add(vg.Point{X: radius}))
 	c.Arc(at, radius, 0, 2*math.Pi)
 	c.Close()
-	p.SetColor(s.color)
-	p.SetLineWidth(s.width)
-	p.SetLineDash(nil, 0)
-	p.Stroke(c)
+	return c
 }
 
 func path(pts []vg.Point) vg.Path {
@@ -170,10 +176,7 @@ func (p pen) bends(s stroke, radius vg.Length, pts ...vg.Point) {
 		way.QuadTo(pts[i], towards(pts[i], pts[i+1], radius))
 	}
 	way.Line(pts[len(pts)-1])
-	p.SetColor(s.color)
-	p.SetLineWidth(s.width)
-	p.SetLineDash(nil, 0)
-	p.Stroke(way)
+	p.stroke(s, way)
 }
 
 // towards is the point that lies so far from a on the way to b, at most half

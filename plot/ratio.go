@@ -1,8 +1,8 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
-	"io"
 	"math"
 )
 
@@ -19,30 +19,24 @@ type RatioChart struct {
 	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
 }
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error.
-func (c RatioChart) Write(w io.Writer, f Format) error {
+// OnPage checks c and returns it as a picture.
+func (c RatioChart) OnPage() (Picture, error) {
 	if len(c.Percent) != len(c.Hz) || len(c.U) != len(c.Hz) {
-		return fmt.Errorf("ratio chart: %q has %d values and %d uncertainties at %d frequencies; they must be as many", c.Label, len(c.Percent), len(c.U), len(c.Hz))
+		return Picture{}, fmt.Errorf("ratio chart: %q has %d values and %d uncertainties at %d frequencies; they must be as many", c.Label, len(c.Percent), len(c.U), len(c.Hz))
 	}
-	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM, Traces: []Trace{{Label: c.Label}}}
-	if frame.HeightMM == 0 {
-		frame.HeightMM = singleHeight
-	}
+	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: cmp.Or(c.HeightMM, singleHeight), Traces: []Trace{{Label: c.Label}}}
 	var trace []sample
 	for i, hz := range c.Hz {
 		trace = append(trace, sample{hz: hz, ohm: c.Percent[i], uOhm: c.U[i]})
 	}
 	p := singlePanel{frame: frame.complete(), traces: [][]sample{trace}, levels: []level{{100, "no change", levelStroke}}}
 	if err := p.check("ratio in percent"); err != nil {
-		return fmt.Errorf("ratio chart: %w", err)
+		return Picture{}, fmt.Errorf("ratio chart: %w", err)
 	}
 	p.y = func(room int) axis {
 		least, most := 99., 101.
-		for _, s := range trace {
-			if p.frame.inBand(s.hz) {
-				least, most = math.Min(least, s.ohm-2*s.uOhm), math.Max(most, s.ohm+2*s.uOhm)
-			}
+		for s := range p.frame.within(trace) {
+			least, most = math.Min(least, s.ohm-2*s.uOhm), math.Max(most, s.ohm+2*s.uOhm)
 		}
 		step := evenStep((most - least) / math.Max(2, math.Min(8, float64(room))))
 		a := axis{min: step * math.Floor(least/step), max: step * math.Ceil(most/step), name: "after / before (%)"}
@@ -50,5 +44,5 @@ func (c RatioChart) Write(w io.Writer, f Format) error {
 		return a
 	}
 	about := fmt.Sprintf("%s in percent over frequency, %s to %s", oneLine(c.Label), frequency(p.frame.LowHz), frequency(p.frame.HighHz))
-	return p.frame.picture(about, p.draw).write(w, f)
+	return p.frame.picture(about, p.draw), nil
 }

@@ -3,10 +3,8 @@ package plot
 import (
 	"errors"
 	"fmt"
-	"io"
 	"strings"
 
-	"codeberg.org/go-pdf/fpdf"
 	"gonum.org/v1/plot/vg"
 
 	"tapload/fixtures/box"
@@ -32,47 +30,19 @@ const (
 	schematicEdge            = 3.
 )
 
-// Write draws s and writes the picture to w. Nothing is written if there is an
-// error.
-func (s Schematic) Write(w io.Writer, f Format) error {
-	if err := s.check(); err != nil {
-		return err
-	}
-	return s.picture().write(w, f)
-}
-
-// SizeMM is the width and height of the drawing in millimetres.
-func (s Schematic) SizeMM() (width, height float64) {
-	c := s.cell(s.Set.Tree)
-	return c.width + 2*terminalWide + 2*schematicEdge, c.height + 2*schematicEdge
-}
-
-// Place draws s on the current page of a document that counts in points, its
-// upper left corner at x and y.
-func (s Schematic) Place(doc *fpdf.Fpdf, x, y, scale float64) error {
-	if err := s.check(); err != nil {
-		return err
-	}
-	return s.picture().place(doc, x, y, scale)
-}
-
-func (s Schematic) check() error {
+// OnPage checks s and returns it as a picture.
+func (s Schematic) OnPage() (Picture, error) {
 	if err := s.Set.Tree.Check(); err != nil {
-		return fmt.Errorf("schematic: %w", err)
+		return Picture{}, fmt.Errorf("schematic: %w", err)
 	}
 	if s.RatedOhm == nil {
-		return errors.New("schematic: the ratings of the cabinets are not given")
+		return Picture{}, errors.New("schematic: the ratings of the cabinets are not given")
 	}
-	return nil
-}
-
-func (s Schematic) picture() picture {
-	width, height := s.SizeMM()
-	return picture{
-		width: mm(width), height: mm(height), title: oneLine(s.Set.Tree.String()),
-		about: s.about(),
-		unit:  vg.Points(9), draw: s.draw,
-	}
+	c := s.cell(s.Set.Tree)
+	return Picture{
+		width: mm(c.width + 2*terminalWide + 2*schematicEdge), height: mm(c.height + 2*schematicEdge),
+		title: oneLine(s.Set.Tree.String()), about: s.about(), unit: vg.Points(9), draw: s.draw,
+	}, nil
 }
 
 // about says what hangs on what.
@@ -162,9 +132,9 @@ func (s Schematic) drawPart(p pen, t hookup.Tree, x, y float64, number *int) {
 		edge := (cellWide - cabinetWide) / 2
 		p.lines(wire, at(x, mid), at(x+edge, mid))
 		p.lines(wire, at(x+cellWide-edge, mid), at(x+cellWide, mid))
-		r := vg.Rectangle{Min: at(x+edge, mid-cabinetHigh/2), Max: at(x+cellWide-edge, mid+cabinetHigh/2)}
+		r := corners(x+edge, mid-cabinetHigh/2, x+cellWide-edge, mid+cabinetHigh/2)
 		p.box(paper, r)
-		p.lines(stroke{color: ink, width: p.unit * 0.2}, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Min)
+		p.outline(stroke{color: ink, width: p.unit * 0.2}, r)
 		p.text(p.body, ink, at(x+edge+1.2, mid), 0, 0.5, "+")
 		p.text(p.body, ink, at(x+cellWide/2+1, mid), 0.5, 0.5, shorten(p.body, oneLine(t.Load), mm(cabinetWide-6)))
 		p.text(p.note, quietInk, at(x+cellWide/2, mid-cabinetHigh/2-1), 0.5, 1, fmt.Sprintf("%.3g ohm", s.RatedOhm(t.Load)))
@@ -173,11 +143,11 @@ func (s Schematic) drawPart(p pen, t hookup.Tree, x, y float64, number *int) {
 	*number++
 	n := *number
 	hue := hues[(n-1)%len(hues)]
-	r := vg.Rectangle{Min: at(x+0.8, y+0.8), Max: at(x+c.width-0.8, y+c.height-0.8)}
+	r := corners(x+0.8, y+0.8, x+c.width-0.8, y+c.height-0.8)
 	shade := hue
 	shade.A = 0x12
 	p.box(shade, r)
-	p.lines(stroke{color: hue, width: p.unit * 0.14, dash: []vg.Length{5, 3}}, r.Min, vg.Point{X: r.Max.X, Y: r.Min.Y}, r.Max, vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Min)
+	p.outline(stroke{color: hue, width: p.unit * 0.14, dash: []vg.Length{5, 3}}, r)
 	p.text(p.note, ink, at(x+2.5, y+c.height-2.6), 0, 1, s.name(n)+", "+t.Kind.String())
 	mid := y + c.wire
 	inner := x + outlinePad

@@ -1,9 +1,9 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
-	"io"
 	"math"
 	"slices"
 	"strings"
@@ -31,26 +31,15 @@ type ShareChart struct {
 	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
 }
 
-// Write checks c, draws it and writes the picture to w. Nothing is written if
-// there is an error.
-func (c ShareChart) Write(w io.Writer, f Format) error {
-	p, err := c.OnPage()
-	if err != nil {
-		return err
-	}
-	return p.Write(w, f)
-}
-
-// OnPage checks c and returns it as what stands on a page. Errors are those of
-// Write.
-func (c ShareChart) OnPage() (PagePicture, error) {
+// OnPage checks c and returns it as a picture.
+func (c ShareChart) OnPage() (Picture, error) {
 	p := c.panel()
 	err := c.check()
 	if err == nil {
 		err = p.check("share in percent")
 	}
 	if err != nil {
-		return PagePicture{}, fmt.Errorf("share chart: %w", err)
+		return Picture{}, fmt.Errorf("share chart: %w", err)
 	}
 	var names []string
 	for _, t := range p.frame.Traces {
@@ -58,7 +47,7 @@ func (c ShareChart) OnPage() (PagePicture, error) {
 	}
 	about := fmt.Sprintf("Share of the power in percent over frequency, %s to %s: %s",
 		frequency(p.frame.LowHz), frequency(p.frame.HighHz), strings.Join(names, "; "))
-	return PagePicture{p.frame.picture(about, p.draw)}, nil
+	return p.frame.picture(about, p.draw), nil
 }
 
 func (c ShareChart) check() error {
@@ -84,10 +73,7 @@ func ratedStroke(col color.Color) func(pen) stroke {
 }
 
 func (c ShareChart) panel() singlePanel {
-	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM}
-	if frame.HeightMM == 0 {
-		frame.HeightMM = singleHeight
-	}
+	frame := ImpedanceChart{Title: c.Title, LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: cmp.Or(c.HeightMM, singleHeight)}
 	p := singlePanel{}
 	most := 0.
 	for i, s := range c.Shares {
@@ -117,12 +103,8 @@ func (c ShareChart) panel() singlePanel {
 		p.keys = append(p.keys, lineKey("by rated ohms", ratedStroke(quietInk)))
 	}
 	p.y = func(room int) axis {
-		for _, trace := range p.traces {
-			for _, s := range trace {
-				if p.frame.inBand(s.hz) {
-					most = math.Max(most, s.ohm)
-				}
-			}
+		for s := range p.frame.within(p.traces...) {
+			most = math.Max(most, s.ohm)
 		}
 		step := evenStep(most * 1.05 / math.Max(2, math.Min(10, float64(room))))
 		a := axis{max: math.Min(step*math.Ceil(most*1.05/step), 100), name: "share of the power (%)"}

@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"iter"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -28,6 +29,19 @@ func samples(c impedance.Curve) []sample {
 		out[i] = s
 	}
 	return out
+}
+
+// within are the samples of traces within the band of c.
+func (c ImpedanceChart) within(traces ...[]sample) iter.Seq[sample] {
+	return func(yield func(sample) bool) {
+		for _, trace := range traces {
+			for _, s := range trace {
+				if c.inBand(s.hz) && !yield(s) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // quantity is what one panel shows of a sample.
@@ -75,7 +89,7 @@ func (q quantity) line(p panel, run []sample) []vg.Point {
 		v, _, _ := q.of(s)
 		pts[i] = p.at(s.hz, v)
 	}
-	return thinned(pts, thinStep)
+	return thinned(pts)
 }
 
 // thinStep is half a dot of the PNG, in points, and finer than any line: closer
@@ -96,7 +110,7 @@ func (q quantity) edges(p panel, run []sample) [][]vg.Point {
 	if !any {
 		return nil
 	}
-	return [][]vg.Point{thinned(upper, thinStep), thinned(lower, thinStep)}
+	return [][]vg.Point{thinned(upper), thinned(lower)}
 }
 
 func shade(d pen, p panel, i int, trace []sample, q quantity) {
@@ -122,10 +136,8 @@ const markRadius = 0.22
 // marked tells whether a trace has so few points in the band that each shows.
 func (c ImpedanceChart) marked(trace []sample) bool {
 	n := 0
-	for _, s := range trace {
-		if c.inBand(s.hz) {
-			n++
-		}
+	for range c.within(trace) {
+		n++
 	}
 	return n <= fewPoints
 }

@@ -12,8 +12,6 @@ what was measured through the finished boxes against what the cabinets make.`,
 		Example: `  tapload box sheet "a + b" a=left.sweep.json b=right.sweep.json --tap 4,8,16
   tapload box verify --cab left.sweep.json --cab right.sweep.json \
     --seen box.sweep.json`,
-		Args: noArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(newBoxSheet(e), newBoxVerify(e))
 	return c

@@ -2,10 +2,7 @@ package main
 
 import (
 	"fmt"
-	"io"
-	"path/filepath"
 	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -55,11 +52,9 @@ makes of a pulled plug.
   tapload box sheet "(a + b) || (c + d)" a=8 b=8 c=8 d=8 --tap 8 \
     --plug-mm 16 -o sheet.pdf --draw box2.png --box 2
   tapload box sheet "a + b" a=16 b=16 --plastic --paper letter -o sheet.html`,
-		Args: orJob(1, 2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
+		Args:    orJob(1, 2, 1+mostLoads, "a formula and its loads, such as \"a + b\" a=8 b=cab.sweep.json"),
+		PreRunE: checked(o.check),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
 			var a *amp.Amplifier
 			var warnings []impedance.Warning
 			if err := o.ampFlags.fromJob(e, c); err != nil {
@@ -92,7 +87,6 @@ makes of a pulled plug.
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.Var(&o.plug, "plug-mm", "diameter of the plugs' bodies: measure yours")
 	f.Var(&o.washer, "washer-mm", "diameter of the insulating washers' shoulder: measure yours")
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
@@ -131,67 +125,41 @@ func (o *boxSheetOptions) check() error {
 	if w := o.washer.value; w != 0 && (w <= box.BushHole*1e3 || w > box.MostShoulder*1e3) {
 		return fmt.Errorf("--washer-mm %s: a washer's shoulder is more than the %s mm of the bush and %s mm at most; measure yours", quantity.Plain(w), quantity.Plain(box.BushHole*1e3), quantity.Plain(box.MostShoulder*1e3))
 	}
-	if o.out != "" && sheetFormat(o.out) == "" {
+	if format := documentFormat(o.out); o.out != "" && format != ".pdf" && format != ".html" {
 		return fmt.Errorf("-o %s: a sheet is a .pdf or an .html file", o.out)
 	}
-	if o.draw == "" {
-		return nil
+	if err := o.drawing().check(); err != nil {
+		return err
 	}
-	if _, err := plot.ParseFormat(o.draw); err != nil {
-		return fmt.Errorf("--draw: %w", err)
-	}
-	if o.draw == o.out {
+	if o.draw != "" && o.draw == o.out {
 		return fmt.Errorf("-o and --draw are both %s; name two files", o.out)
 	}
 	return nil
 }
 
-// sheetFormat is the ending that says what a sheet is written as; "" for none.
-func sheetFormat(path string) string {
-	switch ending := strings.ToLower(filepath.Ext(path)); ending {
-	case ".pdf":
-		return ending
-	case ".html", ".htm":
-		return ".html"
-	}
-	return ""
-}
-
-// sheet works the sheet of set out. It begins with what cabs warn of.
-func (o *boxSheetOptions) sheet(a *amp.Amplifier, set box.Set, cabs loads.Set) (box.Sheet, error) {
-	p := box.Plan{Plug: o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg}
-	s, err := box.For(set, o.wire().To(cabs.Loads), p, a, float64(o.only), o.band())
-	s.Warnings = slices.Concat(cabs.Warnings, s.Warnings)
-	return s, err
-}
+func (o *boxSheetOptions) drawing() pictures { return asked(picture{"--draw", o.draw}) }
 
 func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.Set) error {
-	s, err := o.sheet(a, set, cabs)
+	p := box.Plan{Plug: o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg}
+	s, err := box.For(set, o.wire().To(cabs.Loads), p, a, float64(o.only), o.band())
 	if err != nil {
 		return err
 	}
+	s.Warnings = slices.Concat(cabs.Warnings, s.Warnings)
 	d := report.BoxSheet(s)
 	paper, err := report.ParsePaper(o.paper)
 	if err != nil {
 		return err
 	}
-	var files []file
-	if o.out != "" {
-		write := func(w io.Writer) error { return d.PDF(w, paper) }
-		if sheetFormat(o.out) == ".html" {
-			write = func(w io.Writer) error { return d.HTML(w, paper) }
-		}
-		files = append(files, file{path: o.out, force: true, write: write})
+	if o.draw != "" && s.InAmplifier && o.drawn == 1 {
+		return fmt.Errorf("--box 1: the output jacks of the amplifier stand in for it; %d boxes are left", len(s.Built()))
 	}
-	if o.draw != "" {
-		if s.InAmplifier && o.drawn == 1 {
-			return fmt.Errorf("--box 1: the output jacks of the amplifier stand in for it; %d boxes are left", len(s.Built()))
-		}
-		write, err := chartWriter(plot.BoxDrawing{Box: s.Boxes[o.drawn-1]}, o.draw)
-		if err != nil {
-			return err
-		}
-		files = append(files, file{path: o.draw, force: true, write: write})
+	files, err := o.drawing().files(func(string) (chart, error) { return plot.BoxDrawing{Box: s.Boxes[o.drawn-1]}, nil })
+	if err != nil {
+		return err
+	}
+	if o.out != "" {
+		files = append(files, documentFile(d, o.out, paper))
 	}
 	if err := writeFiles(files...); err != nil {
 		return err

@@ -17,7 +17,6 @@ import (
 	"tapload/fixtures/hookup"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
-	"tapload/measure/verdict"
 	"tapload/plot"
 	"tapload/plot/report"
 )
@@ -63,15 +62,11 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
   tapload box verify --hookup "(a + b) || c" --cab a=left.sweep.json \
     --cab b=right.sweep.json --cab c=small.sweep.json --seen box.sweep.json
   tapload box verify --dc-cab 14 --dc-cab 13.6 --dc-ohm 28`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := o.fromJob(e, c); err != nil {
 				return err
 			}
-			p, misused, err := o.check(c.Flags().Changed)
-			if err != nil && misused {
-				return usage(c, err)
-			}
+			p, err := o.check(c)
 			if err != nil {
 				return err
 			}
@@ -79,7 +74,6 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringArrayVar(&o.cabs, "cab", nil, "record of a cabinet alone, as `[NAME=]RECORD`; once for each cabinet")
 	f.StringVar(&o.hookup, "hookup", "", "`formula` of the hookup (default: all in series)")
 	f.StringVar(&o.seen, "seen", "", "`record` of what was measured through the boxes")
@@ -110,12 +104,13 @@ type provedSet struct {
 }
 
 // check makes sense of the command line, and reads the records of its cabinets.
-// Whether an error is of the command line or of a file is told by misused.
-func (o *boxVerifyOptions) check(changed func(flag string) bool) (p provedSet, misused bool, err error) {
+func (o *boxVerifyOptions) check(c *cobra.Command) (p provedSet, err error) {
+	changed := c.Flags().Changed
+	bad := func(format string, about ...any) (provedSet, error) { return p, usage(c, fmt.Errorf(format, about...)) }
 	p.meter = changed("dc-ohm") || changed("dc-cab") || changed("meter-tolerance")
 	for _, flag := range []string{"cab", "seen", "warmer", "output"} {
 		if p.meter && changed(flag) {
-			return p, true, fmt.Errorf("--%s is about records, and --dc-ohm, --dc-cab and --meter-tolerance are for a DC meter alone; give one kind", flag)
+			return bad("--%s is about records, and --dc-ohm, --dc-cab and --meter-tolerance are for a DC meter alone; give one kind", flag)
 		}
 	}
 	flag, args := "--cab", o.cabs
@@ -125,48 +120,50 @@ func (o *boxVerifyOptions) check(changed func(flag string) bool) (p provedSet, m
 	for i, arg := range args {
 		cab, err := o.cab(i, arg, p.meter)
 		if err != nil {
-			return p, true, fmt.Errorf("%s %s: %w", flag, arg, err)
+			return bad("%s %s: %w", flag, arg, err)
 		}
 		p.cabs = append(p.cabs, cab)
 	}
 	switch {
 	case len(p.cabs) < 2:
-		return p, true, fmt.Errorf("a box joins two cabinets or more; give %s once for each of them", flag)
+		return bad("a box joins two cabinets or more; give %s once for each of them", flag)
 	case p.meter && !changed("dc-ohm"):
-		return p, true, errors.New("say what the meter reads through the boxes with --dc-ohm 28, or --dc-ohm open")
+		return bad("say what the meter reads through the boxes with --dc-ohm 28, or --dc-ohm open")
 	case !p.meter && o.seen == "":
-		return p, true, errors.New("name the record of what was measured through the boxes with --seen box.sweep.json")
+		return bad("name the record of what was measured through the boxes with --seen box.sweep.json")
 	}
 	for i, cab := range p.cabs {
 		if !p.meter && fileKey(cab.path) == fileKey(o.seen) {
-			return p, true, fmt.Errorf("--seen and %s %s are both %s; measure once more, through the boxes", flag, args[i], o.seen)
+			return bad("--seen and %s %s are both %s; measure once more, through the boxes", flag, args[i], o.seen)
 		}
 	}
 	if err := o.picture().check(); err != nil {
-		return p, true, err
+		return bad("%w", err)
 	}
 	var t hookup.Tree
 	if o.hookup != "" {
 		if t, err = hookup.Parse(o.hookup); err != nil {
-			return p, true, err
+			return bad("%w", err)
 		}
 	}
 	if !p.meter {
 		if err := readCabs(p.cabs); err != nil {
-			return p, false, err
+			return p, err
 		}
 	}
 	nameCabs(p.cabs, t.Leaves())
 	if t, err = treeOf(p.cabs, t, flag); err != nil {
-		return p, true, err
+		return bad("%w", err)
 	}
 	for _, name := range slices.Sorted(maps.Keys(o.warmer.of)) {
 		if !slices.Contains(t.Leaves(), name) {
-			return p, true, fmt.Errorf("--warmer names %s, which is none of the cabinets", name)
+			return bad("--warmer names %s, which is none of the cabinets", name)
 		}
 	}
-	p.set, err = box.Build(t, !o.plastic)
-	return p, true, err
+	if p.set, err = box.Build(t, !o.plastic); err != nil {
+		return bad("%w", err)
+	}
+	return p, nil
 }
 
 // cab reads cabinet number i of the command line.
@@ -246,7 +243,6 @@ func treeOf(cabs []namedCab, t hookup.Tree, flag string) (hookup.Tree, error) {
 		}
 		names = append(names, cab.name)
 	}
-	leaves := t.Leaves()
 	if len(t.Parts) == 0 && t.Load == "" {
 		var parts []hookup.Tree
 		for _, name := range names {
@@ -255,6 +251,7 @@ func treeOf(cabs []namedCab, t hookup.Tree, flag string) (hookup.Tree, error) {
 		t = hookup.InSeries(parts...)
 		return t, t.Check()
 	}
+	leaves := t.Leaves()
 	for _, name := range names {
 		if !slices.Contains(leaves, name) {
 			return t, fmt.Errorf("cabinet %s is given, but is not in the hookup %s; change --hookup, or its name with %s NAME=", name, t, flag)
@@ -274,45 +271,38 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 	if err := o.picture().place(); err != nil {
 		return err
 	}
-	r, _, err := o.prove(p)
+	r, err := o.prove(p)
 	if err != nil {
 		return err
 	}
-	if err := o.picture().write(func(string) (chart, error) { return proofChart(r), nil }); err != nil {
+	if err := o.picture().write(func(string) (chart, error) {
+		c := report.ProofChart(r)
+		c.LowHz, c.HighHz = plot.UsualBand(r.Seen)
+		return c, nil
+	}); err != nil {
 		return err
 	}
-	if err := o.show(e, r, report.BoxProof(r), r.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
+	return o.judge(e, r, report.BoxProof(r), r.Warnings, r.Verdict)
 }
 
-func proofChart(r proof.Proof) plot.ImpedanceChart {
-	c := report.ProofChart(r)
-	c.LowHz, c.HighHz = plot.UsualBand(r.Seen)
-	return c
-}
-
-// prove works a proof out, of which seen is the record of what was measured
-// through the boxes.
-func (o *boxVerifyOptions) prove(p provedSet) (r proof.Proof, seen record.Record, err error) {
+// prove works a proof out.
+func (o *boxVerifyOptions) prove(p provedSet) (proof.Proof, error) {
 	if p.meter {
 		read := proof.Readings{Cabs: map[string]float64{}, Seen: float64(o.dc), Tolerance: float64(o.tolerance)}
 		for _, cab := range p.cabs {
 			read.Cabs[cab.name] = cab.ohm
 		}
-		r, err = proof.Ohmmeter(p.set, read, float64(o.most))
-		return r, seen, err
+		return proof.Ohmmeter(p.set, read, float64(o.most))
 	}
-	if seen, err = measured(o.seen, "a proof"); err != nil {
-		return r, seen, fmt.Errorf("what was measured through the boxes: %w", err)
+	seen, err := measured(o.seen, "a proof")
+	if err != nil {
+		return proof.Proof{}, fmt.Errorf("what was measured through the boxes: %w", err)
 	}
 	var cabs []proof.Cabinet
 	for _, cab := range p.cabs {
 		cabs = append(cabs, proof.Cabinet{Name: cab.name, Record: cab.record})
 	}
-	r, err = proof.Records(p.set, cabs, seen, proof.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())})
-	return r, seen, err
+	return proof.Records(p.set, cabs, seen, proof.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())})
 }
 
 // kelvins is a flag for a difference of temperature of all cabinets, "20", or
@@ -327,12 +317,9 @@ type kelvins struct {
 const mostKelvin = 200
 
 func (k *kelvins) Set(s string) error {
-	read := func(s string) (float64, error) {
-		v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "K")), 64)
-		if err != nil || !(math.Abs(v) <= mostKelvin) {
-			return 0, fmt.Errorf("must be a difference of at most %d K, such as 20 or a=20,b=15", mostKelvin)
-		}
-		return v, nil
+	read := func(s string) (v float64, err error) {
+		err = setNumber(&v, s, "K", func(v float64) bool { return math.Abs(v) <= mostKelvin }, fmt.Sprintf("must be a difference of at most %d K, such as 20 or a=20,b=15", mostKelvin))
+		return v, err
 	}
 	if !strings.Contains(s, "=") {
 		v, err := read(s)

@@ -85,8 +85,7 @@ func (o *cabinetFlags) read(e env, c *cobra.Command, args []string, formula *hoo
 
 // misnamed makes an error in how loads are named one of the command line.
 func misnamed(c *cobra.Command, err error) error {
-	var m *loads.Misnamed
-	if errors.As(err, &m) {
+	if _, is := errors.AsType[*loads.Misnamed](err); is {
 		return usage(c, err)
 	}
 	return err

@@ -33,11 +33,9 @@ Without any sound card the exit code is 1.`,
 		Example: `  tapload cards
   tapload cards --details
   tapload cards --json`,
-		Args: noArgs,
 		RunE: func(*cobra.Command, []string) error { return cards(e, o) },
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.register(f)
 	f.BoolVar(&o.verbose, "verbose", false, "also print what the sound system says of itself")
 	return c
@@ -48,22 +46,21 @@ func cards(e env, o cardsOptions) error {
 	if o.verbose && chatter != "" {
 		fmt.Fprintln(e.stderr, strings.TrimRight(chatter, "\n"))
 	}
-	switch {
-	case err != nil:
-		return err
-	case o.json:
-		err = writeJSON(e.stdout, portaudio.Cards(infos))
-	case len(infos) > 0:
-		err = o.show(e, infos, report.Cards(infos, quotedWord), nil)
-	}
 	if err != nil {
 		return err
 	}
-	if len(infos) == 0 {
+	var page report.Document
+	if len(infos) > 0 {
+		page = report.Cards(infos, quotedWord)
+	}
+	if o.json || len(infos) > 0 {
+		err = o.show(e, portaudio.Cards(infos), page, nil)
+	}
+	if err == nil && len(infos) == 0 {
 		return &card.Fault{Cause: card.Absent, Text: "the sound system lists no sound card",
 			Advice: "connect one, or start its sound server; \"tapload cards --verbose\" shows what the sound system says"}
 	}
-	return nil
+	return err
 }
 
 // quotedWord quotes a name as the shells of all systems understand it, where

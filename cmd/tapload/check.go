@@ -10,6 +10,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/signal"
+	"tapload/measure/verdict"
 	"tapload/plot/report"
 )
 
@@ -44,28 +45,20 @@ Plug in a known resistor instead, and say its value with --known-ohm.`,
 		Example: `  tapload check --card "USB Audio"
   tapload check --card "USB Audio" --full-scale-volt 2
   tapload check --card "USB Audio" --sense-ohm 10 --known-ohm 8.2`,
-		Args: noArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
-			return check(c.Context(), e, o)
-		},
+		PreRunE: checked(o.check),
+		RunE:    func(c *cobra.Command, _ []string) error { return check(c.Context(), e, o) },
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.source.register(f)
 	o.jig.register(f)
 	f.IntVar(&o.rate, "rate", signal.DefaultRateHz, "sample rate, in `hz`")
 	f.Var(&o.knownOhm, "known-ohm", "a known resistor is plugged in instead of the load")
 	f.Var(&o.known, "known-tolerance", "its tolerance")
 	f.Var(&o.fullScale, "full-scale-volt", "peak volts at the inputs that are full scale")
-	o.register(f)
+	o.registerWhole(f)
 	f.Lookup("known-ohm").DefValue = ""
 	f.Lookup("full-scale-volt").DefValue = ""
-	if err := f.MarkHidden("replay"); err != nil {
-		panic(err) // only if the flag were not there
-	}
+	f.Lookup("replay").Hidden = true
 	return c
 }
 
@@ -98,8 +91,9 @@ func check(ctx context.Context, e env, o checkOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	if err := o.show(e, c, report.Check(c), nil); err != nil {
-		return err
+	v := verdict.Fail
+	if c.Pass() {
+		v = verdict.Pass
 	}
-	return verdictExit(c.Pass(), !c.Pass())
+	return o.judge(e, c, report.Check(c), nil, v)
 }

@@ -17,7 +17,6 @@ import (
 	"tapload/fit/identify"
 	"tapload/fit/recone"
 	"tapload/measure/cores"
-	"tapload/measure/verdict"
 	"tapload/plot"
 	"tapload/plot/report"
 )
@@ -72,12 +71,13 @@ With --match the records of many drivers are put together in pairs or quads
     --diameter-mm 250
   tapload compare --group "drivers/*.sweep.json" after.sweep.json
   tapload compare --match "drivers/*.sweep.json" --per 2`,
+		Args: cobra.ArbitraryArgs, // which suits depends on the flags
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.group != "" {
 				if err := o.checkGroup(c.Flags(), args); err != nil {
 					return usage(c, err)
 				}
-				args, err := labelledPaths(e, c, args)
+				args, err := labelled(e, c, args, false)
 				if err != nil {
 					return err
 				}
@@ -100,7 +100,6 @@ With --match the records of many drivers are put together in pairs or quads
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVar(&o.limits, "limits", "", "`file` of limits, TOML (default: ours, printed with the result)")
 	f.Float64Var(&o.before, "before-celsius", 20, "temperature of coil and room before, in `C`")
 	f.Float64Var(&o.after, "after-celsius", 20, "temperature of coil and room after, in `C`")
@@ -184,10 +183,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err := o.pictures().write(func(flag string) (chart, error) { return o.picture(flag, r, sides) }); err != nil {
 		return err
 	}
-	if err := o.show(e, r, report.Compare(r), r.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
+	return o.judge(e, r, report.Compare(r), r.Warnings, r.Verdict)
 }
 
 // compare holds the record after against the record before.
@@ -264,7 +260,7 @@ func nameOf(path string) string { return strings.TrimSuffix(filepath.Base(path),
 var ofPair = []string{"limits", "before-celsius", "after-celsius", "added-mass-g", "box-l", "diameter-mm", "before-with", "after-with", "output", "changes-plot", "ratio-plot", "distortion-plot"}
 
 // only refuses the flags that are for another use of the command.
-func (o *compareOptions) only(f *pflag.FlagSet, use string, others ...string) error {
+func only(f *pflag.FlagSet, use string, others ...string) error {
 	for _, flag := range others {
 		if f.Changed(flag) {
 			return fmt.Errorf("--%s does not go with %s", flag, use)
@@ -278,7 +274,7 @@ func (o *compareOptions) checkGroup(f *pflag.FlagSet, args []string) error {
 	if len(args) != 1 {
 		return errors.New("--group holds one record against a group; name that one, such as after.sweep.json")
 	}
-	return o.only(f, "--group", append([]string{"match", "per"}, ofPair...)...)
+	return only(f, "--group", append([]string{"match", "per"}, ofPair...)...)
 }
 
 // checkMatch is check for --match.
@@ -289,7 +285,7 @@ func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
 	case o.per != 2 && o.per != 4:
 		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
 	}
-	return o.only(f, "--match", ofPair...)
+	return only(f, "--match", ofPair...)
 }
 
 // recordsOf reads the records that a pattern names, fitted or not; one record
@@ -326,10 +322,7 @@ func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error
 	if err != nil {
 		return err
 	}
-	if err := o.show(e, r, report.Group(r), r.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(r.Verdict == verdict.Pass, r.Verdict == verdict.Fail)
+	return o.judge(e, r, report.Group(r), r.Warnings, r.Verdict)
 }
 
 func (o *compareOptions) runMatch(ctx context.Context, e env) error {

@@ -25,7 +25,6 @@ It leaves the job's folder, with the benches to play on. Files that an earlier
 demonstration left there are replaced; any other folder that holds something is
 left alone.`,
 		Example: "  tapload demo",
-		Args:    noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			return demo.Do(c.Context(), e.stdout, folder, e.inside, writeTexts)
 		},

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/verdict"
 )
 
 // The exit codes of every command.
@@ -45,17 +46,8 @@ func (v *verdictError) Error() string {
 	return "the test could not be decided"
 }
 
-// verdictExit returns what makes the exit code of a test that passed, failed,
-// or could not be decided.
-func verdictExit(passed, failed bool) error {
-	switch {
-	case passed:
-		return nil
-	case failed:
-		return &verdictError{exitFail}
-	}
-	return &verdictError{exitUndecided}
-}
+// verdicts are what makes the exit codes of tests.
+var verdicts = [...]error{verdict.Pass: nil, verdict.Fail: &verdictError{exitFail}, verdict.Undecided: &verdictError{exitUndecided}}
 
 // exitOf prints what went wrong, with a hint of what to do next, and returns
 // the exit code. It is the only place that turns errors into exit codes.
@@ -63,8 +55,7 @@ func exitOf(ctx context.Context, e env, err error) int {
 	if err == nil {
 		return exitDone
 	}
-	var v *verdictError
-	if errors.As(err, &v) {
+	if v, is := errors.AsType[*verdictError](err); is {
 		return v.code
 	}
 	code, hint := exitError, ""
@@ -95,25 +86,21 @@ var faultHints = map[card.Cause]string{
 
 // flagError rewords what the flag parser says.
 func flagError(err error) error {
-	var bad *pflag.InvalidValueError
-	if errors.As(err, &bad) {
+	if bad, is := errors.AsType[*pflag.InvalidValueError](err); is {
 		cause := bad.Unwrap()
-		var num *strconv.NumError
-		if errors.As(cause, &num) {
+		if _, is := errors.AsType[*strconv.NumError](cause); is {
 			cause = errors.New("must be a whole number")
 		}
 		return fmt.Errorf("--%s %q: %w", bad.GetFlag().Name, bad.GetValue(), cause)
 	}
-	var missing *pflag.ValueRequiredError
-	if errors.As(err, &missing) {
+	if missing, is := errors.AsType[*pflag.ValueRequiredError](err); is {
 		name := "--" + missing.GetSpecifiedName()
 		if len(missing.GetSpecifiedName()) == 1 {
 			name = name[1:]
 		}
 		return fmt.Errorf("%s needs a value after it", name)
 	}
-	var unknown *pflag.NotExistError
-	if errors.As(err, &unknown) {
+	if unknown, is := errors.AsType[*pflag.NotExistError](err); is {
 		name := "--" + unknown.GetSpecifiedName()
 		if unknown.GetSpecifiedShortnames() != "" {
 			name = "-" + unknown.GetSpecifiedName()

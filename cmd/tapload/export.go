@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -34,7 +35,7 @@ goes to standard output.`,
 			if err != nil {
 				return usage(c, err)
 			}
-			args, err = labelled(e, c, args)
+			args, err = labelled(e, c, args, true)
 			if err != nil {
 				return err
 			}
@@ -42,7 +43,6 @@ goes to standard output.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "-", "`file` to write, - for standard output")
 	f.StringVar(&o.format, "format", "", "csv or touchstone, whatever the `name` of the file")
 	return c
@@ -53,23 +53,33 @@ type recordWriter func(record.Record, io.Writer) error
 // writer returns what writes the format that the flags ask for.
 func (o exportOptions) writer() (recordWriter, error) {
 	format := o.format
+	if o.out == "-" {
+		format = cmp.Or(format, "csv")
+	}
+	csv, err := isCSV(format, o.out, fmt.Sprintf("-o %q", o.out))
+	if csv {
+		return record.Record.WriteCSV, err
+	}
+	return record.Record.WriteTouchstone, err
+}
+
+// isCSV says whether a curve's file is CSV or Touchstone: as the format says, or
+// without one the file's name. file is how an error names it.
+func isCSV(format, path, file string) (bool, error) {
 	if format == "" {
-		switch ext := strings.ToLower(filepath.Ext(o.out)); {
-		case o.out == "-" || ext == ".csv":
+		switch strings.ToLower(filepath.Ext(path)) {
+		case ".csv":
 			format = "csv"
-		case ext == ".s1p" || ext == ".ts":
+		case ".s1p", ".ts":
 			format = "touchstone"
 		default:
-			return nil, fmt.Errorf("-o %q: the name must end in .csv or .s1p, or --format say csv or touchstone", o.out)
+			return false, fmt.Errorf("%s: the name must end in .csv or .s1p, or --format say csv or touchstone", file)
 		}
 	}
-	switch format {
-	case "csv":
-		return record.Record.WriteCSV, nil
-	case "touchstone":
-		return record.Record.WriteTouchstone, nil
+	if format != "csv" && format != "touchstone" {
+		return false, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
 	}
-	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
+	return format == "csv", nil
 }
 
 func export(e env, in, out string, write recordWriter) error {

@@ -37,9 +37,12 @@ func (f file) check() error {
 		return fmt.Errorf("cannot write %s: it is not an ordinary file", f.path)
 	}
 	folder := filepath.Dir(f.path)
-	if info, err := os.Stat(folder); err != nil {
-		return fmt.Errorf("cannot write %s: %w", f.path, folderError(folder, err))
-	} else if !info.IsDir() {
+	switch info, err := os.Stat(folder); {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("cannot write %s: there is no folder %s", f.path, folder)
+	case err != nil:
+		return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
+	case !info.IsDir():
 		return fmt.Errorf("cannot write %s: %s is not a folder", f.path, folder)
 	}
 	for _, there := range []string{f.path, f.earlier()} {
@@ -60,22 +63,13 @@ func (f file) check() error {
 	return nil
 }
 
-func folderError(folder string, err error) error {
-	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("there is no folder %s", folder)
-	}
-	return plainPath(err)
-}
-
 // plainPath takes the system call and the path off a file error: the sentence
 // around it names the path already.
 func plainPath(err error) error {
-	var p *fs.PathError
-	if errors.As(err, &p) {
+	if p, is := errors.AsType[*fs.PathError](err); is {
 		return plainErrno(p.Err)
 	}
-	var l *os.LinkError
-	if errors.As(err, &l) {
+	if l, is := errors.AsType[*os.LinkError](err); is {
 		return plainErrno(l.Err)
 	}
 	return err
@@ -142,6 +136,8 @@ func writeFiles(files ...file) (err error) {
 			return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
 		}
 	}
+	// To rename is tried for two seconds: another program, such as a virus
+	// scanner, may look into every new file.
 	for i, f := range files {
 		path := f.path
 		if real, err := filepath.EvalSymlinks(path); err == nil {
@@ -150,12 +146,12 @@ func writeFiles(files ...file) (err error) {
 		_, missing := os.Lstat(path)
 		kept := f.earlier() != ""
 		if kept {
-			if err := rename(path, path+"~"); err != nil {
+			if err := robustio.Rename(path, path+"~"); err != nil {
 				return fmt.Errorf("cannot keep the earlier %s: %w", f.path, plainPath(err))
 			}
-			undo = append(undo, func() error { return rename(path+"~", path) })
+			undo = append(undo, func() error { return robustio.Rename(path+"~", path) })
 		}
-		if err := rename(temps[i], path); err != nil {
+		if err := robustio.Rename(temps[i], path); err != nil {
 			return fmt.Errorf("cannot write %s: %w", f.path, plainPath(err))
 		}
 		if missing != nil {
@@ -164,10 +160,6 @@ func writeFiles(files ...file) (err error) {
 	}
 	return nil
 }
-
-// rename is os.Rename, which tries again for two seconds where another program,
-// such as a virus scanner, looks into every new file.
-func rename(from, to string) error { return robustio.Rename(from, to) }
 
 // writeTemp writes a file beside the place of f and returns its name, or "" when
 // there is none.

@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 
 	"github.com/spf13/cobra"
 
 	"tapload/fit/identify"
 	"tapload/fit/rating"
 	"tapload/measure/cores"
+	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
 )
@@ -59,7 +59,7 @@ of a known volume, its mechanical constants come too.`,
 			if err := o.check(len(args)); err != nil {
 				return usage(c, err)
 			}
-			args, err := labelled(e, c, args)
+			args, err := labelled(e, c, args, true)
 			if err != nil {
 				return err
 			}
@@ -67,7 +67,6 @@ of a known volume, its mechanical constants come too.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.Var(&o.re, "re-ohm", "take Re as this reading of a DC meter instead of fitting it")
 	f.Var(&o.dc, "dc-ohm", "hold Re against this reading of a DC meter")
 	f.Var(&o.low, "low", "lower end of the rated frequency range (default: the lowest resonance)")
@@ -129,10 +128,9 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 		}
 		warnings := r.Warnings
 		if len(args) > 1 {
-			warnings = slices.Clone(warnings)
-			for i := range warnings {
-				warnings[i].Text = r.Name + ": " + warnings[i].Text
-			}
+			var about impedance.Named
+			about.Add(r.Name, warnings)
+			warnings = about.List()
 		}
 		return o.show(e, r, report.Fit(r), warnings)
 	})

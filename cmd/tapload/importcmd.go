@@ -4,14 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"math/cmplx"
-	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -62,33 +58,27 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write, a .sweep.json")
 	f.StringVar(&o.format, "format", "", "csv or touchstone, whatever the `name` of the file")
 	f.StringVar(&o.label, "label", "", "`name` of the load (default: the name of the output file)")
 	f.Var(&o.noise, "u-percent", "standard uncertainty of each point in percent of |Z| (k = 1), such as 0.5")
 	f.BoolVar(&o.force, "force", false, "do not keep an earlier record beside the new one")
-	o.register(f)
+	o.registerWhole(f)
 	return c
 }
 
-// partOfZ is a flag for an uncertainty relative to |Z|, given in percent: "0.5" and "0.5%".
+// partOfZ is a flag for an uncertainty in percent of |Z|: "0.5" and "0.5%".
 type partOfZ float64
 
 func (p *partOfZ) Set(s string) error {
-	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "%")), 64)
-	if err != nil || !(v > 0 && v < 100) {
-		return errors.New("must be a number of percent above 0 and below 100, such as 0.5")
-	}
-	*p = partOfZ(v / 100)
-	return nil
+	return setNumber((*float64)(p), s, "%", func(v float64) bool { return v > 0 && v < 100 }, "must be a number of percent above 0 and below 100, such as 0.5")
 }
 func (p *partOfZ) Type() string { return "percent" }
 func (p *partOfZ) String() string {
 	if *p == 0 {
 		return ""
 	}
-	return quantity.Plain(100 * float64(*p))
+	return quantity.Plain(float64(*p))
 }
 
 type curveReader func(io.Reader) (impedance.Curve, error)
@@ -99,28 +89,15 @@ func (o importOptions) reader(path string) (curveReader, error) {
 	if o.out == "" {
 		return nil, errors.New("name the record to write with -o RECORD.sweep.json")
 	}
-	format := o.format
-	if format == "" {
-		switch strings.ToLower(filepath.Ext(path)) {
-		case ".csv":
-			format = "csv"
-		case ".s1p", ".ts":
-			format = "touchstone"
-		default:
-			return nil, fmt.Errorf("%q: the name must end in .csv or .s1p, or --format say csv or touchstone", path)
-		}
+	csv, err := isCSV(o.format, path, strconv.Quote(path))
+	if csv {
+		return record.ReadCSV, err
 	}
-	switch format {
-	case "csv":
-		return record.ReadCSV, nil
-	case "touchstone":
-		return record.ReadTouchstone, nil
-	}
-	return nil, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
+	return record.ReadTouchstone, err
 }
 
-func importCurve(e env, path string, o importOptions, read curveReader) error {
-	curve, err := readCurve(path, read)
+func importCurve(e env, path string, o importOptions, decode curveReader) error {
+	curve, err := read(path, fmt.Errorf("there is no file %s", path), decode)
 	if err != nil {
 		return err
 	}
@@ -131,11 +108,11 @@ func importCurve(e env, path string, o importOptions, read curveReader) error {
 		return fmt.Errorf("%s has uncertainties of its own; leave out --u-percent, or take the columns out", path)
 	case o.noise > 0:
 		for i, p := range curve.Points {
-			u := float64(o.noise) * cmplx.Abs(p.Z)
+			u := float64(o.noise) / 100 * cmplx.Abs(p.Z)
 			// u is that of the modulus, and as large across it.
 			curve.Points[i].Noise = impedance.Circular(2 * u * u)
 		}
-		note = fmt.Sprintf("the curve was measured elsewhere; the uncertainty of %s %% was given on import", quantity.Plain(math.Round(1e6*float64(o.noise))/1e4))
+		note = fmt.Sprintf("the curve was measured elsewhere; the uncertainty of %s %% was given on import", quantity.Plain(math.Round(1e4*float64(o.noise))/1e4))
 	case !stated:
 		note = "the curve was measured elsewhere and its uncertainty is unknown; a fit can only estimate it from its own scatter"
 	}
@@ -155,20 +132,4 @@ func importCurve(e env, path string, o importOptions, read curveReader) error {
 		s.Limit = "not known"
 	}
 	return o.show(e, s, report.Sweep(s, nil), rec.Warnings)
-}
-
-func readCurve(path string, read curveReader) (impedance.Curve, error) {
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return impedance.Curve{}, fmt.Errorf("there is no file %s", path)
-	}
-	if err != nil {
-		return impedance.Curve{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
-	}
-	defer f.Close()
-	c, err := read(f)
-	if err != nil {
-		return impedance.Curve{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
-	}
-	return c, nil
 }

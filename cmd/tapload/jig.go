@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -18,7 +17,6 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/fixtures/netlist"
 	"tapload/measure"
-	"tapload/measure/card"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
 )
@@ -46,7 +44,6 @@ inputs, their gain knobs and one set of signal flags.`,
 			}
 			return nil
 		},
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(
 		newJigStandard(e, jig.Open), newJigStandard(e, jig.Short), newJigStandard(e, jig.Known),
@@ -96,19 +93,7 @@ func (o jigOptions) agree(path string, c jig.Options) error {
 // readJig reads the jig file at path. The error is fs.ErrNotExist if there is
 // none.
 func readJig(path string) (jig.Calibration, error) {
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return jig.Calibration{}, fmt.Errorf("there is no jig file %s; \"tapload jig open -o %s\" begins one%w", path, path, errNoFile{})
-	}
-	if err != nil {
-		return jig.Calibration{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
-	}
-	defer f.Close()
-	c, err := jig.Read(f)
-	if err != nil {
-		return jig.Calibration{}, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
-	}
-	return c, nil
+	return read(path, fmt.Errorf("there is no jig file %s; \"tapload jig open -o %s\" begins one%w", path, path, errNoFile{}), jig.Read)
 }
 
 // errNoFile is fs.ErrNotExist without words: the sentence around it has them.
@@ -135,13 +120,8 @@ func newJigStandard(e env, kind jig.Kind) *cobra.Command {
 	c := &cobra.Command{
 		Use:     kind.String() + " (--card NAME | --bench FILE | --replay WAV) -o FILE",
 		Example: fmt.Sprintf("  tapload jig %s --card \"USB Audio\" -o jig.json", kind),
-		Args:    noArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
-			return measureStandard(c.Context(), e, o)
-		},
+		PreRunE: checked(o.check),
+		RunE:    func(c *cobra.Command, _ []string) error { return measureStandard(c.Context(), e, o) },
 	}
 	if kind == jig.Known {
 		c.Example += " --ohm 10 --tolerance 0.1%"
@@ -153,7 +133,6 @@ The jig file is begun by the first standard and extended by the next ones; a
 standard that is there already is replaced. A virtual bench puts the standard
 in place of its load by itself.`
 	f := c.Flags()
-	f.SortFlags = false
 	o.source.register(f)
 	f.StringVarP(&o.out, "output", "o", "", "jig `file` to begin or extend")
 	f.StringVar(&o.name, "name", "", "`name` of a new jig; without it, made from the file's name")
@@ -163,7 +142,7 @@ in place of its load by itself.`
 	}
 	o.jig.register(f)
 	o.signal.register(f)
-	o.answer.register(f)
+	o.answer.registerWhole(f)
 	return c
 }
 
@@ -175,9 +154,6 @@ func (o *standardOptions) check() error {
 		return fmt.Errorf("-o %q: a jig file is JSON; its name ends in .json", o.out)
 	case o.kind == jig.Known && o.ohm == 0:
 		return errors.New("say what the known resistor is with --ohm 10")
-	}
-	if err := o.source.check(); err != nil {
-		return err
 	}
 	return o.signal.checkFor(o.source)
 }
@@ -207,17 +183,12 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	if err := out.check(); err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(e, &o.signal)
+	o.source.onBench = func(b *bench.Bench) { put(b, o.kind, float64(o.ohm)) }
+	setup, end, err := e.setup(o.source, &o.signal)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, closeSource()) }()
-	put(source, o.kind, float64(o.ohm))
-	setup, end, err := e.setup(source, o.source, o.signal)
-	if err != nil {
-		return err
-	}
-	defer end()
+	defer func() { err = errors.Join(err, end()) }()
 	before := calibration.Standards[o.kind]
 	calibration, err = measure.Calibrate(ctx, setup, calibration, o.kind, jig.Resistor{Ohm: float64(o.ohm), Tolerance: float64(o.within)})
 	if err != nil {
@@ -240,13 +211,8 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	return o.show(e, s, report.Jig(s), calibration.Standards[o.kind].Warnings)
 }
 
-// put puts a standard in place of the load of a virtual bench; on a real one
-// people do.
-func put(c card.Card, kind jig.Kind, ohm float64) {
-	b, ok := c.(*bench.Bench)
-	if !ok {
-		return
-	}
+// put puts a standard in place of the load of a virtual bench.
+func put(b *bench.Bench, kind jig.Kind, ohm float64) {
 	part := netlist.Element(netlist.Resistor(ohm))
 	switch kind {
 	case jig.Open:

@@ -9,7 +9,6 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/impedance"
-	"tapload/measure/verdict"
 	"tapload/plot/report"
 )
 
@@ -35,27 +34,23 @@ uncertainty; between the two it is undecided.
 A virtual bench measures the load that its file says.`,
 		Example: `  tapload jig prove jig.json --card "USB Audio" --ohm 22 --tolerance 1%`,
 		Args:    someArgs(1, 1, "one jig file"),
-		RunE: func(c *cobra.Command, args []string) error {
-			if o.ohm == 0 {
-				return usage(c, errors.New("say what the resistor is with --ohm 22"))
-			}
-			if err := o.source.check(); err != nil {
-				return usage(c, err)
-			}
-			if err := o.signal.checkFor(o.source); err != nil {
-				return usage(c, err)
-			}
-			return prove(c.Context(), e, args[0], o)
-		},
+		PreRunE: checked(o.check),
+		RunE:    func(c *cobra.Command, args []string) error { return prove(c.Context(), e, args[0], o) },
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.source.register(f)
 	f.Var(&o.ohm, "ohm", "the resistor that is connected")
 	f.Var(&o.within, "tolerance", "its tolerance, such as 0.5%")
 	o.signal.register(f)
-	o.register(f)
+	o.registerWhole(f)
 	return c
+}
+
+func (o *proveOptions) check() error {
+	if o.ohm == 0 {
+		return errors.New("say what the resistor is with --ohm 22")
+	}
+	return o.signal.checkFor(o.source)
 }
 
 func prove(ctx context.Context, e env, path string, o proveOptions) (err error) {
@@ -67,16 +62,11 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	source, closeSource, err := o.source.open(e, &o.signal)
+	setup, end, err := e.setup(o.source, &o.signal)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, closeSource()) }()
-	setup, end, err := e.setup(source, o.source, o.signal)
-	if err != nil {
-		return err
-	}
-	defer end()
+	defer func() { err = errors.Join(err, end()) }()
 	setup.Jig = j
 	rec, err := measure.Run(ctx, setup)
 	if err != nil {
@@ -87,8 +77,5 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 		return err
 	}
 	p.Warnings = impedance.Warnings(rec.Warnings)
-	if err := o.show(e, p, report.JigProof(p), rec.Warnings); err != nil {
-		return err
-	}
-	return verdictExit(p.Verdict == verdict.Pass, p.Verdict == verdict.Fail)
+	return o.judge(e, p, report.JigProof(p), rec.Warnings, p.Verdict)
 }

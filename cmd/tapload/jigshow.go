@@ -46,8 +46,7 @@ the difference of the two channels is drawn over frequency.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVar(&o.plot, "plot", "", "also draw the channels, into this .png, .svg or .pdf `file`")
-	o.register(f)
+	o.registerWhole(f)
 	return c
 }

@@ -18,7 +18,6 @@ func newJigWiring(e env) *cobra.Command {
 current takes the thick lines; what the inputs hear takes wires of its own.`,
 		Example: `  tapload jig wiring -o wiring.png
   tapload jig wiring --sense-ohm 33 -o wiring.pdf`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if out == "" {
 				return usage(c, errors.New("name the picture with -o FILE.png, .svg or .pdf"))
@@ -27,11 +26,7 @@ current takes the thick lines; what the inputs hear takes wires of its own.`,
 			if err := p.check(); err != nil {
 				return usage(c, err)
 			}
-			files, err := p.files(func(string) (chart, error) { return plot.JigDrawing{SenseOhm: float64(sense)}, nil })
-			if err != nil {
-				return err
-			}
-			return e.write(files...)
+			return e.draw(plot.JigDrawing{SenseOhm: float64(sense)}, p)
 		},
 	}
 	f := c.Flags()

@@ -33,8 +33,6 @@ labels of the job's cabinets, and its amplifier where no flag gives another.`,
     --amp-name "house amplifier" --tap 4,8,16 --watts 50
   tapload job add cabinet cab --job lantern-hall --record cab.sweep.json
   tapload job status --job lantern-hall`,
-		Args: noArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(newJobNew(e), newJobAdd(e), newJobStatus(e))
 	return c
@@ -117,7 +115,6 @@ word; no person's name is needed. What is not known yet can be added later.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVar(&reference, "reference", "", "the customer's or the workshop's `word` for the job")
 	f.StringVar(&asked, "asked", "", "what the customer wants, in a `sentence`")
 	a.register(f)
@@ -224,8 +221,7 @@ func (d *jobEdit) write(e env, what string) error {
 	if err != nil {
 		// The job was right before, so that lines of a text that is not
 		// kept would say less than what was to be added.
-		var w *job.Wrong
-		if errors.As(err, &w) {
+		if w, is := errors.AsType[*job.Wrong](err); is {
 			err = fmt.Errorf("cannot add %s: %s", what, w.Fault)
 		}
 		for _, f := range d.copies {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -26,8 +27,6 @@ copied into it. What was written by hand stays as it is.`,
 		Example: `  tapload job add cabinet cab --record cab.sweep.json --watts 60
   tapload job add hookup "cab || small" --tap 4
   tapload job add note "came without feet"`,
-		Args: noArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(addCabinet(e), addAmplifier(e), addHookup(e), addProof(e), addDriver(e), addJig(e), addNote(e))
 	return c
@@ -38,7 +37,6 @@ copied into it. What was written by hand stays as it is.`,
 func adding(e env, use, short, long, example, what string, fill func(c *cobra.Command, d *jobEdit, arg string) (string, error)) *cobra.Command {
 	c := &cobra.Command{
 		Use: use, Short: short, Long: long, Example: example,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			d, err := editJob(c)
 			if err != nil {
@@ -54,7 +52,6 @@ func adding(e env, use, short, long, example, what string, fill func(c *cobra.Co
 	if what != "" {
 		c.Args = someArgs(1, 1, what)
 	}
-	c.Flags().SortFlags = false
 	return c
 }
 
@@ -208,10 +205,8 @@ them, as "tapload compare" does.`,
 			v.Before, errs[0] = d.bringRecord(before, false)
 			v.After, errs[1] = d.bringRecord(after, false)
 			v.Limits, errs[2] = d.bringLimits(limits)
-			for _, err := range errs {
-				if err != nil {
-					return "", err
-				}
+			if err := cmp.Or(errs[0], errs[1], errs[2]); err != nil {
+				return "", err
 			}
 			if c.Flags().Changed("before-celsius") || c.Flags().Changed("after-celsius") {
 				if !c.Flags().Changed("before-celsius") || !c.Flags().Changed("after-celsius") {

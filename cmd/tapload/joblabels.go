@@ -73,18 +73,10 @@ func orJob(least, low, high int, what string) cobra.PositionalArgs {
 	}
 }
 
-// labelled returns args with each label of a job's cabinet as NAME=RECORD. A
-// file of that name goes first.
-func labelled(e env, c *cobra.Command, args []string) ([]string, error) {
-	return fromLabels(e, c, args, func(label, record string) string { return label + "=" + record })
-}
-
-// labelledPaths is labelled for a command that takes records without names.
-func labelledPaths(e env, c *cobra.Command, args []string) ([]string, error) {
-	return fromLabels(e, c, args, func(_, record string) string { return record })
-}
-
-func fromLabels(e env, c *cobra.Command, args []string, as func(label, record string) string) ([]string, error) {
+// labelled returns args with each label of a job's cabinet as NAME=RECORD, or as
+// the record alone where a command takes those without names. A file of that name
+// goes first.
+func labelled(e env, c *cobra.Command, args []string, names bool) ([]string, error) {
 	out := slices.Clone(args)
 	var j *job.Job
 	var from []string
@@ -102,7 +94,9 @@ func fromLabels(e env, c *cobra.Command, args []string, as func(label, record st
 		if err != nil {
 			return nil, err
 		}
-		out[i] = as(arg, record)
+		if out[i] = record; names {
+			out[i] = arg + "=" + record
+		}
 		from = append(from, arg)
 	}
 	sayFrom(e, j, from)
@@ -216,13 +210,8 @@ func (o *ampFlags) fromJob(e env, c *cobra.Command) error {
 	if err != nil || j == nil || j.Amplifier == nil {
 		return err
 	}
-	o.amplifierOf(*j.Amplifier, c.Flags().Changed)
 	sayFrom(e, j, []string{"the amplifier"})
-	return nil
-}
-
-// amplifierOf puts a into o, but for what flags have changed.
-func (o *ampFlags) amplifierOf(a job.Amplifier, changed func(flag string) bool) {
+	a, changed := j.Amplifier, c.Flags().Changed
 	o.taps, o.kind, o.min = slices.Clone(a.TapsOhm), a.Kind, ohms(a.MinOhm)
 	if !changed("watts") {
 		o.watts.value = a.Watts
@@ -236,6 +225,7 @@ func (o *ampFlags) amplifierOf(a job.Amplifier, changed func(flag string) bool) 
 	if !changed("primary-ohm") {
 		o.primary = ohms(a.PrimaryOhm)
 	}
+	return nil
 }
 
 // fromJob completes a proof: the label of a proof is its record, with its
@@ -252,7 +242,7 @@ func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) error {
 		}
 	}
 	if f.Changed("cab") {
-		cabs, err := labelled(e, c, o.cabs)
+		cabs, err := labelled(e, c, o.cabs, true)
 		o.cabs = cabs
 		return err
 	}
@@ -274,15 +264,6 @@ func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) error {
 	if err != nil {
 		return nil // check says what is wrong with it
 	}
-	if err := o.cabinetsOf(j, t); err != nil {
-		return err
-	}
-	sayFrom(e, j, t.Leaves())
-	return nil
-}
-
-// cabinetsOf takes the records of a hookup's cabinets from a job.
-func (o *boxVerifyOptions) cabinetsOf(j *job.Job, t hookup.Tree) error {
 	for _, label := range t.Leaves() {
 		record, err := recordOf(j, label)
 		if err != nil {
@@ -290,6 +271,7 @@ func (o *boxVerifyOptions) cabinetsOf(j *job.Job, t hookup.Tree) error {
 		}
 		o.cabs = append(o.cabs, label+"="+record)
 	}
+	sayFrom(e, j, t.Leaves())
 	return nil
 }
 
@@ -319,7 +301,7 @@ func (o *boxVerifyOptions) proofFromJob(e env, c *cobra.Command) error {
 // a cabinet's record in the place of its own.
 func (o *compareOptions) fromJob(e env, c *cobra.Command, args []string) ([]string, error) {
 	if len(args) != 1 || !bare(args[0]) {
-		return labelledPaths(e, c, args)
+		return labelled(e, c, args, false)
 	}
 	j, err := jobOf(c)
 	if err != nil || j == nil {
@@ -330,17 +312,13 @@ func (o *compareOptions) fromJob(e env, c *cobra.Command, args []string) ([]stri
 		return args, nil
 	}
 	d := j.Drivers[i]
-	o.driverOf(j, d, c.Flags().Changed)
 	sayFrom(e, j, []string{d.Label})
-	return []string{j.Path(d.Before), j.Path(d.After)}, nil
-}
-
-// driverOf puts what the job says of d into o, but for what flags have changed.
-func (o *compareOptions) driverOf(j *job.Job, d job.Driver, changed func(flag string) bool) {
+	changed := c.Flags().Changed
 	if d.BeforeCelsius != nil && !changed("before-celsius") && !changed("after-celsius") {
 		o.before, o.after, o.known = *d.BeforeCelsius, *d.AfterCelsius, true
 	}
 	if !changed("limits") {
 		o.limits = j.Path(d.Limits)
 	}
+	return []string{j.Path(d.Before), j.Path(d.After)}, nil
 }

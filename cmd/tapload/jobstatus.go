@@ -17,7 +17,6 @@ func newJobStatus(e env) *cobra.Command {
 every record that the job names and rates each cabinet.`,
 		Example: `  tapload job status
   tapload job status --job lantern-hall --json`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			j, err := theJob(c)
 			if err != nil {

@@ -8,7 +8,6 @@ import (
 
 	"tapload/fit/recone"
 	"tapload/measure"
-	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/plot/report"
@@ -71,7 +70,6 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	var levelDB []float64
 	var records []record.Record
 	var written []string
-	var sweeps []measure.Summary
 	for i, one := range each {
 		levelDB = append(levelDB, float64(o.signal.levels[i]))
 		setup.Label, setup.Now = one.label, e.now().UTC()
@@ -92,9 +90,8 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 			return err
 		}
 		records, written = append(records, record), append(written, one.out)
-		sweeps = append(sweeps, measure.Summarize(record, one.out))
 	}
-	r, err := recone.LevelSeries(levelDB, records)
+	r, err := recone.LevelSeries(levelDB, records, written)
 	if err != nil {
 		return err
 	}
@@ -106,39 +103,5 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	}); err != nil {
 		return err
 	}
-	var about impedance.Named
-	for i, record := range records {
-		about.Add(r.Name(i), record.Warnings)
-	}
-	return o.show(e, seriesOf(r, sweeps, about.List()), report.Levels(r), about.List())
-}
-
-// seriesObject is what a series tells programs. Uncertainties are standard ones
-// (k = 1).
-type seriesObject struct {
-	Levels    []levelObject      `json:"levels"`
-	LinearTo  *float64           `json:"linear_to_db"` // null where the quietest two differ
-	LeastBend float64            `json:"least_change_percent"`
-	Warnings  impedance.Warnings `json:"warnings"`
-}
-
-type levelObject struct {
-	LevelDB float64 `json:"level_db"`
-	measure.Summary
-	Change *recone.LevelChange `json:"change"` // against the first; null for that
-}
-
-func seriesOf(r recone.Series, sweeps []measure.Summary, warnings []impedance.Warning) seriesObject {
-	o := seriesObject{LeastBend: recone.LeastBend, Warnings: warnings}
-	for i, s := range sweeps {
-		l := levelObject{LevelDB: r.LevelDB[i], Summary: s}
-		if i > 0 {
-			l.Change = &r.Changes[i-1]
-		}
-		o.Levels = append(o.Levels, l)
-	}
-	if i := r.LinearTo(); i >= 0 {
-		o.LinearTo = &r.LevelDB[i]
-	}
-	return o
+	return o.show(e, r, report.Levels(r), r.Warnings)
 }

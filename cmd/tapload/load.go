@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"strings"
@@ -36,12 +37,26 @@ func readLoad(arg string) (load, error) {
 	return load{name, rec}, nil
 }
 
-func readRecord(path string) (record.Record, error) {
-	data, err := readFile(path)
-	if err != nil {
-		return record.Record{}, err
+func readRecord(path string) (record.Record, error) { return read(path, noRecord(path), record.Read) }
+
+func noRecord(path string) error {
+	return fmt.Errorf("there is no record %s; \"tapload sweep\" makes one", path)
+}
+
+// read reads the file at path. The error is none if there is none.
+func read[T any](path string, none error, decode func(io.Reader) (T, error)) (v T, err error) {
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return v, none
 	}
-	return decodeRecord(path, data)
+	if err == nil {
+		defer f.Close()
+		v, err = decode(f)
+	}
+	if err != nil {
+		return v, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
+	}
+	return v, nil
 }
 
 // measured reads a record and refuses a fit, which has no noise of its own;
@@ -65,13 +80,4 @@ func decodeRecord(path string, data []byte) (record.Record, error) {
 	return rec, nil
 }
 
-func readFile(path string) ([]byte, error) {
-	data, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("there is no record %s; \"tapload sweep\" makes one", path)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("cannot read %s: %w", path, plainPath(err))
-	}
-	return data, nil
-}
+func readFile(path string) ([]byte, error) { return read(path, noRecord(path), io.ReadAll) }

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"strconv"
 	"strings"
 	"time"
@@ -28,6 +27,7 @@ func newHelp(e env) *cobra.Command {
 Where a command has the name of a topic, the topic is explained.`,
 		Example: `  tapload help measuring
   tapload help sweep`,
+		Args: cobra.ArbitraryArgs,
 		ValidArgsFunction: func(c *cobra.Command, _ []string, _ string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			offered := manual.Names()
 			for _, sub := range c.Root().Commands() {
@@ -68,7 +68,6 @@ func newManual(e env) *cobra.Command {
 is that of the commit that the program was built from, or of SOURCE_DATE_EPOCH
 (seconds since 1970) where that is set.`,
 		Example: "  tapload manual -o man1",
-		Args:    noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if folder == "" {
 				return usage(c, errors.New("say where the pages go with -o FOLDER"))
@@ -101,12 +100,8 @@ func builtFrom(e env) (time.Time, error) {
 		}
 		return time.Unix(s, 0).UTC(), nil
 	}
-	if info, ok := debug.ReadBuildInfo(); ok {
-		for _, s := range info.Settings {
-			if s.Key == "vcs.time" {
-				return time.Parse(time.RFC3339, s.Value)
-			}
-		}
+	if at := buildSettings()["vcs.time"]; at != "" {
+		return time.Parse(time.RFC3339, at)
 	}
 	return time.Time{}, nil
 }

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -112,12 +111,7 @@ local codes and licensed practice come first.`
 type part float64
 
 func (p *part) Set(s string) error {
-	v, err := strconv.ParseFloat(strings.TrimSpace(s), 64)
-	if err != nil || !(v > 0 && v < 1) {
-		return errors.New("must be a number above 0 and below 1, such as 0.95")
-	}
-	*p = part(v)
-	return nil
+	return setNumber((*float64)(p), s, "", func(v float64) bool { return v > 0 && v < 1 }, "must be a number above 0 and below 1, such as 0.95")
 }
 func (p *part) Type() string   { return "c" }
 func (p *part) String() string { return quantity.Plain(float64(*p)) }
@@ -126,12 +120,7 @@ func (p *part) String() string { return quantity.Plain(float64(*p)) }
 type times float64
 
 func (t *times) Set(s string) error {
-	v, err := strconv.ParseFloat(strings.TrimSuffix(strings.TrimSpace(s), "x"), 64)
-	if err != nil || !(v >= 1 && v <= 1e4) {
-		return errors.New("must be a number of 1 to 10000, such as 10")
-	}
-	*t = times(v)
-	return nil
+	return setNumber((*float64)(t), s, "x", func(v float64) bool { return v >= 1 && v <= 1e4 }, "must be a number of 1 to 10000, such as 10")
 }
 func (t *times) Type() string   { return "n" }
 func (t *times) String() string { return quantity.Plain(float64(*t)) }

@@ -2,9 +2,13 @@ package main
 
 import (
 	"fmt"
+	"io"
 
 	"tapload/plot"
 )
+
+// chart is what a picture shows.
+type chart = plot.Drawable
 
 // picture is a chart that a flag asks for; without a path it does not.
 type picture struct{ flag, path string }
@@ -67,11 +71,20 @@ func (p pictures) files(of func(flag string) (chart, error)) ([]file, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", one.flag, err)
 		}
-		write, err := chartWriter(c, one.path)
+		format, err := plot.ParseFormat(one.path)
 		if err != nil {
 			return nil, err
 		}
-		files = append(files, file{path: one.path, force: true, write: write})
+		files = append(files, file{path: one.path, force: true, write: func(w io.Writer) error { return plot.Write(w, format, c) }})
 	}
 	return files, nil
+}
+
+// draw writes a chart for a command that does nothing else.
+func (e env) draw(c chart, p pictures) error {
+	files, err := p.files(func(string) (chart, error) { return c, nil })
+	if err != nil {
+		return err
+	}
+	return e.write(files...)
 }

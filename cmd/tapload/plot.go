@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -31,12 +30,10 @@ the modulus is drawn as text, for a quick look.`,
   tapload plot cab.sweep.json -o cab.png
   tapload plot before=old.sweep.json after=new.sweep.json -o recone.svg
   tapload plot cab.sweep.json --tap 4,8,16 --low 20 --high 5k -o cab.pdf`,
-		Args: someArgs(1, 100, "one or more RECORD.sweep.json"),
+		Args:    someArgs(1, 100, "one or more RECORD.sweep.json"),
+		PreRunE: checked(o.check),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
-			args, err := labelled(e, c, filesOf(args))
+			args, err := labelled(e, c, filesOf(args), true)
 			if err != nil {
 				return err
 			}
@@ -44,7 +41,6 @@ the modulus is drawn as text, for a quick look.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write: .png, .svg or .pdf")
 	f.StringVar(&o.title, "title", "", "`text` above the chart")
 	f.Var(&o.taps, "tap", "amplifier taps to mark, such as 4,8,16")
@@ -53,21 +49,23 @@ the modulus is drawn as text, for a quick look.`,
 	return c
 }
 
-func (o plotOptions) check() error {
+func (o *plotOptions) check() error {
 	if o.out == "" {
 		if o.title != "" || o.taps != nil || o.low > 0 || o.high > 0 {
 			return errors.New("--title, --tap, --low and --high are for a picture; name its file with -o FILE.png")
 		}
 		return nil
 	}
-	if _, err := plot.ParseFormat(o.out); err != nil {
-		return fmt.Errorf("-o: %w", err)
+	if err := o.picture().check(); err != nil {
+		return err
 	}
 	if o.low > 0 && o.high > 0 && o.high <= o.low {
 		return fmt.Errorf("--high %s must be above --low %s", quantity.Hz(float64(o.high)), quantity.Hz(float64(o.low)))
 	}
 	return nil
 }
+
+func (o *plotOptions) picture() pictures { return asked(picture{"-o", o.out}) }
 
 // Size of a chart in text, in characters.
 const (
@@ -87,23 +85,5 @@ func draw(e env, args []string, o plotOptions) error {
 	if o.out == "" {
 		return plot.Text(e.stdout, chart.Traces, textColumns, textLines)
 	}
-	write, err := chartWriter(chart, o.out)
-	if err != nil {
-		return err
-	}
-	return e.write(file{path: o.out, force: true, write: write})
-}
-
-// chart is any of the charts of package plot.
-type chart interface {
-	Write(w io.Writer, f plot.Format) error
-}
-
-// chartWriter returns what writes the chart in the format of the file's name.
-func chartWriter(c chart, path string) (func(io.Writer) error, error) {
-	format, err := plot.ParseFormat(path)
-	if err != nil {
-		return nil, err
-	}
-	return func(w io.Writer) error { return c.Write(w, format) }, nil
+	return e.draw(chart, o.picture())
 }

@@ -11,26 +11,45 @@ import (
 	"tapload/measure/card"
 )
 
+// redrawn is a line that is redrawn on a terminal.
+type redrawn struct {
+	w        io.Writer
+	terminal bool
+
+	mu    sync.Mutex // reports come from other goroutines
+	shown bool       // something
+}
+
+// draw puts a line in the place of the last.
+func (r *redrawn) draw(line string) {
+	r.shown = true
+	fmt.Fprint(r.w, "\r\x1b[K", line)
+}
+
+// end takes the line away.
+func (r *redrawn) end() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.terminal && r.shown {
+		fmt.Fprint(r.w, "\r\x1b[K")
+	}
+}
+
 // progress shows how far playing has come: one line that is redrawn on a
 // terminal, a few plain lines elsewhere.
 type progress struct {
-	w        io.Writer
-	terminal bool
+	redrawn
 	color    bool
-	doing    string // "playing"
-
-	mu       sync.Mutex // reports come from the card's goroutine
+	doing    string     // "playing"
 	quarters int        // quarters of the signal reported so far, in plain lines
-	shown    bool
 	peak     [2]float64 // largest since the last plain line
 }
 
 func newProgress(e env) *progress {
 	return &progress{
-		w:        e.stderr,
-		terminal: e.columns >= progressWidth,
-		color:    e.getenv("NO_COLOR") == "",
-		doing:    "playing",
+		redrawn: redrawn{w: e.stderr, terminal: e.columns >= progressWidth},
+		color:   e.getenv("NO_COLOR") == "",
+		doing:   "playing",
 	}
 }
 
@@ -50,8 +69,7 @@ func (p *progress) report(r card.Progress) {
 		done = min(1, max(0, r.Done.Seconds()/r.Total.Seconds()))
 	}
 	if p.terminal {
-		p.shown = true
-		fmt.Fprintf(p.w, "\r\x1b[K%s", p.line(done, max(0, r.Total-r.Done), r.Peak))
+		p.draw(p.line(done, max(0, r.Total-r.Done), r.Peak))
 		return
 	}
 	for i := range p.peak {
@@ -91,11 +109,26 @@ func level(peak float64) string {
 	return fmt.Sprintf("%6.1f dBFS", max(-199.9, toDecibel(peak)))
 }
 
-// end takes the redrawn line away.
-func (p *progress) end() {
+// planProgress shows on a terminal how far a search has come. Elsewhere it shows
+// nothing: a search is seconds at most.
+type planProgress struct {
+	redrawn
+	percent int // last drawn, so that equal lines are drawn once
+}
+
+func newPlanProgress(e env) *planProgress {
+	return &planProgress{redrawn: redrawn{w: e.stderr, terminal: e.columns >= progressWidth}, percent: -1}
+}
+
+func (p *planProgress) report(done, all int) {
+	if !p.terminal || all <= 0 {
+		return
+	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.terminal && p.shown {
-		fmt.Fprint(p.w, "\r\x1b[K")
+	part := float64(done) / float64(all)
+	if percent := int(100 * part); percent > p.percent {
+		p.percent = percent
+		p.draw(fmt.Sprintf("searching [%s] %3d %% of %d hookups", bar(part), percent, all))
 	}
 }

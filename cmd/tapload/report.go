@@ -36,14 +36,13 @@ without -o they are report.html and report.pdf in the job's folder.`,
 		Example: `  tapload report
   tapload report --job lantern-hall --paper letter
   tapload report -o hall.pdf -o hall.txt`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			paper, err := report.ParsePaper(o.paper)
 			if err != nil {
 				return usage(c, fmt.Errorf("--paper: %w", err))
 			}
 			for _, path := range o.out {
-				if reportFormat(path) == "" {
+				if documentFormat(path) == "" {
 					return usage(c, fmt.Errorf("-o %q: must end in .html, .pdf or .txt", path))
 				}
 			}
@@ -55,7 +54,6 @@ without -o they are report.html and report.pdf in the job's folder.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringArrayVarP(&o.out, "output", "o", nil, "`file` to write, .html, .pdf or .txt; once for each")
 	f.StringVar(&o.paper, "paper", o.paper, "`size` to print on: a4 or letter")
 	f.BoolVar(&o.resample, "resample", false, "put curves of different frequencies on those of the first")
@@ -63,12 +61,29 @@ without -o they are report.html and report.pdf in the job's folder.`,
 	return c
 }
 
-// reportFormat is the ending that says what a report is written as; "" for none.
-func reportFormat(path string) string {
-	if strings.EqualFold(filepath.Ext(path), ".txt") {
-		return ".txt"
+// documentFormat is the ending that says what a document is written as; "" for
+// none.
+func documentFormat(path string) string {
+	switch ending := strings.ToLower(filepath.Ext(path)); ending {
+	case ".pdf", ".html", ".txt":
+		return ending
+	case ".htm":
+		return ".html"
 	}
-	return sheetFormat(path)
+	return ""
+}
+
+// documentFile is d in the format of the file's name.
+func documentFile(d report.Document, path string, paper report.Paper) file {
+	return file{path: path, force: true, write: func(w io.Writer) error {
+		switch documentFormat(path) {
+		case ".pdf":
+			return d.PDF(w, paper)
+		case ".txt":
+			return d.Text(w, pageColumns)
+		}
+		return d.HTML(w, paper)
+	}}
 }
 
 func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.Paper) error {
@@ -86,20 +101,10 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 		return err
 	}
 	v := readVersion()
-	d, err := report.Job(found, e.now(), fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
-	if err != nil {
-		return err
-	}
+	d := report.Job(found, e.now(), fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
 	var files []file
 	for _, path := range out {
-		write := func(w io.Writer) error { return d.HTML(w, paper) }
-		switch reportFormat(path) {
-		case ".pdf":
-			write = func(w io.Writer) error { return d.PDF(w, paper) }
-		case ".txt":
-			write = func(w io.Writer) error { return d.Text(w, pageColumns) }
-		}
-		files = append(files, file{path: path, force: true, write: write})
+		files = append(files, documentFile(d, path, paper))
 	}
 	if err := writeFiles(files...); err != nil {
 		return err
@@ -108,6 +113,8 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 	answer := report.Document{Lead: d.Lead, Sections: []report.Section{{Pieces: []report.Piece{report.Table{Rows: [][]string{{"written", strings.Join(out, ", ")}}}}}}}
 	if o.details {
 		answer.Sections = append(answer.Sections, d.Sections...)
+	} else {
+		answer.Sections = append(answer.Sections, report.Section{Heading: "the whole sheet", Details: true})
 	}
 	return o.show(e, struct {
 		findings.Object

@@ -101,8 +101,35 @@ also lists the topics of the manual.`,
 		newDemo(e), newVersion(e), newManual(e),
 	)
 	root.SetHelpCommand(newHelp(e))
+	alike(root.Commands())
 	offer(root)
 	return root
+}
+
+// alike gives commands, and all below them, what is the same in each: flags in
+// the order of their registration, no arguments where no rule allows some, and
+// the help where a command is a family of others.
+func alike(all []*cobra.Command) {
+	for _, c := range all {
+		c.Flags().SortFlags = false
+		if c.Args == nil {
+			c.Args = noArgs
+		}
+		if c.RunE == nil {
+			c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
+		}
+		alike(c.Commands())
+	}
+}
+
+// checked is a command's check of its flags.
+func checked(check func() error) func(*cobra.Command, []string) error {
+	return func(c *cobra.Command, _ []string) error {
+		if err := check(); err != nil {
+			return usage(c, err)
+		}
+		return nil
+	}
 }
 
 // noArgs and someArgs are cobra's argument rules with sentences of our own.

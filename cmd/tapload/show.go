@@ -4,6 +4,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/impedance"
+	"tapload/measure/verdict"
 	"tapload/plot/report"
 )
 
@@ -19,6 +20,13 @@ func (a *answer) register(f *pflag.FlagSet) {
 	f.BoolVar(&a.json, "json", false, "print the result as JSON")
 }
 
+// registerWhole is register for a page that has no details. The flag is taken,
+// but not offered.
+func (a *answer) registerWhole(f *pflag.FlagSet) {
+	a.register(f)
+	f.Lookup("details").Hidden = true
+}
+
 // show prints a result, which writes its own JSON, or its page, and then what to
 // warn of.
 func (a answer) show(e env, result any, page report.Document, warnings []impedance.Warning) (err error) {
@@ -31,4 +39,12 @@ func (a answer) show(e env, result any, page report.Document, warnings []impedan
 		e.warn(w.Text)
 	}
 	return err
+}
+
+// judge is show for a result with a verdict, which makes the exit code.
+func (a answer) judge(e env, result any, page report.Document, warnings []impedance.Warning, v verdict.Verdict) error {
+	if err := a.show(e, result, page, warnings); err != nil {
+		return err
+	}
+	return verdicts[v]
 }

@@ -182,8 +182,11 @@ func (o signalOptions) aim(s sourceOptions) *measure.Aim {
 	return &measure.Aim{Wanted: float64(o.wanted), Seconds: float64(o.limit)}
 }
 
-// checkFor returns what is wrong with the flags for that source.
+// checkFor returns what is wrong with the source, or with the flags for it.
 func (o signalOptions) checkFor(s sourceOptions) error {
+	if err := s.check(); err != nil {
+		return err
+	}
 	for _, name := range []string{"wanted", "time-limit"} {
 		if o.given(name) && s.replay != "" {
 			return fmt.Errorf("--%s is not for a recording (--replay), which has no further rounds; use --dwell in stimulus and here", name)

@@ -19,7 +19,8 @@ type sourceOptions struct {
 	inputs              inputs
 	seed                uint64
 
-	given func(flag string) bool
+	given   func(flag string) bool
+	onBench func(*bench.Bench) // what is to be connected first, which people do elsewhere; may be nil
 }
 
 func (o *sourceOptions) register(f *pflag.FlagSet) {
@@ -59,8 +60,9 @@ func (o sourceOptions) check() error {
 func (o sourceOptions) live() bool { return o.given("card") }
 
 // open returns the card that the flags name, of the sound system of e where they
-// name a sound card, and says which that was. A recording brings its own sample rate, which sig then takes
-// unless the flags insist on another. Let go of the card with close.
+// name a sound card, and says which that was. A recording brings its own sample
+// rate, which sig then takes unless the flags insist on another. Let go of the
+// card with close.
 func (o sourceOptions) open(e env, sig *signalOptions) (c card.Card, close func() error, err error) {
 	close = func() error { return nil }
 	switch {
@@ -71,6 +73,9 @@ func (o sourceOptions) open(e env, sig *signalOptions) (c card.Card, close func(
 		}
 		if o.given("seed") {
 			b.Seed = o.seed
+		}
+		if o.onBench != nil {
+			o.onBench(b)
 		}
 		return b, close, nil
 	case o.replay != "":
@@ -131,20 +136,24 @@ func inSeries(c card.Card) card.Card {
 	return c
 }
 
-// setup returns what measures the signal of the flags with the opened card c.
-// Where sound will be played for real it gives the caution and shows progress;
-// call end when the measurement is over.
-func (e env) setup(c card.Card, o sourceOptions, s signalOptions) (setup measure.Setup, end func(), err error) {
+// setup opens the card that the flags name and returns what measures their signal
+// with it. Where sound will be played for real it gives the caution and shows
+// progress; call end when the measurement is over.
+func (e env) setup(o sourceOptions, s *signalOptions) (setup measure.Setup, end func() error, err error) {
+	c, closeCard, err := o.open(e, s)
+	if err != nil {
+		return setup, nil, err
+	}
 	sig, err := s.make()
 	if err != nil {
-		return measure.Setup{}, nil, err
+		return setup, nil, errors.Join(err, closeCard())
 	}
 	setup = measure.Setup{Card: inSeries(c), Signal: sig, Aim: s.aim(o), Now: e.now().UTC()}
 	if s.heard() {
 		setup.FullScaleVolt = s.material.fullScaleVolt()
 	}
 	if !o.live() {
-		return setup, func() {}, nil
+		return setup, closeCard, nil
 	}
 	p := newProgress(e)
 	if s.heard() {
@@ -156,7 +165,7 @@ func (e env) setup(c card.Card, o sourceOptions, s signalOptions) (setup measure
 		e.say(caution)
 	}
 	setup.Progress = p.report
-	return setup, p.end, nil
+	return setup, func() error { p.end(); return closeCard() }, nil
 }
 
 // caution stands before every sound on real hardware.

@@ -35,7 +35,6 @@ and recorder. "tapload sweep --replay" with the same signal flags makes a curve
 of the recording.`,
 		Example: `  tapload stimulus -o stim.wav
   tapload stimulus -o stim.wav --rate 44100 --bits 16 --level -20`,
-		Args: noArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if o.out == "" {
 				return usage(c, errors.New("say where the signal goes with -o FILE.wav"))
@@ -52,7 +51,6 @@ of the recording.`,
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write")
 	f.Var(&o.bits, "bits", "word length: 16, 24, or 32f for floating point")
 	o.signal.registerSignal(f)
@@ -108,16 +106,11 @@ type wordLength struct {
 }
 
 func (l *wordLength) Set(s string) error {
-	switch s {
-	case "16":
-		*l = wordLength{16, false}
-	case "24":
-		*l = wordLength{24, false}
-	case "32f":
-		*l = wordLength{32, true}
-	default:
+	known, is := map[string]wordLength{"16": {16, false}, "24": {24, false}, "32f": {32, true}}[s]
+	if !is {
 		return errors.New("must be 16, 24 or 32f")
 	}
+	*l = known
 	return nil
 }
 func (l *wordLength) Type() string { return "n" }

@@ -78,11 +78,8 @@ more excursion.
   tapload sweep --card "USB Audio" --signal listen --seconds 60 \
     --amplifier-connected --sense-ohm 0.47 --full-scale-volt 2 \
     --probe-ratio 10 -o box.sweep.json`,
-		Args: noArgs,
+		PreRunE: checked(o.check),
 		RunE: func(c *cobra.Command, _ []string) error {
-			if err := o.check(); err != nil {
-				return usage(c, err)
-			}
 			if len(o.signal.levels) > 1 {
 				return sweepSeries(c.Context(), e, o)
 			}
@@ -90,7 +87,6 @@ more excursion.
 		},
 	}
 	f := c.Flags()
-	f.SortFlags = false
 	o.source.register(f)
 	f.StringVarP(&o.out, "output", "o", "", "`file` for the record; without it, made from the label")
 	f.BoolVar(&o.force, "force", false, "replace files that are there already, keeping no copy")
@@ -140,9 +136,6 @@ func (o *sweepOptions) check() error {
 	if o.keep != "" && o.keep == o.source.replay {
 		return fmt.Errorf("--keep %q is the recording that is replayed", o.keep)
 	}
-	if err := o.source.check(); err != nil {
-		return err
-	}
 	switch {
 	case o.repeat < 1 || o.repeat > measure.MaxRepeats:
 		return fmt.Errorf("--repeat %d: must be 1 to %d", o.repeat, measure.MaxRepeats)
@@ -172,11 +165,11 @@ const recordSuffix = record.Suffix
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	saved := file{path: o.out, force: o.force}
 	kept := file{path: o.keep, force: o.force}
-	for _, f := range []file{saved, kept} {
-		if f.path == "" {
-			continue
-		}
-		if err := f.check(); err != nil {
+	if err := saved.check(); err != nil {
+		return err
+	}
+	if o.keep != "" {
+		if err := kept.check(); err != nil {
 			return err
 		}
 	}
@@ -214,7 +207,8 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	saved.write = result.Write
 	drawn, err := o.pictures().files(func(flag string) (chart, error) {
 		if flag == "--distortion-plot" {
-			return distortionChart(result.Label, *result.Distortion), nil
+			one := plot.Harmonics{Label: result.Label, Distortion: *result.Distortion}
+			return plot.DistortionChart{Title: "Harmonics of the current", Records: []plot.Harmonics{one}}, nil
 		}
 		return plot.ImpedanceChart{Title: result.Label, Traces: []plot.Trace{{Label: result.Label, Curve: result.Curve}}}, nil
 	})
@@ -241,16 +235,9 @@ func (o *sweepOptions) open(e env) (setup measure.Setup, end func() error, err e
 	if err != nil {
 		return measure.Setup{}, nil, err
 	}
-	source, closeSource, err := o.source.open(e, &o.signal)
-	if err != nil {
-		return measure.Setup{}, nil, err
-	}
-	setup, done, err := e.setup(source, o.source, o.signal)
-	if err != nil {
-		return measure.Setup{}, nil, errors.Join(err, closeSource())
-	}
+	setup, end, err = e.setup(o.source, &o.signal)
 	setup.Jig, setup.Label, setup.Distortion = j, o.label, o.distortion
-	return setup, func() error { done(); return closeSource() }, nil
+	return setup, end, err
 }
 
 // open returns the jig of the file, or the one that the flags state if there

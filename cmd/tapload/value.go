@@ -67,6 +67,16 @@ func parseQuantity(s, unit string) (float64, error) {
 	return v, nil
 }
 
+// setNumber reads a number with an optional unit that good likes; must says which.
+func setNumber(to *float64, s, unit string, good func(float64) bool, must string) error {
+	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), unit)), 64)
+	if err != nil || !good(v) {
+		return errors.New(must)
+	}
+	*to = v
+	return nil
+}
+
 // fraction is a flag that reads "1%" and "0.01" alike.
 type fraction float64
 
@@ -89,12 +99,7 @@ func (f *fraction) String() string { return strconv.FormatFloat(100*float64(*f),
 type decibel float64
 
 func (d *decibel) Set(s string) error {
-	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "dBFS")), 64)
-	if err != nil || !(v <= 0 && v >= -120) {
-		return errors.New("must be a level in dB from -120 to 0, where 0 is full scale")
-	}
-	*d = decibel(v)
-	return nil
+	return setNumber((*float64)(d), s, "dBFS", func(v float64) bool { return v <= 0 && v >= -120 }, "must be a level in dB from -120 to 0, where 0 is full scale")
 }
 func (d *decibel) Type() string      { return "dB" }
 func (d *decibel) String() string    { return quantity.Plain(float64(*d)) }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"runtime"
@@ -18,7 +19,6 @@ func newVersion(e env) *cobra.Command {
 built for which system.`,
 		Example: `  tapload version
   tapload version --json`,
-		Args: noArgs,
 		RunE: func(*cobra.Command, []string) error {
 			v := readVersion()
 			if asJSON {
@@ -50,15 +50,22 @@ func readVersion() version {
 		return v
 	}
 	v.Version = info.Main.Version
-	for _, s := range info.Settings {
-		switch s.Key {
-		case "vcs.revision":
-			v.Commit = s.Value
-		case "vcs.modified":
-			if s.Value == "true" {
-				v.Commit += ", changed since"
-			}
-		}
+	set := buildSettings()
+	v.Commit = cmp.Or(set["vcs.revision"], v.Commit)
+	if set["vcs.modified"] == "true" {
+		v.Commit += ", changed since"
 	}
 	return v
+}
+
+// buildSettings are those that the program was built with, as the go tool names
+// them.
+func buildSettings() map[string]string {
+	set := map[string]string{}
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			set[s.Key] = s.Value
+		}
+	}
+	return set
 }

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 
+	"tapload/measure"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
@@ -43,20 +44,55 @@ func (c LevelChange) MarshalJSON() ([]byte, error) {
 
 // Series is one driver at several levels, the quietest first.
 type Series struct {
-	LevelDB []float64
-	Records []record.Record
-	Changes []LevelChange // of all but the first
+	LevelDB  []float64
+	Records  []record.Record
+	Sweeps   []measure.Summary // of Records
+	Changes  []LevelChange     // of all but the first
+	Warnings []impedance.Warning
 }
 
-// LevelSeries holds records of one driver, measured at the given levels, against
-// the first, the quietest.
-func LevelSeries(levelDB []float64, records []record.Record) (Series, error) {
+// LevelSeries holds records of one driver in files, measured at the given levels,
+// against the first, the quietest.
+func LevelSeries(levelDB []float64, records []record.Record, files []string) (Series, error) {
+	s := Series{LevelDB: levelDB, Records: records}
 	var curves []impedance.Curve
-	for _, r := range records {
+	var about impedance.Named
+	for i, r := range records {
 		curves = append(curves, r.Curve)
+		s.Sweeps = append(s.Sweeps, measure.Summarize(r, files[i]))
+		about.Add(s.Name(i), r.Warnings)
 	}
-	changes, err := Levels(curves)
-	return Series{levelDB, records, changes}, err
+	s.Warnings = about.List()
+	var err error
+	s.Changes, err = Levels(curves)
+	return s, err
+}
+
+// MarshalJSON writes the summary of each level with its change against the first.
+// Uncertainties are standard ones (k = 1).
+func (s Series) MarshalJSON() ([]byte, error) {
+	type level struct {
+		LevelDB float64 `json:"level_db"`
+		measure.Summary
+		Change *LevelChange `json:"change"` // null for the first
+	}
+	o := struct {
+		Levels    []level            `json:"levels"`
+		LinearTo  *float64           `json:"linear_to_db"` // null where the quietest two differ
+		LeastBend float64            `json:"least_change_percent"`
+		Warnings  impedance.Warnings `json:"warnings"`
+	}{LeastBend: LeastBend, Warnings: s.Warnings}
+	for i, sweep := range s.Sweeps {
+		l := level{LevelDB: s.LevelDB[i], Summary: sweep}
+		if i > 0 {
+			l.Change = &s.Changes[i-1]
+		}
+		o.Levels = append(o.Levels, l)
+	}
+	if i := s.LinearTo(); i >= 0 {
+		o.LinearTo = &s.LevelDB[i]
+	}
+	return json.Marshal(o)
 }
 
 // Name is how level i is called.

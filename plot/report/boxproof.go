@@ -24,13 +24,11 @@ const (
 // BoxProof is the page of a proof.
 func BoxProof(p proof.Proof) Document {
 	d := Document{Title: "Proof of " + p.Set.Tree.String(), Lead: p.Words}
-	d.Sections = append(d.Sections,
-		Section{Pieces: []Piece{proofRows(p)}},
-		Section{Pieces: []Piece{explanations(p, mostCauses, mostFaults, false)}},
-		Section{Pieces: []Piece{Words(proofBlind(p)), Caution(unplug)}},
-	)
+	d.add(proofRows(p))
+	d.add(explanations(p, mostCauses, mostFaults, false))
+	d.add(Words(proofBlind(p)), Caution(unplug))
 	if len(p.Causes) > 0 {
-		d.Sections = append(d.Sections, Section{Heading: "every explanation and its check", Details: true, Pieces: []Piece{explanations(p, len(p.Causes), math.MaxInt, true)}})
+		d.behind("every explanation and its check", explanations(p, len(p.Causes), math.MaxInt, true))
 	}
 	cannot := Points{polarity}
 	if p.Readings != nil {
@@ -47,7 +45,7 @@ func BoxProof(p proof.Proof) Document {
 	if len(p.Same) > 0 {
 		cannot = append(cannot, "faults that leave the circuit as it is (the continuity table of \"tapload box sheet\" has them): "+strings.Join(p.Same, "; "))
 	}
-	d.Sections = append(d.Sections, Section{Heading: "what this cannot show", Details: true, Pieces: []Piece{cannot}})
+	d.behind("what this cannot show", cannot)
 	return d
 }
 
@@ -102,7 +100,7 @@ func explanations(p proof.Proof, causes, faults int, checks bool) Table {
 		if checks && check != "" {
 			text += ". Check: " + check
 		}
-		t.Rows = append(t.Rows, []string{chance, makes, text})
+		t.add(chance, makes, text)
 	}
 	var joints, wrong []proof.Cause
 	for _, c := range p.Causes {

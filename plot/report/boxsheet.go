@@ -96,7 +96,7 @@ func (p boxPage) hookup() Section {
 			} else {
 				text += ", from its measured curve"
 			}
-			t.Rows = append(t.Rows, []string{jack.Load, p.place(b.Number, j), ohmText(p.Plan.RatedOhm(jack.Load)), text})
+			t.add(jack.Load, p.place(b.Number, j), ohmText(p.Plan.RatedOhm(jack.Load)), text)
 		}
 	}
 	s.Pieces = append(s.Pieces, t)
@@ -150,7 +150,7 @@ func (p boxPage) box(i int) Section {
 	}
 	wires := Table{Head: []string{"wire", "solder from", "to", "cut", "adds"}}
 	for k, c := range b.Cuts {
-		wires.Rows = append(wires.Rows, []string{strconv.Itoa(k + 1), c.From.String(), c.To.String(), millimetres(c.Metre), milliohm(c.Ohm)})
+		wires.add(strconv.Itoa(k+1), c.From.String(), c.To.String(), millimetres(c.Metre), milliohm(c.Ohm))
 	}
 	s.Pieces = append(s.Pieces, wires, Words(p.adds(b)))
 	parts := Points{
@@ -223,7 +223,7 @@ func (p boxPage) continuity(number int) Table {
 			first = ""
 		}
 		before = state
-		t.Rows = append(t.Rows, []string{first, r.From.String(), r.To.String(), readingText(r)})
+		t.add(first, r.From.String(), r.To.String(), readingText(r))
 	}
 	return t
 }
@@ -336,7 +336,7 @@ func (p boxPage) reading() Section {
 				break
 			}
 		}
-		t.Rows = append(t.Rows, []string{reads, named(makes), named(faults)})
+		t.add(reads, named(makes), named(faults))
 	}
 	s.Pieces = append(s.Pieces, t)
 	var notes Points

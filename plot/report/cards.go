@@ -33,25 +33,22 @@ const (
 // type next, a row a card, the best first, and the exact names. quote is how
 // shells take a name.
 func Cards(cards portaudio.Cards, quote func(string) string) Document {
-	p := cardsPage{cards.BestFirst()}
+	cards = cards.BestFirst()
 	d := Document{Title: "Sound cards", Lead: "None of these has two inputs and an output, which a jig needs: connect another."}
-	if best := p.cards[0]; best.Measures() {
-		d.Lead = "Next: tapload check --card " + quote(portaudio.ShortName(p.cards, best, nextNameWidth))
+	if best := cards[0]; best.Measures() {
+		d.Lead = "Next: tapload check --card " + quote(portaudio.ShortName(cards, best, nextNameWidth))
 	}
-	shown := slices.DeleteFunc(slices.Clone(p.cards), func(i portaudio.Info) bool { return i.Best().Kind == portaudio.Plugin && !i.Default })
-	d.Sections = []Section{
-		{Pieces: append([]Piece{p.table(shown)}, p.legend(shown)...)},
-		{Heading: "Interfaces and exact names", Details: true, Pieces: p.names()},
+	shown := slices.DeleteFunc(slices.Clone(cards), func(i portaudio.Info) bool { return i.Best().Kind == portaudio.Plugin && !i.Default })
+	names := "Interfaces and exact names"
+	if plugins := len(cards) - len(shown); plugins > 0 {
+		names += fmt.Sprintf(", %d plug-ins that convert among them", plugins)
 	}
-	if plugins := len(p.cards) - len(shown); plugins > 0 {
-		d.Sections[1].Heading += fmt.Sprintf(", %d plug-ins that convert among them", plugins)
-	}
+	d.add(cardTable(cards, shown), cardLegend(shown))
+	d.behind(names, cardNames(cards)...)
 	return d
 }
 
-type cardsPage struct{ cards portaudio.Cards }
-
-func (p cardsPage) table(shown portaudio.Cards) Table {
+func cardTable(cards, shown portaudio.Cards) Table {
 	t := Table{Head: []string{"card", "in", "out", "rate", "what it is"}}
 	for _, i := range shown {
 		rate := "any"
@@ -62,7 +59,7 @@ func (p cardsPage) table(shown portaudio.Cards) Table {
 		if i.Default {
 			is += " *"
 		}
-		t.Rows = append(t.Rows, []string{portaudio.ShortName(p.cards, i, cardNameWidth), i.Inputs().String(), i.Outputs().String(), rate, is})
+		t.add(portaudio.ShortName(cards, i, cardNameWidth), i.Inputs().String(), i.Outputs().String(), rate, is)
 	}
 	return t
 }
@@ -78,8 +75,8 @@ func cardIs(i portaudio.Info) string {
 }
 
 // legend explains the words in the table, and only those.
-func (p cardsPage) legend(shown portaudio.Cards) []Piece {
-	var rows [][]string
+func cardLegend(shown portaudio.Cards) Table {
+	var t Table
 	defaults := 0
 	anything, loop := false, false
 	used := map[portaudio.Kind]bool{}
@@ -94,30 +91,27 @@ func (p cardsPage) legend(shown portaudio.Cards) []Piece {
 	}
 	for kind := range portaudio.Plugin + 1 {
 		if used[kind] {
-			rows = append(rows, []string{cardKinds[kind].short, cardKinds[kind].long})
+			t.add(cardKinds[kind].short, cardKinds[kind].long)
 		}
 	}
 	if anything {
-		rows = append(rows, []string{"any", "whatever it is asked for; what the card has is not known"})
+		t.add("any", "whatever it is asked for; what the card has is not known")
 	}
 	if loop {
-		rows = append(rows, []string{"loop", "records what it plays itself; it has no input"})
+		t.add("loop", "records what it plays itself; it has no input")
 	}
 	switch defaults {
 	case 0:
 	case 1:
-		rows = append(rows, []string{"*", `the default, --card ""`})
+		t.add("*", `the default, --card ""`)
 	default:
-		rows = append(rows, []string{"*", `the defaults, --card "": one records, the other plays`})
+		t.add("*", `the defaults, --card "": one records, the other plays`)
 	}
-	if rows == nil {
-		return nil
-	}
-	return []Piece{Table{Rows: rows}}
+	return t
 }
 
 // names are the interfaces to each card, and for each device the exact name.
-func (p cardsPage) names() []Piece {
+func cardNames(cards portaudio.Cards) []Piece {
 	halves := func(d portaudio.Device) string {
 		var has []string
 		if in := d.In(); in.Count > 0 {
@@ -129,12 +123,12 @@ func (p cardsPage) names() []Piece {
 		return strings.Join(has, ", ")
 	}
 	var pieces []Piece
-	for _, i := range p.cards {
+	for _, i := range cards {
 		lines := Lines{i.Name}
 		for _, way := range i.Ways {
 			lines = append(lines, fmt.Sprintf("  %s: %s", way.API, cardKinds[way.Kind].short))
 			for _, d := range way.Devices {
-				lines = append(lines, fmt.Sprintf("    %-16s\"%s\"", halves(d), p.cards.ExactName(d)))
+				lines = append(lines, fmt.Sprintf("    %-16s\"%s\"", halves(d), cards.ExactName(d)))
 			}
 		}
 		pieces = append(pieces, lines)

@@ -48,21 +48,22 @@ func Compare(c recone.Comparison) Document {
 		Rows:    changeRows(main),
 	}
 	if w := c.Worst; w.Hz > 0 {
-		table.Rows = append(table.Rows, []string{"curves", "", "apart at " + quantity.Hz(w.Hz), change(w.Percent, w.Significant, false), judged(w.Limit, w.Verdict)})
+		table.add("curves", "", "apart at "+quantity.Hz(w.Hz), change(w.Percent, w.Significant, false), judged(w.Limit, w.Verdict))
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{table}}, Section{Pieces: []Piece{compareCauses(c)}})
-	last := Section{Pieces: []Piece{Words(LookAndListen)}}
-	if b, a := c.DistortionBefore, c.DistortionAfter; b != nil && a != nil {
-		last.Pieces = slices.Insert(last.Pieces, 0, Piece(Words(fmt.Sprintf("Scraping before: %s; after: %s.", scrapes(b), scrapes(a)))))
+	d.add(table)
+	d.add(compareCauses(c))
+	b, a := c.DistortionBefore, c.DistortionAfter
+	both := b != nil && a != nil
+	if both {
+		d.add(Words(fmt.Sprintf("Scraping before: %s; after: %s.", scrapes(b), scrapes(a))), Words(LookAndListen))
+	} else {
+		d.add(Words(LookAndListen))
 	}
-	d.Sections = append(d.Sections, last)
-	if len(rest) > 0 {
-		d.Sections = append(d.Sections, Section{Heading: "other quantities", Details: true, Pieces: []Piece{Table{Head: table.Head, Rows: changeRows(rest)}}})
+	d.behind("other quantities", Table{Head: table.Head, Rows: changeRows(rest)})
+	if both {
+		d.behind("harmonics of the current", harmonics(b, a))
 	}
-	if c.DistortionBefore != nil && c.DistortionAfter != nil {
-		d.Sections = append(d.Sections, Section{Heading: "harmonics of the current", Details: true, Pieces: []Piece{harmonics(c.DistortionBefore, c.DistortionAfter)}})
-	}
-	d.Sections = append(d.Sections, Section{Heading: "what stands behind the verdict", Details: true, Pieces: []Piece{compareNotes(c)}})
+	d.behind("what stands behind the verdict", compareNotes(c))
 	return d
 }
 
@@ -130,7 +131,7 @@ func compareCauses(c recone.Comparison) Table {
 		if one.Words != "" && one != told {
 			text += ": " + one.Words
 		}
-		t.Rows = append(t.Rows, []string{quantity.Probability(one.Probability), text})
+		t.add(quantity.Probability(one.Probability), text)
 	}
 	return t
 }
@@ -158,10 +159,10 @@ func harmonics(before, after *record.Harmonics) Table {
 	}
 	for order := 2; order <= most; order++ {
 		if b, a := loudest(before, order), loudest(after, order); b != a || b != "in the noise" {
-			t.Rows = append(t.Rows, []string{fmt.Sprint("order ", order), b, a})
+			t.add(fmt.Sprint("order ", order), b, a)
 		}
 	}
-	t.Rows = append(t.Rows, []string{"scraping", scrapes(before), scrapes(after)})
+	t.add("scraping", scrapes(before), scrapes(after))
 	return t
 }
 

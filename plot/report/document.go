@@ -5,10 +5,7 @@
 package report
 
 import (
-	"io"
 	"slices"
-
-	"codeberg.org/go-pdf/fpdf"
 
 	"tapload/plot"
 )
@@ -18,6 +15,31 @@ type Document struct {
 	Title    string
 	Lead     string // the answer, in a sentence or two
 	Sections []Section
+}
+
+// add adds a section without a heading, of those pieces that say something.
+func (d *Document) add(pieces ...Piece) { d.section(Section{Pieces: pieces}) }
+
+// behind adds a section of details under a heading.
+func (d *Document) behind(heading string, pieces ...Piece) {
+	d.section(Section{Heading: heading, Details: true, Pieces: pieces})
+}
+
+// section adds s without its empty tables and lists, unless nothing is left of it.
+func (d *Document) section(s Section) {
+	if s.Pieces = slices.DeleteFunc(s.Pieces, empty); len(s.Pieces) > 0 {
+		d.Sections = append(d.Sections, s)
+	}
+}
+
+func empty(p Piece) bool {
+	switch p := p.(type) {
+	case Table:
+		return len(p.Rows) == 0 && p.Caption == ""
+	case Points:
+		return len(p) == 0
+	}
+	return false
 }
 
 // whole are the sections of d with all its details.
@@ -58,9 +80,12 @@ type Table struct {
 	Rows    [][]string
 }
 
+// add adds a row.
+func (t *Table) add(cells ...string) { t.Rows = append(t.Rows, cells) }
+
 // Figure is a picture. Plain stands for it where only text can.
 type Figure struct {
-	Picture Picture
+	Picture plot.Drawable
 	Plain   string
 }
 
@@ -74,18 +99,6 @@ func (Lines) piece()   {}
 func (Table) piece()   {}
 func (Figure) piece()  {}
 func (Label) piece()   {}
-
-// Picture is a drawing or chart that stands on a page.
-type Picture interface {
-	Write(io.Writer, plot.Format) error
-
-	// SizeMM is its width and height in millimetres.
-	SizeMM() (width, height float64)
-
-	// Place draws it on the current page of a document that counts in points,
-	// its upper left corner at x and y, scaled.
-	Place(doc *fpdf.Fpdf, x, y, scale float64) error
-}
 
 // widths returns the widths of columns whose longest cells have the given
 // lengths so that together they fit into room: the widest give way. None is

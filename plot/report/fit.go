@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 
@@ -53,18 +52,17 @@ func asked(r identify.Result) bool {
 // fitTable is what is known of a load in numbers, but for its resonances.
 func fitTable(r identify.Result) Table {
 	t := Table{}
-	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
 	switch {
 	case !r.Fits():
-		add("Re", "unknown: no loudspeaker fits")
+		t.add("Re", "unknown: no loudspeaker fits")
 	case r.Load.Pinned:
-		add("Re", r.Load.Re.In("ohm")+", as given")
+		t.add("Re", r.Load.Re.In("ohm")+", as given")
 	default:
-		add("Re", r.Load.Re.In("ohm")+"   (± is k = 2)")
+		t.add("Re", r.Load.Re.In("ohm")+"   (± is k = 2)")
 	}
-	add("minimum", r.Rating.MinOhm.In("ohm")+" at "+quantity.Hz(r.Rating.MinHz))
-	add("peak", r.Rating.MaxOhm.In("ohm")+" at "+quantity.Hz(r.Rating.MaxHz))
-	add("rating", r.Rating.Words())
+	t.add("minimum", r.Rating.MinOhm.In("ohm")+" at "+quantity.Hz(r.Rating.MinHz))
+	t.add("peak", r.Rating.MaxOhm.In("ohm")+" at "+quantity.Hz(r.Rating.MaxHz))
+	t.add("rating", r.Rating.Words())
 	if len(r.Wirings) > 0 && r.Dead == nil && !asked(r) {
 		var names []string
 		for _, w := range r.Wirings {
@@ -73,7 +71,7 @@ func fitTable(r identify.Result) Table {
 		if r.AsWell != nil {
 			names = append(names, "or as well, with a dead driver: "+r.AsWell.String()+" (--drivers or --marked-ohm tells)")
 		}
-		add("could be", strings.Join(names, "; "))
+		t.add("could be", strings.Join(names, "; "))
 	}
 	return t
 }
@@ -82,7 +80,7 @@ func fitTable(r identify.Result) Table {
 func resonanceTable(name string, all []fit.Resonance) Table {
 	t := Table{Head: []string{name, "Qms", "Qes", "Qts", "Res, ohm"}}
 	for _, r := range all {
-		t.Rows = append(t.Rows, []string{r.Hz.In("Hz"), r.Qms.In(""), r.Qes.In(""), r.Qts.In(""), r.Res.In("")})
+		t.add(r.Hz.In("Hz"), r.Qms.In(""), r.Qes.In(""), r.Qts.In(""), r.Res.In(""))
 	}
 	return t
 }
@@ -90,35 +88,34 @@ func resonanceTable(name string, all []fit.Resonance) Table {
 // modelTable is what the load is made of by its model, and how well that fits.
 func modelTable(r identify.Result) Table {
 	t := Table{}
-	add := func(name, text string) { t.Rows = append(t.Rows, []string{name, text}) }
 	c := r.Load.Coil
 	if c.Kind != fit.NoCoil && c.Kind != fit.Inductor {
-		add("coil", c.LeAt1k.Times(1e3).In("mH")+" at 1 kHz")
+		t.add("coil", c.LeAt1k.Times(1e3).In("mH")+" at 1 kHz")
 	}
-	add("coil", filled(c.Kind.Words(), c.Kind.Parameters(), c.Parameter))
+	t.add("coil", filled(c.Kind.Words(), c.Kind.Parameters(), c.Parameter))
 	if s := r.Load.Suspension; s.Kind != fit.Spring {
-		add("also", filled(s.Kind.Words(), s.Kind.Parameters(), s.Parameter))
+		t.add("also", filled(s.Kind.Words(), s.Kind.Parameters(), s.Parameter))
 	}
 	if r.Load.Capacitor.Value > 0 {
-		add("also", "a capacitor in series, "+r.Load.Capacitor.Times(1e6).In("uF"))
+		t.add("also", "a capacitor in series, "+r.Load.Capacitor.Times(1e6).In("uF"))
 	}
 	if r.Load.Pad.Value > 0 {
-		add("also", "a resistance beside the driver, as an L-pad has: "+r.Load.Pad.In("ohm"))
+		t.add("also", "a resistance beside the driver, as an L-pad has: "+r.Load.Pad.In("ohm"))
 	}
 	switch n := len(r.Load.Wrinkles); n {
 	case 0:
 	case 1:
-		add("also", "a wrinkle of coil and cone, no resonance of the load")
+		t.add("also", "a wrinkle of coil and cone, no resonance of the load")
 	default:
-		add("also", fmt.Sprintf("%d wrinkles of coil and cone, no resonances of the load", n))
+		t.add("also", fmt.Sprintf("%d wrinkles of coil and cone, no resonances of the load", n))
 	}
 	fits := fmt.Sprintf("%s; off by %s of |Z|", r.Load.Model, quantity.Rest(r.Load.Misfit))
 	if r.Load.Crossover == fit.Split {
 		fits += ", up to " + quantity.Hz(r.Load.HighHz)
 	}
-	add("model", fits)
+	t.add("model", fits)
 	if r.KK != nil {
-		add("Kramers-Kronig", "a test of whether any linear load could give the curve leaves "+quantity.Rest(r.KK.Percent/100))
+		t.add("Kramers-Kronig", "a test of whether any linear load could give the curve leaves "+quantity.Rest(r.KK.Percent/100))
 	}
 	for i := 1; i < len(t.Rows); i++ { // the first of a name names those below it
 		if t.Rows[i][0] == t.Rows[i-1][0] {
@@ -203,7 +200,7 @@ func readsSo(r identify.Result, most int) []Piece {
 	t := Table{Caption: "Rating, DC reading and lowest |Z| in ohm: common practice, no source.", Head: []string{"odds", "rated", "DC", "min", "what might read so"}}
 	var checks Points
 	for _, e := range r.Could[:min(most, len(r.Could))] {
-		t.Rows = append(t.Rows, []string{quantity.Probability(e.Odds), quantity.Ohms(e.Ohm), quantity.Digits(e.ReOhm, 3), quantity.Digits(e.MinOhm, 3), e.String()})
+		t.add(quantity.Probability(e.Odds), quantity.Ohms(e.Ohm), quantity.Digits(e.ReOhm, 3), quantity.Digits(e.MinOhm, 3), e.String())
 		if check := "Check: " + e.Check; !slices.Contains(checks, check) {
 			checks = append(checks, check)
 		}
@@ -212,9 +209,7 @@ func readsSo(r identify.Result, most int) []Piece {
 }
 
 // FitChart is the curve of a load with its fit, or alone where it has none.
-func FitChart(r identify.Result) interface {
-	Write(io.Writer, plot.Format) error
-} {
+func FitChart(r identify.Result) plot.Drawable {
 	if !r.Fits() {
 		return plot.ImpedanceChart{Title: r.Name, Traces: []plot.Trace{{Curve: r.Record.Curve}}}
 	}

@@ -25,21 +25,17 @@ func Group(s recone.Standing) Document {
 			fits.Rows = append(fits.Rows, row)
 		}
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{fits}})
+	d.add(fits)
 	var off Points
 	for _, one := range s.Strangers {
 		off = append(off, fmt.Sprintf("%s does not belong to the group: %s is %s spreads off", one.Label, recone.Symbol(one.Name), spreads(quantity.Of(one.Z, 0))))
 	}
-	if len(off) > 0 {
-		d.Sections = append(d.Sections, Section{Pieces: []Piece{off}})
-	}
-	if len(alike.Rows) > 0 {
-		d.Sections = append(d.Sections, Section{Heading: "octaves that are alike", Details: true, Pieces: []Piece{alike}})
-	}
-	d.Sections = append(d.Sections, Section{Heading: "what stands behind the verdict", Details: true, Pieces: []Piece{Points{
+	d.add(off)
+	d.behind("octaves that are alike", alike)
+	d.behind("what stands behind the verdict", Points{
 		fmt.Sprintf("more than %s spreads off is not alike: of groups of %d from one normal distribution 1 in 200 has a member so far off in one quantity", quantity.Digits(s.Limit, 3), s.Members),
 		Unheard,
-	}}})
+	})
 	return d
 }
 
@@ -62,16 +58,16 @@ func Match(m recone.Matching) Document {
 	d := Document{Title: "Drivers that belong together", Lead: m.Words()}
 	t := Table{Head: []string{"apart", "drivers"}}
 	for _, g := range m.Groups {
-		t.Rows = append(t.Rows, []string{fmt.Sprintf("%.2f %%", g.Widest), strings.Join(g.Drivers, ", ")})
+		t.add(fmt.Sprintf("%.2f %%", g.Widest), strings.Join(g.Drivers, ", "))
 	}
 	if len(m.Left) > 0 {
-		t.Rows = append(t.Rows, []string{"left over", strings.Join(m.Left, ", ")})
+		t.add("left over", strings.Join(m.Left, ", "))
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{t}})
+	d.add(t)
 	notes := Points{"apart: rms difference of the two curves over log frequency, modulus and phase; of a quad the widest of its six"}
 	if m.Noise > 0 {
 		notes = append(notes, fmt.Sprintf("noise alone puts %s %% between two drivers", quantity.Digits(m.Noise, 2)))
 	}
-	d.Sections = append(d.Sections, Section{Heading: "what apart means", Details: true, Pieces: []Piece{append(notes, Unheard)}})
+	d.behind("what apart means", append(notes, Unheard))
 	return d
 }

@@ -2,9 +2,11 @@ package report
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"html/template"
 	"io"
+	"reflect"
 	"strings"
 
 	"tapload/plot"
@@ -14,55 +16,18 @@ import (
 // on a phone, in light and dark, and prints on sheets of the given size.
 // Nothing is written if there is an error.
 func (d Document) HTML(w io.Writer, paper Paper) error {
-	page := htmlPage{Title: d.Title, Lead: d.Lead, Paper: template.CSS(paper.String())}
-	for _, s := range d.whole() {
-		section := htmlSection{Heading: s.Heading, NewPage: s.NewPage}
-		for _, p := range s.Pieces {
-			h, err := toHTML(p)
-			if err != nil {
-				return fmt.Errorf("making the HTML: %w", err)
-			}
-			section.Pieces = append(section.Pieces, h)
-		}
-		page.Sections = append(page.Sections, section)
-	}
+	d.Sections = d.whole()
 	var buf bytes.Buffer
-	if err := htmlTemplate.Execute(&buf, page); err != nil {
+	if err := htmlTemplate.Execute(&buf, struct {
+		Document
+		Paper template.CSS
+	}{d, template.CSS(paper.String())}); err != nil {
 		return fmt.Errorf("making the HTML: %w", err)
 	}
 	if _, err := w.Write(buf.Bytes()); err != nil {
 		return fmt.Errorf("writing the HTML: %w", err)
 	}
 	return nil
-}
-
-type htmlPage struct {
-	Title, Lead string
-	Paper       template.CSS
-	Sections    []htmlSection
-}
-
-type htmlSection struct {
-	Heading string
-	NewPage bool
-	Pieces  []htmlPiece
-}
-
-// htmlPiece has one of its fields.
-type htmlPiece struct {
-	Words   string
-	Points  []string
-	Caution string
-	Lines   string
-	Table   *htmlTable
-	Figure  template.HTML
-	Label   []string
-}
-
-type htmlTable struct {
-	Caption string
-	Head    []string
-	Rows    []htmlRow
 }
 
 // htmlRow is a row whose name stands beside it and the rows after it, Span in
@@ -73,50 +38,39 @@ type htmlRow struct {
 	Cells []string
 }
 
-func tableHTML(t Table) *htmlTable {
-	h := htmlTable{Caption: t.Caption, Head: t.Head}
+func rowsHTML(t Table) (rows []htmlRow) {
 	named := 0
 	for i, row := range t.Rows {
 		r := htmlRow{Cells: row[1:]}
 		if i == 0 || row[0] != "" {
 			r.Name, named = row[0], i
 		}
-		h.Rows = append(h.Rows, r)
-		h.Rows[named].Span++
+		rows = append(rows, r)
+		rows[named].Span++
 	}
-	return &h
+	return rows
 }
 
-func toHTML(p Piece) (htmlPiece, error) {
-	switch p := p.(type) {
-	case Words:
-		return htmlPiece{Words: string(p)}, nil
-	case Points:
-		return htmlPiece{Points: p}, nil
-	case Caution:
-		return htmlPiece{Caution: string(p)}, nil
-	case Lines:
-		return htmlPiece{Lines: strings.Join(p, "\n")}, nil
-	case Table:
-		return htmlPiece{Table: tableHTML(p)}, nil
-	case Label:
-		return htmlPiece{Label: p}, nil
-	case Figure:
-		var svg bytes.Buffer
-		if err := p.Picture.Write(&svg, plot.SVG); err != nil {
-			return htmlPiece{}, err
-		}
-		// Within a page an SVG has no XML declaration.
-		_, body, ok := bytes.Cut(svg.Bytes(), []byte("<svg "))
-		if !ok {
-			return htmlPiece{}, fmt.Errorf("the picture is no SVG")
-		}
-		return htmlPiece{Figure: template.HTML("<svg " + string(body))}, nil
+func figureHTML(f Figure) (template.HTML, error) {
+	var svg bytes.Buffer
+	if err := plot.Write(&svg, plot.SVG, f.Picture); err != nil {
+		return "", err
 	}
-	return htmlPiece{}, fmt.Errorf("a page has no place for a %T", p)
+	// Within a page an SVG has no XML declaration.
+	_, body, ok := bytes.Cut(svg.Bytes(), []byte("<svg "))
+	if !ok {
+		return "", errors.New("the picture is no SVG")
+	}
+	return template.HTML("<svg " + string(body)), nil
 }
 
-var htmlTemplate = template.Must(template.New("page").Parse(`<!DOCTYPE html>
+var htmlFuncs = template.FuncMap{
+	"kind": func(p Piece) string { return reflect.TypeOf(p).Name() },
+	"rows": rowsHTML, "svg": figureHTML,
+	"lines": func(l Lines) string { return strings.Join(l, "\n") },
+}
+
+var htmlTemplate = template.Must(template.New("page").Funcs(htmlFuncs).Parse(`<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
@@ -178,28 +132,29 @@ tbody th { white-space: nowrap; font-weight: normal; }
 {{- if .Heading}}
 <h2>{{.Heading}}</h2>{{end}}
 {{- range .Pieces}}
-{{- if .Words}}
-<p>{{.Words}}</p>
-{{- else if .Points}}
-<ul>{{range .Points}}
+{{- $kind := kind .}}
+{{- if eq $kind "Words"}}
+<p>{{.}}</p>
+{{- else if eq $kind "Points"}}
+<ul>{{range .}}
 <li>{{.}}</li>{{end}}
 </ul>
-{{- else if .Caution}}
-<p class="caution"><strong>Caution.</strong> {{.Caution}}</p>
-{{- else if .Lines}}
-<pre>{{.Lines}}</pre>
-{{- else if .Table}}
+{{- else if eq $kind "Caution"}}
+<p class="caution"><strong>Caution.</strong> {{.}}</p>
+{{- else if eq $kind "Lines"}}
+<pre>{{lines .}}</pre>
+{{- else if eq $kind "Table"}}
 <div class="table" tabindex="0"><table>
-{{- if .Table.Caption}}
-<caption>{{.Table.Caption}}</caption>{{end}}
-{{if .Table.Head}}<thead><tr>{{range .Table.Head}}<th scope="col">{{.}}</th>{{end}}</tr></thead>
-{{end}}<tbody>{{range .Table.Rows}}
+{{- if .Caption}}
+<caption>{{.Caption}}</caption>{{end}}
+{{if .Head}}<thead><tr>{{range .Head}}<th scope="col">{{.}}</th>{{end}}</tr></thead>
+{{end}}<tbody>{{range rows .}}
 <tr>{{if .Span}}<th scope="row"{{if gt .Span 1}} rowspan="{{.Span}}"{{end}}>{{.Name}}</th>{{end}}{{range .Cells}}<td>{{.}}</td>{{end}}</tr>{{end}}
 </tbody></table></div>
-{{- else if .Figure}}
-<figure>{{.Figure}}</figure>
-{{- else if .Label}}
-<div class="label">{{range .Label}}
+{{- else if eq $kind "Figure"}}
+<figure>{{svg .}}</figure>
+{{- else if eq $kind "Label"}}
+<div class="label">{{range .}}
 <p>{{.}}</p>{{end}}
 </div>
 {{- end}}

@@ -23,7 +23,7 @@ import (
 
 // Job is the sheet of a job: the customer's page, then the bench record, made by
 // a version of the program.
-func Job(f findings.Findings, made time.Time, by string) (Document, error) {
+func Job(f findings.Findings, made time.Time, by string) Document {
 	r := jobPage{f}
 	d := Document{Title: "Job " + r.Job.Reference, Lead: r.Answer()}
 	d.Sections = append(d.Sections, r.asked(), r.loadsInWords())
@@ -37,15 +37,8 @@ func Job(f findings.Findings, made time.Time, by string) (Document, error) {
 	record := Section{Heading: "Bench record", NewPage: true, Pieces: []Piece{Words(fmt.Sprintf(
 		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. %s Made on %s.", safeMeans, made.Format(time.DateOnly)))}}
 	d.Sections = append(d.Sections, record)
-	for _, make := range []func() ([]Section, error){r.measured, r.onAmplifier, r.boxes, r.proved, r.compared} {
-		s, err := make()
-		if err != nil {
-			return d, err
-		}
-		d.Sections = append(d.Sections, s...)
-	}
-	d.Sections = append(d.Sections, r.instruments(by), r.warned())
-	return d, nil
+	d.Sections = slices.Concat(d.Sections, r.measured(), r.onAmplifier(), r.boxes(), r.proved(), r.compared(), []Section{r.instruments(by), r.warned()})
+	return d
 }
 
 type jobPage struct{ findings.Findings }
@@ -87,7 +80,7 @@ func (r jobPage) loadsInWords() Section {
 		if c.Load.Dead != nil {
 			what += "; most likely one of its drivers is dead, which is to be checked"
 		}
-		t.Rows = append(t.Rows, []string{c.Label, what + ofWatts(c.Watts), r.partOf(c.Label)})
+		t.add(c.Label, what+ofWatts(c.Watts), r.partOf(c.Label))
 	}
 	s.Pieces = append(s.Pieces, t)
 	return s
@@ -154,24 +147,16 @@ func (r jobPage) driversInWords() Section {
 		if c := d.Likeliest(); c != nil {
 			text += " Most likely " + c.Words + "."
 		}
-		t.Rows = append(t.Rows, []string{d.Label, text})
+		t.add(d.Label, text)
 	}
 	return Section{Heading: "Reconed drivers", Pieces: []Piece{t}}
-}
-
-// figure is a chart on a page.
-func figure(c interface {
-	OnPage() (plot.PagePicture, error)
-}, plain string) (Figure, error) {
-	p, err := c.OnPage()
-	return Figure{Picture: p, Plain: plain}, err
 }
 
 // Charts on a page are lower than by themselves.
 const reportChartMM = 105
 
 // measured is each cabinet by itself.
-func (r jobPage) measured() ([]Section, error) {
+func (r jobPage) measured() []Section {
 	var all []Section
 	for i, c := range r.Cabinets {
 		// A chart and its table fill most of a sheet.
@@ -185,16 +170,14 @@ func (r jobPage) measured() ([]Section, error) {
 		case c.Record == nil:
 			s.Pieces = append(s.Pieces, Words(fmt.Sprintf("Counts as %s ohm, by the fit kept in %s.", quantity.Ohms(c.Load.RatedOhm), c.Cabinet.Record)))
 		default:
-			if err := cabinetPieces(&s, c, r.Amplifier); err != nil {
-				return nil, err
-			}
+			s.Pieces = append(s.Pieces, cabinetPieces(c, r.Amplifier)...)
 		}
 		all = append(all, s)
 	}
-	return all, nil
+	return all
 }
 
-func cabinetPieces(s *Section, c findings.Cabinet, a *amp.Amplifier) error {
+func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
 	chart := plot.ImpedanceChart{Title: c.Label, Traces: []plot.Trace{{Label: c.Label, Curve: c.Record.Curve}}, HeightMM: reportChartMM}
 	if a != nil {
 		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
@@ -202,38 +185,31 @@ func cabinetPieces(s *Section, c findings.Cabinet, a *amp.Amplifier) error {
 	chart.LowHz, chart.HighHz = plot.UsualBand(c.Record.Curve)
 	low, high := c.Record.Curve.Extremes()
 	lowest, highest := measure.ExtremeAt(c.Record.Curve, low), measure.ExtremeAt(c.Record.Curve, high)
-	f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)", quantity.Of(lowest.Ohm, lowest.U).In("ohm"), quantity.Hz(lowest.Hz), quantity.Of(highest.Ohm, highest.U).In("ohm"), quantity.Hz(highest.Hz)))
-	if err != nil {
-		return fmt.Errorf("cabinet %s: %w", c.Label, err)
-	}
-	s.Pieces = append(s.Pieces, f)
+	all := []Piece{Figure{chart, fmt.Sprintf("(picture: |Z| from %s to %s)", extremeText(lowest), extremeText(highest))}}
 	if c.Found == nil {
-		s.Pieces = append(s.Pieces, Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", quantity.Ohms(c.Load.RatedOhm))))
-		return nil
+		return append(all, Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", quantity.Ohms(c.Load.RatedOhm))))
 	}
-	s.Pieces = append(s.Pieces, Words(c.Found.Headline()+"."))
+	all = append(all, Words(c.Found.Headline()+"."))
 	if c.Found.Dead != nil {
-		s.Pieces = append(s.Pieces, Caution(capital(c.Found.Dead.Check)+"."))
+		all = append(all, Caution(capital(c.Found.Dead.Check)+"."))
 	}
 	known := Table{}
-	add := func(name, text string) { known.Rows = append(known.Rows, []string{name, text}) }
 	if c.RatedOhm > 0 {
-		add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
+		known.add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
 	}
 	if c.MarkedOhm > 0 {
-		add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
+		known.add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
 	}
 	if c.Drivers > 0 {
-		add("drivers", fmt.Sprint(c.Drivers))
+		known.add("drivers", fmt.Sprint(c.Drivers))
 	}
 	if c.DCOhm > 0 {
-		add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
+		known.add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
 	}
 	if len(known.Rows) > 0 {
-		s.Pieces = append(s.Pieces, known)
+		all = append(all, known)
 	}
-	s.Pieces = append(s.Pieces, pieces(Fit(*c.Found), "Models tried", "What might read so")...)
-	return nil
+	return append(all, pieces(Fit(*c.Found), "Models tried", "What might read so")...)
 }
 
 // pieces are those of another page, but for its cautions, which the report gives
@@ -254,7 +230,7 @@ func given(p Piece) bool {
 }
 
 // onAmplifier is the chosen hookup against the amplifier.
-func (r jobPage) onAmplifier() ([]Section, error) {
+func (r jobPage) onAmplifier() []Section {
 	s := Section{Heading: "The hookup on the amplifier", NewPage: r.Hookup != nil && r.Hookup.Measured}
 	if r.Hookup == nil {
 		lack := "No hookup is chosen yet."
@@ -262,47 +238,43 @@ func (r jobPage) onAmplifier() ([]Section, error) {
 			lack = "No amplifier is named, so the hookup is held against none."
 		}
 		s.Pieces = append(s.Pieces, Words(lack))
-		return []Section{s}, nil
+		return []Section{s}
 	}
 	w := r.Hookup
 	s.Pieces = append(s.Pieces, Words(w.Headline()+"."))
 	if w.Measured {
 		chart := HookupChart(*w)
 		chart.HeightMM = reportChartMM
-		f, err := figure(chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
-			w.Lowest.In("ohm"), quantity.Hz(w.LowestHz), w.Highest.In("ohm"), quantity.Hz(w.HighestHz)))
-		if err != nil {
-			return nil, err
-		}
-		s.Pieces = append(s.Pieces, f)
+		s.Pieces = append(s.Pieces, Figure{chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
+			w.Lowest.In("ohm"), quantity.Hz(w.LowestHz), w.Highest.In("ohm"), quantity.Hz(w.HighestHz))})
 	}
 	s.Pieces = append(s.Pieces, pieces(Hookup(*w))...)
 	if r.Others != nil {
 		s.Pieces = append(s.Pieces, Words("All hookups of these cabinets: "+r.Others.Headline()+"."))
 		s.Pieces = append(s.Pieces, pieces(Plan(*r.Others), "Sources")...)
 	}
-	return []Section{s}, nil
+	return []Section{s}
 }
 
 // boxes are the sections of the build sheet, but for the caution that it begins
 // with, which has been given.
-func (r jobPage) boxes() ([]Section, error) {
+func (r jobPage) boxes() []Section {
 	if r.Sheet == nil || len(r.Sheet.Parts) == 0 {
-		return nil, nil
+		return nil
 	}
 	d := BoxSheet(*r.Sheet)
 	first := &d.Sections[0]
 	first.Heading, first.NewPage = "Build sheet", true
 	first.Pieces = slices.Concat([]Piece{Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, given))
-	return d.Sections, nil
+	return d.Sections
 }
 
-func (r jobPage) proved() ([]Section, error) {
+func (r jobPage) proved() []Section {
 	if len(r.Proofs) == 0 {
 		if r.Sheet == nil || len(r.Sheet.Parts) == 0 {
-			return nil, nil
+			return nil
 		}
-		return []Section{{Heading: "Proof of the boxes", Pieces: []Piece{Words("Nobody has measured through the finished boxes yet.")}}}, nil
+		return []Section{{Heading: "Proof of the boxes", Pieces: []Piece{Words("Nobody has measured through the finished boxes yet.")}}}
 	}
 	var all []Section
 	for _, p := range r.Proofs {
@@ -310,36 +282,28 @@ func (r jobPage) proved() ([]Section, error) {
 		s := Section{Heading: "Proof: " + p.Of.Label + ": " + p.Found.Verdict.String(), NewPage: true}
 		chart := ProofChart(p.Found)
 		chart.HeightMM = reportChartMM
-		f, err := figure(chart, "(picture: measured through the boxes, and what the cabinets make)")
-		if err != nil {
-			return nil, err
-		}
-		s.Pieces = append(s.Pieces, Words(page.Lead), f)
+		s.Pieces = append(s.Pieces, Words(page.Lead), Figure{chart, "(picture: measured through the boxes, and what the cabinets make)"})
 		all = append(append(all, s), page.Sections...)
 		if p.Of.Notes != "" {
 			all = append(all, Section{Pieces: []Piece{Words(p.Of.Notes)}})
 		}
 	}
-	return all, nil
+	return all
 }
 
-func (r jobPage) compared() ([]Section, error) {
+func (r jobPage) compared() []Section {
 	var all []Section
 	for _, d := range r.Drivers {
 		page := Compare(d.Comparison)
 		first := Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
-		f, err := figure(ChangeChart(d.Comparison), "(picture: each change against its limits)")
-		if err != nil {
-			return nil, err
-		}
-		first.Pieces = append(first.Pieces, Words(page.Lead), f)
+		first.Pieces = append(first.Pieces, Words(page.Lead), Figure{ChangeChart(d.Comparison), "(picture: each change against its limits)"})
 		all = append(all, first)
 		all = append(all, page.Sections...)
 		if d.Notes != "" {
 			all = append(all, Section{Pieces: []Piece{Words(d.Notes)}})
 		}
 	}
-	return all, nil
+	return all
 }
 
 // instruments says what was measured with what.
@@ -374,7 +338,7 @@ func (r jobPage) instruments(by string) Section {
 		if rec.SenseOhm > 0 {
 			ohm = quantity.Plain(rec.SenseOhm) + " ohm, " + corrected
 		}
-		t.Rows = append(t.Rows, []string{name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal)})
+		t.add(name, rec.Taken.Format("2006-01-02 15:04"), ohm, signalWords(rec.Signal))
 	}
 	for _, c := range r.Cabinets {
 		if c.Record != nil {

@@ -26,12 +26,12 @@ func JobStatus(s findings.Status, file, next string) Document {
 	}
 	var with, without Table // notes
 	row := func(name, text string) {
-		with.Rows = append(with.Rows, []string{name, text})
-		without.Rows = append(without.Rows, []string{name, text})
+		with.add(name, text)
+		without.add(name, text)
 	}
 	note := func(text string) {
 		if text != "" {
-			with.Rows = append(with.Rows, []string{"", text})
+			with.add("", text)
 		}
 	}
 	row("file", file)
@@ -78,7 +78,7 @@ func JobStatus(s findings.Status, file, next string) Document {
 		note(v.Notes)
 	}
 	for _, text := range j.Notes {
-		with.Rows = append(with.Rows, []string{"note", text})
+		with.add("note", text)
 	}
 	const room = 16 // for rows on one screen
 	whole := Section{Pieces: []Piece{with}}

@@ -26,7 +26,7 @@ func Levels(s recone.Series) Document {
 			z, u := r.Curve.Modulus(at)
 			return quantity.Of(z, u).In("ohm")
 		}
-		t.Rows = append(t.Rows, []string{s.Name(i), ohm(peak) + " at " + quantity.Hz(r.Curve.Points[peak].Hz), ohm(low), against})
+		t.add(s.Name(i), ohm(peak)+" at "+quantity.Hz(r.Curve.Points[peak].Hz), ohm(low), against)
 		if r.Distortion == nil {
 			continue
 		}
@@ -35,13 +35,11 @@ func Levels(s recone.Series) Document {
 		if o := h.Loudest(); len(o) > 0 {
 			loudest = fmt.Sprintf("order %d at most %.0f dB, at %s", o[0].Order, o[0].LevelDB, quantity.Hz(o[0].Hz))
 		}
-		loud.Rows = append(loud.Rows, []string{s.Name(i), loudest, scrapes(h)})
+		loud.add(s.Name(i), loudest, scrapes(h))
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{t}})
-	if len(loud.Rows) > 0 {
-		d.Sections = append(d.Sections, Section{Pieces: []Piece{loud}})
-	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{Words(fmt.Sprintf("± is k = 2; a change counts that is beyond doubt and more than %s %% (ours, no source).", quantity.Plain(recone.LeastBend)))}})
+	d.add(t)
+	d.add(loud)
+	d.add(Words(fmt.Sprintf("± is k = 2; a change counts that is beyond doubt and more than %s %% (ours, no source).", quantity.Plain(recone.LeastBend))))
 	return d
 }
 

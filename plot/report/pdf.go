@@ -131,8 +131,10 @@ func (p *pdfPages) least(pieces []Piece) float64 {
 		return 0
 	}
 	if f, ok := pieces[0].(Figure); ok {
-		_, height, _ := p.size(f)
-		return height + pieceGap
+		if picture, err := f.Picture.OnPage(); err == nil { // which figure says
+			_, height, _ := p.size(picture)
+			return height + pieceGap
+		}
 	}
 	return 5 * bodySize * leading
 }
@@ -143,18 +145,14 @@ func (p *pdfPages) piece(piece Piece) error {
 		p.write("", bodySize, 0, string(t))
 	case Points:
 		for _, s := range t {
-			p.need(bodySize * leading)
-			p.font("", bodySize)
-			p.doc.Text(pageMargin, p.y+bodySize, "\u2022")
+			p.line("\u2022")
 			p.write("", bodySize, 9, s)
 		}
 	case Caution:
 		p.caution(string(t))
 	case Lines:
 		for _, l := range t {
-			p.need(bodySize * leading)
-			p.font("", bodySize)
-			p.doc.Text(pageMargin, p.y+bodySize, plot.PDFText(l))
+			p.line(plot.PDFText(l))
 			p.y += bodySize * leading
 		}
 	case Table:
@@ -165,6 +163,13 @@ func (p *pdfPages) piece(piece Piece) error {
 		p.label(t)
 	}
 	return p.doc.Error()
+}
+
+// line writes s as it stands, and stays on it.
+func (p *pdfPages) line(s string) {
+	p.need(bodySize * leading)
+	p.font("", bodySize)
+	p.doc.Text(pageMargin, p.y+bodySize, s)
 }
 
 // caution is a paragraph behind a bar.
@@ -183,18 +188,22 @@ func (p *pdfPages) caution(s string) {
 	p.y += 4
 }
 
-// size is that of a figure on the page, in points, and its scale.
-func (p *pdfPages) size(f Figure) (width, height, scale float64) {
-	w, h := f.Picture.SizeMM()
+// size is that of a picture on the page, in points, and its scale.
+func (p *pdfPages) size(picture plot.Picture) (width, height, scale float64) {
+	w, h := picture.SizeMM()
 	const point = 72 / 25.4
 	scale = min(1, p.width/(w*point), 0.5*(p.bottom-pageMargin)/(h*point))
 	return w * point * scale, h * point * scale, scale
 }
 
 func (p *pdfPages) figure(f Figure) error {
-	width, height, scale := p.size(f)
+	picture, err := f.Picture.OnPage()
+	if err != nil {
+		return err
+	}
+	width, height, scale := p.size(picture)
 	p.need(height)
-	err := f.Picture.Place(p.doc, pageMargin+(p.width-width)/2, p.y, scale)
+	err = picture.Place(p.doc, pageMargin+(p.width-width)/2, p.y, scale)
 	p.y += height
 	return err
 }

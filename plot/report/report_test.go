@@ -11,7 +11,6 @@ import (
 	"testing"
 	"unicode/utf8"
 
-	"codeberg.org/go-pdf/fpdf"
 	"pgregory.net/rapid"
 
 	"tapload/fixtures/amp"
@@ -272,9 +271,7 @@ func TestPDFLongTable(t *testing.T) {
 
 type broken struct{}
 
-func (broken) Write(io.Writer, plot.Format) error                { return errors.New("no picture") }
-func (broken) SizeMM() (width, height float64)                   { return 100, 50 }
-func (broken) Place(*fpdf.Fpdf, float64, float64, float64) error { return errors.New("no picture") }
+func (broken) OnPage() (plot.Picture, error) { return plot.Picture{}, errors.New("no picture") }
 
 // A picture that cannot be drawn leaves nothing written.
 func TestBrokenPicture(t *testing.T) {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"tapload/measure"
 	"tapload/measure/quantity"
@@ -44,7 +45,7 @@ func Sweep(s measure.Summary, budget []measure.BudgetAt) Document {
 	if s.Distortion != nil {
 		rows = append(rows, distortionRows(*s.Distortion)...)
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{Table{Rows: rows}}})
+	d.add(Table{Rows: rows})
 	if len(s.Repeats) > 0 {
 		d.Sections = append(d.Sections, Section{Heading: "Sweep after sweep", Details: len(s.Repeats) > mostRepeats, Pieces: []Piece{repeatTable(s.Repeats)}})
 	}
@@ -64,14 +65,12 @@ func extremeText(e measure.Extreme) string {
 // distortionRows are the highest two orders, and whether something scrapes.
 func distortionRows(d record.Harmonics) [][]string {
 	text := "none of the current stands clear of the noise"
-	for i, o := range d.Loudest() {
-		one := fmt.Sprintf("order %d at most %.0f dB, at %s", o.Order, o.LevelDB, quantity.Hz(o.Hz))
-		switch i {
-		case 0:
-			text = one
-		case 1:
-			text += "; " + one
-		}
+	var loudest []string
+	for _, o := range d.Loudest() {
+		loudest = append(loudest, fmt.Sprintf("order %d at most %.0f dB, at %s", o.Order, o.LevelDB, quantity.Hz(o.Hz)))
+	}
+	if n := min(2, len(loudest)); n > 0 {
+		text = strings.Join(loudest[:n], "; ")
 	}
 	scrapes := "no sign of it at this level"
 	if s := d.Scrapes; s != nil {
@@ -87,7 +86,7 @@ func repeatTable(repeats []measure.Repeat) Table {
 		if i > 0 {
 			change = quantity.Of(100*r.Change, 100*r.ChangeU).Change("%")
 		}
-		t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), fmt.Sprintf("%.1f min", r.Seconds/60), quantity.Digits(r.LowOhm, 4) + " ohm", change})
+		t.add(fmt.Sprint(i+1), fmt.Sprintf("%.1f min", r.Seconds/60), quantity.Digits(r.LowOhm, 4)+" ohm", change)
 	}
 	return t
 }
@@ -98,10 +97,10 @@ func budgetPieces(budget []measure.BudgetAt) []Piece {
 	for _, b := range budget {
 		t := Table{Caption: fmt.Sprintf("%s, %s at %s:", places[b.At], quantity.Of(b.Ohm, b.U).In("ohm"), quantity.Hz(b.Hz))}
 		for _, p := range b.Parts {
-			t.Rows = append(t.Rows, []string{fmt.Sprintf("%.1f %%", p.Percent), "± " + quantity.Digits(2*p.U, 2) + " ohm", measure.SourceText(p.Source)})
+			t.add(fmt.Sprintf("%.1f %%", p.Percent), "± "+quantity.Digits(2*p.U, 2)+" ohm", measure.SourceText(p.Source))
 		}
 		if first := b.Parts[0]; first.Advice != "" && first.U > 0 {
-			t.Rows = append(t.Rows, []string{"to do", "", first.Advice})
+			t.add("to do", "", first.Advice)
 		}
 		pieces = append(pieces, t)
 	}

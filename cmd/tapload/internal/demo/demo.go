@@ -222,8 +222,7 @@ func remove(path string) error {
 
 // bare takes the path off an error of a file: the sentence around it names it.
 func bare(err error) error {
-	var p *fs.PathError
-	if errors.As(err, &p) {
+	if p, is := errors.AsType[*fs.PathError](err); is {
 		return p.Err
 	}
 	return err

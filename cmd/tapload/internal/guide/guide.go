@@ -4,6 +4,7 @@ package guide
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -57,6 +58,31 @@ type guide struct {
 // errLeft ends a guide, or the job that it is in.
 var errLeft = errors.New("left")
 
+// stop leaves a job with err where that is one, from however deep in its
+// questions, so that a job reads as what it asks. attempt catches it.
+func stop(err error) {
+	if err != nil {
+		panic(stopped{err})
+	}
+}
+
+type stopped struct{ err error }
+
+// attempt does a job, and returns with what it was stopped.
+func (g *guide) attempt(do func(*guide)) (err error) {
+	defer func() {
+		switch r := recover().(type) {
+		case nil:
+		case stopped:
+			err = r.err
+		default:
+			panic(r)
+		}
+	}()
+	do(g)
+	return nil
+}
+
 // Run shows the menu until it is left or ctx is done.
 func Run(ctx context.Context, w World) error {
 	lines := make(chan string)
@@ -77,7 +103,7 @@ func Run(ctx context.Context, w World) error {
 // guidedJob is what the menu offers.
 type guidedJob struct {
 	title string
-	do    func(*guide) error
+	do    func(*guide)
 }
 
 func guidedJobs() []guidedJob {
@@ -102,14 +128,15 @@ func (g *guide) run() error {
 		for _, j := range jobs {
 			titles = append(titles, j.title)
 		}
-		i, err := g.choose("What is to be done?", "Each of these asks for what it needs and shows the command that does it.", titles, -1)
-		if errors.Is(err, errLeft) {
+		chosen := -1
+		err := g.attempt(func(g *guide) {
+			chosen = g.choose("What is to be done?", "Each of these asks for what it needs and shows the command that does it.", titles, -1)
+			jobs[chosen].do(g)
+		})
+		switch {
+		case errors.Is(err, errLeft) && chosen < 0:
 			return nil
-		}
-		if err == nil {
-			err = jobs[i].do(g)
-		}
-		if err != nil && !errors.Is(err, errLeft) {
+		case err != nil && !errors.Is(err, errLeft):
 			return err
 		}
 	}
@@ -117,24 +144,28 @@ func (g *guide) run() error {
 
 func (g *guide) say(text string) { fmt.Fprintln(g.Out, screen.Fold(text, screen.Columns)) }
 
-// read returns what is typed next.
-func (g *guide) read(prompt string) (string, error) {
+// read returns what is typed next; q leaves.
+func (g *guide) read(prompt string) (typed string) {
 	fmt.Fprint(g.Out, prompt)
 	select {
 	case line, ok := <-g.lines:
 		if !ok {
 			fmt.Fprintln(g.Out)
-			return "", errLeft
+			stop(errLeft)
 		}
-		return strings.TrimSpace(line), nil
+		typed = strings.TrimSpace(line)
 	case <-g.ctx.Done():
-		return "", g.ctx.Err()
+		stop(g.ctx.Err())
 	}
+	if typed == "q" {
+		stop(errLeft)
+	}
+	return typed
 }
 
 // ask returns an answer that check likes; an empty one is the default, and
 // where there is none and it is not optional, asked again.
-func (g *guide) ask(question, help, byDefault string, optional bool, check func(string) error) (string, error) {
+func (g *guide) ask(question, help, byDefault string, optional bool, check func(string) error) string {
 	prompt := question
 	switch {
 	case byDefault != "":
@@ -146,22 +177,14 @@ func (g *guide) ask(question, help, byDefault string, optional bool, check func(
 		prompt += ":"
 	}
 	for {
-		answer, err := g.read(prompt + " ")
+		answer := cmp.Or(g.read(prompt+" "), byDefault)
 		switch {
-		case err != nil:
-			return "", err
-		case answer == "q":
-			return "", errLeft
 		case answer == "?":
 			g.say(help)
 			continue
+		case answer == "" && optional:
+			return ""
 		case answer == "":
-			answer = byDefault
-		}
-		if answer == "" {
-			if optional {
-				return "", nil
-			}
 			g.say("An answer is needed here; ? explains it, q goes back.")
 			continue
 		}
@@ -169,12 +192,12 @@ func (g *guide) ask(question, help, byDefault string, optional bool, check func(
 			g.say("That " + err.Error() + ".")
 			continue
 		}
-		return answer, nil
+		return answer
 	}
 }
 
 // choose returns which of the options was chosen; byDefault is one, or -1.
-func (g *guide) choose(question, help string, options []string, byDefault int) (int, error) {
+func (g *guide) choose(question, help string, options []string, byDefault int) (chosen int) {
 	fmt.Fprintln(g.Out)
 	for i, o := range options {
 		fmt.Fprintf(g.Out, "  %d  %s\n", i+1, o)
@@ -183,66 +206,60 @@ func (g *guide) choose(question, help string, options []string, byDefault int) (
 	if byDefault >= 0 {
 		first = strconv.Itoa(byDefault + 1)
 	}
-	answer, err := g.ask(question, help, first, false, func(s string) error {
-		if n, err := strconv.Atoi(s); err != nil || n < 1 || n > len(options) {
+	g.ask(question, help, first, false, func(s string) (err error) {
+		if chosen, err = strconv.Atoi(s); err != nil || chosen < 1 || chosen > len(options) {
 			return fmt.Errorf("must be a number from 1 to %d", len(options))
 		}
 		return nil
 	})
-	if err != nil {
-		return 0, err
-	}
-	n, err := strconv.Atoi(answer)
-	return n - 1, err
+	return chosen - 1
 }
 
 // agree asks a question of yes or no.
-func (g *guide) agree(question, help string, byDefault bool) (bool, error) {
+func (g *guide) agree(question, help string, byDefault bool) bool {
 	first := "no"
 	if byDefault {
 		first = "yes"
 	}
-	answer, err := g.ask(question, help, first, false, func(s string) error {
+	answer := g.ask(question, help, first, false, func(s string) error {
 		if s = strings.ToLower(s); s != "yes" && s != "no" && s != "y" && s != "n" {
 			return errors.New("must be yes or no")
 		}
 		return nil
 	})
-	return strings.HasPrefix(strings.ToLower(answer), "y"), err
+	return strings.HasPrefix(strings.ToLower(answer), "y")
 }
 
 // place asks for a file to write, and before it replaces one.
-func (g *guide) place(question, byDefault string, endings ...string) (string, error) {
+func (g *guide) place(question, byDefault string, endings ...string) string {
 	for {
-		path, err := g.ask(question, "A file in this folder, or with its path. Its ending says what it is: "+quantity.List(endings)+".", byDefault, false, func(s string) error {
+		path := g.ask(question, "A file in this folder, or with its path. Its ending says what it is: "+quantity.List(endings)+".", byDefault, false, func(s string) error {
 			if !slices.ContainsFunc(endings, func(e string) bool { return strings.HasSuffix(s, e) }) {
 				return fmt.Errorf("must end in %s", quantity.List(endings))
 			}
 			return nil
 		})
-		if err != nil || !isFile(path) {
-			return path, err
-		}
-		replace, err := g.agree(path+" is there already; replace it?", "A record that is replaced is kept with a ~ behind its name; a picture or a sheet is not.", false)
-		if err != nil || replace {
-			return path, err
+		if !isFile(path) || g.agree(path+" is there already; replace it?", "A record that is replaced is kept with a ~ behind its name; a picture or a sheet is not.", false) {
+			return path
 		}
 	}
 }
 
-// record asks for a record of this folder, or of another.
-func (g *guide) askRecord(question string, not ...string) (string, error) {
+// records are those of this folder.
+func records() []string {
 	found, err := filepath.Glob("*" + record.Suffix)
-	if err != nil {
-		return "", err
-	}
-	found = slices.DeleteFunc(found, func(f string) bool { return slices.Contains(not, f) })
+	stop(err)
+	return found
+}
+
+// askRecord asks for a record of this folder, or of another.
+func (g *guide) askRecord(question string, not ...string) string {
+	found := slices.DeleteFunc(records(), func(f string) bool { return slices.Contains(not, f) })
 	const help = "A record is what a measurement leaves, a file that ends in " + record.Suffix + "."
 	if len(found) > 0 {
 		options := append(slices.Clone(found), "another file")
-		i, err := g.choose(question, help, options, 0)
-		if err != nil || i < len(found) {
-			return options[i], err
+		if i := g.choose(question, help, options, 0); i < len(found) {
+			return options[i]
 		}
 	}
 	return g.ask("File of the record", help, "", false, func(s string) error {
@@ -260,13 +277,9 @@ func (g *guide) do(args ...string) bool {
 }
 
 // pause waits for Enter, so that something can be connected.
-func (g *guide) pause(text string) error {
+func (g *guide) pause(text string) {
 	g.say(text)
-	answer, err := g.read("Enter goes on: ")
-	if err == nil && answer == "q" {
-		err = errLeft
-	}
-	return err
+	g.read("Enter goes on: ")
 }
 
 // flag returns a flag and its value, or nothing where there is no value.
