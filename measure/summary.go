@@ -6,6 +6,7 @@ import (
 
 	"tapload/fixtures/jig"
 	"tapload/measure/impedance"
+	"tapload/measure/ratio"
 	"tapload/measure/record"
 )
 
@@ -83,6 +84,8 @@ func SourceText(source string) string {
 		return "tolerance of the known resistor"
 	case jig.Drift:
 		return "drift while it was measured"
+	case ratio.ClockSource:
+		return "clock of the recorder"
 	}
 	return source
 }
