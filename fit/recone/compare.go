@@ -351,7 +351,7 @@ func deviation(before, after impedance.Curve, misfit float64, limit Limit, count
 			v = impedance.Circular(misfit * misfit * (1 + real(w*cmplx.Conj(w))))
 		}
 		for _, s := range sources {
-			e := s.after(i)/zb - s.before(i)*za/(zb*zb)
+			e := s.after[i]/zb - s.before[i]*za/(zb*zb)
 			v = v.Add(impedance.Cov{RR: real(e) * real(e), RI: real(e) * imag(e), II: imag(e) * imag(e)})
 		}
 		size, u := 100*cmplx.Abs(w), 100*wide*math.Sqrt(v.Along(w))

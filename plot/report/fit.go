@@ -203,7 +203,7 @@ func readsSo(r identify.Result, most int) []Piece {
 	t := Table{Caption: "Rating, DC reading and lowest |Z| in ohm: common practice, no source.", Head: []string{"odds", "rated", "DC", "min", "what might read so"}}
 	var checks Points
 	for _, e := range r.Could[:min(most, len(r.Could))] {
-		t.Rows = append(t.Rows, []string{quantity.Probability(e.Odds), quantity.Ohms(e.Ohm), quantity.Digits(e.ReOhm, 3), quantity.Digits(e.MinOhm, 3), e.String()})
+		t.Rows = append(t.Rows, []string{quantity.Probability(e.Probability), quantity.Ohms(e.Ohm), quantity.Digits(e.ReOhm, 3), quantity.Digits(e.MinOhm, 3), e.String()})
 		if check := "Check: " + e.Check; !slices.Contains(checks, check) {
 			checks = append(checks, check)
 		}
