@@ -74,9 +74,9 @@ func (s *search) spread(t *trial) spread {
 // within reason.
 func (s *search) shifts(t *trial, q, r *mat.Dense) [][]float64 {
 	var all [][]float64
-	for k := range s.c.Shared {
+	for _, source := range s.c.Shared {
 		var along, x mat.VecDense
-		along.MulVec(q.T(), s.sharedColumn(t, k))
+		along.MulVec(q.T(), t.whitened(source.DZ))
 		shift := make([]float64, t.size())
 		if err := x.SolveVec(r, &along); err == nil || poor(err) {
 			copy(shift, x.RawVector().Data)

@@ -120,7 +120,7 @@ func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float6
 	res, jac := s.split(s.flat)
 	f(s.p, res, jac)
 	trialRes, trialJac := s.split(s.other)
-	s.sum = squares(res)
+	s.sum = dot(res, res)
 	if !(s.sum <= math.MaxFloat64) {
 		return false
 	}
@@ -161,7 +161,7 @@ func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float6
 		sum := math.Inf(1)
 		if promise := s.promise(); promise > 0 {
 			f(s.trial, trialRes, trialJac)
-			sum = squares(trialRes)
+			sum = dot(trialRes, trialRes)
 			gain = (s.sum - sum) / promise
 		}
 		if !(gain > 0) {
@@ -277,12 +277,4 @@ func (s *solver) damped(mu float64) bool {
 		}
 	}
 	return true
-}
-
-func squares(r []float64) float64 {
-	sum := 0.0
-	for _, x := range r {
-		sum += x * x
-	}
-	return sum
 }

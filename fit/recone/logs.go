@@ -239,12 +239,8 @@ func oneModel(sides []Side) ([]Side, bool) {
 		sum := 0.0
 		for i, s := range sides {
 			var err error
-			if all[i], err = refitted(s, m); err != nil {
-				sum = math.Inf(1)
-				break
-			}
-			if len(all[i].Load.Resonances) != len(all[0].Load.Resonances) {
-				sum = math.Inf(1) // what is a resonance of one is a wrinkle of the other
+			if all[i], err = refitted(s, m); err != nil || len(all[i].Load.Resonances) != len(all[0].Load.Resonances) {
+				sum = math.Inf(1) // what is a resonance of one may be a wrinkle of the other
 				break
 			}
 			sum += criterion(all[i].Load)
