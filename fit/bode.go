@@ -81,7 +81,7 @@ func mirrored(points []impedance.Point) bool {
 			at++
 		}
 		a, b := points[at], points[at+1]
-		t := within((u-math.Log(a.Hz))/math.Log(b.Hz/a.Hz), 0, 1)
+		t := min(max((u-math.Log(a.Hz))/math.Log(b.Hz/a.Hz), 0), 1)
 		modulus[i] = math.Exp((1-t)*math.Log(cmplx.Abs(a.Z)) + t*math.Log(cmplx.Abs(b.Z)))
 		phase[i] = cmplx.Phase(a.Z*complex(1-t, 0) + b.Z*complex(t, 0))
 	}
@@ -101,7 +101,7 @@ func phaseApart(got, want []float64, sign float64) (square float64) {
 	for i, g := range got {
 		offset += (g + sign*want[i]) / n
 	}
-	offset = within(offset, -bodeOffset, bodeOffset)
+	offset = min(max(offset, -bodeOffset), bodeOffset)
 	for i, g := range got {
 		e := g + sign*want[i] - offset
 		square += e * e / n

@@ -1,10 +1,8 @@
 package fit
 
 import (
-	"fmt"
 	"math"
 	"math/cmplx"
-	"slices"
 
 	"tapload/measure/quantity"
 )
@@ -36,68 +34,59 @@ type coilModel struct {
 	// solver's parameters into d.
 	z func(v *coilValues, t tone, d []complex128) complex128
 
-	// first is a start from what the top of the band shows of a coil.
-	first func(top coilValues) coilValues
-	// like are starts that resemble a power law, of which l is the inductance
-	// at coilHz.
-	like func(law coilValues) []coilValues
+	// first is a start from what the top of the band shows of a coil, by the
+	// parameters in their order.
+	first func(top coilStart) []float64
+	// like are starts that resemble a power law.
+	like func(law coilStart) [][]float64
 
 	words string // what a person reads, with parameters in braces
 }
 
-// coilValues are the parameters of all coils as the solver holds them.
+// coilValues are the parameters of a coil as the solver holds them: K is
+// |K s^N| at coilHz, in ohm.
 type coilValues struct {
-	l0, l  float64 // H
-	l2, r2 float64 // H, ohm
-	x      float64 // |K s^n| at coilHz, ohm
-	n      float64
-
-	turn complex128 // j^n
+	Coil
+	turn complex128 // j^N
 }
 
-// coilParameter is a parameter that coils are made of. The solver holds its
-// logarithm, or the logit of what lies between 0 and 1.
-type coilParameter struct {
-	unit  string     // H, ohm or none
-	share bool       // between 0 and 1
-	reach [2]float64 // no coil has less or more
-	at    func(*coilValues) *float64
-	of    func(*Coil) *quantity.Value
-}
+// coilStart is what starts are made from: an inductance and the reactance that
+// it has as a resistance, and the size at coilHz and the exponent of a power law.
+type coilStart struct{ l, r, x, n float64 }
 
-var coilParameters = map[string]coilParameter{
-	"l0": {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l0 }, of: func(c *Coil) *quantity.Value { return &c.L0 }},
-	"l":  {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l }, of: func(c *Coil) *quantity.Value { return &c.L }},
-	"l2": {unit: "H", reach: [2]float64{1e-8, 1}, at: func(v *coilValues) *float64 { return &v.l2 }, of: func(c *Coil) *quantity.Value { return &c.L2 }},
-	"r2": {unit: "ohm", reach: [2]float64{1e-3, 1e4}, at: func(v *coilValues) *float64 { return &v.r2 }, of: func(c *Coil) *quantity.Value { return &c.R2 }},
-	"k":  {reach: [2]float64{1e-3, 1e4}, at: func(v *coilValues) *float64 { return &v.x }, of: func(c *Coil) *quantity.Value { return &c.K }},
-	"n":  {share: true, reach: [2]float64{0.02, 0.995}, at: func(v *coilValues) *float64 { return &v.n }, of: func(c *Coil) *quantity.Value { return &c.N }},
+var coilParameters = parameters[Coil]{
+	"l0": {unit: "H", reach: [2]float64{1e-8, 1}, of: func(c *Coil) *quantity.Value { return &c.L0 }},
+	"l":  {unit: "H", reach: [2]float64{1e-8, 1}, of: func(c *Coil) *quantity.Value { return &c.L }},
+	"l2": {unit: "H", reach: [2]float64{1e-8, 1}, of: func(c *Coil) *quantity.Value { return &c.L2 }},
+	"r2": {unit: "ohm", reach: [2]float64{1e-3, 1e4}, of: func(c *Coil) *quantity.Value { return &c.R2 }},
+	"k":  {reach: [2]float64{1e-3, 1e4}, of: func(c *Coil) *quantity.Value { return &c.K }},
+	"n":  {share: true, reach: [2]float64{0.02, 0.995}, of: func(c *Coil) *quantity.Value { return &c.N }},
 }
 
 var coils = [coilKinds]coilModel{
 	NoCoil: {
 		name:  "none",
 		z:     func(*coilValues, tone, []complex128) complex128 { return 0 },
-		first: func(coilValues) coilValues { return coilValues{} },
+		first: func(coilStart) []float64 { return nil },
 		words: "no inductance seen",
 	},
 	Inductor: {
 		name: "inductor", parameters: []string{"l"},
 		z: func(v *coilValues, t tone, d []complex128) complex128 {
-			z := complex(0, t.w*v.l)
+			z := complex(0, t.w*v.L.Value)
 			if d != nil {
 				d[0] = z
 			}
 			return z
 		},
-		first: func(top coilValues) coilValues { return coilValues{l: top.l} },
-		like:  func(law coilValues) []coilValues { return []coilValues{{l: law.l}} },
+		first: func(top coilStart) []float64 { return []float64{top.l} },
+		like:  func(law coilStart) [][]float64 { return [][]float64{{law.l}} },
 		words: "{l}",
 	},
 	Ladder: {
 		name: "ladder", parameters: []string{"l", "l2", "r2"},
 		z: func(v *coilValues, t tone, d []complex128) complex128 {
-			a, b, r := complex(0, t.w*v.l), complex(0, t.w*v.l2), complex(v.r2, 0)
+			a, b, r := complex(0, t.w*v.L.Value), complex(0, t.w*v.L2.Value), complex(v.R2.Value, 0)
 			g := inverse(r + b)
 			if d != nil {
 				d[0] = a
@@ -108,13 +97,10 @@ var coils = [coilKinds]coilModel{
 		},
 		// The corner lies where the coil turns from lossless to lossy: a decade
 		// below the top is in reach of wherever it really is.
-		first: func(top coilValues) coilValues {
-			l2 := 3 * top.l
-			return coilValues{l: top.l / 2, l2: l2, r2: top.r2 / 10 * 3}
-		},
-		like: func(law coilValues) (starts []coilValues) {
+		first: func(top coilStart) []float64 { return []float64{top.l / 2, 3 * top.l, top.r / 10 * 3} },
+		like: func(law coilStart) (starts [][]float64) {
 			for _, corner := range []float64{0.4e3, 2e3, 10e3} {
-				starts = append(starts, coilValues{l: law.l / math.E, l2: law.l, r2: 2 * math.Pi * corner * law.l})
+				starts = append(starts, []float64{law.l / math.E, law.l, 2 * math.Pi * corner * law.l})
 			}
 			return starts
 		},
@@ -129,16 +115,16 @@ var coils = [coilKinds]coilModel{
 			}
 			return z
 		},
-		first: func(top coilValues) coilValues { return coilValues{x: top.x, n: top.n} },
+		first: func(top coilStart) []float64 { return []float64{top.x, top.n} },
 		words: "K {k} ohm of s^n, n {n}",
 	},
 	Shunted: {
 		name: "shunted", parameters: []string{"l", "k", "n"},
 		z:     shunted,
-		first: func(top coilValues) coilValues { return coilValues{l: 10 * top.l, x: top.x, n: top.n} },
-		like: func(law coilValues) (starts []coilValues) {
+		first: func(top coilStart) []float64 { return []float64{10 * top.l, top.x, top.n} },
+		like: func(law coilStart) (starts [][]float64) {
 			for _, times := range []float64{2, 5, 20} {
-				starts = append(starts, coilValues{l: times * law.l, x: math.Sqrt2 * law.x, n: law.n})
+				starts = append(starts, []float64{times * law.l, math.Sqrt2 * law.x, law.n})
 			}
 			return starts
 		},
@@ -147,20 +133,18 @@ var coils = [coilKinds]coilModel{
 	Leakage: {
 		name: "leakage", parameters: []string{"l0", "l", "k", "n"},
 		z: func(v *coilValues, t tone, d []complex128) complex128 {
-			a := complex(0, t.w*v.l0)
+			a := complex(0, t.w*v.L0.Value)
 			if d == nil {
 				return a + shunted(v, t, nil)
 			}
 			d[0] = a
 			return a + shunted(v, t, d[1:])
 		},
-		first: func(top coilValues) coilValues {
-			return coilValues{l0: top.l / 5, l: 10 * top.l, x: top.x, n: top.n}
-		},
-		like: func(law coilValues) (starts []coilValues) {
+		first: func(top coilStart) []float64 { return []float64{top.l / 5, 10 * top.l, top.x, top.n} },
+		like: func(law coilStart) (starts [][]float64) {
 			for _, leak := range []float64{0.03, 0.2} {
 				for _, times := range []float64{1.5, 5} {
-					starts = append(starts, coilValues{l0: leak * law.l, l: times * law.l, x: math.Sqrt2 * law.x, n: law.n})
+					starts = append(starts, []float64{leak * law.l, times * law.l, math.Sqrt2 * law.x, law.n})
 				}
 			}
 			return starts
@@ -171,8 +155,8 @@ var coils = [coilKinds]coilModel{
 	Ringed: {
 		name: "ringed", parameters: []string{"l0", "l", "k", "n", "r2"},
 		z: func(v *coilValues, t tone, d []complex128) complex128 {
-			lead := complex(0, t.w*v.l0)
-			a, b, r := complex(0, -1/(t.w*v.l)), inverse(v.law(t)), complex(1/v.r2, 0)
+			lead := complex(0, t.w*v.L0.Value)
+			a, b, r := complex(0, -1/(t.w*v.L.Value)), inverse(v.law(t)), complex(1/v.R2.Value, 0)
 			z := inverse(a + b + r)
 			if d != nil {
 				d[0] = lead
@@ -183,12 +167,10 @@ var coils = [coilKinds]coilModel{
 			}
 			return lead + z
 		},
-		first: func(top coilValues) coilValues {
-			return coilValues{l0: top.l / 5, l: 10 * top.l, x: 2 * top.x, n: top.n, r2: 2 * top.r2}
-		},
-		like: func(law coilValues) (starts []coilValues) {
+		first: func(top coilStart) []float64 { return []float64{top.l / 5, 10 * top.l, 2 * top.x, top.n, 2 * top.r} },
+		like: func(law coilStart) (starts [][]float64) {
 			for _, ring := range []float64{1, 4} {
-				starts = append(starts, coilValues{l0: 0.05 * law.l, l: 10 * law.l, x: 2 * law.x, n: law.n, r2: ring * law.x})
+				starts = append(starts, []float64{0.05 * law.l, 10 * law.l, 2 * law.x, law.n, ring * law.x})
 			}
 			return starts
 		},
@@ -198,7 +180,7 @@ var coils = [coilKinds]coilModel{
 
 // shunted is s L || K s^n.
 func shunted(v *coilValues, t tone, d []complex128) complex128 {
-	a, b := complex(0, t.w*v.l), v.law(t)
+	a, b := complex(0, t.w*v.L.Value), v.law(t)
 	g := inverse(a + b)
 	if d != nil {
 		d[0] = a * (b * g) * (b * g)
@@ -210,42 +192,27 @@ func shunted(v *coilValues, t tone, d []complex128) complex128 {
 
 // law is K s^n.
 func (v *coilValues) law(t tone) complex128 {
-	return complex(v.x*math.Exp(v.n*t.octave), 0) * v.turn
+	return complex(v.K.Value*math.Exp(v.N.Value*t.octave), 0) * v.turn
 }
 
 // exponent is the derivative of ln(K s^n) to the logit of n, with x held.
 func (v *coilValues) exponent(t tone) complex128 {
-	return complex(t.octave, math.Pi/2) * complex(v.n*(1-v.n), 0)
+	return complex(t.octave, math.Pi/2) * complex(v.N.Value*(1-v.N.Value), 0)
 }
 
 // CoilKinds are all models of the coil.
-func CoilKinds() []CoilKind {
-	kinds := make([]CoilKind, coilKinds)
-	for i := range kinds {
-		kinds[i] = CoilKind(i)
-	}
-	return kinds
-}
+func CoilKinds() []CoilKind { return kinds(coilKinds) }
 
 // String returns the name of k in files and tables.
-func (k CoilKind) String() string {
-	if k < 0 || k >= coilKinds {
-		return fmt.Sprintf("coil(%d)", int(k))
-	}
-	return coils[k].name
-}
+func (k CoilKind) String() string { return coils[k].name }
 
 // MarshalText returns String, and UnmarshalText reads it.
 func (k CoilKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
 
 // UnmarshalText reads the name of a coil.
-func (k *CoilKind) UnmarshalText(text []byte) error {
-	i := slices.IndexFunc(CoilKinds(), func(kind CoilKind) bool { return kind.String() == string(text) })
-	if i < 0 {
-		return fmt.Errorf("there is no coil %q", text)
-	}
-	*k = CoilKinds()[i]
-	return nil
+func (k *CoilKind) UnmarshalText(text []byte) (err error) {
+	*k, err = named(CoilKinds(), "coil", text)
+	return err
 }
 
 // Words say what the coil is made of, the names of its parameters in braces.
@@ -271,42 +238,24 @@ type Coil struct {
 // Parameter returns the place of the parameter of that name and its unit: H,
 // ohm or none. It is nil where no coil has one of that name.
 func (c *Coil) Parameter(name string) (v *quantity.Value, unit string) {
-	p, ok := coilParameters[name]
-	if !ok {
-		return nil, ""
-	}
-	return p.of(c), p.unit
+	return coilParameters.place(c, name)
 }
 
-// decode returns the coil's values at the solver's parameters.
-func (k CoilKind) decode(p []float64) (v coilValues) {
-	for i, name := range coils[k].parameters {
-		q := coilParameters[name]
-		if q.share {
-			*q.at(&v) = expit(p[i])
-		} else {
-			*q.at(&v) = math.Exp(p[i])
-		}
-	}
+// decode returns the coil at the solver's parameters.
+func (k CoilKind) decode(p []float64) coilValues {
+	v := coilValues{}
+	coilParameters.decode(k.Parameters(), p, &v.Coil)
 	v.prepare()
 	return v
 }
 
-// encode is the inverse of decode.
-func (k CoilKind) encode(v coilValues) (p []float64) {
-	for _, name := range coils[k].parameters {
-		q := coilParameters[name]
-		if x := *q.at(&v); q.share {
-			p = append(p, logit(x))
-		} else {
-			p = append(p, math.Log(x))
-		}
-	}
-	return p
+// encode returns values, with K as the solver holds it, as its parameters.
+func (k CoilKind) encode(values []float64) []float64 {
+	return coilParameters.encode(k.Parameters(), values)
 }
 
 func (v *coilValues) prepare() {
-	sin, cos := math.Sincos(v.n * math.Pi / 2)
+	sin, cos := math.Sincos(v.N.Value * math.Pi / 2)
 	v.turn = complex(cos, sin)
 }
 
@@ -316,23 +265,17 @@ func (k CoilKind) inductance(v *coilValues) float64 {
 }
 
 // values returns the coil as the solver holds it.
-func (c Coil) values() (v coilValues) {
-	for _, name := range coils[c.Kind].parameters {
-		q := coilParameters[name]
-		*q.at(&v) = q.of(&c).Value
-	}
-	v.x *= math.Pow(2*math.Pi*coilHz, v.n) // from K
+func (c Coil) values() coilValues {
+	v := coilValues{Coil: c}
+	v.K.Value *= math.Pow(2*math.Pi*coilHz, v.N.Value)
 	v.prepare()
 	return v
 }
 
 // seenAtTop reads off a point at the top of the band, its impedance less Re,
-// what it shows of a coil: its inductance there, the reactance that this has as
-// a resistance, and the power law through it.
-func seenAtTop(hz float64, z complex128, least float64) coilValues {
+// what it shows of a coil there.
+func seenAtTop(hz float64, z complex128, least float64) coilStart {
 	x, r := max(imag(z), least), max(real(z), least)
 	n := min(max(math.Atan2(x, r)/(math.Pi/2), 0.05), 0.95)
-	v := coilValues{l: x / (2 * math.Pi * hz), r2: x, n: n, x: cmplx.Abs(complex(r, x)) * math.Pow(coilHz/hz, n)}
-	v.prepare()
-	return v
+	return coilStart{l: x / (2 * math.Pi * hz), r: x, x: cmplx.Abs(complex(r, x)) * math.Pow(coilHz/hz, n), n: n}
 }

@@ -69,14 +69,9 @@ const (
 	KnownVolumeFrequency        // Vas = V ((fc/fs)^2 - 1)
 )
 
-var methodNames = [...]string{"added mass", "known volume, by frequency and Qes", "known volume, by frequency alone"}
-
 // String returns the name of m for people.
 func (m Method) String() string {
-	if m < 0 || int(m) >= len(methodNames) {
-		return fmt.Sprintf("method(%d)", int(m))
-	}
-	return methodNames[m]
+	return [...]string{"added mass", "known volume, by frequency and Qes", "known volume, by frequency alone"}[m]
 }
 
 // MarshalText returns String.

@@ -1,9 +1,9 @@
 package fit
 
 import (
-	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"tapload/measure/impedance"
 )
@@ -19,15 +19,8 @@ const (
 	Split                         // other drivers take over above HighHz of the fit
 )
 
-var crossoverNames = [...]string{"none", "capacitor", "pad", "split"}
-
 // String returns the name of k in files.
-func (k CrossoverKind) String() string {
-	if k < 0 || int(k) >= len(crossoverNames) {
-		return fmt.Sprintf("crossover(%d)", int(k))
-	}
-	return crossoverNames[k]
-}
+func (k CrossoverKind) String() string { return [...]string{"none", "capacitor", "pad", "split"}[k] }
 
 // blockedFarad returns about how much capacitance lies in series, or 0 where
 // the bottom of the curve does not look so: an impedance that falls with
@@ -37,13 +30,9 @@ func blockedFarad(c impedance.Curve) float64 {
 	if imag(first.Z) > -0.5*math.Abs(real(first.Z)) {
 		return 0
 	}
-	for _, p := range c.Points {
-		if p.Hz >= 2*first.Hz {
-			if cmplx.Abs(p.Z) > 0.85*cmplx.Abs(first.Z) {
-				return 0
-			}
-			break
-		}
+	octave := slices.IndexFunc(c.Points, func(p impedance.Point) bool { return p.Hz >= 2*first.Hz })
+	if octave >= 0 && cmplx.Abs(c.Points[octave].Z) > 0.85*cmplx.Abs(first.Z) {
+		return 0
 	}
 	return -1 / (2 * math.Pi * first.Hz * imag(first.Z))
 }

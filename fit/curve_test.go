@@ -415,7 +415,7 @@ func TestSharedSourceShiftsTheParameters(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(r.Shifts) != 1 || math.Abs(r.Shifts[0].Re/r.Re.Value-0.01) > 1e-4 {
+	if len(r.Shifts) != 1 || math.Abs(r.Shifts[0].Parameters[0]/r.Re.Value-0.01) > 1e-4 {
 		t.Errorf("a source of 1 %% of Z shifts Re by %+v of %g", r.Shifts, r.Re.Value)
 	}
 	if u := r.Re.U / r.Re.Value; math.Abs(u-0.01) > 1e-3 {

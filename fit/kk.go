@@ -28,14 +28,9 @@ const (
 	PhaseError                // the phase is off by an angle that changes slowly along the curve, Size in rad where it is largest, at AtHz
 )
 
-var faultNames = [...]string{"none", "level step", "phase step", "drift", "phase sign", "unexplained", "phase error"}
-
 // String returns the name of f in files.
 func (f Fault) String() string {
-	if f < 0 || int(f) >= len(faultNames) {
-		return fmt.Sprintf("fault(%d)", int(f))
-	}
-	return faultNames[f]
+	return [...]string{"none", "level step", "phase step", "drift", "phase sign", "unexplained", "phase error"}[f]
 }
 
 // KKResult is the outcome of a Kramers-Kronig test.
@@ -47,7 +42,6 @@ type KKResult struct {
 	Fault  Fault
 	AtHz   float64 // of a step, between the two points where it is, or of the largest phase error
 	Size   float64 // of the fault
-	SizeU  float64 // standard uncertainty of Size
 	LowHz  float64 // band of the curve
 	HighHz float64
 
@@ -95,10 +89,8 @@ func KK(c impedance.Curve, load Result) (KKResult, error) {
 	if n < kkLeast {
 		return KKResult{}, fmt.Errorf("curve has %d points; a Kramers-Kronig test needs at least %d", n, kkLeast)
 	}
-	for _, p := range c.Points {
-		if p.Z == 0 {
-			return KKResult{}, fmt.Errorf("impedance is 0 at %v Hz; a Kramers-Kronig test is relative to it", p.Hz)
-		}
+	if i := short(c); i >= 0 {
+		return KKResult{}, fmt.Errorf("impedance is 0 at %v Hz; a Kramers-Kronig test is relative to it", c.Points[i].Hz)
 	}
 	if load.Crossover == Split {
 		// A fit of what lies below a crossover says nothing of the curve above it.
@@ -129,7 +121,7 @@ func KK(c impedance.Curve, load Result) (KKResult, error) {
 		r = t.judge()
 	}
 	if !known && (r.Fault == PhaseError || r.Fault == Inconsistent) {
-		r.Fault, r.Size, r.SizeU, r.AtHz = Consistent, 0, 0, 0
+		r.Fault, r.Size, r.AtHz = Consistent, 0, 0
 	}
 	return r, nil
 }
@@ -158,7 +150,7 @@ func (c *causal) name(r *KKResult) {
 	drop := 0.0
 	keep := func(fault Fault, atHz float64, e effect) {
 		drop = e.drop()
-		r.Fault, r.AtHz, r.Size, r.SizeU = fault, atHz, e.size(), e.u()
+		r.Fault, r.AtHz, r.Size = fault, atHz, e.size()
 	}
 	smooth := c.smoothPhase(*r)
 	if bin, part, e := c.step(); bin > 0 && e.drop() > smooth.drop {
@@ -173,13 +165,13 @@ func (c *causal) name(r *KKResult) {
 	if drop >= kkSure && drop >= excess/2 {
 		return
 	}
-	r.Fault, r.AtHz, r.Size, r.SizeU = Consistent, 0, 0, 0
+	r.Fault, r.AtHz, r.Size = Consistent, 0, 0
 	if excess <= (kkExcess-1)*c.dof {
 		return
 	}
 	r.Fault = Inconsistent
 	if smooth.drop >= kkSure && smooth.drop >= excess/2 && math.Abs(smooth.size) >= kkSize[PhaseError] {
-		r.Fault, r.AtHz, r.Size, r.SizeU, r.bend = PhaseError, smooth.hz, smooth.size, smooth.u, smooth.bend
+		r.Fault, r.AtHz, r.Size, r.bend = PhaseError, smooth.hz, smooth.size, smooth.bend
 	}
 }
 
@@ -217,14 +209,13 @@ func (r KKResult) along(hz float64) float64 {
 const phaseShapes = 5
 
 func phaseShape(k int, along float64) float64 {
-	return math.Cos(float64(k) * math.Acos(within(2*along-1, -1, 1)))
+	return math.Cos(float64(k) * math.Acos(min(max(2*along-1, -1), 1)))
 }
 
 // smoothPhase is a phase that is off by an angle that changes slowly.
 type smoothPhase struct {
 	bend     [phaseShapes]float64 // rad of each shape
 	size, hz float64              // where it is largest, rad and Hz
-	u        float64              // standard uncertainty of size
 	drop     float64              // what it takes off chi-square
 }
 
@@ -245,11 +236,10 @@ func (c *causal) smoothPhase(r KKResult) smoothPhase {
 	}
 	var chol mat.Cholesky
 	var bend mat.VecDense
-	var u mat.SymDense
-	if !chol.Factorize(power) || chol.SolveVecTo(&bend, along) != nil || chol.InverseTo(&u) != nil {
+	if !chol.Factorize(power) || chol.SolveVecTo(&bend, along) != nil {
 		return smoothPhase{}
 	}
-	s := smoothPhase{bend: [phaseShapes]float64(bend.RawVector().Data), drop: mat.Dot(along, &bend), u: math.Sqrt(u.Trace())}
+	s := smoothPhase{bend: [phaseShapes]float64(bend.RawVector().Data), drop: mat.Dot(along, &bend)}
 	r.bend = s.bend
 	for _, hz := range c.hz {
 		if a := r.angle(hz); math.Abs(a) > math.Abs(s.size) {
@@ -373,8 +363,6 @@ func hertz(f float64) string {
 func (r KKResult) Phase() float64 {
 	return -math.Pi / 2 * r.Size / math.Log(r.HighHz/r.LowHz)
 }
-
-func within(x, low, high float64) float64 { return math.Min(math.Max(x, low), high) }
 
 // Faulty reports whether the curve has a fault that is sure to be one of the
 // measurement. A phase that is off by a little, and what is not explained, is

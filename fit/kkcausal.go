@@ -299,17 +299,10 @@ func (e effect) size() float64 { return e.along / e.power }
 // drop is what the error takes off chi-square.
 func (e effect) drop() float64 { return e.along * e.along / e.power }
 
-func (e effect) u() float64 { return 1 / math.Sqrt(e.power) }
-
 // effect returns that of v.
 func (c *causal) effect(v []float64) effect {
 	parts := c.along(v)
 	return effect{dot(v, c.data) - dot(parts, c.parts), dot(v, v) - dot(parts, parts)}
-}
-
-// inner returns the product of two vectors beside all that a load can have.
-func (c *causal) inner(v, w []float64) float64 {
-	return dot(v, w) - dot(c.along(v), c.along(w))
 }
 
 // together returns what two errors take off chi-square in common.
@@ -318,7 +311,7 @@ func (c *causal) together(v, w []float64) float64 {
 	if e.power <= 0 {
 		return 0
 	}
-	share := c.inner(v, w) / e.power
+	share := (dot(v, w) - dot(c.along(v), c.along(w))) / e.power
 	for i := range w {
 		w[i] -= share * v[i]
 	}

@@ -31,13 +31,16 @@ type load struct {
 	bypassed bool // by a capacitor across it, which leads to other drivers
 }
 
-// first is the index of the first resonance's parameters.
-func (l load) first() int {
-	if l.pinned > 0 {
-		return 0
+// after is the index behind a parameter at the index at that may be there.
+func after(at int, there bool) int {
+	if there {
+		return at + 1
 	}
-	return 1
+	return at
 }
+
+// first is the index of the first resonance's parameters.
+func (l load) first() int { return after(0, l.pinned == 0) }
 
 func (l load) turnsAt() int { return l.first() + 3*l.Resonances }
 
@@ -55,26 +58,11 @@ func (l load) coilAt() int { return l.suspensionAt() + l.Suspension.size() }
 
 func (l load) padAt() int { return l.coilAt() + l.Coil.size() }
 
-func (l load) capacitorAt() int {
-	if l.Padded {
-		return l.padAt() + 1
-	}
-	return l.padAt()
-}
+func (l load) capacitorAt() int { return after(l.padAt(), l.Padded) }
 
-func (l load) bypassAt() int {
-	if l.blocked {
-		return l.capacitorAt() + 1
-	}
-	return l.capacitorAt()
-}
+func (l load) bypassAt() int { return after(l.capacitorAt(), l.blocked) }
 
-func (l load) size() int {
-	if l.bypassed {
-		return l.bypassAt() + 1
-	}
-	return l.bypassAt()
-}
+func (l load) size() int { return after(l.bypassAt(), l.bypassed) }
 
 // names are those of Result.Parameters, in the order of the parameters.
 func (l load) names() []string {

@@ -74,9 +74,9 @@ func (s *search) spread(t *trial) spread {
 // within reason.
 func (s *search) shifts(t *trial, q, r *mat.Dense) [][]float64 {
 	var all [][]float64
-	for k := range s.c.Shared {
+	for _, source := range s.c.Shared {
 		var along, x mat.VecDense
-		along.MulVec(q.T(), s.sharedColumn(t, k))
+		along.MulVec(q.T(), t.whitened(source.DZ))
 		shift := make([]float64, t.size())
 		if err := x.SolveVec(r, &along); err == nil || poor(err) {
 			copy(shift, x.RawVector().Data)
@@ -143,9 +143,6 @@ func (s *search) result(t *trial) Result {
 		for k := range values {
 			shift.Parameters = append(shift.Parameters, mat.Dot(mat.NewVecDense(len(by[k]), by[k]), mat.NewVecDense(len(values), u.shifts[i])))
 		}
-		if !r.Pinned {
-			shift.Re = shift.Parameters[0]
-		}
 		r.Shifts = append(r.Shifts, shift)
 	}
 	r.ChiSquare = s.chiSquare(t)
@@ -179,13 +176,7 @@ func (s *search) order(t *trial) (stand int) {
 		all = append(all, one{[3]float64(t.p[i : i+3]), v.turn[k], wrinkle})
 	}
 	slices.SortStableFunc(all, func(a, b one) int {
-		switch {
-		case a.wrinkle && !b.wrinkle:
-			return 1
-		case b.wrinkle && !a.wrinkle:
-			return -1
-		}
-		return cmp.Compare(a.p[0], b.p[0])
+		return cmp.Or(falseFirst(a.wrinkle, b.wrinkle), cmp.Compare(a.p[0], b.p[0]))
 	})
 	for k, a := range all {
 		copy(t.p[t.first()+3*k:], a.p[:])
@@ -194,6 +185,17 @@ func (s *search) order(t *trial) (stand int) {
 		}
 	}
 	return stand
+}
+
+// falseFirst compares as cmp.Compare does.
+func falseFirst(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return 1
+	}
+	return -1
 }
 
 // extremes returns the least |Z| above the first resonance, and the greatest
@@ -206,10 +208,7 @@ func (s *search) extremes(t *trial, stand int, u spread) (least, greatest Extrem
 	most := s.peak(t, stand)
 	low := s.within(v.f[0], s.high, func(hz float64) float64 { return cmplx.Abs(v.z(newTone(hz), nil)) })
 	at := func(hz float64) Extreme {
-		ohm := u.value(t.p, func(p []float64) float64 {
-			w := t.at(p)
-			return cmplx.Abs(w.z(newTone(hz), nil))
-		})
+		ohm := u.value(t.p, func(p []float64) float64 { w := t.at(p); return cmplx.Abs(w.z(newTone(hz), nil)) })
 		ohm.U = math.Hypot(ohm.U, t.misfit*ohm.Value/math.Sqrt2)
 		return Extreme{ohm, hz}
 	}
@@ -278,11 +277,7 @@ const (
 // warnings says what a user must know before he believes r.
 func (s *search) warnings(r Result) []impedance.Warning {
 	r.Warnings = []impedance.Warning{}
-	noiseless := true
-	for _, v := range s.variance {
-		noiseless = noiseless && v == 0
-	}
-	if noiseless {
+	if slices.Max(s.variance) == 0 {
 		r.warn("noise-estimated", "the curve states no noise: uncertainties come from its scatter about the fit")
 	}
 	switch first := r.Main()[0].Hz.Value; {

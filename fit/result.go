@@ -102,10 +102,8 @@ func (c Candidate) Unsettled() bool { return errors.Is(c.Err, errUnsettled) }
 
 // Shift is what one standard uncertainty of a shared source does to a result.
 type Shift struct {
-	ID string  `json:"id"` // of the impedance.Source
-	Re float64 `json:"-"`
-	// By name of the parameter as in Result.Parameters.
-	Parameters []float64 `json:"parameters"`
+	ID         string    `json:"id"`         // of the impedance.Source
+	Parameters []float64 `json:"parameters"` // as in Result.Parameters
 }
 
 // Status says how a fit ended.
@@ -113,22 +111,17 @@ type Status int
 
 // The ways a fit ends. Any but Converged is also an error.
 const (
-	Converged   Status = iota
-	NoProgress         // the solver ran out of steps
-	Undermined         // the data do not determine every parameter
-	NoResonance        // nothing to fit: no resonance in the curve
-	TooFew             // too few points, or over too narrow a band
-	BadInput           // a curve or an option that cannot be used at all
+	Converged       Status = iota
+	NoProgress             // the solver ran out of steps
+	Underdetermined        // the data do not determine every parameter
+	NoResonance            // nothing to fit: no resonance in the curve
+	TooFew                 // too few points, or over too narrow a band
+	BadInput               // a curve or an option that cannot be used at all
 )
-
-var statusNames = [...]string{"converged", "no progress", "undermined", "no resonance", "too few points", "bad input"}
 
 // String returns a name of s for tables.
 func (s Status) String() string {
-	if s < 0 || int(s) >= len(statusNames) {
-		return fmt.Sprintf("status(%d)", int(s))
-	}
-	return statusNames[s]
+	return [...]string{"converged", "no progress", "underdetermined", "no resonance", "too few points", "bad input"}[s]
 }
 
 // Parameter is one free parameter of the model as the solver saw it.

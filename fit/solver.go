@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/lapack/lapack64"
@@ -120,7 +121,7 @@ func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float6
 	res, jac := s.split(s.flat)
 	f(s.p, res, jac)
 	trialRes, trialJac := s.split(s.other)
-	s.sum = squares(res)
+	s.sum = dot(res, res)
 	if !(s.sum <= math.MaxFloat64) {
 		return false
 	}
@@ -161,7 +162,7 @@ func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float6
 		sum := math.Inf(1)
 		if promise := s.promise(); promise > 0 {
 			f(s.trial, trialRes, trialJac)
-			sum = squares(trialRes)
+			sum = dot(trialRes, trialRes)
 			gain = (s.sum - sum) / promise
 		}
 		if !(gain > 0) {
@@ -193,7 +194,6 @@ func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float6
 // no change can.
 func (s *solver) prepare(in box) (offset, rest float64) {
 	offset, rest = s.reduce()
-	any := false
 	for k := range s.d {
 		l, slope := 0.0, 0.0
 		for i := 0; i <= k; i++ {
@@ -205,9 +205,8 @@ func (s *solver) prepare(in box) (offset, rest float64) {
 			s.d[k] = 1
 		}
 		s.stuck[k] = s.p[k] <= in.low[k] && slope >= 0 || s.p[k] >= in.high[k] && slope <= 0
-		any = any || s.stuck[k]
 	}
-	if any {
+	if slices.Contains(s.stuck, true) {
 		offset = s.freeOffset()
 	}
 	return offset, rest
@@ -277,12 +276,4 @@ func (s *solver) damped(mu float64) bool {
 		}
 	}
 	return true
-}
-
-func squares(r []float64) float64 {
-	sum := 0.0
-	for _, x := range r {
-		sum += x * x
-	}
-	return sum
 }

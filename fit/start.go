@@ -26,7 +26,7 @@ func (s *search) join(l load, re float64, resonances [][3]float64, coil []float6
 
 // start reads first values off the curve: Re a little below the least |Z|, and
 // what the top of the band shows of a coil.
-func (s *search) start() (re float64, top coilValues) {
+func (s *search) start() (re float64, top coilStart) {
 	re = math.Inf(1)
 	for _, a := range s.abs2 {
 		re = min(re, 0.95*math.Sqrt(a))
@@ -118,8 +118,7 @@ func coilsLike(t *trial, k CoilKind) (starts [][]float64) {
 		return nil
 	}
 	v := t.at(t.p)
-	v.coil.l = max(t.Coil.inductance(&v.coil), 1e-9)
-	for _, c := range coils[k].like(v.coil) {
+	for _, c := range coils[k].like(coilStart{l: max(t.Coil.inductance(&v.coil), 1e-9), x: v.coil.K.Value, n: v.coil.N.Value}) {
 		starts = append(starts, k.encode(c))
 	}
 	return starts
@@ -169,12 +168,7 @@ func (s *search) places(t *trial, most int) [][3]float64 {
 			tops = append(tops, p)
 		}
 	}
-	slices.SortFunc(tops, func(a, b place) int {
-		if a.gain > b.gain {
-			return -1
-		}
-		return 1
-	})
+	slices.SortFunc(tops, func(a, b place) int { return cmp.Compare(b.gain, a.gain) })
 	var found [][3]float64
 	for _, p := range tops[:min(most, len(tops))] {
 		found = append(found, p.r)

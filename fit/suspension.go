@@ -1,9 +1,7 @@
 package fit
 
 import (
-	"fmt"
 	"math"
-	"slices"
 
 	"tapload/measure/quantity"
 )
@@ -38,8 +36,9 @@ type suspensionModel struct {
 	h        func(v *Suspension, hz, f float64, d *[4]complex128) complex128
 	relative bool // on hz/f
 
-	// starts for the parameters of a load whose main resonance is at f.
-	starts func(f float64) []Suspension
+	// starts for the parameters, in their order, of a load whose main resonance
+	// is at f.
+	starts func(f float64) [][]float64
 
 	words string // what a person reads, with parameters in braces
 }
@@ -56,16 +55,7 @@ type Suspension struct {
 	MassRatio quantity.Value `json:"leak_mass,omitzero"`
 }
 
-// suspensionParameter is a parameter of suspensions. The solver holds its
-// logarithm, or the logit of what lies between 0 and 1.
-type suspensionParameter struct {
-	unit  string // Hz or none
-	share bool
-	reach [2]float64 // no suspension has less or more
-	of    func(*Suspension) *quantity.Value
-}
-
-var suspensionParameters = map[string]suspensionParameter{
+var suspensionParameters = parameters[Suspension]{
 	"creep":    {reach: [2]float64{1e-3, 0.5}, of: func(s *Suspension) *quantity.Value { return &s.Creep }},
 	"leak":     {share: true, reach: [2]float64{0.01, 0.99}, of: func(s *Suspension) *quantity.Value { return &s.Leak }},
 	"leakmass": {reach: [2]float64{1.5, 1e3}, of: func(s *Suspension) *quantity.Value { return &s.MassRatio }},
@@ -89,10 +79,8 @@ var suspensions = [suspensionKinds]suspensionModel{
 			d[1] = lambda * decades * h * h
 			return h
 		},
-		starts: func(float64) []Suspension {
-			return []Suspension{{Creep: quantity.Value{Value: 0.03}}, {Creep: quantity.Value{Value: 0.12}}}
-		},
-		words: "the suspension creeps, {creep} of its compliance a decade",
+		starts: func(float64) [][]float64 { return [][]float64{{0.03}, {0.12}} },
+		words:  "the suspension creeps, {creep} of its compliance a decade",
 	},
 	// A box's air beside a leak with resistance and mass, whose admittance is
 	// 1/(jx (1 + jy)) of that of the air.
@@ -109,44 +97,24 @@ var suspensions = [suspensionKinds]suspensionModel{
 			d[3] = -share * mass * e * e
 			return 1 - share*e
 		},
-		starts: func(f float64) (all []Suspension) {
-			for _, below := range []float64{0.1, 0.3} {
-				all = append(all, Suspension{Leak: quantity.Value{Value: 0.5}, LeakHz: quantity.Value{Value: below * f}, MassRatio: quantity.Value{Value: 30}})
-			}
-			return all
-		},
-		words: "the box leaks, {leak} of the stiffness below {leakhz}",
+		starts: func(f float64) [][]float64 { return [][]float64{{0.5, 0.1 * f, 30}, {0.5, 0.3 * f, 30}} },
+		words:  "the box leaks, {leak} of the stiffness below {leakhz}",
 	},
 }
 
 // SuspensionKinds are all models of the suspension.
-func SuspensionKinds() []SuspensionKind {
-	kinds := make([]SuspensionKind, suspensionKinds)
-	for i := range kinds {
-		kinds[i] = SuspensionKind(i)
-	}
-	return kinds
-}
+func SuspensionKinds() []SuspensionKind { return kinds(suspensionKinds) }
 
 // String returns the name of k in files and tables.
-func (k SuspensionKind) String() string {
-	if k < 0 || k >= suspensionKinds {
-		return fmt.Sprintf("suspension(%d)", int(k))
-	}
-	return suspensions[k].name
-}
+func (k SuspensionKind) String() string { return suspensions[k].name }
 
 // MarshalText returns String, and UnmarshalText reads it.
 func (k SuspensionKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
 
 // UnmarshalText reads the name of a suspension.
-func (k *SuspensionKind) UnmarshalText(text []byte) error {
-	i := slices.IndexFunc(SuspensionKinds(), func(kind SuspensionKind) bool { return kind.String() == string(text) })
-	if i < 0 {
-		return fmt.Errorf("there is no suspension %q", text)
-	}
-	*k = SuspensionKinds()[i]
-	return nil
+func (k *SuspensionKind) UnmarshalText(text []byte) (err error) {
+	*k, err = named(SuspensionKinds(), "suspension", text)
+	return err
 }
 
 // Words say what the suspension does, the names of its parameters in braces;
@@ -161,38 +129,14 @@ func (k SuspensionKind) size() int { return len(suspensions[k].parameters) }
 // Parameter returns the place of the parameter of that name and its unit: Hz
 // or none. It is nil where no suspension has one of that name.
 func (s *Suspension) Parameter(name string) (v *quantity.Value, unit string) {
-	p, ok := suspensionParameters[name]
-	if !ok {
-		return nil, ""
-	}
-	return p.of(s), p.unit
+	return suspensionParameters.place(s, name)
 }
 
 // decode returns the suspension at the solver's parameters.
 func (k SuspensionKind) decode(p []float64) Suspension {
 	v := Suspension{Kind: k}
-	for i, name := range suspensions[k].parameters {
-		q := suspensionParameters[name]
-		if q.share {
-			q.of(&v).Value = expit(p[i])
-		} else {
-			q.of(&v).Value = math.Exp(p[i])
-		}
-	}
+	suspensionParameters.decode(k.Parameters(), p, &v)
 	return v
-}
-
-// encode is the inverse of decode.
-func (k SuspensionKind) encode(v Suspension) (p []float64) {
-	for _, name := range suspensions[k].parameters {
-		q := suspensionParameters[name]
-		if x := q.of(&v).Value; q.share {
-			p = append(p, logit(x))
-		} else {
-			p = append(p, math.Log(x))
-		}
-	}
-	return p
 }
 
 // held is a suspension at a resonance of f.

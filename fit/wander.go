@@ -106,12 +106,7 @@ func (s *search) wandered(t *trial, q *mat.Dense) (squares, octaves float64) {
 		sure     = 3 // standard deviations
 		hideable = 2 // of that
 	)
-	residual := mat.NewVecDense(2*len(s.tones), nil)
-	for i, e := range t.residual {
-		a, b := t.white[i].of(e)
-		residual.SetVec(2*i, a)
-		residual.SetVec(2*i+1, b)
-	}
+	residual := t.whitened(t.residual)
 	if len(s.c.Shared) > 0 {
 		s.takeOffShared(t, q, residual)
 	}
@@ -151,8 +146,8 @@ func (s *search) wandered(t *trial, q *mat.Dense) (squares, octaves float64) {
 func (s *search) takeOffShared(t *trial, q *mat.Dense, residual *mat.VecDense) {
 	rows, count := residual.Len(), len(s.c.Shared)
 	d := mat.NewDense(rows+count, count, nil)
-	for k := range s.c.Shared {
-		column := s.sharedColumn(t, k)
+	for k, source := range s.c.Shared {
+		column := t.whitened(source.DZ)
 		var in, fitted mat.VecDense
 		in.MulVec(q.T(), column)
 		fitted.MulVec(q, &in)
@@ -169,18 +164,6 @@ func (s *search) takeOffShared(t *trial, q *mat.Dense, residual *mat.VecDense) {
 	}
 	taken.MulVec(d.Slice(0, rows, 0, count), &size)
 	residual.SubVec(residual, &taken)
-}
-
-// sharedColumn is the whitened change of the curve by one standard uncertainty
-// of shared source k.
-func (s *search) sharedColumn(t *trial, k int) *mat.VecDense {
-	b := mat.NewVecDense(2*len(s.tones), nil)
-	for i, dz := range s.c.Shared[k].DZ {
-		re, im := t.white[i].of(dz)
-		b.SetVec(2*i, re)
-		b.SetVec(2*i+1, im)
-	}
-	return b
 }
 
 // factors returns J = Q R of the whitened residuals of t, with what reason says

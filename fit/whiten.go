@@ -3,6 +3,8 @@ package fit
 import (
 	"math"
 
+	"gonum.org/v1/gonum/mat"
+
 	"tapload/measure/impedance"
 )
 
@@ -20,6 +22,16 @@ func whiten(c impedance.Cov) (white, float64) {
 
 func (w white) of(e complex128) (a, b float64) {
 	return w.rr * real(e), w.ir*real(e) + w.ii*imag(e)
+}
+
+// whitened returns the errors of all points so, in one vector.
+func (t *trial) whitened(errors []complex128) *mat.VecDense {
+	var all []float64
+	for i, e := range errors {
+		a, b := t.white[i].of(e)
+		all = append(all, a, b)
+	}
+	return mat.NewVecDense(len(all), all)
 }
 
 // weigh prepares t for its misfit: the variance of every point and its factor.

@@ -109,9 +109,9 @@ func Record(rec record.Record, o Options) (Result, error) {
 func Curve(c impedance.Curve, o fit.Options) (fit.Result, error) {
 	load, err := fit.Curve(c, o)
 	if err != nil {
-		return load, noLoad(c, err)
+		err = noLoad(c, err)
 	}
-	return load, nil
+	return load, err
 }
 
 // noLoad is why c has no fit, which err says. That no load could give the curve
@@ -197,15 +197,13 @@ func (r Result) Headline() string {
 		parts = append(parts, doubt)
 	}
 	if r.Dead != nil {
-		parts = append(parts, fmt.Sprintf("MOST LIKELY A DEAD DRIVER, %s (%s)", r.Dead, quantity.Probability(r.Dead.Odds)))
+		parts = append(parts, fmt.Sprintf("MOST LIKELY A DEAD DRIVER, %s (%s)", r.Dead, quantity.Probability(r.Dead.Probability)))
 	}
-	parts = append(parts, rated(r.Rating), r.safety())
-	if !r.Fits() {
-		parts = append(parts, "no loudspeaker fits the curve")
-	} else {
-		parts = append(parts, r.resonances())
+	last := "no loudspeaker fits the curve"
+	if r.Fits() {
+		last = r.resonances()
 	}
-	return r.Name + ": " + strings.Join(parts, "; ")
+	return r.Name + ": " + strings.Join(append(parts, rated(r.Rating), r.safety(), last), "; ")
 }
 
 func rated(r rating.Rating) string {
@@ -234,12 +232,16 @@ func (r Result) safety() string {
 	return "safe on no usual tap"
 }
 
-func (r Result) resonances() string {
-	main := r.Load.Main()
-	hz := make([]string, len(main))
-	for i, m := range main {
-		hz[i] = quantity.Hz(m.Hz.Value)
+// inHz writes the frequencies of resonances.
+func inHz(resonances []fit.Resonance) (hz []string) {
+	for _, r := range resonances {
+		hz = append(hz, quantity.Hz(r.Hz.Value))
 	}
+	return hz
+}
+
+func (r Result) resonances() string {
+	hz := inHz(r.Load.Main())
 	if len(hz) == 1 {
 		return "resonance " + hz[0]
 	}
@@ -309,11 +311,7 @@ func (s Second) Fit(alone record.Record, o fit.Options) (fit.Result, []impedance
 func driver(name string, load fit.Result) (fit.Free, error) {
 	main := load.Main()
 	if len(main) != 1 {
-		var hz []string
-		for _, r := range main {
-			hz = append(hz, quantity.Hz(r.Hz.Value))
-		}
-		return fit.Free{}, fmt.Errorf("%s has %d main resonances, %s; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", name, len(main), quantity.List(hz))
+		return fit.Free{}, fmt.Errorf("%s has %d main resonances, %s; a driver's constants need a driver in free air, with the mass or on a closed box, which has one", name, len(main), quantity.List(inHz(main)))
 	}
 	return load.Free(slices.Index(load.Resonances, main[0])), nil
 }

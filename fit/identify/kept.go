@@ -251,11 +251,8 @@ func (k Kept) moved(m move, by float64) fit.Result {
 // 48 points an octave, as a sweep has at most, from 20 Hz to 20 kHz.
 func Grid() []float64 {
 	var hz []float64
-	for i := 0; ; i++ {
-		f := 20 * math.Exp2(float64(i)/48)
-		if f > 20e3 {
-			return append(hz, 20e3)
-		}
-		hz = append(hz, f)
+	for i := 0.; 20*math.Exp2(i/48) <= 20e3; i++ {
+		hz = append(hz, 20*math.Exp2(i/48))
 	}
+	return append(hz, 20e3)
 }

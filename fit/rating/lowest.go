@@ -30,14 +30,12 @@ type minimum struct {
 // the points on both sides of it.
 func lowest(c impedance.Curve, low, high float64) (m minimum, edge bool, err error) {
 	p := c.Points
-	first, last := 0, len(p)-1
-	for first < len(p) && p[first].Hz < low {
-		first++
-	}
+	first := slices.IndexFunc(p, func(q impedance.Point) bool { return q.Hz >= low })
+	last := len(p) - 1
 	for last >= 0 && p[last].Hz > high {
 		last--
 	}
-	if first > last {
+	if first < 0 || first > last {
 		return minimum{}, false, fmt.Errorf("the curve runs from %.4g to %.4g Hz and has no point in the rated range from %.0f to %.0f Hz; choose another range",
 			p[0].Hz, p[len(p)-1].Hz, low, high)
 	}
@@ -63,9 +61,9 @@ func highest(c impedance.Curve, hz float64) minimum {
 	p := c.Points
 	_, top := c.Extremes()
 	if hz > 0 {
-		const near = 1.1
+		near := func(q impedance.Point) bool { return q.Hz > hz/1.1 && q.Hz < hz*1.1 }
 		for i := range p {
-			if p[i].Hz > hz/near && p[i].Hz < hz*near && (p[top].Hz <= hz/near || p[top].Hz >= hz*near || cmplx.Abs(p[i].Z) > cmplx.Abs(p[top].Z)) {
+			if near(p[i]) && (!near(p[top]) || cmplx.Abs(p[i].Z) > cmplx.Abs(p[top].Z)) {
 				top = i
 			}
 		}
@@ -134,43 +132,37 @@ func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 	x := func(hz float64) float64 { return math.Log(hz/p[i].Hz) / scale }
 
 	// Normal equations of 1, x, x^2; at most a few points, all within +-1.
-	var sums [5]float64
+	powers := func(x float64) [3]float64 { return [3]float64{1, x, x * x} }
+	var normal [3][3]float64
 	var b [3]float64
 	for k := from; k <= to; k++ {
-		ohm := cmplx.Abs(p[k].Z)
-		power := 1.
-		for n := range sums {
-			sums[n] += power
-			if n < len(b) {
-				b[n] += power * ohm
+		v := powers(x(p[k].Hz))
+		for r := range v {
+			b[r] += v[r] * cmplx.Abs(p[k].Z)
+			for n := range v {
+				normal[r][n] += v[r] * v[n]
 			}
-			power *= x(p[k].Hz)
 		}
 	}
-	inv := inverse([3][3]float64{{sums[0], sums[1], sums[2]}, {sums[1], sums[2], sums[3]}, {sums[2], sums[3], sums[4]}})
+	inv := inverse(normal)
 	var a [3]float64
 	for r := range a {
-		for k := range b {
-			a[r] += inv[r][k] * b[k]
-		}
+		a[r] = dot(inv[r], b)
 	}
-	at := s.best(a, sign, max(x(low), x(p[max(i-step, from)].Hz)), min(x(high), x(p[min(i+step, to)].Hz)))
+	at := best(a, sign, max(x(low), x(p[max(i-step, from)].Hz)), min(x(high), x(p[min(i+step, to)].Hz)))
 	m := minimum{hz: p[i].Hz * math.Exp(at*scale)}
-	m.ohm.Value = a[0] + at*(a[1]+at*a[2])
+	m.ohm.Value = dot(a, powers(at))
 
 	// The vertex is flat, so its uncertainty is that of the value at a fixed x,
 	// which is a weighted sum of the points.
-	row := [3]float64{1, at, at * at}
 	variance := 0.
 	shared := make([]float64, len(s.Shared))
+	var row [3]float64
+	for r := range row {
+		row[r] = dot(inv[r], powers(at))
+	}
 	for k := from; k <= to; k++ {
-		w, power := 0., 1.
-		for n := range row {
-			for r := range row {
-				w += row[r] * inv[r][n] * power
-			}
-			power *= x(p[k].Hz)
-		}
+		w := dot(row, powers(x(p[k].Hz)))
 		variance += w * w * s.variance(k)
 		mod := cmplx.Abs(p[k].Z)
 		for n, src := range s.Shared {
@@ -188,7 +180,7 @@ func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 
 // best returns where between two x the parabola a is least, or greatest where
 // sign is -1.
-func (scatter) best(a [3]float64, sign, from, to float64) float64 {
+func best(a [3]float64, sign, from, to float64) float64 {
 	if sign*a[2] > 0 {
 		if v := -a[1] / (2 * a[2]); v > from && v < to {
 			return v
@@ -199,6 +191,8 @@ func (scatter) best(a [3]float64, sign, from, to float64) float64 {
 	}
 	return to
 }
+
+func dot(a, b [3]float64) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
 
 // inverse returns the inverse of a symmetric matrix.
 func inverse(m [3][3]float64) [3][3]float64 {

@@ -159,16 +159,7 @@ func (r *Rating) warn(code, text string) {
 // decide applies the rule to the minimum.
 func (r *Rating) decide(re quantity.Value) {
 	list := values(re)
-	at := func(ohm float64) float64 { // the highest value that a minimum of ohm allows, or 0
-		best := 0.
-		for _, v := range list {
-			if ohm >= Floor*v {
-				best = v
-			}
-		}
-		return best
-	}
-	sure, perhaps := at(r.MinOhm.Value-2*r.MinOhm.U), at(r.MinOhm.Value+2*r.MinOhm.U)
+	sure, perhaps := allowed(list, r.MinOhm.Value-2*r.MinOhm.U), allowed(list, r.MinOhm.Value+2*r.MinOhm.U)
 	switch {
 	case perhaps == 0:
 		r.Verdict, perhaps = verdict.Fail, list[0]
@@ -205,28 +196,24 @@ const nearMiss = 12
 
 // compare sets the rating against the DC resistance.
 func (r *Rating) compare(re quantity.Value) {
-	if r.Verdict == verdict.Pass {
-		for _, v := range values(re) {
-			short := (1 - r.MinOhm.Value/(Floor*v)) * 100
-			if v > r.Ohm && short < nearMiss {
-				r.warn("near-miss", fmt.Sprintf("the minimum misses the %.4g ohm that a rating of %s ohm asks for by %.2g %%; its maker may have called it %s ohm",
-					Floor*v, quantity.Ohms(v), short, quantity.Ohms(v)))
-				return // which explains the DC resistance too
-			}
-		}
-	}
-	if r.Verdict != verdict.Pass || !(re.Value > 0) {
+	if r.Verdict != verdict.Pass {
 		return
+	}
+	for _, v := range values(re) {
+		short := (1 - r.MinOhm.Value/(Floor*v)) * 100
+		if v > r.Ohm && short < nearMiss {
+			r.warn("near-miss", fmt.Sprintf("the minimum misses the %.4g ohm that a rating of %s ohm asks for by %.2g %%; its maker may have called it %s ohm",
+				Floor*v, quantity.Ohms(v), short, quantity.Ohms(v)))
+			return // which explains the DC resistance too
+		}
 	}
 	share := re.Value / r.Ohm
 	spread := 2 * re.U / r.Ohm
-	why := ""
+	why := "look for a capacitor or a crossover ahead of the drivers"
 	switch {
-	case share+spread < leastDC:
-		why = "look for a capacitor or a crossover ahead of the drivers"
-	case share-spread > mostDC:
+	case re.Value > 0 && share-spread > mostDC:
 		why = "look for wirings that make a value between two ratings, and for a dead driver"
-	default:
+	case !(re.Value > 0) || share+spread >= leastDC:
 		return
 	}
 	r.warn("re-disagrees", fmt.Sprintf("Re of %.3g ohm is %.0f %% of the rating of %s ohm, where a load most often has 80 to 90 %%; %s",
@@ -236,11 +223,16 @@ func (r *Rating) compare(re quantity.Value) {
 // Tap returns the highest tap of 2, 4, 8 and 16 ohm that the load is sure not
 // to fall below, or 0 where there is none.
 func (r Rating) Tap() float64 {
-	tap := 0.
-	for _, v := range []float64{2, 4, 8, 16} {
-		if r.MinOhm.Value-2*r.MinOhm.U >= Floor*v {
-			tap = v
+	return allowed([]float64{2, 4, 8, 16}, r.MinOhm.Value-2*r.MinOhm.U)
+}
+
+// allowed returns the last of rising ratings that a minimum of so many ohms allows,
+// or 0.
+func allowed(ratings []float64, ohm float64) (highest float64) {
+	for _, v := range ratings {
+		if ohm >= Floor*v {
+			highest = v
 		}
 	}
-	return tap
+	return highest
 }

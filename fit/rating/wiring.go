@@ -1,10 +1,10 @@
 package rating
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"tapload/fit"
 	"tapload/measure/quantity"
@@ -79,10 +79,9 @@ func wirings(drivers int) []Wiring {
 	var list []Wiring
 	for _, d := range driverOhms {
 		for series := 1; series <= drivers; series++ {
-			if drivers%series != 0 {
-				continue
+			if drivers%series == 0 {
+				list = append(list, Wiring{DriverOhm: d.ohm, Series: series, Parallel: drivers / series})
 			}
-			list = append(list, Wiring{DriverOhm: d.ohm, Series: series, Parallel: drivers / series})
 		}
 	}
 	return list
@@ -131,17 +130,7 @@ const (
 )
 
 // String returns the word for f in files and tables.
-func (f Fault) String() string {
-	switch f {
-	case Healthy:
-		return "none"
-	case Open:
-		return "open"
-	case Shorted:
-		return "short"
-	}
-	return fmt.Sprintf("fault(%d)", int(f))
-}
+func (f Fault) String() string { return [...]string{"none", "open", "short"}[f] }
 
 // MarshalText returns String.
 func (f Fault) MarshalText() ([]byte, error) { return []byte(f.String()), nil }
@@ -197,18 +186,18 @@ const elseWeight = 0.01
 
 // Explanation is a cabinet that might give a reading.
 type Explanation struct {
-	Cause  string  `json:"cause"` // String
-	Wiring Wiring  `json:"-"`
-	Fault  Fault   `json:"fault"`
-	Ohm    float64 `json:"leaves_ohm"` // equivalent rating of what is left
-	ReOhm  float64 `json:"re_ohm"`     // what a DC meter would most often read
-	MinOhm float64 `json:"z_min_ohm"`  // what the lowest |Z| would most often be
-	Odds   float64 `json:"odds"`       // 0 to 1; with something else, those of all sum to 1
-	Check  string  `json:"check"`      // how to find out
-	ConeHz float64 `json:"-"`          // where the cone of an open driver may swing, moved by the others' air; 0 where no resonance is that
+	Cause       string  `json:"cause"` // String
+	Wiring      Wiring  `json:"-"`
+	Fault       Fault   `json:"fault"`
+	Ohm         float64 `json:"leaves_ohm"` // equivalent rating of what is left
+	ReOhm       float64 `json:"re_ohm"`     // what a DC meter would most often read
+	MinOhm      float64 `json:"z_min_ohm"`  // what the lowest |Z| would most often be
+	Probability float64 `json:"odds"`       // with something else, those of all sum to 1
+	Check       string  `json:"check"`      // how to find out
+	ConeHz      float64 `json:"-"`          // where the cone of an open driver may swing, moved by the others' air; 0 where no resonance is that
 }
 
-// String says e in one line, without its odds.
+// String says e in one line, without its probability.
 func (e Explanation) String() string {
 	s := e.Wiring.String()
 	if e.Fault == Healthy {
@@ -217,16 +206,16 @@ func (e Explanation) String() string {
 	if l := e.Wiring.Layout(); l != "" {
 		s += " (" + l + ")"
 	}
-	s += ", one " + map[Fault]string{Open: "open", Shorted: "shorted"}[e.Fault]
+	s += ", one " + [...]string{Open: "open", Shorted: "shorted"}[e.Fault]
 	if e.ConeHz > 0 {
 		s += fmt.Sprintf(", whose cone may make the resonance at %.0f Hz", e.ConeHz)
 	}
 	return s
 }
 
-// clearlyDead is how many times the odds of a whole cabinet those of a dead driver
-// must be to be called likely where nothing is marked: the number of drivers alone
-// leaves many cabinets.
+// clearlyDead is how many times the probability of a whole cabinet that of a dead
+// driver must be to be called likely where nothing is marked: the number of drivers
+// alone leaves many cabinets.
 const clearlyDead = 2
 
 // LikelyDead returns the first of a list that Explain made with that marked rating
@@ -238,9 +227,9 @@ func LikelyDead(list []Explanation, marked float64) *Explanation {
 	dead, whole := 0., 0.
 	for _, e := range list {
 		if e.Fault == Healthy {
-			whole += e.Odds
+			whole += e.Probability
 		} else {
-			dead += e.Odds
+			dead += e.Probability
 		}
 	}
 	if marked == 0 && dead < clearlyDead*whole {
@@ -256,12 +245,12 @@ func AsWell(list []Explanation) (dead Explanation, ok bool) {
 	whole := 0.
 	for _, e := range list {
 		if e.Fault == Healthy {
-			whole = max(whole, e.Odds)
-		} else if dead.Odds < e.Odds {
+			whole = max(whole, e.Probability)
+		} else if dead.Probability < e.Probability {
 			dead, ok = e, true
 		}
 	}
-	return dead, ok && dead.Odds >= deadWeight*coneMissing*whole
+	return dead, ok && dead.Probability >= deadWeight*coneMissing*whole
 }
 
 // What the cone of an open driver leaves. In a box that it shares with the
@@ -311,8 +300,8 @@ func cone(load fit.Result, drivers int) (likelier, hz float64) {
 // Explain ranks what cabinets of equal drivers, whole or with one dead, would
 // give the DC resistance and the resonances of load and the lowest |Z| min, best
 // first; load may be the zero Result where nothing was fitted. A number of drivers and a marked rating
-// (0: not known) narrow the field. What has odds below one in a hundred is left
-// out.
+// (0: not known) narrow the field. What is less probable than one in a hundred is
+// left out.
 func Explain(load fit.Result, min quantity.Value, drivers int, marked float64) ([]Explanation, error) {
 	numbers, err := numbers(drivers)
 	if err != nil {
@@ -339,24 +328,15 @@ func Explain(load fit.Result, min quantity.Value, drivers int, marked float64) (
 	}
 	total := elseWeight
 	for _, e := range list {
-		total += e.Odds
+		total += e.Probability
 	}
 	for i := range list {
-		list[i].Odds /= total
+		list[i].Probability /= total
 		list[i].Cause = list[i].String()
 	}
-	list = slices.DeleteFunc(list, func(e Explanation) bool { return e.Odds < 0.01 })
+	list = slices.DeleteFunc(list, func(e Explanation) bool { return e.Probability < 0.01 })
 	slices.SortStableFunc(list, func(a, b Explanation) int {
-		if a.Odds != b.Odds {
-			if a.Odds > b.Odds {
-				return -1
-			}
-			return 1
-		}
-		if a.Wiring.Drivers() != b.Wiring.Drivers() {
-			return a.Wiring.Drivers() - b.Wiring.Drivers()
-		}
-		return strings.Compare(a.String(), b.String())
+		return cmp.Or(cmp.Compare(b.Probability, a.Probability), cmp.Compare(a.Wiring.Drivers(), b.Wiring.Drivers()), cmp.Compare(a.Cause, b.Cause))
 	})
 	return list, nil
 }
@@ -378,21 +358,20 @@ func explanation(w Wiring, f Fault, load fit.Result, min quantity.Value) Explana
 	variance := scatterDC*scatterDC + scatterOne*scatterOne/float64(w.carrying(f)) + spread*spread
 	for _, d := range driverOhms {
 		if d.ohm == w.DriverOhm {
-			e.Odds = d.weight
+			e.Probability = d.weight
 		}
 	}
 	if f != Healthy {
-		e.Odds *= deadWeight
+		e.Probability *= deadWeight
 	}
 	if f == Open {
 		var likelier float64
 		likelier, e.ConeHz = cone(load, w.Drivers())
-		e.Odds *= likelier
+		e.Probability *= likelier
 	}
-	if chi := off * off / variance; chi < 9 {
-		e.Odds *= math.Exp(-chi / 2)
-	} else {
-		e.Odds = 0
+	chi := off * off / variance
+	if e.Probability *= math.Exp(-chi / 2); chi >= 9 {
+		e.Probability = 0
 	}
 	return e
 }

@@ -130,8 +130,8 @@ func TestExplain(t *testing.T) {
 			t.Errorf("%g ohm of %d marked %g: %q first (%g ohm), want %q", tc.ohm, tc.drivers, tc.marked, got, list[0].Ohm, tc.first)
 		}
 		for i, e := range list {
-			if i > 0 && e.Odds > list[i-1].Odds || e.Odds < 0.01 || e.Odds > 1+1e-12 || e.Check == "" {
-				t.Errorf("%g ohm: entry %d has odds %g and check %q", tc.ohm, i, e.Odds, e.Check)
+			if i > 0 && e.Probability > list[i-1].Probability || e.Probability < 0.01 || e.Probability > 1+1e-12 || e.Check == "" {
+				t.Errorf("%g ohm: entry %d has odds %g and check %q", tc.ohm, i, e.Probability, e.Check)
 			}
 		}
 	}

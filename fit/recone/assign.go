@@ -5,28 +5,15 @@ import (
 	"slices"
 )
 
-// pairing is a perfect matching of least weight with the dual variables that
-// prove it: for every edge
-//
-//	y[u] + y[v] - sum of z over the odd sets that hold u and v <= 2 weight(u, v)
-//
-// with equality for every pair, z >= 0, and each odd set S of z > 0 holding
-// (|S| - 1)/2 pairs. Then sum y - sum z (|S| - 1)/2 is twice the weight of the
-// pairing, and no perfect matching can weigh less.
-type pairing struct {
-	mate []int
-	y    []int64
-	odd  []oddSet
-}
-
-type oddSet struct {
-	members []int
-	z       int64
-}
-
 // minimumPairs returns the perfect matching of least weight of the complete
 // graph on an even number of vertices, its weights whole numbers from 0 to
-// 2^50, in a time of order n^3.
+// 2^50, in a time of order n^3. Its dual variables prove it: for every edge
+//
+//	y[u] + y[v] - sum of z over the blossoms that hold u and v <= 2 weight(u, v)
+//
+// with equality for every pair, z >= 0, and each blossom S of z > 0 holding
+// (|S| - 1)/2 pairs. Then sum y - sum z (|S| - 1)/2 is twice the weight of the
+// matching, and no perfect matching can weigh less.
 //
 // The method is that of blossoms: alternating trees grow from every vertex
 // that has no mate along edges whose inequality is tight. Two trees that meet
@@ -35,18 +22,12 @@ type oddSet struct {
 // is tight, the dual variables move until something is. Sources: J. Edmonds,
 // Canadian Journal of Mathematics 17, 449-467, 1965; Z. Galil, ACM Computing
 // Surveys 18(1), 23-38, 1986 (both from memory).
-func minimumPairs(weight [][]int64) pairing {
+func minimumPairs(weight [][]int64) *matcher {
 	m := newMatcher(weight)
 	for range m.n / 2 {
 		m.phase()
 	}
-	p := pairing{mate: m.mate, y: m.y}
-	for b := m.n; b < len(m.nodes); b++ {
-		if node := &m.nodes[b]; node.kids != nil && node.z > 0 {
-			p.odd = append(p.odd, oddSet{node.members, node.z})
-		}
-	}
-	return p
+	return m
 }
 
 type label uint8

@@ -10,14 +10,29 @@ import (
 	"pgregory.net/rapid"
 )
 
-// prove checks everything that the comment on pairing promises, from which
+type oddSet struct {
+	members []int
+	z       int64
+}
+
+// odd are the blossoms of z > 0.
+func (m *matcher) odd() (all []oddSet) {
+	for _, b := range m.nodes[m.n:] {
+		if b.kids != nil && b.z > 0 {
+			all = append(all, oddSet{b.members, b.z})
+		}
+	}
+	return all
+}
+
+// prove checks everything that the comment on minimumPairs promises, from which
 // optimality follows by weak duality.
 func prove(t interface {
 	Helper()
 	Fatalf(string, ...any)
-}, weight [][]int64, p pairing) (total int64) {
+}, weight [][]int64, p *matcher) (total int64) {
 	t.Helper()
-	n := len(weight)
+	n, sets := len(weight), p.odd()
 	inside := func(s oddSet, v int) bool { return slices.Contains(s.members, v) }
 	for u := range n {
 		if p.mate[u] < 0 || p.mate[u] == u || p.mate[p.mate[u]] != u {
@@ -25,7 +40,7 @@ func prove(t interface {
 		}
 		for v := range u {
 			left := p.y[u] + p.y[v]
-			for _, s := range p.odd {
+			for _, s := range sets {
 				if inside(s, u) && inside(s, v) {
 					left -= s.z
 				}
@@ -45,7 +60,7 @@ func prove(t interface {
 	for _, y := range p.y {
 		dual += y
 	}
-	for _, s := range p.odd {
+	for _, s := range sets {
 		pairs := 0
 		for _, v := range s.members {
 			if inside(s, p.mate[v]) {
@@ -146,9 +161,9 @@ func TestDualsProveThePairs(t *testing.T) {
 		})
 		p := minimumPairs(weight)
 		prove(t, weight, p)
-		blossoms += len(p.odd)
-		for _, a := range p.odd {
-			for _, b := range p.odd {
+		blossoms += len(p.odd())
+		for _, a := range p.odd() {
+			for _, b := range p.odd() {
 				if len(a.members) < len(b.members) && slices.Contains(b.members, a.members[0]) {
 					nested++
 				}

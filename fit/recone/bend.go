@@ -31,8 +31,7 @@ const coilHz = 1000 // where the coil is quoted
 func newBend(load fit.Result, hz []float64) bend {
 	b := bend{load: load, hz: hz}
 	if load.Coil.Kind != fit.NoCoil {
-		alone := coilAlone(load)
-		b.coil = alone.Impedances(hz)
+		b.coil = coilAlone(load).Impedances(hz)
 	}
 	return b
 }
@@ -271,8 +270,7 @@ func (b bend) quantities(x []float64) (q [quantities]float64) {
 	}
 	if b.coil != nil {
 		c := b.coilAt()
-		alone := coilAlone(b.load)
-		z := alone.Impedance(coilHz) * complex(math.Exp(x[c]), 0) * steeper(coilHz, x[c+1])
+		z := coilAlone(b.load).Impedance(coilHz) * complex(math.Exp(x[c]), 0) * steeper(coilHz, x[c+1])
 		q[qLe] = math.Log(max(imag(z), math.SmallestNonzeroFloat64))
 	}
 	return q

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"time"
 
 	"tapload/fit"
 	"tapload/measure/impedance"
@@ -351,7 +352,7 @@ func deviation(before, after impedance.Curve, misfit float64, limit Limit, count
 			v = impedance.Circular(misfit * misfit * (1 + real(w*cmplx.Conj(w))))
 		}
 		for _, s := range sources {
-			e := s.after(i)/zb - s.before(i)*za/(zb*zb)
+			e := s.after[i]/zb - s.before[i]*za/(zb*zb)
 			v = v.Add(impedance.Cov{RR: real(e) * real(e), RI: real(e) * imag(e), II: imag(e) * imag(e)})
 		}
 		size, u := 100*cmplx.Abs(w), 100*wide*math.Sqrt(v.Along(w))
@@ -377,4 +378,24 @@ func deviation(before, after impedance.Curve, misfit float64, limit Limit, count
 		d.Verdict = verdict.Undecided
 	}
 	return d, -math.Expm1(float64(n) * math.Log1p(-min(least, 1-1e-16)))
+}
+
+// WarnExchanged is the code of the warning that Exchanged gives.
+const WarnExchanged = "exchanged"
+
+// Exchanged returns a warning where the record before was taken after the
+// record after. A curve that was imported has the time of that, which says
+// nothing, as has one without a time.
+func Exchanged(before, after record.Record) (impedance.Warning, bool) {
+	for _, r := range []record.Record{before, after} {
+		if r.Taken.IsZero() || r.Signal == nil {
+			return impedance.Warning{}, false
+		}
+	}
+	if !before.Taken.After(after.Taken) {
+		return impedance.Warning{}, false
+	}
+	return impedance.Warning{Code: WarnExchanged, Text: fmt.Sprintf(
+		"before is younger than after: exchanged? before was taken %s, after %s; if they are, name them the other way round",
+		before.Taken.UTC().Format(time.DateTime), after.Taken.UTC().Format(time.DateTime))}, true
 }

@@ -2,7 +2,6 @@ package recone
 
 import (
 	"errors"
-	"maps"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -16,20 +15,16 @@ import (
 // A gap is how the curve of one driver differs from another of its kind, which
 // a bend of the other's load explains but for noise and scatter.
 type gap struct {
-	dz      []complex128      // ohm
-	noise   []impedance.Cov   // of dz
-	abs2    []float64         // |Z|^2, to which scatter is in proportion
-	misfit  []complex128      // of the load to its curve, ohm
-	sources map[string]source // shared ones, by ID
+	dz      []complex128    // ohm
+	noise   []impedance.Cov // of dz
+	abs2    []float64       // |Z|^2, to which scatter is in proportion
+	misfit  []complex128    // of the load to its curve, ohm
+	sources []pair          // shared ones, with what they do to the driver's curve after the other's
 }
-
-// source is what one standard uncertainty of a shared source does to either
-// curve, ohm.
-type source struct{ from, to []complex128 }
 
 // newGap takes two curves of one grid, and the load that was fitted to the first.
 func newGap(from, to impedance.Curve, load fit.Result) gap {
-	g := gap{sources: map[string]source{}}
+	g := gap{sources: sharedPairs(from, to)}
 	for i, z := range load.Impedances(from.Hz()) {
 		g.misfit = append(g.misfit, from.Points[i].Z-z)
 	}
@@ -41,13 +36,6 @@ func newGap(from, to impedance.Curve, load fit.Result) gap {
 		g.noise = append(g.noise, noise.Add(impedance.Circular(thinnest*(noise.RR+noise.II))))
 		g.dz = append(g.dz, q.Z-p.Z)
 		g.abs2 = append(g.abs2, real(p.Z)*real(p.Z)+imag(p.Z)*imag(p.Z))
-	}
-	for _, s := range sharedPairs(from, to) {
-		var d source
-		for i := range g.dz {
-			d.from, d.to = append(d.from, s.before(i)), append(d.to, s.after(i))
-		}
-		g.sources[s.id()] = d
 	}
 	return g
 }
@@ -169,10 +157,7 @@ func (g gap) solve(b bend, x []float64, like *solution) (solution, error) {
 	} else {
 		s.length = g.correlationLength(s.scatter, s.left)
 	}
-	if err := g.uncertain(&s); err != nil {
-		return s, err
-	}
-	return s, nil
+	return s, g.uncertain(&s)
 }
 
 // left is what the change dz of s at x leaves of the gap.
@@ -268,15 +253,14 @@ func (g gap) uncertain(s *solution) error {
 		start[s.hangAt()+2] = 0
 	}
 	_, from := s.change(start, true)
-	for _, id := range slices.Sorted(maps.Keys(g.sources)) {
+	for _, source := range g.sources {
 		// A source moves the load that was bent too, by as much as its curve
 		// shows: only what it moves the other curve's further is a change.
-		source := g.sources[id]
-		moved, err := g.moved(s, from, source.from)
+		moved, err := g.moved(s, from, source.before)
 		if err != nil {
 			return err
 		}
-		lacks, further := slices.Clone(source.from), slices.Clone(source.to)
+		lacks, further := slices.Clone(source.before), slices.Clone(source.after)
 		for i := range further {
 			for k, d := range moved {
 				lacks[i] -= from[k][i] * complex(d, 0)
@@ -286,7 +270,7 @@ func (g gap) uncertain(s *solution) error {
 		for i, z := range s.carried(s.x, lacks) {
 			further[i] -= z
 		}
-		if s.shared[id], err = g.moved(s, by, further); err != nil {
+		if s.shared[source.id], err = g.moved(s, by, further); err != nil {
 			return err
 		}
 	}
@@ -306,7 +290,8 @@ func (g gap) moved(s *solution, by [][]complex128, dz []complex128) ([]float64, 
 
 // changes returns by how much the quantities differ, as logarithms.
 func (s solution) changes() logs {
-	g := slopes(s.quantities, s.x, func(int) float64 { return 1e-5 })
+	at := func(x []float64) []float64 { q := s.quantities(x); return q[:] }
+	g := slopes(at, s.x, func(int) float64 { return 1e-5 })
 	l := logs{value: s.quantities(s.x), own: through(g, s.own), shared: map[string][]float64{}, hasLe: s.coil != nil}
 	for i, unchanged := range s.quantities(make([]float64, s.size())) {
 		l.value[i] -= unchanged

@@ -138,10 +138,7 @@ func putExtremes(l *logs, c impedance.Curve, bent fit.Result, scatter float64) {
 			d[x.at] = 0
 		}
 		for _, s := range c.Shared {
-			if l.shared[s.ID] == nil {
-				l.shared[s.ID] = make([]float64, quantities)
-			}
-			d := slices.Clone(l.shared[s.ID])
+			d := slices.Clone(by(l.shared, s.ID).RawVector().Data)
 			d[x.at] = e.shift(c, s)
 			l.shared[s.ID] = d
 		}

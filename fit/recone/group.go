@@ -104,8 +104,9 @@ type sample struct {
 // 8 % of good groups of 4, 3 % of 16 (testdata/figures/recone-group.txt). A
 // small group has a wide limit, since its spread is hardly known.
 //
-// Temperatures and frequencies are treated as in Distance; all loads are fitted
-// with the one of their models that suits all best, where one does.
+// Where all temperatures are known, Re is corrected to 20 C; curves of different
+// frequencies are put on those of the first. All loads are fitted with the one of
+// their models that suits all best, where one does.
 func Group(group []Side, one Side) (Standing, error) {
 	if len(group) < fewest {
 		return Standing{}, fmt.Errorf("%d drivers are no reference group: it takes %d or more to tell their spread", len(group), fewest)

@@ -31,11 +31,6 @@ func DefaultLimits() Limits {
 	}
 }
 
-// limitsFile is what a file of limits holds.
-type limitsFile struct {
-	Percent map[string]any `toml:"percent"`
-}
-
 // ReadLimits reads limits as TOML: a table percent whose keys are quantities
 // and whose values are [lowest, highest], or "none". Quantities that the file
 // leaves out keep their default. An error names the line and the key.
@@ -44,7 +39,9 @@ func ReadLimits(r io.Reader) (Limits, error) {
 	if err != nil {
 		return nil, fmt.Errorf("limits: %w", err)
 	}
-	var f limitsFile
+	var f struct {
+		Percent map[string]any `toml:"percent"`
+	}
 	if err := keyfile.Decode(text, &f); err != nil {
 		return nil, fmt.Errorf("limits %w; limits stand in the table [percent], as in re = [-5, 5]", err)
 	}

@@ -56,7 +56,7 @@ type logs struct {
 	own    *mat.SymDense
 	shared map[string][]float64
 
-	hasLe, hasConstants bool
+	hasLe bool
 }
 
 // logsOf works out the logarithms for the driver of s, its coil brought from
@@ -69,8 +69,7 @@ func logsOf(s Side, warm float64) logs {
 	}
 	p[n], p[n+1] = warm, 1
 	main := mainResonance(s.Load)
-	at := func(p []float64) [quantities]float64 { return quantitiesAt(s.Load, main, p) }
-
+	at := func(p []float64) []float64 { q := quantitiesAt(s.Load, main, p); return q[:] }
 	g := slopes(at, p, func(k int) float64 {
 		if k == n {
 			return 1e-3
@@ -89,28 +88,24 @@ func logsOf(s Side, warm float64) logs {
 	if s.Load.Pinned {
 		c.SetSym(n+1, n+1, meter*meter)
 	}
-	l := logs{value: at(p), own: through(g, c), shared: map[string][]float64{}, hasLe: s.Load.Coil.Kind != fit.NoCoil}
+	l := logs{value: quantitiesAt(s.Load, main, p), own: through(g, c), shared: map[string][]float64{}, hasLe: s.Load.Coil.Kind != fit.NoCoil}
 	// What the model leaves of the curve may lie on an extreme, half of its
 	// variance along Z.
 	for _, i := range []int{qMin, qMax} {
 		l.own.SetSym(i, i, l.own.At(i, i)+s.Load.Misfit*s.Load.Misfit/2)
 	}
 	for _, shift := range s.Load.Shifts {
-		d := make([]float64, quantities)
-		for i := range d {
-			for k, x := range shift.Parameters {
-				d[i] += g.At(i, k) * x
-			}
-		}
-		l.shared[shift.ID] = d
+		var d mat.VecDense
+		d.MulVec(g.Slice(0, quantities, 0, n), mat.NewVecDense(n, shift.Parameters))
+		l.shared[shift.ID] = d.RawVector().Data
 	}
 	return l
 }
 
 // slopes are the derivatives of quantities by what they are worked out of, at x,
 // from differences of h either way.
-func slopes(of func(x []float64) [quantities]float64, x []float64, h func(k int) float64) *mat.Dense {
-	g := mat.NewDense(quantities, len(x), nil)
+func slopes(of func(x []float64) []float64, x []float64, h func(k int) float64) *mat.Dense {
+	g := mat.NewDense(len(of(x)), len(x), nil)
 	for k := range x {
 		y, step := slices.Clone(x), h(k)
 		y[k] = x[k] + step
@@ -130,7 +125,7 @@ func through(g *mat.Dense, c mat.Symmetric) *mat.SymDense {
 	var left, both mat.Dense
 	left.Mul(g, c)
 	both.Mul(&left, g.T())
-	n, _ := both.Dims()
+	n, _ := g.Dims()
 	out := mat.NewSymDense(n, nil)
 	for i := range n {
 		for k := i; k < n; k++ {
@@ -161,8 +156,7 @@ func quantitiesAt(of fit.Result, main int, p []float64) (q [quantities]float64) 
 	q[qMax] = cmplx.Abs(r.Impedance(of.Max.Hz) + cooler)
 	q[qLe], q[qMms], q[qCms], q[qBl], q[qVas] = 1, 1, 1, 1, 1
 	if of.Coil.Kind != fit.NoCoil {
-		alone := fit.Result{Coil: r.Coil}
-		q[qLe] = imag(alone.Impedance(1000)) / (2 * math.Pi * 1000)
+		q[qLe] = imag(coilAlone(r).Impedance(coilHz)) / (2 * math.Pi * coilHz)
 	}
 	for i, x := range q {
 		q[i] = math.Log(x)
@@ -198,24 +192,23 @@ func difference(before, after logs) (d [quantities]float64, cov *mat.SymDense) {
 	for i := range d {
 		d[i] = after.value[i] - before.value[i]
 	}
-	ids := map[string]bool{}
-	for id := range before.shared {
-		ids[id] = true
-	}
-	for id := range after.shared {
-		ids[id] = true
-	}
-	for _, id := range slices.Sorted(maps.Keys(ids)) {
+	both := maps.Clone(before.shared)
+	maps.Copy(both, after.shared)
+	for _, id := range slices.Sorted(maps.Keys(both)) {
 		x := mat.NewVecDense(quantities, nil)
-		if a, ok := after.shared[id]; ok {
-			x.AddVec(x, mat.NewVecDense(quantities, a))
-		}
-		if b, ok := before.shared[id]; ok {
-			x.SubVec(x, mat.NewVecDense(quantities, b))
-		}
+		x.SubVec(by(after.shared, id), by(before.shared, id))
 		cov.SymRankOne(cov, 1, x)
 	}
 	return d, cov
+}
+
+// by returns what a source does to the quantities, of what sources do: nothing
+// where it is none of them.
+func by(shared map[string][]float64, id string) *mat.VecDense {
+	if shared[id] == nil {
+		return mat.NewVecDense(quantities, nil)
+	}
+	return mat.NewVecDense(quantities, shared[id])
 }
 
 // worth is by how much the criterion of two fits together may rise for a model
@@ -246,12 +239,8 @@ func oneModel(sides []Side) ([]Side, bool) {
 		sum := 0.0
 		for i, s := range sides {
 			var err error
-			if all[i], err = refitted(s, m); err != nil {
-				sum = math.Inf(1)
-				break
-			}
-			if len(all[i].Load.Resonances) != len(all[0].Load.Resonances) {
-				sum = math.Inf(1) // what is a resonance of one is a wrinkle of the other
+			if all[i], err = refitted(s, m); err != nil || len(all[i].Load.Resonances) != len(all[0].Load.Resonances) {
+				sum = math.Inf(1) // what is a resonance of one may be a wrinkle of the other
 				break
 			}
 			sum += criterion(all[i].Load)

@@ -167,10 +167,9 @@ func (e evolution) pair(d, b, a logs) (before, after logs) {
 		after.own.SetSym(i, i, a.own.At(i, i)+b.own.At(i, i))
 		for _, side := range []struct{ from, to map[string][]float64 }{{b.shared, before.shared}, {a.shared, after.shared}} {
 			for id, x := range side.from {
-				if side.to[id] == nil {
-					side.to[id] = make([]float64, quantities)
-				}
-				side.to[id][i] = x[i]
+				d := by(side.to, id).RawVector().Data
+				d[i] = x[i]
+				side.to[id] = d
 			}
 		}
 	}

@@ -54,7 +54,7 @@ func (l logs) free() fit.Free {
 // mechanics returns the logarithms of Mms, Cms, Bl and Vas of a driver by those
 // of its resonance alone and with what was added. Mass, volume, diameter and air
 // are factors: they are left out, since they cancel in a change.
-func (a Added) mechanics(alone, moved [quantities]float64) [constants]float64 {
+func (a Added) mechanics(alone, moved []float64) []float64 {
 	r := moved[qFs] - alone[qFs]
 	w := alone[qFs] + math.Log(2*math.Pi)
 	var mms float64
@@ -66,30 +66,15 @@ func (a Added) mechanics(alone, moved [quantities]float64) [constants]float64 {
 		mms = -2*w - vas
 	}
 	cms := -2*w - mms
-	return [constants]float64{mms, cms, (w + alone[qRe] + mms - alone[qQes]) / 2, cms}
+	return []float64{mms, cms, (w + alone[qRe] + mms - alone[qQes]) / 2, cms}
 }
 
 // withMechanics returns l with the logarithms of the constants, which follow
 // from l and from those with what was added, and how they hang together.
 func (l logs) withMechanics(moved logs, a Added) logs {
-	at := a.mechanics(l.value, moved.value)
-	slope := func(of *[quantities]float64) *mat.Dense { // by the logarithms that are in of
-		g := mat.NewDense(constants, quantities, nil)
-		for _, k := range []int{qRe, qFs, qQes} {
-			const h = 1e-6
-			x := of[k]
-			of[k] = x + h
-			up := a.mechanics(l.value, moved.value)
-			of[k] = x - h
-			down := a.mechanics(l.value, moved.value)
-			of[k] = x
-			for i := range constants {
-				g.Set(i, k, (up[i]-down[i])/(2*h))
-			}
-		}
-		return g
-	}
-	byAlone, byMoved := slope(&l.value), slope(&moved.value)
+	small := func(int) float64 { return 1e-6 }
+	byAlone := slopes(func(x []float64) []float64 { return a.mechanics(x, moved.value[:]) }, l.value[:], small)
+	byMoved := slopes(func(x []float64) []float64 { return a.mechanics(l.value[:], x) }, moved.value[:], small)
 
 	own := mat.NewSymDense(quantities, nil)
 	own.CopySym(l.own)
@@ -107,29 +92,23 @@ func (l logs) withMechanics(moved logs, a Added) logs {
 	}
 	l.own = own
 
-	shared := map[string][]float64{}
-	for id, d := range l.shared {
-		shared[id] = slices.Clone(d)
+	shared := maps.Clone(l.shared)
+	for id := range moved.shared {
+		shared[id] = nil
 	}
-	add := func(id string, g *mat.Dense, d []float64) {
-		if shared[id] == nil {
-			shared[id] = make([]float64, quantities)
-		}
-		var x mat.VecDense
-		x.MulVec(g, mat.NewVecDense(quantities, d))
+	for id := range shared {
+		alone := by(l.shared, id)
+		var x, y mat.VecDense
+		x.MulVec(byAlone, alone)
+		y.MulVec(byMoved, by(moved.shared, id))
+		d := slices.Clone(alone.RawVector().Data)
 		for i := range constants {
-			shared[id][qMms+i] += x.AtVec(i)
+			d[qMms+i] += x.AtVec(i) + y.AtVec(i)
 		}
-	}
-	for _, id := range slices.Sorted(maps.Keys(l.shared)) {
-		add(id, byAlone, l.shared[id])
-	}
-	for _, id := range slices.Sorted(maps.Keys(moved.shared)) {
-		add(id, byMoved, moved.shared[id])
+		shared[id] = d
 	}
 	l.shared = shared
-	copy(l.value[qMms:], at[:])
-	l.hasConstants = true
+	copy(l.value[qMms:], a.mechanics(l.value[:], moved.value[:]))
 	return l
 }
 

@@ -181,7 +181,7 @@ func BenchmarkMechanicalCoverage(b *testing.B) {
 
 // A mass, a box and a diameter that are not what their labels say move both
 // sides alike: constants are off, and as uncertain as those are, but no change
-// is, nor its uncertainty, nor the odds of a cause.
+// is, nor its uncertainty, nor the probability of a cause.
 func TestOneMassOrBoxCancels(t *testing.T) {
 	heavy := guitarDriver
 	heavy.mass *= 1.05

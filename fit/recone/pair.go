@@ -2,7 +2,6 @@ package recone
 
 import (
 	"fmt"
-	"maps"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -113,7 +112,7 @@ func Ratios(before, after impedance.Curve) ([]Ratio, error) {
 		// Of the logarithm: a relative change along Z.
 		v := a.Noise.Times(1/a.Z).RR + b.Noise.Times(1/b.Z).RR
 		for _, s := range sources {
-			d := real(s.after(i)/a.Z - s.before(i)/b.Z)
+			d := real(s.after[i]/a.Z - s.before[i]/b.Z)
 			v += d * d
 		}
 		ratio := 100 * cmplx.Abs(a.Z) / cmplx.Abs(b.Z)
@@ -122,40 +121,26 @@ func Ratios(before, after impedance.Curve) ([]Ratio, error) {
 	return all, nil
 }
 
-// pair is what one shared source does to two curves of one grid.
-type pair [2]*impedance.Source
-
-func (p pair) before(i int) complex128 { return p.change(0, i) }
-func (p pair) after(i int) complex128  { return p.change(1, i) }
-
-// id is that of the source.
-func (p pair) id() string {
-	if p[0] != nil {
-		return p[0].ID
-	}
-	return p[1].ID
-}
-
-func (p pair) change(side, i int) complex128 {
-	if p[side] == nil {
-		return 0
-	}
-	return p[side].DZ[i]
+// pair is what one standard uncertainty of a shared source does to two curves of
+// one grid, ohm.
+type pair struct {
+	id            string
+	before, after []complex128
 }
 
 // sharedPairs returns the shared sources of two curves by rising ID.
-func sharedPairs(before, after impedance.Curve) []pair {
-	of := map[string]pair{}
-	for side, c := range []impedance.Curve{before, after} {
-		for i := range c.Shared {
-			p := of[c.Shared[i].ID]
-			p[side] = &c.Shared[i]
-			of[c.Shared[i].ID] = p
+func sharedPairs(before, after impedance.Curve) (all []pair) {
+	nothing := make([]complex128, len(before.Points))
+	for _, s := range before.Shared {
+		all = append(all, pair{s.ID, s.DZ, nothing})
+	}
+	for _, s := range after.Shared {
+		if i := slices.IndexFunc(all, func(p pair) bool { return p.id == s.ID }); i >= 0 {
+			all[i].after = s.DZ
+		} else {
+			all = append(all, pair{s.ID, nothing, s.DZ})
 		}
 	}
-	var all []pair
-	for _, id := range slices.Sorted(maps.Keys(of)) {
-		all = append(all, of[id])
-	}
+	slices.SortFunc(all, func(a, b pair) int { return strings.Compare(a.id, b.id) })
 	return all
 }

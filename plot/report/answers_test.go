@@ -126,7 +126,7 @@ func TestHookupPage(t *testing.T) {
 	b := hookup.Load{Name: "b", RatedOhm: 16, Watts: 60, Curve: invented(13.2)}
 	c := hookup.Load{Name: "c", RatedOhm: 16}
 	dead := a
-	dead.Dead = &rating.Explanation{Cause: "four drivers, one open", Wiring: rating.Wiring{DriverOhm: 8, Series: 2, Parallel: 2}, Fault: rating.Open, Odds: 0.9}
+	dead.Dead = &rating.Explanation{Cause: "four drivers, one open", Wiring: rating.Wiring{DriverOhm: 8, Series: 2, Parallel: 2}, Fault: rating.Open, Probability: 0.9}
 	var many []hookup.Load
 	for _, name := range []string{"p", "q", "r", "s", "t", "u"} {
 		many = append(many, hookup.Load{Name: name, RatedOhm: 8, Watts: 30})
@@ -186,7 +186,7 @@ func TestPlanPage(t *testing.T) {
 	measured := loads(8, 16, 16)
 	measured[0].Curve = invented(6.6)
 	dead := loads(8, 16)
-	dead[0].Dead = &rating.Explanation{Wiring: rating.Wiring{DriverOhm: 8, Series: 1, Parallel: 1}, Fault: rating.Open, Odds: 0.9}
+	dead[0].Dead = &rating.Explanation{Wiring: rating.Wiring{DriverOhm: 8, Series: 1, Parallel: 1}, Fault: rating.Open, Probability: 0.9}
 	valve := amp.Amplifier{TapOhm: []float64{4, 8, 16}}
 	for _, tc := range []struct {
 		a        amp.Amplifier

@@ -197,10 +197,10 @@ func readsSo(r identify.Result, most int) []Piece {
 	if len(r.Could) == 0 {
 		return []Piece{Words("No cabinet of equal drivers that is marked or filled like this, whole or with one dead, would read so: then the marking is wrong, or the drivers are not alike.")}
 	}
-	t := Table{Caption: "Rating, DC reading and lowest |Z| in ohm: common practice, no source.", Head: []string{"odds", "rated", "DC", "min", "what might read so"}}
+	t := Table{Caption: "Rating, DC reading and lowest |Z| in ohm: common practice, no source.", Head: []string{"probability", "rated", "DC", "min", "what might read so"}}
 	var checks Points
 	for _, e := range r.Could[:min(most, len(r.Could))] {
-		t.add(quantity.Probability(e.Odds), quantity.Ohms(e.Ohm), quantity.Digits(e.ReOhm, 3), quantity.Digits(e.MinOhm, 3), e.String())
+		t.add(quantity.Probability(e.Probability), quantity.Ohms(e.Ohm), quantity.Digits(e.ReOhm, 3), quantity.Digits(e.MinOhm, 3), e.String())
 		if check := "Check: " + e.Check; !slices.Contains(checks, check) {
 			checks = append(checks, check)
 		}

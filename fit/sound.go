@@ -1,0 +1,110 @@
+package fit
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+)
+
+// inside reports whether every resonance of t lies clear of the edges of the
+// band, where the solver leaves one that it looks for outside.
+func (t *trial) inside(low, high float64) bool {
+	const clear = 1.05
+	v := t.at(t.p)
+	for _, f := range v.f[:t.Resonances] {
+		if f < low*clear || f > high/clear {
+			return false
+		}
+	}
+	return true
+}
+
+// openError names a parameter that the data do not determine.
+type openError string
+
+func (e openError) Error() string { return "the data leave " + string(e) + " open" }
+
+// sound returns an error when t holds no resonance of a load, or parameters
+// that the data leave open.
+func (s *search) sound(t *trial) error {
+	u := s.spread(t)
+	if u.sigma == nil {
+		return openError("every parameter")
+	}
+	for k, name := range t.names()[:t.coilAt()] {
+		if k >= t.first() && k < t.suspensionAt() || name == "leakmass" {
+			continue
+		}
+		if !(math.Sqrt(u.sigma.At(k, k)) < open) {
+			return openError(name)
+		}
+	}
+	err := error(openError("every resonance"))
+	for k := range t.Resonances {
+		if err = s.stands(t, u, k); err == nil {
+			return nil
+		}
+	}
+	return err
+}
+
+// stands returns an error when resonance k of t is a wrinkle: it stands for
+// what a coil or a cone does otherwise than the model. Two that lie so close that
+// what all points share could part them otherwise are none either.
+func (s *search) stands(t *trial, u spread, k int) error {
+	if err := s.marks(t, k); err != nil {
+		return err
+	}
+	for i := range 3 {
+		if at := t.first() + 3*k + i; !(u.sd(at) < open) {
+			return openError(t.names()[at])
+		}
+	}
+	return nil
+}
+
+// marks returns an error when resonance k of t is too low or too broad for one
+// of a load.
+func (s *search) marks(t *trial, k int) error {
+	v := t.at(t.p)
+	if v.r[k] < leastPeak*v.re {
+		return fmt.Errorf("a resonance of %.2g ohm at %.4g Hz is no more than a mark in the curve", v.r[k], v.f[k])
+	}
+	if v.q[k] < leastQ && v.r[k] < slices.Max(v.r[:t.Resonances]) || v.q[k] < 1.01*minQ {
+		return fmt.Errorf("a resonance with a Q of %.2g at %.4g Hz is part of the coil", v.q[k], v.f[k])
+	}
+	return nil
+}
+
+// leastQ is the least Q of a resonance beside a higher one.
+const leastQ = 0.6
+
+// whyNot says what the curve is instead of a loudspeaker.
+func (s *search) whyNot() (Status, error) {
+	if s.bare != nil && s.bare.err == nil {
+		first, last := s.c.Points[0], s.c.Points[len(s.c.Points)-1]
+		switch {
+		case s.bare.Coil == NoCoil && s.bare.misfit < 0.02:
+			return NoResonance, fmt.Errorf("no resonance stands out of the curve: %.4g ohm at every frequency is a resistor, not a loudspeaker", cmplx.Abs(first.Z))
+		case imag(first.Z) < -5*math.Abs(real(first.Z)):
+			return NoResonance, fmt.Errorf("no resonance stands out of the curve: an impedance that falls as frequency rises is a capacitor or an open load, not a loudspeaker")
+		case cmplx.Abs(first.Z) > 1.5*cmplx.Abs(last.Z) || imag(first.Z) < -0.2*real(first.Z):
+			return NoResonance, fmt.Errorf("the curve begins above the resonance: sweep from a lower frequency than %.4g Hz", first.Hz)
+		}
+	}
+	if first := s.c.Points[0]; imag(first.Z) < -0.2*real(first.Z) {
+		return NoResonance, fmt.Errorf("the curve begins above the resonance or behind a capacitor: sweep from a lower frequency than %.4g Hz, or fit the drivers by themselves", first.Hz)
+	}
+	// The trials are in order of their criterion, since none of them is sound.
+	if len(s.trials) > 0 && (s.bare.err != nil || s.trials[0].criterion < s.bare.criterion) {
+		if open, ok := errors.AsType[openError](s.trials[0].err); ok {
+			return Underdetermined, fmt.Errorf("the curve does not determine the load: %w; sweep over a wider band or with less noise", open)
+		}
+		if t := s.trials[0]; t.err == errUnsettled && t.inside(s.low, s.high) {
+			return NoProgress, fmt.Errorf("no model settles on the curve: %w; look at its plot, and check that one loudspeaker load was connected", t.err)
+		}
+	}
+	return NoResonance, fmt.Errorf("no resonance stands out of the curve: sweep over the resonance, or check that a loudspeaker is connected")
+}
