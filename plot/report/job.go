@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -217,8 +218,12 @@ func cabinetPieces(s *Section, c findings.Cabinet, a *amp.Amplifier) error {
 	}
 	known := Table{}
 	add := func(name, text string) { known.Rows = append(known.Rows, []string{name, text}) }
-	if c.RatedOhm > 0 {
-		add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
+	if ohm := cmp.Or(c.DecidedOhm, c.RatedOhm); ohm > 0 {
+		text := quantity.Ohms(ohm) + " ohm, which counts in place of what it measures as"
+		if c.DecidedWhy != "" {
+			text += ": " + c.DecidedWhy
+		}
+		add("decided", text)
 	}
 	if c.MarkedOhm > 0 {
 		add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
