@@ -29,9 +29,9 @@ const (
 )
 
 // rated are the values a load may be rated at, in ohm: the preferred ones 4, 8
-// and 16 (from memory), 2 and 32, which two equal loads of them make, and 64 and
-// 128, which strings of four and eight of 16 do.
-var rated = []float64{2, 4, 8, 16, 32, 64, 128}
+// and 16 (from memory), 2 and 32, which two equal loads of them make, and 64,
+// which a string of four of 16 does.
+var rated = []float64{2, 4, 8, 16, 32, 64}
 
 // between are what three equal loads in parallel, or one of 8 and one of 16,
 // make. A load is rated so only where its DC resistance says so too.

@@ -76,9 +76,14 @@ func (p boxPage) suits() string {
 }
 
 func (p boxPage) hookup() Section {
+	cautions := amp.Amplifier{}.Cautions() // those of a valve amplifier, where nobody says which
+	if p.On != nil {
+		cautions = p.On.Cautions()
+	}
+	cautions = append(cautions, "Local codes and licensed practice come first, too.")
 	s := Section{Heading: "The hookup"}
 	s.Pieces = append(s.Pieces,
-		Caution("The instructions of the makers, local codes and licensed practice come first. Switch the amplifier off before you plug or pull anything: an open load CAN damage a valve amplifier, and it holds lethal voltage after it is switched off."),
+		Caution(strings.Join(cautions, " ")),
 		Figure{
 			Picture: plot.Schematic{Set: p.Set, RatedOhm: p.Plan.RatedOhm},
 			Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
