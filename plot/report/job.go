@@ -1,7 +1,6 @@
 package report
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -81,8 +80,8 @@ func (r jobPage) loadsInWords() Section {
 		switch {
 		case c.Cabinet.Record == "":
 			what += " as marked, not measured"
-		case c.RatedOhm > 0:
-			what += " as marked"
+		case c.Overrules() > 0:
+			what += " as decided"
 		default:
 			what += ", measured"
 		}
@@ -224,7 +223,7 @@ func cabinetPieces(s *Section, c findings.Cabinet, a *amp.Amplifier) error {
 	}
 	known := Table{}
 	add := func(name, text string) { known.Rows = append(known.Rows, []string{name, text}) }
-	if ohm := cmp.Or(c.DecidedOhm, c.RatedOhm); ohm > 0 {
+	if ohm := c.Overrules(); ohm > 0 {
 		text := quantity.Ohms(ohm) + " ohm, which counts in place of what it measures as"
 		if c.DecidedWhy != "" {
 			text += ": " + c.DecidedWhy
