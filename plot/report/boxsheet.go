@@ -69,7 +69,10 @@ func (p boxPage) suits() string {
 		return strings.ToUpper(p.On.Grade.String()) + " " + on + ", NOT SAFE: do not use it there"
 	}
 	text := p.On.Grade.String() + " " + on
-	if len(p.Dead) == 0 {
+	switch over := p.On.Overdrives(); {
+	case over != "":
+		text += ", safe for the amplifier, but " + over
+	case len(p.Dead) == 0:
 		text += ", safe"
 	}
 	return text
@@ -381,12 +384,7 @@ func (p boxPage) pulled() Section {
 		}
 		row := []string{p.plug(pull), leaves, plays}
 		if pull.On != nil {
-			grade := pull.On.Grade.String()
-			if !pull.On.Suits {
-				grade = strings.ToUpper(grade) + ", not safe"
-			} else if pull.On.Grade != amp.Matched && len(p.Dead) == 0 {
-				grade += ", safe"
-			}
+			grade := p.On.Judged(pull.On.Grade, pull.On.Suits, len(pull.On.Overdriven) > 0)
 			if len(pull.On.Overdriven) > 0 {
 				grade += "; OVERDRIVES " + strings.Join(pull.On.Overdriven, ", ")
 			}
