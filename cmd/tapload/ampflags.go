@@ -19,6 +19,10 @@ type ampFlags struct {
 	kind            string
 	min             ohms
 	watts           amount
+	wattsAt         ohms
+	allowLow        amount
+	allowHigh       amount
+	bridged         bool
 	jacks           int
 	primary, output ohms
 	damping         amount
@@ -39,11 +43,15 @@ func (o *ampFlags) register(f *pflag.FlagSet) {
 
 // registerAmplifier registers the flags of the amplifier itself.
 func (o *ampFlags) registerAmplifier(f *pflag.FlagSet) {
-	o.watts.unit = "W"
+	o.watts.unit, o.allowLow.unit, o.allowHigh.unit = "W", "ratio", "ratio"
 	f.Var(&o.taps, "tap", "taps of a valve amplifier, such as 4,8,16")
 	f.StringVar(&o.kind, "amp", "", "`kind` of output: valve or solid-state (default valve; solid-state with --amp-min-ohm)")
 	f.Var(&o.min, "amp-min-ohm", "lowest load that a solid-state amplifier may drive")
 	f.Var(&o.watts, "watts", "rated power of the amplifier")
+	f.Var(&o.wattsAt, "watts-at-ohm", "load that a solid-state amplifier's power is rated into (default: its lowest load)")
+	f.Var(&o.allowLow, "allow-low", "lowest load that the maker of a valve amplifier allows, as a ratio of the tap, such as 0.5")
+	f.Var(&o.allowHigh, "allow-high", "highest load that its maker allows, as a ratio of the tap, such as 2")
+	f.BoolVar(&o.bridged, "bridged", false, "the output of a solid-state amplifier is bridged: neither side is grounded")
 	f.IntVar(&o.jacks, "jacks", 1, "`number` of output jacks in parallel")
 	f.Var(&o.primary, "primary-ohm", "load that a valve amplifier's primary is made for, plate to plate")
 	f.Var(&o.output, "output-ohm", "output resistance at the tap in use")
@@ -51,7 +59,10 @@ func (o *ampFlags) registerAmplifier(f *pflag.FlagSet) {
 
 // amplifier returns what the flags describe, and what to warn of.
 func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, err error) {
-	a = amp.Amplifier{Watts: o.watts.value, PrimaryOhm: float64(o.primary), Jacks: o.jacks, MinOhm: float64(o.min), Damping: o.damping.value}
+	a = amp.Amplifier{
+		Watts: o.watts.value, WattsAtOhm: float64(o.wattsAt), PrimaryOhm: float64(o.primary), Jacks: o.jacks, MinOhm: float64(o.min),
+		Damping: o.damping.value, Bridged: o.bridged, AllowLow: o.allowLow.value, AllowHigh: o.allowHigh.value,
+	}
 	switch o.kind {
 	case "":
 		if o.min > 0 {
@@ -83,6 +94,8 @@ func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, er
 		}
 	}
 	switch {
+	case o.wattsAt > 0 && o.watts.value == 0:
+		return a, nil, errors.New("--watts-at-ohm says into which load --watts is rated; give both")
 	case o.jacks < 1:
 		return a, nil, fmt.Errorf("--jacks %d: an amplifier has 1 or more", o.jacks)
 	case o.output > 0 && o.damping.value > 0:
@@ -109,7 +122,7 @@ func (o ampFlags) wire() amp.Wire { return amp.Wire{AWG: o.awg, Metre: o.cable.v
 
 // band is where minima are sought and shares are averaged.
 func (o ampFlags) band() amp.Options {
-	return amp.Options{LowHz: float64(o.low), HighHz: float64(o.high)}
+	return amp.Options{LowHz: float64(o.low), HighHz: float64(o.high), AWG: o.awg}
 }
 
 // amplifierOn is amplifier, kept to one tap unless only is 0.

@@ -54,7 +54,8 @@ func (o *jobAmpFlags) register(f *pflag.FlagSet) {
 // described returns the amplifier of the flags, nil where they describe none.
 func (o jobAmpFlags) described() (*job.Amplifier, error) {
 	a := job.Amplifier{
-		Name: o.name, Kind: o.kind, TapsOhm: o.taps, MinOhm: float64(o.min), Watts: o.watts.value,
+		Name: o.name, Kind: o.kind, TapsOhm: o.taps, MinOhm: float64(o.min), Watts: o.watts.value, WattsAtOhm: float64(o.wattsAt),
+		AllowLow: o.allowLow.value, AllowHigh: o.allowHigh.value, Bridged: o.bridged,
 		Jacks: o.jacks, OutputOhm: float64(o.output), PrimaryOhm: float64(o.primary),
 	}
 	if reflect.ValueOf(a).IsZero() {

@@ -56,18 +56,21 @@ func adding(e env, use, short, long, example, what string, fill func(c *cobra.Co
 }
 
 func addCabinet(e env) *cobra.Command {
-	var record, note string
-	var rated, dc, marked ohms
+	var record, note, why string
+	var rated, dc, marked, decided ohms
 	var drivers int
 	watts := amount{unit: "W"}
 	c := adding(e, "cabinet LABEL", "Add a cabinet, measured or known by its rating",
 		`Add a cabinet, measured or known by its rating alone. The label is the name that
-it has in formulas and on command lines. --rated-ohm beside a record overrides
-what the record says; --watts is what the cabinet's own label says. What is
-marked on it and how many drivers it has tell a dead one.`,
+it has in formulas and on command lines. --decided-ohm overrules what a record
+says, for the reason that --why gives (--rated-ohm beside a record does so, too,
+without one); --watts is what the cabinet's own label says. What is marked on
+it and how many drivers it has tell a dead one.`,
 		`  tapload job add cabinet cab --record cab.sweep.json --watts 60
   tapload job add cabinet stage --record stage.sweep.json --marked-ohm 16 \
     --drivers 4
+  tapload job add cabinet wedge --record wedge.sweep.json --decided-ohm 8 \
+    --why "its maker calls it 8 ohm"
   tapload job add cabinet other --rated-ohm 16`,
 		"the label of the cabinet", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
 			if record == "" && rated == 0 {
@@ -75,6 +78,12 @@ marked on it and how many drivers it has tell a dead one.`,
 			}
 			if (marked > 0 || drivers > 0) && record == "" {
 				return "", usage(c, errors.New("--marked-ohm and --drivers are held against a --record; a cabinet that is not measured has --rated-ohm alone"))
+			}
+			switch {
+			case decided > 0 && (record == "" || rated > 0):
+				return "", usage(c, errors.New("--decided-ohm overrules a --record, alone; a cabinet that is not measured has --rated-ohm"))
+			case (decided > 0) != (strings.TrimSpace(why) != ""):
+				return "", usage(c, errors.New("--decided-ohm and --why belong together: a decision against a measurement needs its reason"))
 			}
 			if c.Flags().Changed("drivers") {
 				if err := checkDrivers(label, float64(drivers)); err != nil {
@@ -88,12 +97,14 @@ marked on it and how many drivers it has tell a dead one.`,
 			if err != nil {
 				return "", err
 			}
-			d.AddCabinet(job.Cabinet{Label: label, Record: in, RatedOhm: float64(rated), Watts: watts.value, DCOhm: float64(dc), MarkedOhm: float64(marked), Drivers: drivers, Notes: note})
+			d.AddCabinet(job.Cabinet{Label: label, Record: in, RatedOhm: float64(rated), Watts: watts.value, DCOhm: float64(dc), MarkedOhm: float64(marked), DecidedOhm: float64(decided), DecidedWhy: why, Drivers: drivers, Notes: note})
 			return "cabinet " + label, nil
 		})
 	f := c.Flags()
 	f.StringVar(&record, "record", "", "`record` of the cabinet, of \"tapload sweep\"")
-	f.Var(&rated, "rated-ohm", "its rating, as marked or as decided")
+	f.Var(&rated, "rated-ohm", "its rating, where it is not measured")
+	f.Var(&decided, "decided-ohm", "rating in place of the one that is measured")
+	f.StringVar(&why, "why", "", "reason for --decided-ohm, in the workshop's own `words`")
 	f.Var(&watts, "watts", "its rated power, as marked")
 	f.Var(&dc, "dc-ohm", "what a DC meter read at its plug")
 	f.Var(&marked, "marked-ohm", "rating marked on it, to find a dead driver; overrides nothing")

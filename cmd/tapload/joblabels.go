@@ -215,6 +215,18 @@ func (o *ampFlags) fromJob(e env, c *cobra.Command) error {
 	o.taps, o.kind, o.min = slices.Clone(a.TapsOhm), a.Kind, ohms(a.MinOhm)
 	if !changed("watts") {
 		o.watts.value = a.Watts
+		if !changed("watts-at-ohm") {
+			o.wattsAt = ohms(a.WattsAtOhm)
+		}
+	}
+	if !changed("allow-low") {
+		o.allowLow.value = a.AllowLow
+	}
+	if !changed("allow-high") {
+		o.allowHigh.value = a.AllowHigh
+	}
+	if !changed("bridged") {
+		o.bridged = a.Bridged
 	}
 	if !changed("jacks") && a.Jacks > 0 {
 		o.jacks = a.Jacks

@@ -33,9 +33,10 @@ func newPlan(e env) *cobra.Command {
 		Use:   "plan [NAME=]LOAD... --tap 4,8,16",
 		Short: "Find the hookup of some cabinets that suits an amplifier",
 		Long: `Find the hookup of some cabinets that suits an amplifier: every way to join all
-of them in series and parallel, each on its best tap, ranked by safety, match,
-even sharing, boxes to build and what a pulled plug does. It also names those
-that people try first but should not. Ends with 3 when no hookup is safe.
+of them in series and parallel, each on its best tap, ranked by safety, whether
+one pulled plug leaves a valve amplifier open, match, even sharing and boxes to
+build. It also names those that people try first but should not, and why. Ends
+with 3 when no hookup is safe.
 
 ` + cabinetsHelp,
 		Example: `  tapload plan a=8 b=8 c=16 --tap 4,8,16

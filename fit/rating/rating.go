@@ -17,6 +17,10 @@ import (
 // Floor is the part of the rated impedance that the lowest |Z| may fall to.
 const Floor = 0.8
 
+// SafeHigh is how far above a tap a load may be, by its rating and by its lowest
+// |Z|: common practice, no source.
+const SafeHigh = 2.
+
 // Default limits of the rated frequency range, in Hz. An instrument cabinet
 // has little to say above HighHz; LowHz stands in where no resonance is known.
 const (
@@ -25,8 +29,9 @@ const (
 )
 
 // rated are the values a load may be rated at, in ohm: the preferred ones 4, 8
-// and 16 (from memory), and 2 and 32, which two equal loads of them make.
-var rated = []float64{2, 4, 8, 16, 32}
+// and 16 (from memory), 2 and 32, which two equal loads of them make, and 64,
+// which a string of four of 16 does.
+var rated = []float64{2, 4, 8, 16, 32, 64}
 
 // between are what three equal loads in parallel, or one of 8 and one of 16,
 // make. A load is rated so only where its DC resistance says so too.
@@ -221,9 +226,17 @@ func (r *Rating) compare(re quantity.Value) {
 }
 
 // Tap returns the highest tap of 2, 4, 8 and 16 ohm that the load is sure not
-// to fall below, or 0 where there is none.
+// to fall below, nor to be above SafeHigh of it, or 0 where there is none.
 func (r Rating) Tap() float64 {
-	return allowed([]float64{2, 4, 8, 16}, r.MinOhm.Value-2*r.MinOhm.U)
+	tap := allowed([]float64{2, 4, 8, 16}, r.MinOhm.Value-2*r.MinOhm.U)
+	high := r.MinOhm.Value
+	if n := len(r.Candidates); n > 0 {
+		high = max(high, r.Candidates[n-1])
+	}
+	if high > SafeHigh*tap*(1+1e-9) {
+		return 0
+	}
+	return tap
 }
 
 // allowed returns the last of rising ratings that a minimum of so many ohms allows,

@@ -83,7 +83,10 @@ func TestOrdinaryLoads(t *testing.T) {
 		{"16 ohm cabinet", cabinet(13.5, 0.025, 0.7, peak(110, 5, 90)), 16, 16, ""},
 		{"reflex box", cabinet(6.4, 0.0125, 0.68, peak(41, 5, 38), peak(96, 6, 47)), 8, 8, ""},
 		{"wrinkle below", cabinet(6.2, 0.0125, 0.7, peak(92, 5.5, 46), peak(31, 8, 0.5)), 8, 8, ""},
-		{"two 16 ohm in series", cabinet(27, 0.05, 0.7, peak(100, 5, 150)), 32, 16, ""},
+		{"two 16 ohm in series", cabinet(27, 0.05, 0.7, peak(100, 5, 150)), 32, 0, ""}, // its lowest, 32.4 ohm, is above twice the 16 ohm tap
+		{"two 16 ohm of less in series", cabinet(25.5, 0.05, 0.7, peak(100, 5, 150)), 32, 16, ""},
+		// What went wrong: "rated 32 ohm; safe on a 16 ohm tap".
+		{"a string with Re of 79 ohm", cabinet(79, 0.1, 0.7, peak(100, 5, 400)), 64, 0, "re-disagrees"},
 		{"three 16 ohm in parallel", cabinet(4.5, 0.008, 0.7, peak(90, 5, 30)), 16. / 3, 4, ""},
 		{"two 4 ohm in parallel", cabinet(1.65, 0.003, 0.7, peak(85, 5, 14)), 2, 2, ""},
 		{"low 8 ohm", cabinet(5.6, 0.006, 0.7, peak(92, 5.5, 46)), 4, 4, "near-miss"},

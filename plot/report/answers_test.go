@@ -137,7 +137,7 @@ func TestHookupPage(t *testing.T) {
 		begins   string
 		has, not []string
 	}{
-		{assessed(t, valve, "a || b", a, b), "a || b on the 4 ohm tap: high, safe; one box to build; OVERDRIVES a at 50 W",
+		{assessed(t, valve, "a || b", a, b), "a || b on the 4 ohm tap: high, safe for the amplifier, but OVERDRIVES a at 50",
 			[]string{"CAN damage", "Lethal voltage", "common practice, no source", "15 W: OVERDRIVEN", "OPEN, not safe", "4 ohm tap, in use"}, []string{"damping"}},
 		{assessed(t, valve, "(a + b) || c", a, b, c), "(a + b) || c on the ", []string{"c 16 ohm (rated only)", "not known"}, nil},
 		{assessed(t, amp.Amplifier{TapOhm: []float64{16}}, "c", c), "c on the 16 ohm tap: matched; no box to build", []string{"Nothing is measured"}, []string{"lowest |Z|"}},

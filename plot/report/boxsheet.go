@@ -69,16 +69,24 @@ func (p boxPage) suits() string {
 		return strings.ToUpper(p.On.Grade.String()) + " " + on + ", NOT SAFE: do not use it there"
 	}
 	text := p.On.Grade.String() + " " + on
-	if len(p.Dead) == 0 {
+	switch over := p.On.Overdrives(); {
+	case over != "":
+		text += ", safe for the amplifier, but " + over
+	case len(p.Dead) == 0:
 		text += ", safe"
 	}
 	return text
 }
 
 func (p boxPage) hookup() Section {
+	cautions := amp.Amplifier{}.Cautions() // those of a valve amplifier, where nobody says which
+	if p.On != nil {
+		cautions = p.On.Cautions()
+	}
+	cautions = append(cautions, "Local codes and licensed practice come first, too.")
 	s := Section{Heading: "The hookup"}
 	s.Pieces = append(s.Pieces,
-		Caution("The instructions of the makers, local codes and licensed practice come first. Switch the amplifier off before you plug or pull anything: an open load CAN damage a valve amplifier, and it holds lethal voltage after it is switched off."),
+		Caution(strings.Join(cautions, " ")),
 		Figure{
 			Picture: plot.Schematic{Set: p.Set, RatedOhm: p.Plan.RatedOhm},
 			Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
@@ -376,12 +384,7 @@ func (p boxPage) pulled() Section {
 		}
 		row := []string{p.plug(pull), leaves, plays}
 		if pull.On != nil {
-			grade := pull.On.Grade.String()
-			if !pull.On.Suits {
-				grade = strings.ToUpper(grade) + ", not safe"
-			} else if pull.On.Grade != amp.Matched && len(p.Dead) == 0 {
-				grade += ", safe"
-			}
+			grade := p.On.Judged(pull.On.Grade, pull.On.Suits, len(pull.On.Overdriven) > 0)
 			if len(pull.On.Overdriven) > 0 {
 				grade += "; OVERDRIVES " + strings.Join(pull.On.Overdriven, ", ")
 			}

@@ -12,7 +12,7 @@ import (
 )
 
 // safeMeans is the rule by which a load is called safe on a tap.
-const safeMeans = "Safe means that |Z| stays above 80 % of the tap (IEC 60268-5) from the lowest resonance up (common practice, no source)."
+const safeMeans = "Safe means that |Z| stays above 80 % of the tap (IEC 60268-5) from the lowest resonance up, and that neither rating nor lowest |Z| is above twice the tap (common practice, no source)."
 
 // Fit is the page of a load: what it is, and what stands behind that.
 func Fit(r identify.Result) Document {

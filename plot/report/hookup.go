@@ -28,11 +28,11 @@ func hookupPage(s amp.Assessment, rows int) Document {
 	}
 	worst, all := worstFailures(s, rows)
 	d := Document{Title: "Hookup " + s.Tree.String(), Lead: s.Headline(), Sections: []Section{
-		{Pieces: []Piece{Words("With " + counts(s.Combined.Loads) + lowest(s))}},
+		{Pieces: []Piece{Words("With " + counts(s.Combined.Loads) + lowest(s) + source(s))}},
 		{Pieces: []Piece{levelTable(s)}},
 		{Pieces: []Piece{shares}, Brief: !allShares},
 		{Pieces: []Piece{worst}, Brief: !all},
-		{Pieces: []Piece{Caution(strings.Join(s.Amplifier.Cautions(), " "))}},
+		{Pieces: []Piece{Caution(strings.Join(s.Cautions(), " "))}},
 	}}
 	if !allShares {
 		d.Sections = append(d.Sections, Section{Heading: "All shares", Details: true, Pieces: []Piece{shareTable(s)}})
@@ -44,7 +44,7 @@ func hookupPage(s amp.Assessment, rows int) Document {
 	}
 	d.Sections = append(d.Sections,
 		Section{Heading: "Volts and watts", Details: true, Pieces: []Piece{
-			Words(s.Amplifier.Explain(s.EffectiveOhm, s.TapOhm) + "."), driveTable(s),
+			Words(s.Amplifier.Explain(s.Counts, s.TapOhm) + "."), driveTable(s),
 		}},
 		Section{Heading: "Sources", Details: true, Pieces: []Piece{Points(s.Amplifier.Basis())}})
 	return d
@@ -87,6 +87,21 @@ func lowest(s amp.Assessment) string {
 	}
 	return fmt.Sprintf(". Lowest |Z| %s at %s, which counts as %s ohm (± is k = 2; %s to %s).", s.Lowest.In("ohm"), quantity.Hz(s.LowestHz),
 		quantity.Digits(s.Lowest.Value/amp.MatchLow, 3), quantity.LimitHz(s.LowHz), quantity.LimitHz(s.HighHz))
+}
+
+// source says what a solid-state amplifier gives into the load.
+func source(s amp.Assessment) string {
+	if s.Amplifier.Kind != amp.SolidState || s.Amplifier.Watts == 0 {
+		return ""
+	}
+	ohm, assumed := s.Amplifier.RatedInto()
+	as := ""
+	if assumed {
+		as = " (assumed: its lowest load)"
+	}
+	d := s.Drive
+	return fmt.Sprintf(" %s W into %s ohm%s is %s V, which gives %s W by rated ohms and up to %s A.",
+		quantity.Plain(s.Amplifier.Watts), quantity.Ohms(ohm), as, quantity.Digits(d.Volt, 3), quantity.Digits(d.Watts, 3), quantity.Digits(d.Ampere(), 3))
 }
 
 // counts says what each load counts as, those alike together.
@@ -148,7 +163,7 @@ func shareTable(s amp.Assessment) Table {
 		}
 		return r
 	}
-	t := Table{Head: row("power into", "by rated ohms", "over the band", "at "+quantity.Plain(s.Amplifier.Watts)+" W", "rated for")}
+	t := Table{Head: row("power into", "by rated ohms", "over the band", s.Amplifier.AtFull(), "rated for")}
 	for _, p := range s.Parts {
 		own := "not known"
 		if p.Load.Watts > 0 {
@@ -173,7 +188,7 @@ func watts(v quantity.Value) string {
 func allFailures(s amp.Assessment) Table {
 	t := failureTable()
 	for _, c := range s.Consequences() {
-		t.Rows = append(t.Rows, []string{c.Left(), s.Judged(c.Grade, c.Suits), s.Text(c)})
+		t.Rows = append(t.Rows, []string{c.Left(), s.Judged(c.Grade, c.Suits, len(c.Overdriven) > 0), s.Text(c)})
 	}
 	return t
 }
@@ -194,7 +209,7 @@ func worstFailures(s amp.Assessment, most int) (t Table, all bool) {
 			all = false
 			c.Causes = append(slices.Clone(c.Causes[:mostCauses-1]), fmt.Sprintf("or %d more", n-mostCauses+1))
 		}
-		t.Rows = append(t.Rows, []string{c.Left(), s.Judged(c.Grade, c.Suits), s.Text(c)})
+		t.Rows = append(t.Rows, []string{c.Left(), s.Judged(c.Grade, c.Suits, len(c.Overdriven) > 0), s.Text(c)})
 	}
 	return t, all
 }
@@ -214,16 +229,16 @@ func driveTable(s amp.Assessment) Table {
 		}
 		add("primary sees", text)
 	}
-	if w := s.Amplifier.Watts; w > 0 {
+	if s.Amplifier.Watts > 0 {
 		text := fmt.Sprintf("%s V and %s A by rated ohms", quantity.Digits(s.Drive.Volt, 3), quantity.Digits(s.Drive.Amp, 3))
 		if s.Measured {
 			text += fmt.Sprintf(", up to %s V and %s A rms at one frequency", quantity.Digits(s.Drive.MaxVolt, 3), quantity.Digits(s.Drive.MaxAmp, 3))
 		}
-		add("at "+quantity.Plain(w)+" W", text)
+		add(s.Amplifier.AtFull(), text)
 	}
 	if s.Lost > 0 {
 		text := quantity.Digits(100*s.Lost, 2) + " % of the power"
-		if w := s.Amplifier.Watts; w > 0 {
+		if w := s.Drive.Watts; w > 0 {
 			text += ", " + quantity.Digits(s.Lost*w, 2) + " W"
 		}
 		add("lost in cables", text)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -72,8 +73,8 @@ func (r jobPage) loadsInWords() Section {
 		switch {
 		case c.Cabinet.Record == "":
 			what += " as marked, not measured"
-		case c.RatedOhm > 0:
-			what += " as marked"
+		case c.Overrules() > 0:
+			what += " as decided"
 		default:
 			what += ", measured"
 		}
@@ -124,17 +125,22 @@ func (r jobPage) plugging() Section {
 	return s
 }
 
-// The cautions are common practice, no source, but for the last.
+// safety is what the customer must know: what a plug does, and the cautions of
+// the amplifier, or of a valve amplifier where nobody says which it is.
 func (r jobPage) safety() Section {
-	points := Points{
-		"Switch the amplifier off before you plug or pull anything.",
-		"Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.",
+	cautions := amp.Amplifier{}.Cautions()
+	if r.Hookup != nil {
+		cautions = r.Hookup.Cautions()
+	} else if r.Amplifier != nil {
+		cautions = r.Amplifier.Cautions()
 	}
-	if r.Amplifier == nil || r.Amplifier.Kind == amp.Valve {
-		points = append(points, "Never run a valve amplifier without its load: that CAN damage it, and it holds lethal voltage after it is switched off.")
-	}
-	return Section{Heading: "Keep it safe", Pieces: []Piece{points,
-		Caution("The instructions of the amplifier's maker, local codes and licensed practice come before this sheet.")}}
+	return Section{Heading: "Keep it safe", Pieces: []Piece{
+		Points{
+			"Switch the amplifier off before you plug or pull anything.",
+			"Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.",
+		},
+		Caution(strings.Join(append(cautions, "Local codes and licensed practice come first, too."), " ")),
+	}}
 }
 
 func (r jobPage) driversInWords() Section {
@@ -194,8 +200,12 @@ func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
 		all = append(all, Caution(capital(c.Found.Dead.Check)+"."))
 	}
 	known := Table{}
-	if c.RatedOhm > 0 {
-		known.add("marked", quantity.Ohms(c.RatedOhm)+" ohm, which counts")
+	if ohm := c.Overrules(); ohm > 0 {
+		text := quantity.Ohms(ohm) + " ohm, which counts in place of what it measures as"
+		if c.DecidedWhy != "" {
+			text += ": " + c.DecidedWhy
+		}
+		known.add("decided", text)
 	}
 	if c.MarkedOhm > 0 {
 		known.add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")

@@ -46,8 +46,8 @@ func JobStatus(s findings.Status, file, next string) Document {
 		switch {
 		case cab.Record == "":
 			text += " as marked, not measured"
-		case cab.RatedOhm > 0:
-			text += " as marked"
+		case cab.Overrules() > 0:
+			text += " as decided"
 		default:
 			text += " as measured"
 		}

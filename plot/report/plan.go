@@ -44,7 +44,11 @@ func planPage(r plan.Result, rows int) Document {
 	if len(avoid) > 0 {
 		d.Sections = append(d.Sections, Section{Brief: true, Pieces: []Piece{avoided(avoid)}})
 	}
-	d.Sections = append(d.Sections, Section{Pieces: []Piece{Caution(strings.Join(r.Amplifier.Cautions(), " "))}})
+	cautions := r.Amplifier.Cautions()
+	if len(good) > 0 {
+		cautions = good[0].Cautions()
+	}
+	d.Sections = append(d.Sections, Section{Pieces: []Piece{Caution(strings.Join(cautions, " "))}})
 	if len(good) > rows {
 		d.Sections = append(d.Sections, Section{Heading: "More hookups", Details: true, Pieces: []Piece{choices(good[rows:], rows+1)}})
 	}
@@ -73,13 +77,7 @@ func avoided(all []plan.Choice) Table {
 	const most = 3
 	t := Table{Caption: "Do not use:"}
 	for _, c := range all[max(0, len(all)-most):] { // the last are those that people try first
-		text := fmt.Sprintf("%s, %s: %s", c.Tree, tapName(c.Assessment), c.Verdict())
-		for _, p := range c.Parts {
-			if p.Overdriven() {
-				text += "; OVERDRIVES " + p.Load.Name
-			}
-		}
-		t.Rows = append(t.Rows, []string{"-", text})
+		t.Rows = append(t.Rows, []string{"-", fmt.Sprintf("%s, %s: %s", c.Tree, tapName(c.Assessment), c.Reason)})
 	}
 	return t
 }
@@ -87,6 +85,9 @@ func avoided(all []plan.Choice) Table {
 // onTap says in a line what a hookup is on its tap.
 func onTap(c plan.Choice) string {
 	text := fmt.Sprintf("%s, %s: %s", c.Tree, tapName(c.Assessment), c.Verdict())
+	if over := c.Overdrives(); over != "" {
+		text += ", but " + over
+	}
 	if c.Measured {
 		return text + "; lowest |Z| " + c.Lowest.In("ohm")
 	}
