@@ -1,6 +1,7 @@
 package measure
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -38,11 +39,11 @@ func drawnDriver(t testing.TB, c signal.Chirp, seed uint64, rubs bool) record.Di
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := ratio.Harmonics(t.Context(), rec, c)
-	if err != nil {
+	_, d, err := ratio.TakeHarmonics(t.Context(), &rec, c)
+	if err = cmp.Or(err, d.Err); err != nil {
 		t.Fatal(err)
 	}
-	return d
+	return d.Distortion
 }
 
 func defaultChirp(t testing.TB) signal.Chirp {

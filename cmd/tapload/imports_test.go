@@ -12,8 +12,6 @@ import (
 	"testing"
 )
 
-const command = "cmd/tapload"
-
 func TestImportTable(t *testing.T) {
 	mayImport := importTable(t)
 	for _, cgo := range []string{"1", "0"} {

@@ -34,8 +34,14 @@ const (
 	quietest = -200.0
 )
 
-// Harmonics returns the harmonics of the current in rec, the recording of c, by
-// order over the frequency of the fundamental, and what lies above them. The
+// Harmonic is the harmonics of a recording, or why there are none.
+type Harmonic struct {
+	record.Distortion
+	Err error
+}
+
+// TakeHarmonics is Take with the harmonics of the current in rec, the recording of
+// c, out of one and the same spectrum, by order over the frequency of the fundamental, and what lies above them. The
 // current is taken as V1 - V2: what a level against the fundamental is not
 // concerned with is the sense resistor. Distortion of the source is in it with
 // that of the load.
@@ -56,29 +62,6 @@ const (
 // A response of order k that rings for longer than L ln(k/(k-1)) blends into
 // that of order k-1. The floor is the noise, from the lines between those of the
 // signal, and what of the fundamental alone passes for the order.
-func Harmonics(ctx context.Context, rec card.Recording, c signal.Chirp) (record.Distortion, error) {
-	if _, err := ringOf(c); err != nil {
-		return record.Distortion{}, err
-	}
-	if err := sameRate(rec, c); err != nil {
-		return record.Distortion{}, err
-	}
-	rec.V1, rec.V2 = slices.Clone(rec.V1), slices.Clone(rec.V2)
-	s, _, err := counted(ctx, &rec, c)
-	if err != nil {
-		return record.Distortion{}, err
-	}
-	d := s.harmonics(ctx, rec, c)
-	return d.Distortion, d.Err
-}
-
-// Harmonic is what Harmonics returns.
-type Harmonic struct {
-	record.Distortion
-	Err error
-}
-
-// TakeHarmonics is Take with Harmonics, of one and the same spectrum.
 func TakeHarmonics(ctx context.Context, rec *card.Recording, c signal.Chirp) (g Ratio, d Harmonic, err error) {
 	g, err = take(ctx, rec, c, func(s spectrum) { d = s.harmonics(ctx, *rec, c) })
 	return g, d, err

@@ -1,9 +1,11 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -61,7 +63,7 @@ func admittance(hz float64) complex128 { return 6 / (10 + cabinet(hz)) }
 
 func harmonics(t testing.TB, rec card.Recording, c signal.Chirp) record.Distortion {
 	t.Helper()
-	d, err := Harmonics(t.Context(), rec, c)
+	d, err := harmonicsAlone(t.Context(), rec, c)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -186,15 +188,15 @@ func TestResidualOfPulses(t *testing.T) {
 func TestHarmonicsRefusals(t *testing.T) {
 	c := chirp(t, signal.ChirpOptions{PeriodSeconds: 0.7, LowHz: 50})
 	rec := hammerstein{h: func(float64) complex128 { return 0 }}.record(c, 1)
-	_, err := Harmonics(t.Context(), rec, c)
+	_, err := harmonicsAlone(t.Context(), rec, c)
 	wantFault(t, err, card.NoSignal, "no current flows in a synthetic recording at")
 	rec.RateHz = 44100
-	_, err = Harmonics(t.Context(), rec, c)
+	_, err = harmonicsAlone(t.Context(), rec, c)
 	wantFault(t, err, card.WrongRate, "was recorded at 44100 Hz")
 	for high, refused := range map[float64]bool{100: true, 240: true, 320: false, 400: false} {
 		c := chirp(t, signal.ChirpOptions{LowHz: 20, HighHz: high})
 		y := hammerstein{c3: 0.1, h: func(float64) complex128 { return 0.5 }}
-		d, err := Harmonics(t.Context(), y.record(c, 1), c)
+		d, err := harmonicsAlone(t.Context(), y.record(c, 1), c)
 		if refused {
 			if err == nil || !strings.Contains(err.Error(), "is too narrow to tell 8 orders apart; let it reach from 20 to 320 Hz or more") {
 				t.Errorf("up to %g Hz: error %v", high, err)
@@ -209,4 +211,21 @@ func TestHarmonicsRefusals(t *testing.T) {
 			t.Errorf("up to %g Hz: third harmonic %.2f dB, want %.2f", high, l, want)
 		}
 	}
+}
+
+// harmonicsAlone returns the harmonics of a recording of which no ratio is wanted.
+func harmonicsAlone(ctx context.Context, rec card.Recording, c signal.Chirp) (record.Distortion, error) {
+	if _, err := ringOf(c); err != nil {
+		return record.Distortion{}, err
+	}
+	if err := sameRate(rec, c); err != nil {
+		return record.Distortion{}, err
+	}
+	rec.V1, rec.V2 = slices.Clone(rec.V1), slices.Clone(rec.V2)
+	s, _, err := counted(ctx, &rec, c)
+	if err != nil {
+		return record.Distortion{}, err
+	}
+	d := s.harmonics(ctx, rec, c)
+	return d.Distortion, d.Err
 }

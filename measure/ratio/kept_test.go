@@ -122,7 +122,7 @@ func TestNoAnswerAfterTheContext(t *testing.T) {
 		}
 	}
 	rec := card.Recording{RateHz: 48000, V1: sig.Samples(), V2: sig.Samples()}
-	if _, err := Harmonics(ctx, rec, sig); !errors.Is(err, context.Canceled) {
+	if _, err := harmonicsAlone(ctx, rec, sig); !errors.Is(err, context.Canceled) {
 		t.Errorf("harmonics: error %v", err)
 	}
 }

@@ -79,11 +79,11 @@ func TestFitPage(t *testing.T) {
 		explain  bool
 		has, not []string
 	}{
-		{identify.Known{}, false, []string{"safe on an 8 ohm tap", "CAUTION: The maker's instructions come first", "(--details: What might read so, Coil and model, Models tried)"}, []string{"odds", "criterion", "Kramers"}},
-		{identify.Known{Drivers: 4, MarkedOhm: 16}, false, []string{"cab: MOST LIKELY A DEAD DRIVER", "CAUTION: Before anything is played, take the leads off"}, []string{"odds", "could be", "criterion"}},
-		{identify.Known{Drivers: 2}, false, []string{"safe on an 8 ohm tap", "odds", "two 16 ohm in parallel"}, []string{"could be", "Check: "}},
-		{identify.Known{Drivers: 7, MarkedOhm: 16}, false, []string{"No cabinet of equal drivers"}, []string{"odds"}},
-		{identify.Known{}, true, []string{"odds", "criterion", ", chosen"}, []string{"Kramers"}},
+		{identify.Known{}, false, []string{"safe on an 8 ohm tap", "CAUTION: The maker's instructions come first", "(--details: What might read so, Coil and model, Models tried)"}, []string{"probability", "criterion", "Kramers"}},
+		{identify.Known{Drivers: 4, MarkedOhm: 16}, false, []string{"cab: MOST LIKELY A DEAD DRIVER", "CAUTION: Before anything is played, take the leads off"}, []string{"probability", "could be", "criterion"}},
+		{identify.Known{Drivers: 2}, false, []string{"safe on an 8 ohm tap", "probability", "two 16 ohm in parallel"}, []string{"could be", "Check: "}},
+		{identify.Known{Drivers: 7, MarkedOhm: 16}, false, []string{"No cabinet of equal drivers"}, []string{"probability"}},
+		{identify.Known{}, true, []string{"probability", "criterion", ", chosen"}, []string{"Kramers"}},
 	} {
 		r, err := identify.Record(rec, identify.Options{Known: c.known})
 		if err != nil {
