@@ -10,7 +10,7 @@ import (
 // The curves here are invented: closed forms with round parameters.
 
 // driver is a moving-coil driver: Re, one resonance and a power-law coil
-// (CHECKS: K s^n, W. M. Leach Jr., JAES 50(6), 442-450, 2002).
+// K s^n (W. M. Leach Jr., J. Audio Eng. Soc. 50(6), 442-450, 2002, from memory).
 type driver struct {
 	re, res, fs, qms float64 // ohm, ohm, Hz, 1
 	k, n             float64

@@ -12,7 +12,7 @@ import (
 	"tapload/measure/quantity"
 )
 
-// The wirings of 16 ohm that every technician names: common practice.
+// The wirings of 16 ohm that every technician names: common practice, no source.
 func TestWirings(t *testing.T) {
 	list, err := Wirings(16, 0)
 	if err != nil {

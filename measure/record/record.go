@@ -9,6 +9,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -164,3 +165,7 @@ func (r Record) Write(w io.Writer) error {
 }
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// Invented tells whether a label says that nobody measured what it is of: a mark
+// that goes with everything that is made of it.
+func Invented(label string) bool { return strings.Contains(strings.ToLower(label), "invented") }

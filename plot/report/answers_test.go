@@ -242,3 +242,16 @@ func TestBriefStandsForDetails(t *testing.T) {
 		}
 	}
 }
+
+// What is made of an invented record says so on every page and picture.
+func TestInventedIsMarked(t *testing.T) {
+	for _, c := range []struct {
+		title    string
+		invented bool
+		want     string
+	}{{"Hookup a + b", true, "Hookup a + b (invented)"}, {"Hookup a + b", false, "Hookup a + b"}, {"Job 1 (invented)", true, "Job 1 (invented)"}} {
+		if got := marked(c.title, c.invented); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

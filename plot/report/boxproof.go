@@ -23,7 +23,7 @@ const (
 
 // BoxProof is the page of a proof.
 func BoxProof(p proof.Proof) Document {
-	d := Document{Title: "Proof of " + p.Set.Tree.String(), Lead: p.Words}
+	d := Document{Title: marked("Proof of "+p.Set.Tree.String(), p.Invented), Lead: p.Words}
 	d.add(proofRows(p))
 	d.add(explanations(p, mostCauses, mostFaults, false))
 	d.add(Words(proofBlind(p)), Caution(unplug))
@@ -191,7 +191,7 @@ func kilohm(ohm float64) string {
 // ProofChart draws what was measured against the right box and, where it explains
 // more or could be seen to differ, the best other explanation.
 func ProofChart(p proof.Proof) plot.ImpedanceChart {
-	c := plot.ImpedanceChart{Title: "Proof of " + p.Set.Tree.String() + ": " + p.Verdict.String(), FirstBroad: true}
+	c := plot.ImpedanceChart{Title: marked("Proof of "+p.Set.Tree.String()+": "+p.Verdict.String(), p.Invented), FirstBroad: true}
 	c.Traces = []plot.Trace{{Label: "measured through the boxes", Curve: p.Seen}}
 	line := func(label string, z []complex128) {
 		var curve impedance.Curve

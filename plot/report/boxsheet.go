@@ -24,7 +24,7 @@ const mostNamed = 3
 // used.
 func BoxSheet(s box.Sheet) Document {
 	p := boxPage{s}
-	d := Document{Title: "Build sheet: " + s.Tree.String(), Lead: p.lead()}
+	d := Document{Title: marked("Build sheet: "+s.Tree.String(), s.Invented), Lead: p.lead()}
 	d.Sections = append(d.Sections, p.hookup())
 	if len(s.Parts) > 0 {
 		d.Sections = append(d.Sections, p.drilling())

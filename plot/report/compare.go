@@ -197,7 +197,7 @@ func cancels(a recone.Added) string {
 
 // ChangeChart is each change that has a limit.
 func ChangeChart(c recone.Comparison) plot.ChangeChart {
-	chart := plot.ChangeChart{Title: "Changes against their limits"}
+	chart := plot.ChangeChart{Title: marked("Changes against their limits", record.Invented(c.Before+c.After))}
 	for _, ch := range c.Changes {
 		if ch.Limit != (recone.Limit{}) {
 			chart.Changes = append(chart.Changes, plot.Change{Label: recone.Symbol(ch.Name), Percent: ch.Percent.Value, U: ch.Percent.U, Low: ch.Limit.Low, High: ch.Limit.High})
@@ -218,7 +218,7 @@ func RatioChart(before, after impedance.Curve) (plot.RatioChart, error) {
 
 // HarmonicsChart is the harmonics of records before and after.
 func HarmonicsChart(before, after recone.Side) plot.DistortionChart {
-	c := plot.DistortionChart{Title: "Harmonics of the current, before and after"}
+	c := plot.DistortionChart{Title: marked("Harmonics of the current, before and after", record.Invented(before.Label+after.Label))}
 	for i, s := range []recone.Side{before, after} {
 		name := [...]string{"before", "after"}[i]
 		if s.Record != nil && s.Record.Distortion != nil {
@@ -230,7 +230,7 @@ func HarmonicsChart(before, after recone.Side) plot.DistortionChart {
 
 // CurvesChart is both curves.
 func CurvesChart(before, after recone.Side) plot.ImpedanceChart {
-	return plot.ImpedanceChart{Title: "Before and after", Traces: []plot.Trace{
+	return plot.ImpedanceChart{Title: marked("Before and after", record.Invented(before.Label+after.Label)), Traces: []plot.Trace{
 		{Label: "before: " + before.Label, Curve: before.Curve},
 		{Label: "after: " + after.Label, Curve: after.Curve},
 	}}

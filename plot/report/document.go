@@ -7,6 +7,7 @@ package report
 import (
 	"slices"
 
+	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -127,4 +128,12 @@ func widths(natural, word []float64, room float64) []float64 {
 	}
 	w, _ := at(low)
 	return w
+}
+
+// marked is a title that says so where what stands under it is invented.
+func marked(title string, invented bool) string {
+	if invented && !record.Invented(title) {
+		title += " (invented)"
+	}
+	return title
 }

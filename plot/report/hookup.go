@@ -27,7 +27,7 @@ func hookupPage(s amp.Assessment, rows int) Document {
 		shares = mostDriven(s, shares)
 	}
 	worst, all := worstFailures(s, rows)
-	d := Document{Title: "Hookup " + s.Tree.String(), Lead: s.Headline(), Sections: []Section{
+	d := Document{Title: marked("Hookup "+s.Tree.String(), hookup.Invented(s.Combined.Loads)), Lead: s.Headline(), Sections: []Section{
 		{Pieces: []Piece{Words("With " + counts(s.Combined.Loads) + lowest(s) + source(s))}},
 		{Pieces: []Piece{levelTable(s)}},
 		{Pieces: []Piece{shares}, Brief: !allShares},
@@ -300,7 +300,7 @@ func flatSignal(s amp.Assessment) (lines []string) {
 // HookupChart is the combined load against the taps, its loads behind it. It must
 // be measured.
 func HookupChart(s amp.Assessment) plot.ImpedanceChart {
-	c := plot.ImpedanceChart{Title: s.Tree.String(), TapOhm: s.Amplifier.TapOhm, LeastOhm: s.Amplifier.MinOhm, NoteLowHz: s.LowHz, NoteHighHz: s.HighHz}
+	c := plot.ImpedanceChart{Title: marked(s.Tree.String(), hookup.Invented(s.Combined.Loads)), TapOhm: s.Amplifier.TapOhm, LeastOhm: s.Amplifier.MinOhm, NoteLowHz: s.LowHz, NoteHighHz: s.HighHz}
 	whole := s.Combined.Curve
 	c.Traces = []plot.Trace{{Label: "the whole", Curve: whole}}
 	for _, l := range s.Combined.Loads {
@@ -323,7 +323,7 @@ func HookupChart(s amp.Assessment) plot.ImpedanceChart {
 
 // ShareChart is each load's part of the power over frequency.
 func ShareChart(s amp.Assessment) plot.ShareChart {
-	c := plot.ShareChart{Title: "Power in " + s.Tree.String(), Hz: s.Combined.Curve.Hz()}
+	c := plot.ShareChart{Title: marked("Power in "+s.Tree.String(), hookup.Invented(s.Combined.Loads)), Hz: s.Combined.Curve.Hz()}
 	for k, p := range s.Parts {
 		label := p.Load.Name
 		if p.Load.Curve == nil {

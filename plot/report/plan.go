@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"tapload/fixtures/amp"
+	"tapload/fixtures/hookup"
 	"tapload/fixtures/plan"
 	"tapload/measure/quantity"
 	"tapload/plot"
@@ -18,7 +19,7 @@ func Plan(r plan.Result) Document {
 
 // planPage has so many hookups before its details.
 func planPage(r plan.Result, rows int) Document {
-	d := Document{Title: "Hookups of " + counts(r.Loads), Lead: r.Headline()}
+	d := Document{Title: marked("Hookups of "+counts(r.Loads), hookup.Invented(r.Loads)), Lead: r.Headline()}
 	with := "With " + counts(r.Loads)
 	measured := false
 	var good, avoid []plan.Choice
@@ -104,7 +105,7 @@ func tapName(s amp.Assessment) string {
 // PlanChart is the best hookups of a search over their taps.
 func PlanChart(r plan.Result) plot.MatchChart {
 	const most = 5
-	c := plot.MatchChart{Title: "Hookups, best first", Least: r.Amplifier.Kind == amp.SolidState}
+	c := plot.MatchChart{Title: marked("Hookups, best first", hookup.Invented(r.Loads)), Least: r.Amplifier.Kind == amp.SolidState}
 	for _, h := range r.Hookups {
 		if len(c.Hookups) == most || h.Avoid && !r.Hookups[0].Avoid {
 			break
