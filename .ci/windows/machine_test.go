@@ -227,7 +227,8 @@ func (m *machine) finish(cmd *exec.Cmd) outcome {
 	if err != nil && !errors.As(err, &exit) && !errors.Is(err, exec.ErrWaitDelay) {
 		m.t.Fatalf("%q: %v", cmd.Args, err)
 	}
-	return outcome{cmd.ProcessState.ExitCode(), stdout.String(), stderr.String()}
+	// Sentences that are folded on a screen are in one line again.
+	return outcome{cmd.ProcessState.ExitCode(), stdout.String(), strings.ReplaceAll(stderr.String(), "\n  ", " ")}
 }
 
 // wants runs the program and holds its exit code, and what it says on standard

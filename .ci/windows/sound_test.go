@@ -171,7 +171,7 @@ func (l listener) checks(t *testing.T) {
 		}
 		t.Logf("once more after\n%s%s", got.stdout, got.stderr)
 	}
-	if got.code != 0 || !strings.Contains(got.stdout, "pass") || !strings.Contains(got.stderr, `"Windows WASAPI: PulseAudio" records`) {
+	if got.code != 0 || !strings.HasPrefix(got.stdout, "Pass: ") || !strings.Contains(got.stderr, `"Windows WASAPI: PulseAudio" records`) {
 		t.Errorf("%+v", got)
 	}
 }

@@ -38,10 +38,17 @@ func inUnit(name, unit string, v quantity.Value) (quantity.Value, string) {
 	return v, unit
 }
 
-// Compare is the page of a driver before and after.
+// Compare is the page of a driver before and after, on one screen where what
+// follows from other changes can stand in its details.
 func Compare(c recone.Comparison) Document {
+	return onOneScreen(2, func(rows int) Document { return comparePage(c, rows < 2) })
+}
+
+// comparePage leaves changes that follow from others, and pass, to the details
+// where it is to be brief.
+func comparePage(c recone.Comparison, brief bool) Document {
 	d := Document{Title: "Comparison of " + c.Before + " and " + c.After, Lead: c.Words()}
-	main, rest := mainChanges(c)
+	main, rest := mainChanges(c, brief)
 	table := Table{
 		Caption: fmt.Sprintf("Before: %s. After: %s. ± is k = 2; a change in brackets may be chance.", c.Before, c.After),
 		Head:    []string{"", "before", "after", "change, %", "limits, %"},
@@ -67,15 +74,12 @@ func Compare(c recone.Comparison) Document {
 	return d
 }
 
-// mostMain is how many quantities one screen has room for.
-const mostMain = 8
-
 // mainChanges returns the changes that everybody reads, and those that follow from
-// them and pass, where there are more than one screen has room for.
-func mainChanges(c recone.Comparison) (main, rest []recone.Change) {
+// them and pass, where there is no room for all.
+func mainChanges(c recone.Comparison, brief bool) (main, rest []recone.Change) {
 	follows := []string{"q_ts", "z_min", "z_max", "vas"}
 	for _, ch := range c.Changes {
-		if len(c.Changes) > mostMain && ch.Verdict == verdict.Pass && slices.Contains(follows, ch.Name) {
+		if brief && ch.Verdict == verdict.Pass && slices.Contains(follows, ch.Name) {
 			rest = append(rest, ch)
 		} else {
 			main = append(main, ch)
