@@ -64,7 +64,7 @@ func (l listener) cards(t *testing.T) {
 	}
 	t.Logf("\n%s", got.stdout)
 	for _, name := range []string{"PulseAudio ", "Prüfkarte  ", "Prüfkarte circuit "} {
-		if n := strings.Count(got.stdout, " "+name); n != 1 {
+		if n := strings.Count(got.stdout, "\n"+name); n != 1 {
 			t.Errorf("%q is listed %d times in %q", name, n, got.stdout)
 		}
 	}
