@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -69,43 +70,81 @@ func cmdSays(stream string) func(*testscript.TestScript, bool, []string) {
 	}
 }
 
-// cmdJSON is "json PATH REGEXP": the value at a dotted path of the object on
-// stdout, "warnings.0.code", matches as a whole; strings without their quotes.
+// cmdJSON is "json [LINE:]PATH REGEXP": the value at a dotted path of the object
+// on stdout, or on that line of it from 1, matches as a whole. "warnings.0.code"
+// is that of the first warning, "warnings.*.code" that of any. Strings stand
+// without their quotes, objects with their keys in alphabetical order.
 // "! json" wants another value, or none.
 func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
 	if len(args) != 2 {
-		ts.Fatalf("usage: json PATH REGEXP")
+		ts.Fatalf("usage: json [LINE:]PATH REGEXP")
 	}
 	re, err := regexp.Compile("^(?:" + args[1] + ")$")
 	ts.Check(err)
-	text := ts.ReadFile("stdout")
-	value, found := jsonAt([]byte(text), args[0])
-	if matches := found && re.MatchString(value); matches == neg {
-		ts.Fatalf("%s is %q (there: %v), and the script has %#q, not %v, in\n%s", args[0], value, found, args[1], neg, text)
+	text, path := ts.ReadFile("stdout"), args[0]
+	if number, rest, ok := strings.Cut(path, ":"); ok {
+		n, err := strconv.Atoi(number)
+		ts.Check(err)
+		lines := strings.Split(text, "\n")
+		if n < 1 || n > len(lines) {
+			ts.Fatalf("there is no line %d in\n%s", n, text)
+		}
+		text, path = lines[n-1], rest
+	}
+	// Numbers keep the digits they were written with.
+	decoder := json.NewDecoder(strings.NewReader(text))
+	decoder.UseNumber()
+	var whole any
+	ts.Check(decoder.Decode(&whole))
+	if _, err := decoder.Token(); err != io.EOF {
+		ts.Fatalf("more than one value of JSON in\n%s", text)
+	}
+	var values []string
+	for _, v := range jsonAt(whole, strings.Split(path, ".")) {
+		value, err := jsonText(v)
+		ts.Check(err)
+		values = append(values, value)
+	}
+	if slices.ContainsFunc(values, re.MatchString) == neg {
+		ts.Fatalf("%s is %q, and the script has %#q, not %v, in\n%s", path, values, args[1], neg, text)
 	}
 }
 
-func jsonAt(text []byte, path string) (value string, found bool) {
-	for _, key := range strings.Split(path, ".") {
-		var object map[string]json.RawMessage
-		var list []json.RawMessage
-		if json.Unmarshal(text, &object) == nil {
-			if text, found = object[key]; !found {
-				return "", false
+// jsonAt is every value at a path: none where a key or an element is missing,
+// several where the path has a "*".
+func jsonAt(value any, path []string) []any {
+	if len(path) == 0 {
+		return []any{value}
+	}
+	switch v := value.(type) {
+	case map[string]any:
+		if at, found := v[path[0]]; found {
+			return jsonAt(at, path[1:])
+		}
+	case []any:
+		if path[0] == "*" {
+			var all []any
+			for _, element := range v {
+				all = append(all, jsonAt(element, path[1:])...)
 			}
-			continue
+			return all
 		}
-		i, err := strconv.Atoi(key)
-		if err != nil || json.Unmarshal(text, &list) != nil || i >= len(list) {
-			return "", false
+		if i, err := strconv.Atoi(path[0]); err == nil && i >= 0 && i < len(v) {
+			return jsonAt(v[i], path[1:])
 		}
-		text = list[i]
 	}
-	var s string
-	if text[0] == '"' && json.Unmarshal(text, &s) == nil {
-		return s, true
+	return nil
+}
+
+func jsonText(value any) (string, error) {
+	if s, ok := value.(string); ok {
+		return s, nil
 	}
-	return string(text), true
+	var b strings.Builder
+	encoder := json.NewEncoder(&b)
+	encoder.SetEscapeHTML(false)
+	err := encoder.Encode(value)
+	return strings.TrimSuffix(b.String(), "\n"), err
 }
 
 // cmdExit is "exit CODE PROGRAM ARGS...": the program must end with that code.
