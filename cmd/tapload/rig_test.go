@@ -69,7 +69,7 @@ func finish(t *testing.T, cmd *exec.Cmd) outcome {
 	var stdout, stderr bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &stdout, &stderr
 	err := cmd.Run()
-	return outcome{exitCode(t, err), stdout.String(), stderr.String()}
+	return outcome{exitCode(t, err), stdout.String(), foldedLine.ReplaceAllString(stderr.String(), " ")}
 }
 
 func exitCode(t *testing.T, err error) int {
@@ -169,7 +169,7 @@ func TestCardFaults(t *testing.T) {
 
 // lastSentence returns the error that a program ended with.
 func lastSentence(stderr string) string {
-	_, s, _ := strings.Cut(stderr, "tapload: ")
+	_, s, _ := strings.Cut(foldedLine.ReplaceAllString(stderr, " "), "tapload: ")
 	return s
 }
 
