@@ -141,18 +141,10 @@ func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, held bo
 	}
 	normal := make([]complex128, n*n)
 	for i := range t.lines {
-		row := b[i*n : (i+1)*n]
-		for p := range n {
-			for q := range n {
-				normal[p*n+q] += cmplx.Conj(row[p]) * row[q]
-			}
-		}
+		addRow(normal, b[i*n:(i+1)*n])
 	}
 	for ch := range t.a {
-		own := slices.Clone(normal)
-		for p := range n {
-			own[p*n+p] += complex(noise[ch]/max(t.prior[ch], noise[ch]), 0)
-		}
+		own := withPrior(normal, n, noise[ch], t.prior[ch])
 		if !factor(own, n) {
 			t.a[ch] = make([]complex128, n)
 			left[ch] = math.Inf(1)
@@ -237,6 +229,25 @@ func solveFactored(a []complex128, n int, b []complex128) {
 	}
 }
 
+// addRow adds a row of the equations to their normal matrix.
+func addRow(normal, row []complex128) {
+	for p := range row {
+		for q := range row {
+			normal[p*len(row)+q] += cmplx.Conj(row[p]) * row[q]
+		}
+	}
+}
+
+// withPrior returns the normal matrix of order n with what is known beforehand of
+// the coefficients: a power of prior, but no less than the noise.
+func withPrior(normal []complex128, n int, noise, prior float64) []complex128 {
+	own := slices.Clone(normal)
+	for p := range n {
+		own[p*n+p] += complex(noise/max(prior, noise), 0)
+	}
+	return own
+}
+
 // keepDoubt adds to the doubt of the signal's lines about t what is uncertain of
 // it there: sigma^2 b C b' with the inverse C of the normal matrix and the row b
 // of the signal's line. It is that of one degree more than was fitted, which
@@ -251,17 +262,10 @@ func (s *search) keepDoubt(t tone) {
 	row := make([]complex128, n)
 	for _, k := range t.lines {
 		basis(row, t.nu, k, samples)
-		for p := range n {
-			for q := range n {
-				normal[p*n+q] += cmplx.Conj(row[p]) * row[q]
-			}
-		}
+		addRow(normal, row)
 	}
 	for ch := range t.a {
-		own := slices.Clone(normal)
-		for p := range n {
-			own[p*n+p] += complex(t.sigma[ch]/max(t.prior[ch], t.sigma[ch]), 0)
-		}
+		own := withPrior(normal, n, t.sigma[ch], t.prior[ch])
 		if !factor(own, n) {
 			continue // nothing was taken out
 		}
