@@ -66,10 +66,7 @@ func measured(path, what string) (record.Record, error) {
 	if err != nil {
 		return record.Record{}, err
 	}
-	if identify.IsKept(data) {
-		return record.Record{}, fmt.Errorf("%s is a fit; %s needs the record that it was made from", path, what)
-	}
-	return decodeRecord(path, data)
+	return identify.Unfitted(path, data, what)
 }
 
 func decodeRecord(path string, data []byte) (record.Record, error) {

@@ -15,6 +15,7 @@ import (
 	"tapload/fit"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
+	"tapload/measure/record"
 	"tapload/measure/verdict"
 )
 
@@ -41,6 +42,20 @@ func IsKept(data []byte) bool {
 	}
 	err := json.NewDecoder(bytes.NewReader(data)).Decode(&keys)
 	return err == nil && keys.Format == nil && keys.Re != nil
+}
+
+// Unfitted reads the record in data, which is that of the file at path, and
+// refuses a kept fit, which has no noise of its own; what names who needs the
+// record.
+func Unfitted(path string, data []byte, what string) (record.Record, error) {
+	if IsKept(data) {
+		return record.Record{}, fmt.Errorf("%s is a fit; %s needs the record that it was made from", path, what)
+	}
+	rec, err := record.Read(bytes.NewReader(data))
+	if err != nil {
+		return record.Record{}, fmt.Errorf("cannot read %s: %w", path, err)
+	}
+	return rec, nil
 }
 
 // ReadKept reads what a Result wrote. id is of the file, for the sources of its
