@@ -27,11 +27,16 @@ const (
 	roundingHz = 1e-9 // of a frequency
 )
 
-// LiveSignal returns what a live view plays over and over. Only rate, band and
+// LiveOptions returns o for what a live view plays over and over. Only rate, band and
 // level of o count.
-func LiveSignal(o signal.MultitoneOptions) (signal.Multitone, error) {
+func LiveOptions(o signal.MultitoneOptions) signal.MultitoneOptions {
 	o.PeriodSeconds, o.Periods, o.PerOctave = livePeriod, livePeriods, 0
-	return signal.NewMultitone(o)
+	return o
+}
+
+// LiveSignal returns what a live view plays.
+func LiveSignal(o signal.MultitoneOptions) (signal.Multitone, error) {
+	return signal.NewMultitone(LiveOptions(o))
 }
 
 // State is what a live view knows of the load.
