@@ -11,6 +11,7 @@ import (
 
 	"tapload/fit/identify"
 	"tapload/measure"
+	"tapload/measure/card"
 	"tapload/plot/report"
 )
 
@@ -122,8 +123,13 @@ type livePrinter struct {
 	env
 	line        redrawn
 	words, last string
-	said        map[string]bool // texts of faults and warnings, once each
+	said        map[string]bool                // codes of faults and warnings, once each
+	levels      [calmFor][2]measure.InputLevel // of the last events, over and over
 }
+
+// calmFor is over how many events a level is the largest, so that the digits hold
+// still: a second.
+const calmFor = 10
 
 func newLivePrinter(e env) *livePrinter {
 	return &livePrinter{env: e, line: redrawn{w: e.stderr, terminal: e.columns >= progressWidth}, said: map[string]bool{}}
@@ -138,7 +144,7 @@ func (p *livePrinter) print(e identify.LiveEvent) {
 	}
 	words := e.Line()
 	if p.line.terminal {
-		p.line.draw(spread(words, p.right(e)))
+		p.line.draw(spread(words, e.Beside(), p.levelsOf(e)))
 	} else if words != p.words {
 		fmt.Fprintln(p.stdout, p.full(e))
 	}
@@ -171,28 +177,38 @@ func (p *livePrinter) full(e identify.LiveEvent) string {
 	return e.Line()
 }
 
-// right is what stands at the right end of the line on a terminal: the levels of
-// the inputs, in dB of full scale.
-func (p *livePrinter) right(e identify.LiveEvent) string {
-	return strings.TrimPrefix(fmt.Sprintf("%s  %s %s dBFS", e.Beside(), peakDB(e.Inputs[0]), peakDB(e.Inputs[1])), "  ")
+// levelsOf are the levels of the inputs, in dB of full scale.
+func (p *livePrinter) levelsOf(e identify.LiveEvent) string {
+	p.levels[e.Number%calmFor] = e.Inputs
+	var level [2]string
+	for i := range level {
+		peak := 0.0
+		for _, l := range p.levels {
+			peak = max(peak, l[i].Peak)
+		}
+		level[i] = "silent"
+		if peak >= card.FullScale {
+			level[i] = "CLIPPED"
+		} else if peak > 0 {
+			level[i] = fmt.Sprintf("%.0f", toDecibel(peak))
+		}
+	}
+	return fmt.Sprintf("%s, %s dBFS", level[0], level[1])
 }
 
-func peakDB(l measure.InputLevel) string {
-	switch {
-	case l.Clipped:
-		return "CLIP"
-	case l.Peak <= 0:
-		return " -inf"
+// spread puts the words at the left end of a line of a terminal, and at the right
+// what stands beside them and the levels, as far as there is room.
+func spread(words, beside, levels string) string {
+	right := strings.TrimPrefix(beside+"  "+levels, "  ")
+	room := progressWidth - 2 - utf8.RuneCountInString(words)
+	for _, less := range []string{beside, levels, ""} {
+		if utf8.RuneCountInString(right) <= room {
+			break
+		}
+		right = less
 	}
-	return fmt.Sprintf("%5.1f", toDecibel(l.Peak))
-}
-
-// spread puts left and right at the ends of a line of a terminal, of which left may
-// be cut off.
-func spread(left, right string) string {
-	room := progressWidth - utf8.RuneCountInString(right) - 2
-	if runes := []rune(left); len(runes) > room {
-		left = string(runes[:room-3]) + "..."
+	if right == "" {
+		return string([]rune(words)[:min(progressWidth, utf8.RuneCountInString(words))])
 	}
-	return left + strings.Repeat(" ", 2+room-utf8.RuneCountInString(left)) + right
+	return words + strings.Repeat(" ", 2+room-utf8.RuneCountInString(right)) + right
 }

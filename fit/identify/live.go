@@ -99,11 +99,16 @@ func (e LiveEvent) Line() string {
 		return "steady; no rating can be made of the curve"
 	}
 	r := e.Load.Result
-	said := rated(r.Rating)
-	if ohm := r.Rating.Ohm; ohm > 0 {
-		said = quantity.Ohms(ohm) + " ohm"
+	said := strings.TrimPrefix(rated(r.Rating), "rated ")
+	switch tap := r.Tap(); {
+	case r.Fault != nil && r.Fault.ChangesRating:
+		said += ", but the curve is faulty"
+	case tap > 0:
+		said += fmt.Sprintf(", safe on %g", tap)
+	default:
+		said += ", safe on no usual tap"
 	}
-	return said + ", " + r.safety() + "; steady"
+	return said + "; steady"
 }
 
 // longRestless is how long a window settles after a plug was changed, and some.

@@ -88,7 +88,7 @@ func TestLiveRatesWhatIsPluggedIn(t *testing.T) {
 		}
 	})
 	t.Logf("the slowest first rating came %.1f s after the change", slowest)
-	if want := "4 ohm, safe on a 4 ohm tap; steady"; last.Line() != want {
+	if want := "4 ohm, safe on 4; steady"; last.Line() != want {
 		t.Errorf("line %q, want %q", last.Line(), want)
 	}
 	if beside := last.Beside(); !strings.HasPrefix(beside, "lowest 4.") {
