@@ -71,6 +71,16 @@ func (a *asking) answer() []card.Alteration {
 	}
 }
 
+// known is answer as far as it is there.
+func (a *asking) known() []card.Alteration {
+	select {
+	case <-a.done:
+		return a.found
+	default:
+		return nil
+	}
+}
+
 // remedy returns where the system of c turns off what has the code, or what is
 // said of every system.
 func remedy(c card.Card, code, everywhere string) string {

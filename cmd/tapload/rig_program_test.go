@@ -3,13 +3,18 @@
 package main
 
 import (
+	"bufio"
+	"encoding/json"
 	"math/cmplx"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
+	"tapload/fit/identify"
+	"tapload/measure"
 	"tapload/measure/card/portaudio/rig"
 )
 
@@ -49,5 +54,60 @@ func TestCardProgram(t *testing.T) {
 	}
 	if _, err := os.Stat(filepath.Join(silent.Dir, "x.sweep.json")); err == nil {
 		t.Error("a record was left behind")
+	}
+}
+
+// A live view through a real sound server: the curve is that of the simulated
+// circuit within what it states, and Ctrl-C ends it well.
+func TestCardLive(t *testing.T) {
+	circuit := rigLoad.Circuit(48000)
+	r := rig.Start(t, rig.Options{Chains: circuit.Chains(), RealTime: true})
+	cmd := program(t, r, "live", "--card", r.Card(), "--json")
+	var stderr strings.Builder
+	cmd.Stderr = &stderr
+	stdout, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	began := time.Now()
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	steady := 0
+	lines := bufio.NewScanner(stdout)
+	for lines.Buffer(nil, 1<<20); lines.Scan(); {
+		var e identify.LiveEvent
+		var state struct {
+			State string `json:"state"`
+		}
+		if err := json.Unmarshal(lines.Bytes(), &state); err != nil {
+			t.Fatalf("%v: %s", err, lines.Text())
+		}
+		if state.State != measure.Steady.String() {
+			if time.Since(began) > 20*time.Second {
+				t.Fatalf("not steady after 20 s: %s", lines.Text())
+			}
+			continue
+		}
+		if err := json.Unmarshal([]byte(strings.Replace(lines.Text(), `"state":"steady"`, `"state":1`, 1)), &e); err != nil {
+			t.Fatal(err)
+		}
+		for i, hz := range e.Curve.Hz {
+			z, want := complex(e.Curve.Resistance[i], e.Curve.Reactance[i]), circuit.Truth(hz)
+			if d := cmplx.Abs(z - want); d > 3*e.Curve.Uncertainty[i]+1e-3*cmplx.Abs(want) {
+				t.Fatalf("at %.4g Hz Z is %v, want %v", hz, z, want)
+			}
+		}
+		if steady++; steady == 5 {
+			if err := cmd.Process.Signal(os.Interrupt); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := cmd.Wait(); err != nil || steady < 5 {
+		t.Errorf("%d steady events, then %v: %s", steady, err, stderr.String())
+	}
+	if !strings.Contains(stderr.String(), caution) {
+		t.Errorf("no caution: %s", stderr.String())
 	}
 }

@@ -96,7 +96,7 @@ also lists the topics of the manual.`,
 		"{{if .Runnable}}\n  {{.UseLine}}", "{{if and .Runnable .HasParent}}\n  {{.UseLine}}",
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
-		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
+		newCards(e), newCheck(e), newLive(e), newStimulus(e), newSweep(e), newJig(e),
 		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newReport(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)

@@ -226,6 +226,9 @@ func (b *shownBench) runShown(t *testing.T, folder, line string) {
 		}
 		return
 	}
+	if words[1] == "live" { // which only Ctrl-C would end
+		words = append(words, "--seconds", "2.5")
+	}
 	got := b.tapload(t, folder, words[1:]...)
 	if want := endsWith[oneLine(line)]; got.code != want {
 		t.Fatalf("%s\nexited with %d, want %d:\n%s%s", line, got.code, want, got.stdout, got.stderr)

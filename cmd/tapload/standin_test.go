@@ -88,6 +88,10 @@ func (*standInCard) Close() error { return nil }
 
 func (*standInCard) Note() string { return "" }
 
+func (c *standInCard) Stream(ctx context.Context, l card.Loop) (card.Stream, error) {
+	return bench.NewSeries(c.bench).Stream(ctx, l)
+}
+
 func (c *standInCard) Play(ctx context.Context, out card.Output) (card.Recording, error) {
 	b := *c.bench
 	b.Seed += c.plays

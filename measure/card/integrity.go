@@ -6,9 +6,9 @@ import (
 	"math"
 )
 
-// fullScale is the magnitude from which a sample counts as at full scale,
+// FullScale is the magnitude from which a sample counts as at full scale,
 // unless the word length is so short that its codes are further apart.
-const fullScale = 0.9999
+const FullScale = 0.9999
 
 // Check returns a *Fault that names what r shows to be wrong by itself,
 // whatever the signal was: no or unequal samples, one that is not a number, an
@@ -117,7 +117,7 @@ func (r Recording) checkInput(ctx context.Context, channel int, x []float64) err
 		}
 	}
 	lsb := 0.0
-	limit := fullScale
+	limit := FullScale
 	if r.Bits > 0 {
 		lsb = math.Ldexp(1, 1-r.Bits)
 		limit = min(limit, 1-1.5*lsb)

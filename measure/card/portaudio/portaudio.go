@@ -173,28 +173,43 @@ func (c *Card) Close() error {
 // twice. When ctx ends, the sound fades out over 50 ms from the next block on
 // that the card asks for.
 func (c *Card) Play(ctx context.Context, o card.Output) (card.Recording, error) {
-	if !c.mu.TryLock() {
-		return card.Recording{}, &card.Fault{Cause: card.Busy, Text: fmt.Sprintf("card %q is already playing", c.in)}
-	}
-	defer c.mu.Unlock()
-	switch {
-	case c.dead != nil:
-		return card.Recording{}, c.dead
-	case c.closed:
-		return card.Recording{}, fmt.Errorf("card %q is closed", c.in)
-	case ctx.Err() != nil:
-		return card.Recording{}, context.Cause(ctx)
-	}
-	if err := c.checkOutput(o); err != nil {
+	if err := c.claim(ctx, o); err != nil {
 		return card.Recording{}, err
 	}
+	defer c.mu.Unlock()
 	rec, err := c.take(ctx, o)
-	if errors.As(err, new(asleep)) && c.dead == nil && ctx.Err() == nil {
-		// PulseAudio hangs now and then when it is about to suspend a card just
-		// as it is opened, and not the next time. Nothing was played.
+	if c.again(ctx, err) {
 		rec, err = c.take(ctx, o)
 	}
 	return rec, err
+}
+
+// claim takes the card for sound like o; let go of it with c.mu.
+func (c *Card) claim(ctx context.Context, o card.Output) (err error) {
+	if !c.mu.TryLock() {
+		return &card.Fault{Cause: card.Busy, Text: fmt.Sprintf("card %q is already playing", c.in)}
+	}
+	switch {
+	case c.dead != nil:
+		err = c.dead
+	case c.closed:
+		err = fmt.Errorf("card %q is closed", c.in)
+	case ctx.Err() != nil:
+		err = context.Cause(ctx)
+	default:
+		err = c.checkOutput(o)
+	}
+	if err != nil {
+		c.mu.Unlock()
+	}
+	return err
+}
+
+// again reports whether what ended with err is to be tried once more. PulseAudio
+// hangs now and then when it is about to suspend a card just as it is opened, and
+// not the next time. Nothing was played.
+func (c *Card) again(ctx context.Context, err error) bool {
+	return errors.As(err, new(asleep)) && c.dead == nil && ctx.Err() == nil
 }
 
 // asleep is the fault of a card that does not come up.
@@ -204,48 +219,63 @@ func (a asleep) Unwrap() error { return a.Fault }
 
 // take is one attempt to play o.
 func (c *Card) take(ctx context.Context, o card.Output) (card.Recording, error) {
-	s := setup{
-		in: c.in, out: c.out, rateHz: o.RateHz,
-		inputs: max(c.inputs[0], c.inputs[1]), outputs: min(2, c.out.outputs),
-		latency: latency,
-	}
+	s := c.setup(o.RateHz)
 	t := newTake(s, o.Channels, c.inputs, timing{
-		settle: frames(latency+settle, o.RateHz),
 		before: frames(lead, o.RateHz), after: frames(c.extra, o.RateHz),
 		early: frames(latency, o.RateHz), late: frames(2*latency, o.RateHz),
 	})
-	var str stream
-	err := c.within(openLimit, "open", func() (err error) {
-		str, err = c.sys.open(s, t.callback)
-		return err
-	})
+	str, err := c.start(s, t.callback)
 	if err != nil {
-		return card.Recording{}, c.openFault(s, err)
+		return card.Recording{}, err
 	}
-	if got := str.rateHz(); math.Abs(got-float64(o.RateHz)) > rateTolerance*float64(o.RateHz) {
-		fault := &card.Fault{Cause: card.WrongRate,
-			Text:   fmt.Sprintf("card %q runs at %g Hz instead of the %d Hz asked for", c.in, got, o.RateHz),
-			Advice: fmt.Sprintf("ask for %.0f Hz", got)}
-		return card.Recording{}, c.giveUp(str, fault)
-	}
-	if err := c.within(openLimit, "start", str.start); err != nil {
-		fault := c.openFault(s, err)
-		if errors.Is(err, errSlow) {
-			return card.Recording{}, c.giveUp(str, asleep{fault})
-		}
-		return card.Recording{}, c.giveUp(str, fault)
-	}
-	if err := c.watch(ctx, t, o.Progress); err != nil {
+	if err := c.watch(ctx, &t.playing, t.complete, t.progress, o.Progress); err != nil {
 		return card.Recording{}, c.giveUp(str, err)
 	}
 	if err := c.within(callLimit, "stop", str.stop); err != nil {
 		return card.Recording{}, c.stopFault(err)
 	}
 	v1, v2 := t.recorded()
-	return card.Recording{
-		RateHz: o.RateHz, V1: v1, V2: v2, Bits: 24, Flags: t.flags,
-		Source: c.in.String(), Inputs: c.inputs,
-	}, nil
+	rec := c.about(o.RateHz)
+	rec.V1, rec.V2, rec.Flags = v1, v2, t.flags
+	return rec, nil
+}
+
+// about returns what c says of every recording.
+func (c *Card) about(rateHz int) card.Recording {
+	return card.Recording{RateHz: rateHz, Bits: 24, Source: c.in.String(), Inputs: c.inputs}
+}
+
+func (c *Card) setup(rateHz int) setup {
+	return setup{
+		in: c.in, out: c.out, rateHz: rateHz,
+		inputs: max(c.inputs[0], c.inputs[1]), outputs: min(2, c.out.outputs),
+		latency: latency,
+	}
+}
+
+// start opens a stream for s and starts it.
+func (c *Card) start(s setup, each callback) (str stream, err error) {
+	err = c.within(openLimit, "open", func() (err error) {
+		str, err = c.sys.open(s, each)
+		return err
+	})
+	if err != nil {
+		return nil, c.openFault(s, err)
+	}
+	if got := str.rateHz(); math.Abs(got-float64(s.rateHz)) > rateTolerance*float64(s.rateHz) {
+		fault := &card.Fault{Cause: card.WrongRate,
+			Text:   fmt.Sprintf("card %q runs at %g Hz instead of the %d Hz asked for", c.in, got, s.rateHz),
+			Advice: fmt.Sprintf("ask for %.0f Hz", got)}
+		return nil, c.giveUp(str, fault)
+	}
+	if err := c.within(openLimit, "start", str.start); err != nil {
+		fault := c.openFault(s, err)
+		if errors.Is(err, errSlow) {
+			return nil, c.giveUp(str, asleep{fault})
+		}
+		return nil, c.giveUp(str, fault)
+	}
+	return str, nil
 }
 
 // frames returns how many sample frames d takes.
@@ -287,10 +317,11 @@ func (c *Card) checkOutput(o card.Output) error {
 	return nil
 }
 
-// watch returns once t is complete, has faded out after the end of ctx, has
+// watch returns once p is complete, has faded out after the end of ctx, has
 // waited in vain for the card to run without a flag, or has not been called for
-// too long: while it plays the card is dead then.
-func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress)) error {
+// too long: while it plays the card is dead then. How far it has come is told to
+// on, which may be nil.
+func (c *Card) watch(ctx context.Context, p *playing, complete func() bool, come func() card.Progress, on func(card.Progress)) error {
 	tick := time.NewTicker(pollEvery)
 	defer tick.Stop()
 	ended, fading := ctx.Done(), false
@@ -301,18 +332,18 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 	for {
 		select {
 		case <-ended:
-			t.fadeOut()
+			p.fadeOut()
 			ended, fading = nil, true
 			continue
 		case <-tick.C:
 		}
 		idle += pollEvery
-		if n := t.calls.Load(); n != calls {
+		if n := p.calls.Load(); n != calls {
 			calls, idle = n, 0
 		}
-		done, begun := t.complete(), t.begun()
-		if unreported += pollEvery; progress != nil && (done || unreported >= progressEvery) {
-			progress(t.progress())
+		done, begun := complete(), p.begun()
+		if unreported += pollEvery; on != nil && (done || unreported >= progressEvery) {
+			on(come())
 			unreported = 0
 		}
 		patience := c.patient
@@ -323,31 +354,35 @@ func (c *Card) watch(ctx context.Context, t *take, progress func(card.Progress))
 			}
 		}
 		switch {
-		case fading && (done || t.faded()):
+		case fading && (done || p.faded()):
 			return context.Cause(ctx)
 		case done:
 			return nil
 		case idle >= patience && !begun:
-			t.fadeOut() // should it begin just now
-			return asleep{c.asleepFault(t, patience)}
+			p.fadeOut() // should it begin just now
+			return asleep{c.asleepFault(p, patience)}
 		case idle >= patience:
-			p := t.progress()
-			c.dead = &card.Fault{Cause: card.Stopped,
-				Text:   fmt.Sprintf("card %q stopped after %.1f of %.1f s and has not answered for %v", c.in, p.Done.Seconds(), p.Total.Seconds(), patience),
-				Advice: "check its plug and the sound server, then start the program again (the sound system is left open, since closing it now would hang)"}
+			at := come()
+			c.die(fmt.Sprintf("card %q stopped after %.1f of %.1f s and has not answered for %v", c.in, at.Done.Seconds(), at.Total.Seconds(), patience))
 			return c.dead
 		case !begun && waking >= wakeLimit+latency+settle:
-			t.fadeOut() // should it begin just now
-			return c.restlessFault(t)
+			p.fadeOut() // should it begin just now
+			return c.restlessFault(p)
 		}
 	}
 }
 
+// die says that the card is dead.
+func (c *Card) die(text string) {
+	c.dead = &card.Fault{Cause: card.Stopped, Text: text,
+		Advice: "check its plug and the sound server, then start the program again (the sound system is left open, since closing it now would hang)"}
+}
+
 // asleepFault says that the card has brought no block for so long, and the
 // signal has not begun.
-func (c *Card) asleepFault(t *take, silent time.Duration) *card.Fault {
+func (c *Card) asleepFault(p *playing, silent time.Duration) *card.Fault {
 	text := fmt.Sprintf("card %q does not run: no sound came within %v of its start", c.in, silent)
-	if t.calls.Load() > 0 {
+	if p.calls.Load() > 0 {
 		text = fmt.Sprintf("card %q stopped before the signal began and has not answered for %v", c.in, silent)
 	}
 	return &card.Fault{Cause: card.Stopped, Text: text,
@@ -355,8 +390,8 @@ func (c *Card) asleepFault(t *take, silent time.Duration) *card.Fault {
 }
 
 // restlessFault says that the signal could not begin.
-func (c *Card) restlessFault(t *take) *card.Fault {
-	flagged, blocks := t.waking.flagged.Load(), t.waking.blocks.Load()
+func (c *Card) restlessFault(p *playing) *card.Fault {
+	flagged, blocks := p.waking.flagged.Load(), p.waking.blocks.Load()
 	advice := "close other programs, choose another way to the card, or restart the sound server; nothing was played"
 	if flagged == 0 {
 		return &card.Fault{Cause: card.Stopped, Advice: advice,
@@ -364,7 +399,7 @@ func (c *Card) restlessFault(t *take) *card.Fault {
 	}
 	return &card.Fault{Cause: card.LostBlocks, Advice: advice,
 		Text: fmt.Sprintf("card %q never ran for %v without losing sound, in the %v that it was given: its driver flagged %d of %d blocks (%v)",
-			c.in, settle, wakeLimit+latency+settle, flagged, blocks, card.Lapse(t.waking.lapse.Load()))}
+			c.in, settle, wakeLimit+latency+settle, flagged, blocks, card.Lapse(p.waking.lapse.Load()))}
 }
 
 // within calls f and returns its error, or declares the sound system dead when

@@ -174,6 +174,7 @@ func TestFlagsCarryTheirFrames(t *testing.T) {
 func TestFlagsAreBounded(t *testing.T) {
 	const n = 100
 	tk := newTake(setup{inputs: 1, outputs: 1, rateHz: 48000}, [][]float64{make([]float64, 1000*n)}, [2]int{1, 1}, timing{})
+	tk.settle = 0
 	block := make([]float32, 100)
 	for i := range 10 * n {
 		tk.callback(block, block, status{inputOverflow: i%10 == 0})
@@ -756,7 +757,8 @@ func TestCallbackDoesNotAllocate(t *testing.T) {
 	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
 	in, out := make([]float32, 2048), make([]float32, 2048)
 	for what, settle := range map[string]int{"waiting": 1, "playing": 0} {
-		tk := newTake(s, [][]float64{make([]float64, 1<<20)}, [2]int{1, 2}, timing{settle: settle, after: 100})
+		tk := newTake(s, [][]float64{make([]float64, 1<<20)}, [2]int{1, 2}, timing{after: 100})
+		tk.settle = settle
 		if n := testing.AllocsPerRun(100, func() { tk.callback(in, out, status{inputOverflow: true}) }); n > 0 {
 			t.Errorf("%g allocations a block while %s", n, what)
 		}
@@ -766,6 +768,7 @@ func TestCallbackDoesNotAllocate(t *testing.T) {
 func BenchmarkCallback(b *testing.B) {
 	s := setup{inputs: 2, outputs: 2, rateHz: 48000}
 	tk := newTake(s, [][]float64{noise(1, 1<<20)}, [2]int{1, 2}, timing{after: 100})
+	tk.settle = 0
 	in, out := make([]float32, 2048), make([]float32, 2048)
 	for b.Loop() {
 		if tk.complete() {

@@ -35,6 +35,8 @@ type job struct {
 	Output  card.Output
 	Twice   bool
 	Litter  bool // keep the garbage collector busy meanwhile
+
+	Follow time.Duration // a live view for so long
 }
 
 type outcome struct {
@@ -44,6 +46,7 @@ type outcome struct {
 	Fault     card.Fault // its Err left out
 	Failed    string     // the error, if any
 	Again     string     // the error of the second time
+	Followed  followed
 }
 
 // err returns the error of the first time.
@@ -115,6 +118,10 @@ func (j job) do() (o outcome, err error) {
 		stop := make(chan struct{})
 		defer close(stop)
 		go litter(stop)
+	}
+	if j.Follow > 0 {
+		o.Followed, err = follow(c, j)
+		return o, err
 	}
 	j.Output.Progress = func(p card.Progress) { fmt.Println("progress", p.Done, p.Peak) }
 	o.Recording, err = c.Play(context.Background(), j.Output)
