@@ -28,6 +28,14 @@ const (
 // anything else.
 var expectedEnds = map[Expected]jig.EndKind{ExpectOpen: jig.OpenEnd, ExpectShort: jig.ShortEnd}
 
+// As reports whether an end of that kind is what is expected.
+func (e Expected) As(end jig.EndKind) bool {
+	if want, one := expectedEnds[e]; one {
+		return end == want
+	}
+	return end != jig.OpenEnd && end != jig.ShortEnd
+}
+
 // without returns err unless it is a fault that says no more than that what is
 // expected is there. A short of no ohms at all leaves the second input nothing.
 func (e Expected) without(err error) error {
@@ -59,7 +67,7 @@ func (c *Checked) judge(s CheckSetup, heard []hearing) {
 	c.look(s, last)
 	want, one := expectedEnds[s.Expect]
 	switch e := *c.Looks; {
-	case one && e.Kind != want:
+	case one && !s.Expect.As(e.Kind):
 		c.add("not-"+s.Expect.String(), Problem, map[Expected]string{
 			ExpectOpen:  "take everything off the clamps, or leave out --expect",
 			ExpectShort: "put a short thick wire from clamp to clamp, or leave out --expect",

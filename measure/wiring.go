@@ -8,6 +8,7 @@ import (
 
 	"tapload/fixtures/jig"
 	"tapload/measure/card"
+	"tapload/measure/impedance"
 	"tapload/measure/ratio"
 )
 
@@ -132,6 +133,16 @@ func flat(g []complex128) bool {
 	slices.Sort(m)
 	low, high := m[len(m)/8], m[len(m)-1-len(m)/8]
 	return high < unequalBelow && high-low < flatWithin
+}
+
+// shorted warns of a load that a check would call a short: ohms come out of it
+// as well, of leads and plugs.
+func shorted(j jig.Jig, g ratio.Ratio) []impedance.Warning {
+	e := j.End(g.Points)
+	if e.Kind != jig.ShortEnd {
+		return nil
+	}
+	return []impedance.Warning{{Code: "looks-short", Text: fmt.Sprintf("this looks like a short of %.2g ohm, not a load: check for a short in plug, lead and box", e.Ohm)}}
 }
 
 // barelyAbove is the part of V1 that V2 is of at most points when the load is
