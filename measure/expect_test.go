@@ -63,7 +63,7 @@ func TestCheckTellsWhatIsConnected(t *testing.T) {
 				backed++
 			}
 		}
-		sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 2, Peak: math.Pow(10, c.LevelDB()/20)})
+		sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 1.1, LowHz: 20, Peak: math.Pow(10, c.LevelDB()/20)})
 		_, _, err := measure.Ratio(context.Background(), measure.Setup{Card: b, Signal: sig})
 		if f := new(card.Fault); errors.As(err, &f) && f.Cause == card.Clipped {
 			t.Errorf("seed %d: a sweep at the proposed %.0f dB: %v", seed, c.LevelDB(), err)

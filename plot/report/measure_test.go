@@ -81,6 +81,9 @@ func TestJigPage(t *testing.T) {
 	s.Standards[jig.Known] = &jig.Standard{Taken: time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC), Resistor: jig.Resistor{Ohm: 10, Tolerance: 0.1}}
 	v := quantity.Of(10, 0.01)
 	s.Found.Sense, s.Found.Lead = &v, &v
+	if title := Jig(s).Title; title != "Calibration of the jig" { // it was "Jig: jig"
+		t.Errorf("the page is headed %q", title)
+	}
 	fits(t, Jig(s), "jig.json has known 10 ohm within 10 %; open and short are missing. Next: connect nothing, with")
 	s.Standards[jig.Open], s.Standards[jig.Short] = &jig.Standard{}, &jig.Standard{}
 	fits(t, Jig(s), "jig.json is calibrated: it has open, short and known 10 ohm within 10 %; use it with --jig jig.json.")
