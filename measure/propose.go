@@ -174,7 +174,7 @@ func (c *Checked) known(s CheckSetup, h hearing) {
 	got, want, sense := ohms[len(ohms)/2], s.Known.Ohm, s.Jig.SenseOhm
 	allowed := s.Known.Tolerance + s.Jig.Allows(want)
 	if off := got/want - 1; math.Abs(off) > allowed {
-		c.add("sense-resistor", Problem, fmt.Sprintf("measure both with a meter: if the inputs have the same gain, the known resistor is %.3g ohm, or the sense resistor is %.3g ohm", got, sense*want/got),
+		c.add("sense-resistor", Problem, fmt.Sprintf("measure both with a meter; if the inputs have the same gain, the known resistor is %.3g ohm, or the sense resistor is %.3g ohm", got, sense*want/got),
 			"the known %.4g ohm read %.4g ohm, %+.1f %% off where the stated tolerances allow %.1f %%: the known resistor is not %.4g ohm, the sense resistor is not %.4g ohm, or the inputs' gains differ", want, got, 100*off, 100*allowed, want, sense)
 	}
 }

@@ -118,7 +118,11 @@ func JigChart(s jig.Summary) (plot.ChannelChart, error) {
 	if s.Found.Hz == nil {
 		return plot.ChannelChart{}, errors.New("a short alone says nothing of the inputs; measure an open too")
 	}
-	return plot.ChannelChart{Title: "channels of " + s.Called(), Hz: s.Hz, Ratio: s.Found.Channels}, nil
+	title := "Channels of " + s.Called()
+	if s.Card != "" {
+		title += ": " + s.Card
+	}
+	return plot.ChannelChart{Title: title, Hz: s.Hz, Ratio: s.Found.Channels}, nil
 }
 
 // JigProof is the page of a jig file that was put to the proof with a resistor.
