@@ -125,11 +125,11 @@ func TestAlterationsRideInTheJig(t *testing.T) {
 // In a check they are findings: one that spoils everything ends it. Advice on
 // what was heard names the place on this system.
 func TestAlterationsAreFindings(t *testing.T) {
-	c, err := measure.Check(context.Background(), measure.CheckSetup{Card: behind(resampled), Jig: jig.Options{Name: "test", SenseOhm: 33}})
+	c, err := measure.Check(context.Background(), measure.CheckSetup{Card: behind(resampled), Jig: statedJig(t, 33, 0.01)})
 	if err != nil || !c.Pass() || len(c.Findings) != 2 || c.Findings[0] != (measure.Finding{Code: card.Resampled, Severity: measure.Caution, Text: resampled.Text, Advice: resampled.Advice}) {
 		t.Errorf("got %+v, %v, want a caution", c.Findings, err)
 	}
-	c, err = measure.Check(context.Background(), measure.CheckSetup{Card: behind(resampled, cancelled), Jig: jig.Options{Name: "test", SenseOhm: 33}})
+	c, err = measure.Check(context.Background(), measure.CheckSetup{Card: behind(resampled, cancelled), Jig: statedJig(t, 33, 0.01)})
 	if err != nil || c.Pass() || len(c.Findings) != 2 || c.Level != 0 {
 		t.Errorf("got %+v, %v, want a fault", c.Findings, err)
 	}
@@ -137,7 +137,7 @@ func TestAlterationsAreFindings(t *testing.T) {
 	b := idealBench(loads[1].load, -90, 1)
 	b.SenseOhm, b.Gain = 10, bench.GainControl{Level: 0.1, Seconds: 0.5}
 	d.Card = bench.NewSeries(b)
-	c, err = measure.Check(context.Background(), measure.CheckSetup{Card: d, Jig: jig.Options{Name: "test", SenseOhm: 10}})
+	c, err = measure.Check(context.Background(), measure.CheckSetup{Card: d, Jig: statedJig(t, 10, 0.01)})
 	if err != nil || len(c.Findings) == 0 || c.Findings[0].Advice != "the place to turn off automatic-gain" {
 		t.Errorf("got %+v, %v, want the system's own advice", c.Findings, err)
 	}

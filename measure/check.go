@@ -8,7 +8,6 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"tapload/fixtures/jig"
 	"tapload/measure/card"
 	"tapload/measure/ratio"
 	"tapload/measure/signal"
@@ -34,31 +33,23 @@ const (
 	clearBelow        = 0.25 // noise and hum over the signal, rms, up to which the signal's level is trusted
 	ratioSure         = 6.0  // times its standard deviation that a change of the ratio must have
 	ratioSteady       = 0.02 // relative change of V2/V1 between levels, at one frequency
-
-	levelTarget    = 0.5   // peak of an input, 6 dB below clipping
-	levelMost      = 0.708 // peak of the output: its own stage may not reach full scale cleanly
-	smallSignal    = 1.0   // V rms at the load
-	knownPhaseMost = 0.2   // rad, beyond which a known resistor is none
 )
 
 // Check listens to the silence, then plays a short chirp at two or three
-// levels and says what is wrong with card, jig and leads. It goes no louder
-// once something is wrong. An error is a card that cannot be used at all.
+// levels, and says what is wrong with card, jig and leads and what is connected.
+// It goes no louder once something is wrong. At last it plays at the level that
+// it proposes. An error is a card that cannot be used at all.
 func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 	if s.RateHz == 0 {
 		s.RateHz = signal.DefaultRateHz
 	}
-	j, err := jig.Uncalibrated(s.Jig)
-	if err != nil {
-		return Checked{}, err
-	}
-	var c Checked
+	c := Checked{Expected: s.Expect}
 	if err := c.silence(ctx, s); err != nil || !c.Pass() {
 		return c, err
 	}
 	var heard []hearing
 	for i, peak := range checkPeaks {
-		h, fault, err := c.listen(ctx, s, j, peak)
+		h, fault, err := c.listen(ctx, s, peak)
 		last := i+1 == len(checkPeaks)
 		switch {
 		case err != nil:
@@ -69,6 +60,9 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 			// What a gain that moves does to one level may look like a fault of
 			// the jig.
 			if h.ratio.Points != nil {
+				if fault.Cause == card.OpenLoad || fault.Cause == card.ShortedLoad {
+					c.look(s, h)
+				}
 				if c.gate(s, h); c.Pass() {
 					c.compare(s, append(heard, h))
 				}
@@ -95,6 +89,14 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 	}
 	if c.gate(s, heard[len(heard)-1]); c.Pass() {
 		c.judge(s, heard)
+	}
+	if c.Pass() {
+		if err := c.propose(ctx, s, heard); err != nil {
+			return c, err
+		}
+	}
+	if !c.Pass() {
+		c.Level = 0
 	}
 	return c, nil
 }
@@ -257,9 +259,8 @@ func same(rec card.Recording) bool {
 }
 
 // listen plays a chirp of the given peak.
-func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak float64) (h hearing, fault *card.Fault, err error) {
-	high := min(signal.DefaultHighHz, 0.4*float64(s.RateHz))
-	sig, err := signal.NewChirp(signal.ChirpOptions{RateHz: s.RateHz, LowHz: checkLowHz, HighHz: high, Peak: peak, PeriodSeconds: checkSeconds})
+func (c *Checked) listen(ctx context.Context, s CheckSetup, peak float64) (h hearing, fault *card.Fault, err error) {
+	sig, err := signal.NewChirp(signal.ChirpOptions{RateHz: s.RateHz, LowHz: checkLowHz, HighHz: checkHigh(s.RateHz), Peak: peak, PeriodSeconds: checkSeconds})
 	if err != nil {
 		return h, nil, err
 	}
@@ -283,7 +284,7 @@ func (c *Checked) listen(ctx context.Context, s CheckSetup, j jig.Jig, peak floa
 		err = c.beside(h)
 	}
 	if err == nil {
-		err = plausible(h.ratio, j, rec)
+		err = s.Expect.without(plausible(h.ratio, s.Jig, rec))
 	}
 	if errors.As(err, &fault) && fault.Cause == card.NoSignal && h.level > remains*c.rest {
 		fault = &card.Fault{
@@ -401,65 +402,4 @@ func differing(a, b hearing) (different, all int) {
 		}
 	}
 	return different, all
-}
-
-// judge looks at all levels together and proposes one.
-func (c *Checked) judge(s CheckSetup, heard []hearing) {
-	last := heard[len(heard)-1]
-	if atFull := last.ratio.Seen.Signal / last.peak; atFull < lowWorthSaying {
-		c.add("low-level", Problem, "turn the output or the input up, or check the lead between them",
-			"input %d is too quiet: with the output at full scale it would hear %.0f dB of full scale, %.0f dB are needed", last.inputs[0], decibels(atFull), decibels(lowWorthSaying))
-	}
-	if s.Known.Ohm > 0 {
-		c.known(s, last)
-	} else if barelyLoads(last.ratio) {
-		c.add("barely-loads", Caution, "check its plug, and use a larger sense resistor for a load as high as that", barelyText)
-	}
-	if !c.Pass() {
-		return
-	}
-	c.Level = levelMost
-	for _, p := range last.peaks {
-		c.Level = min(c.Level, levelTarget*last.peak/p)
-	}
-	if s.FullScaleVolt > 0 {
-		c.Level = min(c.Level, smallSignal*math.Sqrt2/(last.peaks[1]/last.peak*s.FullScaleVolt))
-	} else {
-		c.add("volts-unknown", Remark, "with --full-scale-volt, the volts at the inputs that are full scale, it is kept below 1 V rms",
-			"the voltage at the load is not known, so the proposed level only keeps the inputs from clipping")
-	}
-	if c.found(levelDependent) {
-		for k := len(heard) - 1; k > 0; k-- {
-			if d, all := differing(heard[0], heard[k]); 20*d <= all {
-				c.Level = min(c.Level, heard[k].peak)
-				return
-			}
-		}
-		c.Level = min(c.Level, heard[0].peak)
-	}
-}
-
-// known compares the known resistor with what it measures as.
-func (c *Checked) known(s CheckSetup, h hearing) {
-	var ohm, phase []float64
-	for _, p := range h.ratio.Points {
-		z := complex(s.Jig.SenseOhm, 0) * p.G / (1 - p.G)
-		ohm = append(ohm, cmplx.Abs(z))
-		phase = append(phase, math.Abs(cmplx.Phase(z)))
-	}
-	slices.Sort(ohm)
-	slices.Sort(phase)
-	got, want := ohm[len(ohm)/2], s.Known.Ohm
-	if p := phase[len(phase)/2]; p > knownPhaseMost {
-		c.add("not-a-resistor", Problem, "plug in the known resistor instead of the load, or leave out --known-ohm",
-			"what is plugged in is no resistor: its phase is %.0f degrees at most frequencies", p*180/math.Pi)
-		return
-	}
-	// The limits of all three tolerances together; a mismatch of the inputs
-	// counts 1 + Z/R times.
-	allowed := s.Known.Tolerance + s.Jig.Tolerance + s.Jig.Mismatch*(1+want/s.Jig.SenseOhm)
-	if off := got/want - 1; math.Abs(off) > allowed {
-		c.add("sense-resistor", Problem, fmt.Sprintf("if both inputs have the same gain, the sense resistor is %.3g ohm; measure it, or let \"tapload jig\" find out", s.Jig.SenseOhm*want/got),
-			"the known %.4g ohm read %.4g ohm, %+.1f %% off where the stated tolerances allow %.1f %%: the sense resistor is not %.4g ohm, or the inputs' gains differ", want, got, 100*off, 100*allowed, s.Jig.SenseOhm)
-	}
 }

@@ -20,13 +20,23 @@ func check(t testing.TB, b *bench.Bench, s measure.CheckSetup) measure.Checked {
 	t.Helper()
 	s.Card = bench.NewSeries(b)
 	if s.Jig.SenseOhm == 0 {
-		s.Jig = jig.Options{Name: "test", SenseOhm: b.SenseOhm, Tolerance: 0.01, Mismatch: 0.05}
+		s.Jig = statedJig(t, b.SenseOhm, 0.05)
 	}
 	c, err := measure.Check(context.Background(), s)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return c
+}
+
+// statedJig is a jig that nothing has calibrated, of a sense resistor of 1 %.
+func statedJig(t testing.TB, ohm, mismatch float64) jig.Jig {
+	t.Helper()
+	j, err := jig.Uncalibrated(jig.Options{Name: "test", SenseOhm: ohm, Tolerance: 0.01, Mismatch: mismatch})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return j
 }
 
 func problems(c measure.Checked) (codes []string) {
@@ -194,7 +204,7 @@ func TestSenseResistorOfAnotherValue(t *testing.T) {
 		b := idealBench(tc.load, -90, 1)
 		b.SenseOhm = tc.sense
 		c := check(t, b, measure.CheckSetup{
-			Jig:   jig.Options{Name: "test", SenseOhm: 10, Tolerance: 0.01, Mismatch: 0.04},
+			Jig:   statedJig(t, 10, 0.04),
 			Known: jig.Resistor{Ohm: tc.known, Tolerance: 0.01},
 		})
 		if got := problems(c); !slices.Equal(got, tc.expect) {
@@ -246,7 +256,7 @@ func TestSilence(t *testing.T) {
 func TestCheckWithoutACard(t *testing.T) {
 	b := idealBench(netlist.Resistor(8), -80, 4)
 	b.Absent = true
-	_, err := measure.Check(context.Background(), measure.CheckSetup{Card: b, Jig: jig.Options{Name: "test", SenseOhm: 10}})
+	_, err := measure.Check(context.Background(), measure.CheckSetup{Card: b, Jig: statedJig(t, 10, 0.01)})
 	var fault *card.Fault
 	if !errors.As(err, &fault) || fault.Cause != card.Absent {
 		t.Errorf("got %v, want an absent card", err)

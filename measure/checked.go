@@ -44,11 +44,31 @@ type Finding struct {
 	Advice   string   `json:"advice"` // what to do about it
 }
 
+// Expected is what is said to be connected.
+type Expected int
+
+// What may be expected.
+const (
+	ExpectLoad Expected = iota
+	ExpectOpen
+	ExpectShort
+)
+
+// ExpectedNames are the names of what may be expected.
+var ExpectedNames = [...]string{"load", "open", "short"}
+
+// String returns the name that people and programs read.
+func (e Expected) String() string { return ExpectedNames[e] }
+
+// MarshalText returns String.
+func (e Expected) MarshalText() ([]byte, error) { return []byte(e.String()), nil }
+
 // CheckSetup is what a check works with.
 type CheckSetup struct {
 	Card   card.Card
 	RateHz int
-	Jig    jig.Options // as stated: nothing is calibrated yet
+	Jig    jig.Jig // as stated, or calibrated
+	Expect Expected
 
 	// Known is a resistor that is plugged in instead of the load: the only
 	// way to tell that the sense resistor is not what it should be, since two
@@ -61,8 +81,10 @@ type CheckSetup struct {
 
 // Checked is what a check found.
 type Checked struct {
+	Expected Expected
+	Looks    *jig.End   // what is connected looks like that; nil where a fault came first
 	Findings []Finding  // in the order in which they were found
-	Level    float64    // proposed peak of the test signal, fraction of full scale; 0 when there is a Problem
+	Level    float64    // proposed peak of the test signal, fraction of full scale, which nothing clipped at; 0 when there is a Problem
 	Noise    [2]float64 // rms of each input in silence, without hum, fraction of full scale
 	HumHz    float64    // frequency of the mains, 0 when no hum was found
 	Hum      float64    // amplitude of its strongest harmonic in the worse input, fraction of full scale
@@ -88,7 +110,7 @@ func (c Checked) Verdict() verdict.Verdict {
 
 // LevelDB returns the proposed level in whole dB of full scale. It is only there
 // after a pass.
-func (c Checked) LevelDB() float64 { return math.Floor(decibels(c.Level)) }
+func (c Checked) LevelDB() float64 { return math.Floor(decibels(c.Level) + 1e-9) }
 
 // silentDB stands for the level of a digital silence, which has none.
 const silentDB = -200.0
@@ -105,7 +127,7 @@ func (c Checked) NoiseDB() (db [2]float64) {
 func (c Checked) HumDB() float64 { return decibels(c.Hum) }
 
 // MarshalJSON writes what programs are told: level_db is null after a fault, hum
-// is where none was found.
+// is where none was found, looks_like where a fault came first.
 func (c Checked) MarshalJSON() ([]byte, error) {
 	type hum struct {
 		Hz float64 `json:"hz"`
@@ -116,8 +138,10 @@ func (c Checked) MarshalJSON() ([]byte, error) {
 		LevelDB  *float64        `json:"level_db"`
 		NoiseDB  [2]float64      `json:"noise_db"`
 		Hum      *hum            `json:"hum"`
+		Expected Expected        `json:"expected"`
+		Looks    *jig.End        `json:"looks_like"`
 		Verdict  verdict.Verdict `json:"verdict"`
-	}{Findings: append([]Finding{}, c.Findings...), NoiseDB: c.NoiseDB(), Verdict: c.Verdict()}
+	}{Findings: append([]Finding{}, c.Findings...), NoiseDB: c.NoiseDB(), Expected: c.Expected, Looks: c.Looks, Verdict: c.Verdict()}
 	if c.HumHz > 0 {
 		out.Hum = &hum{c.HumHz, c.HumDB()}
 	}

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/card"
 	"tapload/measure/signal"
@@ -98,7 +97,7 @@ func TestMeasurementsEndWithTheirContext(t *testing.T) {
 			return err
 		}},
 		{"check", func(ctx context.Context, c card.Card) error {
-			_, err := measure.Check(ctx, measure.CheckSetup{Card: c, Jig: jig.Options{Name: "test", SenseOhm: 33}})
+			_, err := measure.Check(ctx, measure.CheckSetup{Card: c, Jig: statedJig(t, 33, 0.01)})
 			return err
 		}},
 	} {

@@ -4,10 +4,10 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-	"slices"
 
 	"tapload/fixtures/jig"
 	"tapload/measure/card"
+	"tapload/measure/impedance"
 	"tapload/measure/ratio"
 )
 
@@ -20,11 +20,6 @@ const (
 	openAbove  = 1 - 3e-3 // |G|, at most points
 	shortBelow = 3e-3     // |G|, at most points
 	sameWithin = 1e-7     // |G - 1|: the two inputs carry the same samples
-
-	// An open load seen by inputs of unequal gain: |G| above 1 by no more
-	// than this, and the same everywhere.
-	unequalBelow = 1.1
-	flatWithin   = 1e-3
 
 	follows = 5 // standard deviations of the mean ratio by which V2 must follow V1
 )
@@ -77,7 +72,7 @@ func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 			Text:   fmt.Sprintf("inputs %d and %d have opposite polarity: the load would have a negative resistance", in1, in2),
 			Advice: "swap the two wires of one input's lead, or turn off its phase switch",
 		}
-	case over > most && flat(ideal):
+	case over > most && j.End(g.Points).Kind == jig.OpenEnd:
 		return &card.Fault{
 			Cause:  card.OpenLoad,
 			Text:   fmt.Sprintf("both inputs hear the same but for their gains (%+.2f dB at input %d): the load looks open", 20*math.Log10(cmplx.Abs(ideal[len(ideal)/2])), in2),
@@ -123,15 +118,14 @@ func follow(g ratio.Ratio) bool {
 	return cmplx.Abs(sum) > follows*math.Sqrt(weights) || beyond > len(g.Points)/4
 }
 
-// flat reports whether |g| is the same everywhere, and that barely above 1.
-func flat(g []complex128) bool {
-	m := make([]float64, len(g))
-	for i, z := range g {
-		m[i] = cmplx.Abs(z)
+// shorted warns of a load that a check would call a short: ohms come out of it
+// as well, of leads and plugs.
+func shorted(j jig.Jig, g ratio.Ratio) []impedance.Warning {
+	e := j.End(g.Points)
+	if e.Kind != jig.ShortEnd {
+		return nil
 	}
-	slices.Sort(m)
-	low, high := m[len(m)/8], m[len(m)-1-len(m)/8]
-	return high < unequalBelow && high-low < flatWithin
+	return []impedance.Warning{{Code: "looks-short", Text: fmt.Sprintf("this looks like a short of %.2g ohm, not a load: check for a short in plug, lead and box", e.Ohm)}}
 }
 
 // barelyAbove is the part of V1 that V2 is of at most points when the load is

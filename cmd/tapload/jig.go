@@ -130,7 +130,8 @@ func newJigStandard(e env, kind jig.Kind) *cobra.Command {
 	c.Long = paragraph(fmt.Sprintf("Measure the %s standard: %s.", kind, report.Standards[kind])) + `
 
 The jig file is begun by the first standard and extended by the next ones; a
-standard that is there already is replaced. A virtual bench puts the standard
+standard that is there already is replaced. What does not look like the standard
+is refused, and nothing is written. A virtual bench puts the standard
 in place of its load by itself.`
 	f := c.Flags()
 	o.source.register(f)
@@ -138,7 +139,7 @@ in place of its load by itself.`
 	f.StringVar(&o.name, "name", "", "`name` of a new jig; without it, made from the file's name")
 	if kind == jig.Known {
 		f.Var(&o.ohm, "ohm", "the known resistor")
-		f.Var(&o.within, "tolerance", "its tolerance, such as 0.1% (0.1 without the sign is 10%)")
+		f.Var(&o.within, "tolerance", "its tolerance, such as 0.1%")
 	}
 	o.jig.register(f)
 	o.signal.register(f)
@@ -195,7 +196,7 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 		return err
 	}
 	out.write = calibration.Write
-	if err := writeFiles(out); err != nil {
+	if err := e.write(out); err != nil {
 		return err
 	}
 	if o.kind == jig.Known {

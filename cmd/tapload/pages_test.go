@@ -60,7 +60,7 @@ func TestDefaultPagesAreOneScreen(t *testing.T) {
 			{[]string{"box", "verify", "--hookup", a + " + " + b, "--cab", a + "=dance" + recordSuffix, "--cab", b + "=stage" + recordSuffix, "--seen", "box-wrong" + recordSuffix}, "Wrong: "},
 			{[]string{"compare", "driver-before" + recordSuffix, "driver-heavy" + recordSuffix}, "Fail: "},
 			{[]string{"compare", c.of("dance"), c.of("stage")}, ""},
-			{[]string{"jig", "show", "jig.json"}, "is complete"},
+			{[]string{"jig", "show", "jig.json"}, "is calibrated"},
 			{[]string{"check", "--bench", filepath.Join("bench", "dance.toml")}, "Pass: "},
 			{[]string{"job", "status"}, "nothing is missing"},
 		} {

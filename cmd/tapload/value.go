@@ -77,19 +77,23 @@ func setNumber(to *float64, s, unit string, good func(float64) bool, must string
 	return nil
 }
 
-// fraction is a flag that reads "1%" and "0.01" alike.
+// fraction is a flag for a part of the whole, which is written with its percent
+// sign: "1%". Without it "0.1" may be a tenth of a percent or a tenth.
 type fraction float64
 
 func (f *fraction) Set(s string) error {
-	t, scale := strings.TrimSpace(s), 1.0
-	if cut, ok := strings.CutSuffix(t, "%"); ok {
-		t, scale = strings.TrimSpace(cut), 100
+	t, signed := strings.CutSuffix(strings.TrimSpace(s), "%")
+	v, err := strconv.ParseFloat(strings.TrimSpace(t), 64)
+	switch {
+	case err != nil || !(v >= 0 && v < 100):
+		return errors.New("must be a percentage with its sign, such as 1%, from 0% to below 100%")
+	case !signed && v >= 1:
+		return fmt.Errorf("is it %s %%? then write %[1]s%%", quantity.Plain(v))
+	case !signed && v > 0:
+		asPart := strconv.FormatFloat(100*v, 'g', 12, 64)
+		return fmt.Errorf("%s %% or %s %%? write %[1]s%% or %[2]s%%", quantity.Plain(v), asPart)
 	}
-	v, err := strconv.ParseFloat(t, 64)
-	if v /= scale; err != nil || !(v >= 0 && v < 1) {
-		return errors.New("must be a part of the whole such as 1% or 0.01, and below 100%")
-	}
-	*f = fraction(v)
+	*f = fraction(v / 100)
 	return nil
 }
 func (f *fraction) Type() string   { return "percent" }

@@ -45,10 +45,11 @@ func TestFlagValues(t *testing.T) {
 		{&sec, "1.5 s", "1.5"},
 		{&fr, "1%", "1%"},
 		{&fr, "0.1 %", "0.1%"},
-		{&fr, "0.01", "1%"},
+		{&fr, "0.01", ""},
 		{&fr, "0", "0%"},
 		{&fr, "1", ""},
 		{&fr, "100%", ""},
+		{&fr, "100", ""},
 		{&fr, "-1%", ""},
 		{&fr, "NaN%", ""},
 		{&fr, "%", ""},
@@ -105,6 +106,22 @@ func TestFlagValues(t *testing.T) {
 			t.Errorf("%s %q: %v", tt.to.Type(), tt.text, err)
 		case tt.want != "" && tt.to.String() != tt.want:
 			t.Errorf("%s %q became %s, want %s", tt.to.Type(), tt.text, tt.to, tt.want)
+		}
+	}
+}
+
+// A tolerance of 0.1 was kept as 10 %, in silence, where 0.1 % was meant.
+func TestPercentWithoutItsSign(t *testing.T) {
+	for text, says := range map[string]string{
+		"0.1":   "0.1 % or 10 %? write 0.1% or 10%",
+		"0.05":  "0.05 % or 5 %? write 0.05% or 5%",
+		"0.001": "0.001 % or 0.1 %? write 0.001% or 0.1%",
+		"5":     "is it 5 %? then write 5%",
+		"one":   "must be a percentage with its sign, such as 1%, from 0% to below 100%",
+	} {
+		var f fraction
+		if err := f.Set(text); err == nil || err.Error() != says {
+			t.Errorf("%q: %v, want %q", text, err, says)
 		}
 	}
 }

@@ -25,10 +25,17 @@ func Check(c measure.Checked) Document {
 		}
 	}
 	if c.Pass() {
-		d.Lead = fmt.Sprintf("Pass: sweep with --level %.0f, which leaves the inputs 6 dB of room.", c.LevelDB())
+		verdict := "Pass"
 		if len(rows) > 0 && strings.TrimSpace(rows[0][0]) == measure.Caution.String() {
-			d.Lead = fmt.Sprintf("Pass, with a warning: sweep with --level %.0f, which leaves the inputs 6 dB of room.", c.LevelDB())
+			verdict = "Pass, with a warning"
 		}
+		d.Lead = fmt.Sprintf("%s: sweep with --level %.0f, which was tried and leaves the inputs room.", verdict, c.LevelDB())
+		if c.Expected != measure.ExpectLoad {
+			d.Lead = fmt.Sprintf("%s: %s, as expected. Measure standards and loads with --level %.0f.", verdict, c.Looks, c.LevelDB())
+		}
+	}
+	if c.Looks != nil {
+		rows = append(rows, []string{"connected", "looks like " + c.Looks.String()})
 	}
 	noise := c.NoiseDB()
 	rows = append(rows, []string{"noise", fmt.Sprintf("V1 %.0f dB, V2 %.0f dB of full scale", noise[0], noise[1])})

@@ -22,7 +22,7 @@ var Standards = [...]string{
 // Jig is the page of a jig file: whether it is complete, what is to be measured
 // next, and what its standards found.
 func Jig(s jig.Summary) Document {
-	d := Document{Title: "Jig: " + s.Name}
+	d := Document{Title: "Calibration of " + s.Called()}
 	var have, missing []string
 	for k, st := range s.Standards {
 		name := jig.Kind(k).String()
@@ -36,7 +36,7 @@ func Jig(s jig.Summary) Document {
 		have = append(have, name)
 	}
 	if missing == nil {
-		d.Lead = fmt.Sprintf("%s is complete: it has %s. Next: prove it with a second resistor (tapload jig prove).", s.File, quantity.List(have))
+		d.Lead = fmt.Sprintf("%s is calibrated: it has %s; use it with --jig %[1]s. Next: prove it with a second resistor (tapload jig prove).", s.File, quantity.List(have))
 	} else {
 		next := s.Missing()[0]
 		d.Lead = fmt.Sprintf("%s has %s; %s missing. Next: connect %s (tapload jig %s).", s.File, quantity.List(have), isAre(missing), Standards[next], next)
@@ -92,6 +92,8 @@ func foundRows(s jig.Summary) [][]string {
 	if v := s.Found.Loading; v != nil {
 		text := "none: the sense resistor measures higher than its tolerance allows"
 		switch most := v.Value + 2*v.U; {
+		case v.Value > 2*v.U && 1/v.Value < jig.InputLeastOhm/2:
+			text = "not told: the sense resistor measures at the low end of its tolerance"
 		case v.Value > 2*v.U:
 			text = fmt.Sprintf("second input of %s ohm, %s to %s, if the sense resistor is as stated", quantity.Digits(1/v.Value, 2), quantity.Digits(1/most, 2), quantity.Digits(1/(v.Value-2*v.U), 2))
 		case most > 0:
@@ -116,7 +118,11 @@ func JigChart(s jig.Summary) (plot.ChannelChart, error) {
 	if s.Found.Hz == nil {
 		return plot.ChannelChart{}, errors.New("a short alone says nothing of the inputs; measure an open too")
 	}
-	return plot.ChannelChart{Title: "channels of jig " + s.Name, Hz: s.Hz, Ratio: s.Found.Channels}, nil
+	title := "Channels of " + s.Called()
+	if s.Card != "" {
+		title += ": " + s.Card
+	}
+	return plot.ChannelChart{Title: title, Hz: s.Hz, Ratio: s.Found.Channels}, nil
 }
 
 // JigProof is the page of a jig file that was put to the proof with a resistor.

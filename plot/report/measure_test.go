@@ -64,7 +64,7 @@ func TestSweepPage(t *testing.T) {
 // A check is led by what to do: go on, or mend the first fault.
 func TestCheckPage(t *testing.T) {
 	good := measure.Checked{Level: 0.5, Noise: [2]float64{1e-5, 0}}
-	if text := fits(t, Check(good), "Pass: sweep with --level -7, which leaves"); !strings.Contains(text, "V1 -100 dB, V2 -200 dB") {
+	if text := fits(t, Check(good), "Pass: sweep with --level -7, which was tried"); !strings.Contains(text, "V1 -100 dB, V2 -200 dB") {
 		t.Error(text)
 	}
 	warned := good
@@ -81,9 +81,12 @@ func TestJigPage(t *testing.T) {
 	s.Standards[jig.Known] = &jig.Standard{Taken: time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC), Resistor: jig.Resistor{Ohm: 10, Tolerance: 0.1}}
 	v := quantity.Of(10, 0.01)
 	s.Found.Sense, s.Found.Lead = &v, &v
+	if title := Jig(s).Title; title != "Calibration of the jig" { // it was "Jig: jig"
+		t.Errorf("the page is headed %q", title)
+	}
 	fits(t, Jig(s), "jig.json has known 10 ohm within 10 %; open and short are missing. Next: connect nothing, with")
 	s.Standards[jig.Open], s.Standards[jig.Short] = &jig.Standard{}, &jig.Standard{}
-	fits(t, Jig(s), "jig.json is complete: it has open, short and known 10 ohm within 10 %.")
+	fits(t, Jig(s), "jig.json is calibrated: it has open, short and known 10 ohm within 10 %; use it with --jig jig.json.")
 	if _, err := JigChart(s); err == nil {
 		t.Error("a chart of no inputs")
 	}
