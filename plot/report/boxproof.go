@@ -170,8 +170,11 @@ func proofBlind(p proof.Proof) string {
 	if p.Readings != nil {
 		what = append(what, "hookups that read the same")
 	}
-	if p.LeakOhm > 0 {
+	switch {
+	case p.LeakOhm > 0:
 		what = append(what, "a leak of more than "+kilohm(p.LeakOhm))
+	case p.Verdict == verdict.Pass:
+		what = append(what, "a leak")
 	}
 	switch n := len(p.Same); n {
 	case 0:
