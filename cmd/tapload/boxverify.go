@@ -22,12 +22,14 @@ import (
 )
 
 type boxVerifyOptions struct {
-	cabs    []string
-	hookup  string
-	seen    string
-	most    ohms
-	warmer  kelvins
-	plastic bool
+	cabs     []string
+	hookup   string
+	seen     string
+	most     ohms
+	warmer   perCabinet
+	cable    perCabinet
+	ampCable ohms
+	plastic  bool
 
 	dc        meterOhms
 	dcCabs    []string
@@ -38,21 +40,24 @@ type boxVerifyOptions struct {
 }
 
 func newBoxVerify(e env) *cobra.Command {
-	o := boxVerifyOptions{most: proof.MaxContactOhm, tolerance: 0.01}
+	o := boxVerifyOptions{most: proof.MaxContactOhm, warmer: kelvins(), cable: cableOhms(), tolerance: 0.01}
 	c := &cobra.Command{
 		Use:   "verify --cab [NAME=]RECORD... --seen RECORD",
 		Short: "Prove that the boxes of a hookup are right",
 		Long: `Prove that the jumper boxes of a hookup are right: what was measured through
 them is held against what the cabinets' own records make, wired right and with
 every fault that the boxes, cables and plugs can have. The verdict is pass, fail
-or undecided, and the exit code 0, 3 or 4.
+or undecided, and the exit code 0, 3 or 4. It passes where the joints, and what
+is not known of them, keep within --max-contact-ohm, and fails where even coils
+that are 5 K warmer would not explain them.
 
 Measure each cabinet alone, then plug all into the boxes and measure at the plug
 that goes to the amplifier, all with one jig and one set of flags. A cabinet has
 the label of its record unless NAME= says otherwise, and is a, b, c in the order
 given where --hookup has those letters; without --hookup they are in series in
-that order. A rating is no record. With a job (see "tapload job") its hookup and
-the records of its cabinets count where no flags give any, and --seen may be the
+that order. A rating is no record. Cables that the cabinets were measured without
+count as joints, unless --cable-ohm and --amp-cable-ohm say what they have. With a job (see "tapload job") its hookup, its
+cable and the records of its cabinets count where no flags give any, and --seen may be the
 label of a proof.
 
 With a DC meter alone, --dc-ohm is what it reads through the boxes and each
@@ -79,6 +84,8 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 	f.StringVar(&o.seen, "seen", "", "`record` of what was measured through the boxes")
 	f.Var(&o.most, "max-contact-ohm", "most that the joints in one cabinet's current may have together")
 	f.Var(&o.warmer, "warmer", "by how much coils were warmer behind the boxes than alone, such as 20 or a=20,b=15")
+	f.Var(&o.cable, "cable-ohm", "ohms of the cable from a box to a cabinet, both conductors, where the cabinet was measured without it, such as 0.2 or a=0.2,b=0.1")
+	f.Var(&o.ampCable, "amp-cable-ohm", "ohms of the cable from the boxes to the amplifier's plug, both conductors")
 	f.BoolVar(&o.plastic, "plastic", false, "the case does not conduct (default: a metal chassis)")
 	f.Var(&o.dc, "dc-ohm", "what a DC meter reads through the boxes; \"open\" where it shows no ohms")
 	f.StringArrayVar(&o.dcCabs, "dc-cab", nil, "what it reads on a cabinet alone, as `[NAME=]OHM`; once for each cabinet")
@@ -141,23 +148,27 @@ func (o *boxVerifyOptions) check(c *cobra.Command) (p provedSet, err error) {
 		return bad("%w", err)
 	}
 	var t hookup.Tree
+	var leaves []string
 	if o.hookup != "" {
 		if t, err = hookup.Parse(o.hookup); err != nil {
 			return bad("%w", err)
 		}
+		leaves = t.Leaves()
 	}
 	if !p.meter {
 		if err := readCabs(p.cabs); err != nil {
 			return p, err
 		}
 	}
-	nameCabs(p.cabs, t.Leaves())
+	nameCabs(p.cabs, leaves)
 	if t, err = treeOf(p.cabs, t, flag); err != nil {
 		return bad("%w", err)
 	}
-	for _, name := range slices.Sorted(maps.Keys(o.warmer.of)) {
-		if !slices.Contains(t.Leaves(), name) {
-			return bad("--warmer names %s, which is none of the cabinets", name)
+	for _, flag := range []string{"warmer", "cable-ohm"} {
+		for _, name := range slices.Sorted(maps.Keys(map[string]perCabinet{"warmer": o.warmer, "cable-ohm": o.cable}[flag].of)) {
+			if !slices.Contains(t.Leaves(), name) {
+				return bad("--%s names %s, which is none of the cabinets", flag, name)
+			}
 		}
 	}
 	if p.set, err = box.Build(t, !o.plastic); err != nil {
@@ -211,25 +222,32 @@ func readCabs(cabs []namedCab) error {
 	return nil
 }
 
-// nameCabs names those cabinets that the command line has not: by the label of
-// the record, unless another has that name or the leaves of the hookup are
-// letters; else by letters.
+// nameCabs names those cabinets that the command line has not: with a hookup, by
+// which of its leaves is the label of the record, with or without "(invented)",
+// the name of its file or a letter; else by the label. Letters are for what has no
+// name that is its own.
 func nameCabs(cabs []namedCab, leaves []string) {
+	taken := func(name string, before []namedCab) bool {
+		return slices.ContainsFunc(before, func(b namedCab) bool { return b.name == name })
+	}
 	for i := range cabs {
 		cab := &cabs[i]
 		if cab.name != "" {
 			continue
 		}
-		cab.name = letter(i)
-		if cab.record == nil || cab.record.Label == "" {
-			continue
+		var all []string
+		if cab.record != nil {
+			label := cab.record.Label
+			all = append(all, label, strings.TrimSpace(strings.ReplaceAll(label, "(invented)", "")), nameOf(cab.path))
 		}
-		label := cab.record.Label
-		taken := slices.ContainsFunc(cabs, func(b namedCab) bool { return b.name == label && b.path != cab.path })
-		again := slices.ContainsFunc(cabs[:i], func(b namedCab) bool { return b.name == label })
-		lettered := slices.Contains(leaves, cab.name) && !slices.Contains(leaves, label)
-		if !taken && !again && !lettered {
-			cab.name = label
+		all = append(all, letter(i))
+		fits := func(name string) bool {
+			return name != "" && !taken(name, cabs) && (len(leaves) == 0 || slices.Contains(leaves, name))
+		}
+		if at := slices.IndexFunc(all, fits); at >= 0 {
+			cab.name = all[at]
+		} else {
+			cab.name = cmp.Or(all[0], letter(i))
 		}
 	}
 }
@@ -287,12 +305,14 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 
 // prove works a proof out.
 func (o *boxVerifyOptions) prove(p provedSet) (proof.Proof, error) {
+	names := p.set.Tree.Leaves()
+	about := proof.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(names), CableOhm: o.cable.forAll(names), AmpCableOhm: float64(o.ampCable)}
 	if p.meter {
 		read := proof.Readings{Cabs: map[string]float64{}, Seen: float64(o.dc), Tolerance: float64(o.tolerance)}
 		for _, cab := range p.cabs {
 			read.Cabs[cab.name] = cab.ohm
 		}
-		return proof.Ohmmeter(p.set, read, float64(o.most))
+		return proof.Ohmmeter(p.set, read, about)
 	}
 	seen, err := measured(o.seen, "a proof")
 	if err != nil {
@@ -302,23 +322,35 @@ func (o *boxVerifyOptions) prove(p provedSet) (proof.Proof, error) {
 	for _, cab := range p.cabs {
 		cabs = append(cabs, proof.Cabinet{Name: cab.name, Record: cab.record})
 	}
-	return proof.Records(p.set, cabs, seen, proof.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(p.set.Tree.Leaves())})
+	return proof.Records(p.set, cabs, seen, about)
 }
 
-// kelvins is a flag for a difference of temperature of all cabinets, "20", or
-// of each, "a=20,b=15".
-type kelvins struct {
+// perCabinet is a flag for a number of all cabinets, "20", or of each,
+// "a=20,b=15".
+type perCabinet struct {
+	unit, must string
+	good       func(float64) bool
+
 	all float64
 	any bool // all was given
 	of  map[string]float64
 }
 
-// mostKelvin is more than any coil survives.
-const mostKelvin = 200
+// kelvins is a difference of temperature of coils.
+func kelvins() perCabinet {
+	const most = 200 // more than any coil survives
+	return perCabinet{unit: "K", must: fmt.Sprintf("must be a difference of at most %d K, such as 20 or a=20,b=15", most), good: func(v float64) bool { return math.Abs(v) <= most }}
+}
 
-func (k *kelvins) Set(s string) error {
+// cableOhms is the resistance of cables.
+func cableOhms() perCabinet {
+	const most = 10 // more than any cable to a cabinet has
+	return perCabinet{unit: "ohm", must: fmt.Sprintf("must be a number of ohm from 0 to %d, such as 0.2 or a=0.2,b=0.1", most), good: func(v float64) bool { return v >= 0 && v <= most }}
+}
+
+func (k *perCabinet) Set(s string) error {
 	read := func(s string) (v float64, err error) {
-		err = setNumber(&v, s, "K", func(v float64) bool { return math.Abs(v) <= mostKelvin }, fmt.Sprintf("must be a difference of at most %d K, such as 20 or a=20,b=15", mostKelvin))
+		err = setNumber(&v, s, k.unit, k.good, k.must)
 		return v, err
 	}
 	if !strings.Contains(s, "=") {
@@ -328,14 +360,14 @@ func (k *kelvins) Set(s string) error {
 		}
 		return err
 	}
-	of, err := withNamed(k.of, s, "must be NAME=K for each cabinet, such as a=20,b=15", read)
+	of, err := withNamed(k.of, s, k.must, read)
 	if err == nil {
 		k.of = of
 	}
 	return err
 }
-func (k *kelvins) Type() string { return "K" }
-func (k *kelvins) String() string {
+func (k *perCabinet) Type() string { return k.unit }
+func (k *perCabinet) String() string {
 	parts := listNamed(k.of)
 	if k.any {
 		parts = append([]string{quantity.Plain(k.all)}, parts...)
@@ -343,8 +375,8 @@ func (k *kelvins) String() string {
 	return strings.Join(parts, ",")
 }
 
-// forAll returns the warmth of each cabinet that something was said of.
-func (k kelvins) forAll(names []string) map[string]float64 {
+// forAll returns the number of each cabinet that something was said of.
+func (k perCabinet) forAll(names []string) map[string]float64 {
 	of := map[string]float64{}
 	if k.any {
 		for _, name := range names {

@@ -163,7 +163,7 @@ that suits it best.`,
 
 func addProof(e env) *cobra.Command {
 	var seen, formula, note string
-	var warmer kelvins
+	warmer := kelvins()
 	c := adding(e, "proof LABEL", "Add a measurement through finished boxes",
 		`Add a measurement through finished boxes. The report holds it against the
 cabinets' own records, as "tapload box verify" does.`,

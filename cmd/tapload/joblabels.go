@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/cmd/tapload/internal/screen"
+	"tapload/fixtures/amp"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 	"tapload/fixtures/job/findings"
@@ -271,6 +272,10 @@ func (o *boxVerifyOptions) fromJob(e env, c *cobra.Command) error {
 	}
 	if j.Hookup != nil && !f.Changed("plastic") && o.hookup == j.Hookup.Formula {
 		o.plastic = j.Hookup.Plastic
+	}
+	if j.Hookup != nil && !f.Changed("cable-ohm") && j.Hookup.CableM > 0 {
+		o.cable.all, o.cable.any = amp.Wire{AWG: j.Hookup.CableAWG, Metre: j.Hookup.CableM}.Ohm(), true
+		sayFrom(e, j, []string{"the cable to each cabinet"})
 	}
 	t, err := hookup.Parse(o.hookup)
 	if err != nil {

@@ -19,8 +19,9 @@ func TestFlagValues(t *testing.T) {
 		tap taps
 		wl  wordLength
 		dc  meterOhms
-		all kelvins
-		per kelvins
+		all = kelvins()
+		per = kelvins()
+		cab = cableOhms()
 	)
 	tests := []struct {
 		to   pflag.Value
@@ -53,6 +54,9 @@ func TestFlagValues(t *testing.T) {
 		{&fr, "-1%", ""},
 		{&fr, "NaN%", ""},
 		{&fr, "%", ""},
+		{&cab, "0.2 ohm", "0.2"},
+		{&cab, "-1", ""},
+		{&cab, "a=11", ""},
 		{&db, "-12", "-12"},
 		{&db, "0", "0"},
 		{&db, "-20 dBFS", "-20"},

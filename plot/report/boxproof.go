@@ -6,6 +6,7 @@ import (
 	"math/cmplx"
 	"strings"
 
+	"tapload/fixtures/amp"
 	"tapload/fixtures/box/proof"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -18,7 +19,7 @@ import (
 // practice, no source.
 const (
 	polarity = "polarity: unplug the boxes from the amplifier first, then touch a 1.5 V cell for a moment to tip and sleeve of the plug that goes to it; every cone must move the same way (common practice, no source; drivers only, nothing with a capacitor in series)"
-	unplug   = "Unplug the boxes from the amplifier for every check, and never run a valve amplifier without its load."
+	unplug   = "Unplug the boxes from the amplifier for every check. "
 )
 
 // BoxProof is the page of a proof.
@@ -26,7 +27,7 @@ func BoxProof(p proof.Proof) Document {
 	d := Document{Title: marked("Proof of "+p.Set.Tree.String(), p.Invented), Lead: p.Words}
 	d.add(proofRows(p))
 	d.add(explanations(p, mostCauses, mostFaults, false))
-	d.add(Words(proofBlind(p)), Caution(unplug))
+	d.add(Words(proofBlind(p)), Caution(unplug+amp.Amplifier{}.Cautions()[0]))
 	if len(p.Causes) > 0 {
 		d.behind("every explanation and its check", explanations(p, len(p.Causes), math.MaxInt, true))
 	}
@@ -34,13 +35,13 @@ func BoxProof(p proof.Proof) Document {
 	if p.Readings != nil {
 		cannot = append(cannot, "impedance at any frequency, and hookups that read the same; a measurement through the boxes (\"tapload sweep\") shows more")
 	} else {
-		cannot = append(cannot, "joints and warm coils look alike; let all rest, or say --warmer")
+		cannot = append(cannot, "joints, warm coils and cables look alike; let all rest, or say --warmer and --cable-ohm")
 	}
 	if p.Readings != nil && p.Contact.U > 0 {
 		cannot = append(cannot, fmt.Sprintf("joints: %s ohm is allowed, and these readings tell no less than %s ohm", quantity.Plain(p.Most), quantity.Digits(2*p.Contact.U, 2)))
 	}
 	if p.LeakOhm > 0 {
-		cannot = append(cannot, fmt.Sprintf("a leak of more than %s; look for it with a meter on its highest range and all plugs out", kilohm(p.LeakOhm)))
+		cannot = append(cannot, fmt.Sprintf("a leak of more than %s, in the place where it shows least; look for it with a meter on its highest range and all plugs out", kilohm(p.LeakOhm)))
 	}
 	if len(p.Same) > 0 {
 		cannot = append(cannot, "faults that leave the circuit as it is (the continuity table of \"tapload box sheet\" has them): "+strings.Join(p.Same, "; "))
@@ -70,11 +71,17 @@ func proofRows(p proof.Proof) Table {
 		if !math.IsInf(r.Seen, 1) {
 			read = quantity.Plain(r.Seen) + " ohm"
 		}
+		if p.Cables != "" {
+			rows = append(rows, []string{"cables", p.Cables})
+		}
 		return Table{Rows: append(rows, []string{"cabinets", strings.Join(cabs, ", ") + " ohm"},
 			[]string{"expected", p.Expected.In("ohm") + " (k = 2)"}, []string{"read", read + fmt.Sprintf(", by a meter of %.4g %%", 100*r.Tolerance)})}
 	}
-	if len(p.Predicted) > 0 && p.Right > leastShownRight {
+	if len(p.Predicted) > 0 && p.Right > leastShownRight && p.Explained {
 		rows = append(rows, []string{"joints", fmt.Sprintf("%s (k = 2) in one cabinet's current at most, %s ohm allowed", p.Contact.In("ohm"), quantity.Plain(p.Most))})
+	}
+	if p.Cables != "" {
+		rows = append(rows, []string{"cables", p.Cables})
 	}
 	off := "two measurements may differ by"
 	if !p.Explained {
@@ -90,7 +97,7 @@ func explanations(p proof.Proof, causes, faults int, checks bool) Table {
 	makes := p.Set.Tree.String()
 	t := Table{Head: []string{"probability", "makes", "if"}}
 	if !p.Explained {
-		t = Table{Caption: "The nearest explanations, none of which fits:", Head: []string{"", "makes", "if"}}
+		t = Table{Caption: "What it may be, and what comes nearest though it does not fit:", Head: []string{"", "makes", "if"}}
 	}
 	row := func(probability float64, makes, text, check string) {
 		chance := quantity.Probability(probability)
@@ -163,8 +170,11 @@ func proofBlind(p proof.Proof) string {
 	if p.Readings != nil {
 		what = append(what, "hookups that read the same")
 	}
-	if p.LeakOhm > 0 && p.Explained {
+	switch {
+	case p.LeakOhm > 0:
 		what = append(what, "a leak of more than "+kilohm(p.LeakOhm))
+	case p.Verdict == verdict.Pass:
+		what = append(what, "a leak")
 	}
 	switch n := len(p.Same); n {
 	case 0:
@@ -181,8 +191,11 @@ func proofBlind(p proof.Proof) string {
 	return "This cannot show " + text + what[last] + "; --details says how to look for that."
 }
 
+// kilohm writes ohms that are a limit, rounded down to two digits.
 func kilohm(ohm float64) string {
-	if ohm >= 995 {
+	step := math.Pow(10, math.Floor(math.Log10(ohm))-1)
+	ohm = math.Floor(ohm/step+1e-9) * step
+	if ohm >= 1000 {
 		return quantity.Digits(ohm/1000, 2) + " kohm"
 	}
 	return quantity.Digits(ohm, 2) + " ohm"
