@@ -33,9 +33,10 @@ left alone.`,
 	return c
 }
 
-// inside runs a command line whose output somebody else reads.
+// inside runs a command line whose output somebody else reads, on none of the
+// user's settings.
 func (e env) inside(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	e.stdout, e.stderr, e.columns = stdout, stderr, 0
+	e.stdout, e.stderr, e.columns, e.settings = stdout, stderr, 0, ""
 	return run(ctx, args, e)
 }
 

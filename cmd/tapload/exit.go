@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -90,6 +91,9 @@ func flagError(err error) error {
 		cause := bad.Unwrap()
 		if _, is := errors.AsType[*strconv.NumError](cause); is {
 			cause = errors.New("must be a whole number")
+			if bad.GetFlag().Value.Type() == "float64" {
+				cause = cmp.Or(commaMeant(bad.GetValue()), errors.New("must be a number, such as 8.5"))
+			}
 		}
 		return fmt.Errorf("--%s %q: %w", bad.GetFlag().Name, bad.GetValue(), cause)
 	}

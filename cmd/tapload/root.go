@@ -11,6 +11,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
+
+	"tapload/fixtures/setup"
 )
 
 // env is what a command sees of the world around it.
@@ -22,10 +24,11 @@ type env struct {
 	now            func() time.Time
 	columns        int // width of the terminal that stderr is; 0 when it is none
 	sound          soundSystem
+	settings       string // folder of what the user keeps for all commands; "" for none
 }
 
 func systemEnv() env {
-	e := env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}}
+	e := env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}, settings: setup.Folder(os.Getenv("TAPLOAD_CONFIG"))}
 	e.talks = term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stdout.Fd()))
 	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" && redraws(fd) {
 		e.columns = 80
@@ -96,20 +99,22 @@ also lists the topics of the manual.`,
 		"{{if .Runnable}}\n  {{.UseLine}}", "{{if and .Runnable .HasParent}}\n  {{.UseLine}}",
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
-		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
+		newCards(e), newSetup(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
 		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newReport(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)
+	root.SetHelpFunc(briefly(e, root.HelpFunc()))
 	root.SetHelpCommand(newHelp(e))
-	alike(root.Commands())
+	alike(e, root.Commands())
 	offer(root)
 	return root
 }
 
 // alike gives commands, and all below them, what is the same in each: flags in
-// the order of their registration, no arguments where no rule allows some, and
-// the help where a command is a family of others.
-func alike(all []*cobra.Command) {
+// the order of their registration, what is remembered for those that nobody gives,
+// no arguments where no rule allows some, and the help where a command is a family
+// of others.
+func alike(e env, all []*cobra.Command) {
 	for _, c := range all {
 		c.Flags().SortFlags = false
 		if c.Args == nil {
@@ -118,7 +123,8 @@ func alike(all []*cobra.Command) {
 		if c.RunE == nil {
 			c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
 		}
-		alike(c.Commands())
+		remember(e, c)
+		alike(e, c.Commands())
 	}
 }
 

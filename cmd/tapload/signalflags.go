@@ -75,6 +75,7 @@ func (o *signalOptions) register(f *pflag.FlagSet) {
 	o.registerSignal(f)
 	f.Var(&o.wanted, "wanted", "how sure |Z| is to become at every tone (k = 2), while the time lasts")
 	f.Var(&o.limit, "time-limit", "sound to play at most to get there")
+	seldom(f, "periods", "period", "points-per-octave", "dwell", "settle", "wanted", "time-limit", "rate")
 }
 
 // registerSignal registers the flags that a signal without rounds has.
