@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/quantity"
 	"tapload/measure/verdict"
 )
 
@@ -92,7 +93,7 @@ func flagError(err error) error {
 		if _, is := errors.AsType[*strconv.NumError](cause); is {
 			cause = errors.New("must be a whole number")
 			if bad.GetFlag().Value.Type() == "float64" {
-				cause = cmp.Or(commaMeant(bad.GetValue()), errors.New("must be a number, such as 8.5"))
+				cause = cmp.Or(quantity.CommaMeant(bad.GetValue()), errors.New("must be a number, such as 8.5"))
 			}
 		}
 		return fmt.Errorf("--%s %q: %w", bad.GetFlag().Name, bad.GetValue(), cause)

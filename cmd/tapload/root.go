@@ -56,12 +56,15 @@ func newRoot(e env) *cobra.Command {
 		Long: `Measure loudspeaker loads with a sound card and one resistor.
 
 Wire it as: card output - sense resistor - load - ground. Input 1 hears the
-voltage before the resistor, input 2 the voltage at the load. "tapload help"
-also lists the topics of the manual.`,
+voltage before the resistor, input 2 the voltage at the load.
+
+"tapload" alone, in a terminal, is the guide: it asks line by line what is to be
+done. "tapload help" also lists the topics of the manual.`,
 		Example: `  tapload demo       # see it work, without hardware
   tapload cards      # which sound cards are there
-  tapload sweep --card "USB Audio" -o cab.sweep.json   # measure a load
-  tapload fit cab.sweep.json                           # say what it is
+  tapload setup --card "USB Audio" --sense-ohm 10      # say once what you have
+  tapload sweep --label cab                            # measure a load
+  tapload fit cab.sweep.json                           # say more of what it is
   tapload plan a=cab.sweep.json b=8 --tap 4,8,16       # find its hookup`,
 		SilenceUsage:  true,
 		SilenceErrors: true,

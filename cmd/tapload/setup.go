@@ -285,8 +285,8 @@ func (e env) remembered(c *cobra.Command) error {
 			return fmt.Errorf("the setup's %s: %w", name, err)
 		}
 	}
-	if taken := s.Given(); len(taken) > 0 {
-		e.say(report.SetupTaken(s, taken))
+	if len(s.Given()) > 0 {
+		e.say(report.SetupTaken(s))
 	}
 	if from.Card != nil && len(left) > 0 {
 		e.say("note: the setup is for another card; not used of it: " + quantity.List(left))

@@ -62,7 +62,7 @@ func parseQuantity(s, unit string) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(t, 64)
 	if v *= scale; err != nil || !(v > 0) || math.IsInf(v, 0) {
-		if asked := commaMeant(s); asked != nil {
+		if asked := quantity.CommaMeant(s); asked != nil {
 			return 0, asked
 		}
 		return 0, fmt.Errorf("must be a number of %s above 0, such as 50 or 1.5k", unit)
@@ -74,7 +74,7 @@ func parseQuantity(s, unit string) (float64, error) {
 func setNumber(to *float64, s, unit string, good func(float64) bool, must string) error {
 	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), unit)), 64)
 	if err != nil || !good(v) {
-		if asked := commaMeant(s); asked != nil {
+		if asked := quantity.CommaMeant(s); asked != nil {
 			return asked
 		}
 		return errors.New(must)
@@ -93,7 +93,7 @@ func (f *fraction) Set(s string) error {
 	}
 	v, err := strconv.ParseFloat(t, 64)
 	if v /= scale; err != nil || !(v >= 0 && v < 1) {
-		if asked := commaMeant(s); asked != nil {
+		if asked := quantity.CommaMeant(s); asked != nil {
 			return asked
 		}
 		return errors.New("must be a part of the whole such as 1% or 0.01, and below 100%")
@@ -128,7 +128,7 @@ func (l *levels) Set(s string) error {
 	for part := range strings.SplitSeq(s, ",") {
 		var one decibel
 		if err := one.Set(part); err != nil {
-			if asked := commaMeant(s); asked != nil {
+			if asked := quantity.CommaMeant(s); asked != nil {
 				return asked
 			}
 			return err

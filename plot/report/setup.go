@@ -32,15 +32,23 @@ func Setup(s setup.Setup, file string) Document {
 	return d
 }
 
-// SetupTaken says in a line which of those values of s a command has taken.
-func SetupTaken(s setup.Setup, names []string) string {
+// SetupTaken says in a line what a command has taken of a setup, which is all of s.
+func SetupTaken(s setup.Setup) string {
+	return "From the setup: " + inShort(s) + "; flags override it."
+}
+
+// SetupBench is what s measures with, in a line.
+func SetupBench(s setup.Setup) string {
+	s.Forget("shop", "address", "paper")
+	return inShort(s)
+}
+
+func inShort(s setup.Setup) string {
 	var parts []string
 	for _, v := range setupValues(s) {
-		if slices.Contains(names, v.name) {
-			parts = append(parts, v.label+" "+v.short)
-		}
+		parts = append(parts, v.label+" "+v.short)
 	}
-	return "From the setup: " + strings.Join(parts, ", ") + "; flags override it."
+	return strings.Join(parts, ", ")
 }
 
 // setupValue is one of a Setup in words.

@@ -42,7 +42,7 @@ func Sweep(swept identify.Swept, budget []measure.BudgetAt) Document {
 	if high != s.Max {
 		ends = append(ends, "up to "+extremeText(s.Max))
 	}
-	if ends != nil {
+	if ends != nil && swept.Load == nil {
 		rows = append(rows, []string{"band's end", quantity.List(ends)})
 	}
 	if v := s.Drive; v != nil {
@@ -58,6 +58,9 @@ func Sweep(swept identify.Swept, budget []measure.BudgetAt) Document {
 	d.add(Table{Rows: rows})
 	if swept.Load != nil {
 		d.add(before(*swept.Load)...)
+		if ends != nil {
+			d.behind("At the ends of the band", Words(quantity.List(ends)+"."))
+		}
 	}
 	if len(s.Repeats) > 0 {
 		d.Sections = append(d.Sections, Section{Heading: "Sweep after sweep", Details: len(s.Repeats) > mostRepeats, Pieces: []Piece{repeatTable(s.Repeats)}})

@@ -1,7 +1,6 @@
-package main
+package quantity
 
 import (
-	"fmt"
 	"regexp"
 	"strings"
 )
@@ -11,9 +10,9 @@ var (
 	thousands   = regexp.MustCompile(`^[-+]?[1-9]\d{0,2},\d{3}\s*[^\d,.]*$`)
 )
 
-// commaMeant asks back where s is a number written with a comma, which is a decimal
+// CommaMeant asks back where s is a number written with a comma, which is a decimal
 // point to some people and parts thousands to others; nil where it is not.
-func commaMeant(s string) error {
+func CommaMeant(s string) error {
 	s = strings.TrimSpace(s)
 	if !commaNumber.MatchString(s) {
 		return nil
@@ -22,5 +21,10 @@ func commaMeant(s string) error {
 	if thousands.MatchString(s) {
 		text += " or " + strings.Replace(s, ",", "", 1)
 	}
-	return fmt.Errorf("%s?", text)
+	return Question(text + "?")
 }
+
+// Question is an error that asks back instead of saying what must be.
+type Question string
+
+func (q Question) Error() string { return string(q) }
