@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"io"
 	"maps"
@@ -26,7 +27,7 @@ demonstration left there are replaced; any other folder that holds something is
 left alone.`,
 		Example: "  tapload demo",
 		RunE: func(c *cobra.Command, _ []string) error {
-			return demo.Do(c.Context(), e.stdout, folder, e.inside, writeTexts)
+			return demo.Do(c.Context(), e.stdout, folder, cmp.Or(e.program, "tapload"), e.inside, writeTexts)
 		},
 	}
 	c.Flags().StringVarP(&folder, "output", "o", folder, "`folder` for the files")

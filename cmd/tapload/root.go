@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/setup"
 )
 
@@ -24,11 +26,15 @@ type env struct {
 	now            func() time.Time
 	columns        int // width of the terminal that stderr is; 0 when it is none
 	sound          soundSystem
+	program        string // what is typed to run this one; "" for its name
 	settings       string // folder of what the user keeps for all commands; "" for none
 }
 
 func systemEnv() env {
 	e := env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}, settings: setup.Folder(os.Getenv("TAPLOAD_CONFIG"))}
+	if path, err := os.Executable(); err == nil && !onPath(path) {
+		e.program = screen.Word(path)
+	}
 	e.talks = term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stdout.Fd()))
 	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" && redraws(fd) {
 		e.columns = 80
@@ -37,6 +43,17 @@ func systemEnv() env {
 		}
 	}
 	return e
+}
+
+// onPath reports whether the name alone runs the program of that path.
+func onPath(path string) bool {
+	found, err := exec.LookPath("tapload")
+	if err != nil {
+		return false
+	}
+	a, errA := os.Stat(found)
+	b, errB := os.Stat(path)
+	return errA == nil && errB == nil && os.SameFile(a, b)
 }
 
 // warn prints a warning, which belongs to a result and does not stop it.

@@ -82,7 +82,7 @@ func (o *signalOptions) register(f *pflag.FlagSet) {
 func (o *signalOptions) registerSignal(f *pflag.FlagSet) {
 	*o = defaultSignal()
 	o.given = f.Changed
-	f.StringVar(&o.kind, "signal", o.kind, "`kind` of test signal: chirp, tones (slow and sure) or multitone (shows distortion)")
+	f.StringVar(&o.kind, "signal", o.kind, "`kind` of test signal: chirp, tones (slow and sure) or multitone")
 	f.Var(&o.low, "low", "low end of the measured band")
 	f.Var(&o.high, "high", "high end of the measured band")
 	f.IntVar(&o.rate, "rate", o.rate, "sample rate, in `hz`")
