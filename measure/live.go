@@ -61,16 +61,17 @@ func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 // uncertainties are standard ones (k = 1). What is only there while steady is null
 // otherwise, as held and fault are where there is none.
 type Event struct {
-	Number   int                `json:"number"`    // from 1
-	Seconds  float64            `json:"seconds"`   // of sound so far
-	State    State              `json:"state"`     // "settling", "steady" or "fault"
-	Restless float64            `json:"restless"`  // s for which it has been settling; 0 otherwise
-	Fault    *Finding           `json:"fault"`     // its code is that of the card.Cause
-	Inputs   [2]InputLevel      `json:"inputs"`    // V1, V2
-	Noise    [2]float64         `json:"noise_rms"` // of V1 and V2 without hum, fraction of full scale; 0 until a window was looked at
-	Curve    *LiveCurve         `json:"curve"`     // while steady
-	Lowest   *Extreme           `json:"lowest"`    // |Z| of the curve, anywhere in the band; while steady
-	Held     *Extreme           `json:"held"`      // the lowest of all those so far
+	Number   int                `json:"number"`     // from 1
+	Seconds  float64            `json:"seconds"`    // of sound so far
+	State    State              `json:"state"`      // "settling", "steady" or "fault"
+	Restless float64            `json:"restless"`   // s for which it has been settling; 0 otherwise
+	Fault    *Finding           `json:"fault"`      // its code is that of the card.Cause
+	Inputs   [2]InputLevel      `json:"inputs"`     // V1, V2
+	Noise    [2]float64         `json:"noise_rms"`  // of V1 and V2 without hum, fraction of full scale; 0 until a window was looked at
+	Looks    *jig.End           `json:"looks_like"` // what is connected; null while settling
+	Curve    *LiveCurve         `json:"curve"`      // while steady
+	Lowest   *Extreme           `json:"lowest"`     // |Z| of the curve, anywhere in the band; while steady
+	Held     *Extreme           `json:"held"`       // the lowest of all those so far
 	Opened   Opened             `json:"opened"`
 	Late     int                `json:"late_blocks"` // that the driver flagged so far
 	Warnings impedance.Warnings `json:"warnings"`
@@ -255,7 +256,9 @@ func (l *live) measure(ctx context.Context, from int64, whole bool, e *Event) er
 	e.Noise = g.Seen.NoiseFloor
 	low, high := l.inside[0]*(1-roundingHz), l.inside[len(l.inside)-1]*(1+roundingHz)
 	g.Points = slices.DeleteFunc(g.Points, func(p ratio.Point) bool { return p.Hz < low || p.Hz > high })
-	if err := l.fault(ctx, g, rec); err != nil {
+	looks := l.jig.End(g.Points)
+	e.Looks = &looks
+	if err := l.fault(ctx, g, looks, rec); err != nil {
 		return err
 	}
 	c, err := l.jig.Curve(g)

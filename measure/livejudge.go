@@ -3,8 +3,8 @@ package measure
 import (
 	"context"
 	"fmt"
-	"math"
 
+	"tapload/fixtures/jig"
 	"tapload/measure/card"
 	"tapload/measure/ratio"
 )
@@ -66,8 +66,8 @@ func (q *quiet) settled(w *ratio.Window, v [2][]float64) bool {
 }
 
 // fault returns what is wrong with card, leads, jig or load, where a settled
-// window shows that.
-func (l *live) fault(ctx context.Context, g ratio.Ratio, rec card.Recording) error {
+// window shows that; looks is what it says is connected.
+func (l *live) fault(ctx context.Context, g ratio.Ratio, looks jig.End, rec card.Recording) error {
 	n := len(l.inside)
 	if len(g.Points) < n/2 {
 		other, err := l.window.Ratio(ctx, rec.V2, rec.V1)
@@ -92,10 +92,10 @@ func (l *live) fault(ctx context.Context, g ratio.Ratio, rec card.Recording) err
 	if err := plausible(g, l.jig, rec); err != nil {
 		return err
 	}
-	if mismatch := l.jig.GainU * math.Sqrt(3); l.looksOpen(g, mismatch) {
+	if looks.Kind == jig.OpenEnd {
 		return &card.Fault{
 			Cause:  card.OpenLoad,
-			Text:   fmt.Sprintf("both inputs hear the same within their mismatch of %.2g %%: the load looks open", 100*mismatch),
+			Text:   "this looks like an open end: both inputs hear the same",
 			Advice: "check plug, lead and jack of the load",
 		}
 	}
@@ -104,16 +104,3 @@ func (l *live) fault(ctx context.Context, g ratio.Ratio, rec card.Recording) err
 
 // deadBeside is how many times V2 is above V1 when V1 holds no more than crosstalk.
 const deadBeside = 50
-
-// looksOpen reports whether the load is no more than a difference of the inputs'
-// gains would make of none.
-func (l *live) looksOpen(g ratio.Ratio, mismatch float64) bool {
-	ideal := make([]complex128, len(g.Points))
-	for i, p := range g.Points {
-		ideal[i] = l.jig.Ideal(p)
-		if math.Hypot(real(ideal[i])-1, imag(ideal[i])) > 2*mismatch {
-			return false
-		}
-	}
-	return flat(ideal)
-}

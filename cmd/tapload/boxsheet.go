@@ -94,6 +94,7 @@ makes of a pulled plug.
 	f.StringVarP(&o.out, "output", "o", "", "write the sheet into this .pdf or .html `file`")
 	f.StringVar(&o.paper, "paper", report.A4.String(), "`size` to print on: a4 or letter")
 	f.StringVar(&o.draw, "draw", "", "draw the wiring of one box into this .png, .svg or .pdf `file`")
+	alsoPlot(f, "draw")
 	f.IntVar(&o.drawn, "box", 1, "`number` of the box for --draw")
 	o.ampFlags.register(f)
 	f.Var(&o.only, "only-tap", "use this tap and no other")

@@ -91,6 +91,7 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 	f.StringArrayVar(&o.dcCabs, "dc-cab", nil, "what it reads on a cabinet alone, as `[NAME=]OHM`; once for each cabinet")
 	f.Var(&o.tolerance, "meter-tolerance", "tolerance of the DC meter")
 	f.StringVarP(&o.out, "output", "o", "", "draw the proof into this .png, .svg or .pdf `file`")
+	alsoPlot(f, "output")
 	o.answer.register(f)
 	return c
 }
@@ -115,7 +116,7 @@ func (o *boxVerifyOptions) check(c *cobra.Command) (p provedSet, err error) {
 	changed := c.Flags().Changed
 	bad := func(format string, about ...any) (provedSet, error) { return p, usage(c, fmt.Errorf(format, about...)) }
 	p.meter = changed("dc-ohm") || changed("dc-cab") || changed("meter-tolerance")
-	for _, flag := range []string{"cab", "seen", "warmer", "output"} {
+	for _, flag := range []string{"cab", "seen", "warmer", "output", "plot"} {
 		if p.meter && changed(flag) {
 			return bad("--%s is about records, and --dc-ohm, --dc-cab and --meter-tolerance are for a DC meter alone; give one kind", flag)
 		}

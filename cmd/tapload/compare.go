@@ -107,6 +107,7 @@ With --match the records of many drivers are put together in pairs or quads
 	f.StringVar(&o.with[0], "before-with", "", "`record` of the driver before, with the mass or on the box")
 	f.StringVar(&o.with[1], "after-with", "", "`record` of the driver after, with the mass or on the box")
 	f.StringVarP(&o.out, "output", "o", "", "draw both curves into this .png, .svg or .pdf `file`")
+	alsoPlot(f, "output")
 	f.StringVar(&o.changes, "changes-plot", "", "draw each change against its limits into this `file`")
 	f.StringVar(&o.ratio, "ratio-plot", "", "draw |Z| after over before into this `file`")
 	f.StringVar(&o.harmonics, "distortion-plot", "", "draw the harmonics of both into this `file`")
@@ -257,7 +258,7 @@ func readSide(path string, fitted bool) (recone.Side, error) {
 func nameOf(path string) string { return strings.TrimSuffix(filepath.Base(path), recordSuffix) }
 
 // ofPair are the flags that are for two records alone.
-var ofPair = []string{"limits", "before-celsius", "after-celsius", "added-mass-g", "box-l", "diameter-mm", "before-with", "after-with", "output", "changes-plot", "ratio-plot", "distortion-plot"}
+var ofPair = []string{"limits", "before-celsius", "after-celsius", "added-mass-g", "box-l", "diameter-mm", "before-with", "after-with", "output", "plot", "changes-plot", "ratio-plot", "distortion-plot"}
 
 // only refuses the flags that are for another use of the command.
 func only(f *pflag.FlagSet, use string, others ...string) error {

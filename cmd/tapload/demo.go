@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"io"
 	"maps"
@@ -26,16 +27,17 @@ demonstration left there are replaced; any other folder that holds something is
 left alone.`,
 		Example: "  tapload demo",
 		RunE: func(c *cobra.Command, _ []string) error {
-			return demo.Do(c.Context(), e.stdout, folder, e.inside, writeTexts)
+			return demo.Do(c.Context(), e.stdout, folder, cmp.Or(e.program, "tapload"), e.inside, writeTexts)
 		},
 	}
 	c.Flags().StringVarP(&folder, "output", "o", folder, "`folder` for the files")
 	return c
 }
 
-// inside runs a command line whose output somebody else reads.
+// inside runs a command line whose output somebody else reads, on none of the
+// user's settings.
 func (e env) inside(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	e.stdout, e.stderr, e.columns = stdout, stderr, 0
+	e.stdout, e.stderr, e.columns, e.settings = stdout, stderr, 0, ""
 	return run(ctx, args, e)
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/quantity"
 	"tapload/measure/verdict"
 )
 
@@ -90,6 +92,9 @@ func flagError(err error) error {
 		cause := bad.Unwrap()
 		if _, is := errors.AsType[*strconv.NumError](cause); is {
 			cause = errors.New("must be a whole number")
+			if bad.GetFlag().Value.Type() == "float64" {
+				cause = cmp.Or(quantity.CommaMeant(bad.GetValue()), errors.New("must be a number, such as 8.5"))
+			}
 		}
 		return fmt.Errorf("--%s %q: %w", bad.GetFlag().Name, bad.GetValue(), cause)
 	}

@@ -2,12 +2,15 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"path/filepath"
 
 	"tapload/cmd/tapload/internal/demo"
 	"tapload/cmd/tapload/internal/guide"
 	"tapload/fixtures/loads"
 	"tapload/measure/card/portaudio"
+	"tapload/measure/quantity"
 	"tapload/plot/report"
 )
 
@@ -30,10 +33,29 @@ func (e env) guide(ctx context.Context) error {
 			_, err := parseQuantity(s, unit)
 			return err
 		},
+		Percent: func(s string) error { return new(fraction).Set(s) },
+		Kept: func() (words string, live bool, err error) {
+			s, err := e.readSetup()
+			if err != nil || !s.Measures() {
+				return "", false, err
+			}
+			return report.SetupBench(s), s.Card != nil, nil
+		},
 		Taps: func(s string) error { return new(taps).Set(s) },
-		Load: func(s string) error {
-			_, err := loads.Parse(s)
-			return err
+		Load: func(s string) (string, error) {
+			l, err := loads.Parse(s)
+			if q, asks := errors.AsType[quantity.Question](err); asks {
+				return "", q
+			}
+			switch {
+			case err != nil:
+				return "", fmt.Errorf("cannot be: %w", err)
+			case l.Name == "":
+				return "", errors.New("needs a name and an equals sign, such as left=8")
+			case l.Path != "" && !isFile(l.Path):
+				return "", fmt.Errorf("cannot be: there is no file %s here, and it is no rating either", l.Path)
+			}
+			return l.Name, nil
 		},
 		Exchanged: func(before, after string) string {
 			w, found, err := exchanged(before, after)

@@ -71,6 +71,7 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
 	f.Var(&o.only, "only-tap", "use this tap and no other")
 	o.cabinetFlags.register(f)
 	f.StringVarP(&o.out, "output", "o", "", "draw the combined load into this .png, .svg or .pdf `file`")
+	alsoPlot(f, "output")
 	f.StringVar(&o.share, "share-plot", "", "draw each load's share of the power into this `file`")
 	o.answer.register(f)
 	return c

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/fit/identify"
 	"tapload/measure"
 	"tapload/measure/impedance"
 	"tapload/measure/quantity"
@@ -131,5 +132,5 @@ func importCurve(e env, path string, o importOptions, decode curveReader) error 
 	if o.noise == 0 && !stated {
 		s.Limit = "not known"
 	}
-	return o.show(e, s, report.Sweep(s, nil), rec.Warnings)
+	return o.show(e, s, report.Sweep(identify.Swept{Summary: s}, nil), rec.Warnings)
 }

@@ -31,6 +31,7 @@ current takes the thick lines; what the inputs hear takes wires of its own.`,
 	}
 	f := c.Flags()
 	f.StringVarP(&out, "output", "o", "", "`file` to write: .png, .svg or .pdf")
+	alsoPlot(f, "output")
 	f.Var(&sense, "sense-ohm", "the sense resistor")
 	return c
 }

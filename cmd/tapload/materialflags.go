@@ -34,6 +34,7 @@ func (o *materialOptions) register(f *pflag.FlagSet) {
 	f.Var(&o.fullScale, "full-scale-volt", "peak volts at the inputs that are full scale; tells the level at the load")
 	f.Var(&o.probe, "probe-ratio", "what the probes before both inputs divide by")
 	f.Lookup("full-scale-volt").DefValue = ""
+	seldom(f, "seconds", "coherence", "amplifier-connected", "full-scale-volt", "probe-ratio")
 }
 
 // fullScaleVolt returns the volts at the load that are full scale, 0 when
@@ -63,7 +64,7 @@ func (o signalOptions) checkMaterial(s sourceOptions) error {
 	switch {
 	case o.given("seconds") && s.replay != "":
 		return errors.New("--seconds is not for a recording (--replay), which is as long as it is")
-	case o.given("probe-ratio") && !o.given("full-scale-volt"):
+	case o.given("probe-ratio") && m.fullScale == 0:
 		return errors.New("--probe-ratio says nothing without --full-scale-volt, the peak volts at the inputs that are full scale")
 	case s.live() && !m.connected:
 		return fmt.Errorf("--signal %s measures while an amplifier drives the load, so it asks for --amplifier-connected; give it when one side of the output is grounded (not bridged, not floating), attenuating probes stand before both inputs, and no plug can leave the load open", o.kind)

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
+
+	"github.com/spf13/pflag"
 
 	"tapload/plot"
 )
@@ -12,6 +15,28 @@ type chart = plot.Drawable
 
 // picture is a chart that a flag asks for; without a path it does not.
 type picture struct{ flag, path string }
+
+// alsoPlot lets --plot name the picture that a flag of another name asks for, so
+// that one name does in every command.
+func alsoPlot(f *pflag.FlagSet, old string) {
+	was := f.Lookup(old)
+	was.Value = &namedOnce{Value: was.Value}
+	f.Var(was.Value, "plot", "picture `file`: the same as --"+old+", by the name that every command takes")
+}
+
+// namedOnce is a file that two flags name, of which only one may be given.
+type namedOnce struct {
+	pflag.Value
+	named bool
+}
+
+func (n *namedOnce) Set(s string) error {
+	if n.named {
+		return errors.New("is a second file for one picture; name it once")
+	}
+	n.named = true
+	return n.Value.Set(s)
+}
 
 // pictures are those of a command line.
 type pictures []picture

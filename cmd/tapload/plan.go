@@ -74,6 +74,7 @@ with 3 when no hookup is safe.
 	f.IntVar(&o.top, "top", 5, "how many hookups to show")
 	o.cabinetFlags.register(f)
 	f.StringVarP(&o.out, "output", "o", "", "draw |Z| over the tap of the first five into this .png, .svg or .pdf `file`")
+	alsoPlot(f, "output")
 	o.answer.register(f)
 	return c
 }

@@ -42,6 +42,7 @@ the modulus is drawn as text, for a quick look.`,
 	}
 	f := c.Flags()
 	f.StringVarP(&o.out, "output", "o", "", "`file` to write: .png, .svg or .pdf")
+	alsoPlot(f, "output")
 	f.StringVar(&o.title, "title", "", "`text` above the chart")
 	f.Var(&o.taps, "tap", "amplifier taps to mark, such as 4,8,16")
 	f.Var(&o.low, "low", "left end of the chart (default 20)")

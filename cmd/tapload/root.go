@@ -6,11 +6,15 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
+
+	"tapload/cmd/tapload/internal/screen"
+	"tapload/fixtures/setup"
 )
 
 // env is what a command sees of the world around it.
@@ -22,10 +26,15 @@ type env struct {
 	now            func() time.Time
 	columns        int // width of the terminal that stderr is; 0 when it is none
 	sound          soundSystem
+	program        string // what is typed to run this one; "" for its name
+	settings       string // folder of what the user keeps for all commands; "" for none
 }
 
 func systemEnv() env {
-	e := env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}}
+	e := env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, getenv: os.Getenv, now: time.Now, sound: hardware{}, settings: setup.Folder(os.Getenv("TAPLOAD_CONFIG"))}
+	if path, err := os.Executable(); err == nil && !onPath(path) {
+		e.program = screen.Word(path)
+	}
 	e.talks = term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stdout.Fd()))
 	if fd := int(os.Stderr.Fd()); term.IsTerminal(fd) && os.Getenv("TERM") != "dumb" && redraws(fd) {
 		e.columns = 80
@@ -34,6 +43,17 @@ func systemEnv() env {
 		}
 	}
 	return e
+}
+
+// onPath reports whether the name alone runs the program of that path.
+func onPath(path string) bool {
+	found, err := exec.LookPath("tapload")
+	if err != nil {
+		return false
+	}
+	a, errA := os.Stat(found)
+	b, errB := os.Stat(path)
+	return errA == nil && errB == nil && os.SameFile(a, b)
 }
 
 // warn prints a warning, which belongs to a result and does not stop it.
@@ -53,12 +73,15 @@ func newRoot(e env) *cobra.Command {
 		Long: `Measure loudspeaker loads with a sound card and one resistor.
 
 Wire it as: card output - sense resistor - load - ground. Input 1 hears the
-voltage before the resistor, input 2 the voltage at the load. "tapload help"
-also lists the topics of the manual.`,
+voltage before the resistor, input 2 the voltage at the load.
+
+"tapload" alone, in a terminal, is the guide: it asks line by line what is to be
+done. "tapload help" also lists the topics of the manual.`,
 		Example: `  tapload demo       # see it work, without hardware
   tapload cards      # which sound cards are there
-  tapload sweep --card "USB Audio" -o cab.sweep.json   # measure a load
-  tapload fit cab.sweep.json                           # say what it is
+  tapload setup --card "USB Audio" --sense-ohm 10      # say once what you have
+  tapload sweep --label cab                            # measure a load
+  tapload fit cab.sweep.json                           # say more of what it is
   tapload plan a=cab.sweep.json b=8 --tap 4,8,16       # find its hookup`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
@@ -96,20 +119,22 @@ also lists the topics of the manual.`,
 		"{{if .Runnable}}\n  {{.UseLine}}", "{{if and .Runnable .HasParent}}\n  {{.UseLine}}",
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
-		newCards(e), newCheck(e), newLive(e), newStimulus(e), newSweep(e), newJig(e),
+		newCards(e), newSetup(e), newCheck(e), newLive(e), newStimulus(e), newSweep(e), newJig(e),
 		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newReport(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)
+	root.SetHelpFunc(briefly(e, root.HelpFunc()))
 	root.SetHelpCommand(newHelp(e))
-	alike(root.Commands())
+	alike(e, root.Commands())
 	offer(root)
 	return root
 }
 
 // alike gives commands, and all below them, what is the same in each: flags in
-// the order of their registration, no arguments where no rule allows some, and
-// the help where a command is a family of others.
-func alike(all []*cobra.Command) {
+// the order of their registration, what is remembered for those that nobody gives,
+// no arguments where no rule allows some, and the help where a command is a family
+// of others.
+func alike(e env, all []*cobra.Command) {
 	for _, c := range all {
 		c.Flags().SortFlags = false
 		if c.Args == nil {
@@ -118,7 +143,8 @@ func alike(all []*cobra.Command) {
 		if c.RunE == nil {
 			c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
 		}
-		alike(c.Commands())
+		remember(e, c)
+		alike(e, c.Commands())
 	}
 }
 

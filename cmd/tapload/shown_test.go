@@ -204,7 +204,7 @@ func (b *shownBench) tapload(t *testing.T, folder string, args ...string) outcom
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	var out, log strings.Builder
-	e := env{stdin: strings.NewReader(""), stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now, sound: standIn{args: args, benches: b.benches, recordings: b.recordings}}
+	e := env{stdin: strings.NewReader(""), stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now, sound: standIn{args: args, benches: b.benches, recordings: b.recordings}, settings: filepath.Join(folder, "settings")}
 	code := run(ctx, args, e)
 	return outcome{code: code, stdout: out.String(), stderr: log.String()}
 }
@@ -253,6 +253,7 @@ var outputFlags = map[string]bool{
 func (b *shownBench) provide(t *testing.T, folder string, words []string) {
 	t.Helper()
 	b.provideJob(t, folder, words)
+	b.provideSetup(t, folder, words)
 	for i, word := range words {
 		if i > 0 && outputFlags[words[i-1]] {
 			continue
@@ -280,6 +281,17 @@ func (b *shownBench) provide(t *testing.T, folder string, words []string) {
 				copyFile(t, from, to)
 			}
 		}
+	}
+}
+
+// provideSetup keeps a bench for a command that measures without saying with what.
+func (b *shownBench) provideSetup(t *testing.T, folder string, words []string) {
+	t.Helper()
+	if words[1] != "sweep" || slices.ContainsFunc(words, func(w string) bool { return w == "--card" || w == "--bench" || w == "--replay" }) {
+		return
+	}
+	if got := b.tapload(t, folder, "setup", "--card", standInName, "--sense-ohm", "10"); got.code != exitDone {
+		t.Fatal(got.stderr)
 	}
 }
 

@@ -75,13 +75,14 @@ func (o *signalOptions) register(f *pflag.FlagSet) {
 	o.registerSignal(f)
 	f.Var(&o.wanted, "wanted", "how sure |Z| is to become at every tone (k = 2), while the time lasts")
 	f.Var(&o.limit, "time-limit", "sound to play at most to get there")
+	seldom(f, "periods", "period", "points-per-octave", "dwell", "settle", "wanted", "time-limit", "rate")
 }
 
 // registerSignal registers the flags that a signal without rounds has.
 func (o *signalOptions) registerSignal(f *pflag.FlagSet) {
 	*o = defaultSignal()
 	o.given = f.Changed
-	f.StringVar(&o.kind, "signal", o.kind, "`kind` of test signal: chirp, tones (slow and sure) or multitone (shows distortion)")
+	f.StringVar(&o.kind, "signal", o.kind, "`kind` of test signal: chirp, tones (slow and sure) or multitone")
 	f.Var(&o.low, "low", "low end of the measured band")
 	f.Var(&o.high, "high", "high end of the measured band")
 	f.IntVar(&o.rate, "rate", o.rate, "sample rate, in `hz`")

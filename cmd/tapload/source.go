@@ -24,14 +24,21 @@ type sourceOptions struct {
 }
 
 func (o *sourceOptions) register(f *pflag.FlagSet) {
+	o.registerOwn(f)
+	f.StringVar(&o.replay, "replay", "", "recording to use, a two-channel WAV `file`")
+	f.Uint64Var(&o.seed, "seed", 0, "`number` that the virtual bench's noise starts from")
+	seldom(f, "seed")
+}
+
+// registerOwn registers the flags of what a workshop has itself.
+func (o *sourceOptions) registerOwn(f *pflag.FlagSet) {
 	o.inputs = inputs{1, 2}
 	o.given = f.Changed
-	f.StringVar(&o.card, "card", "", "sound card, by `name` or a part of it, both halves; \"\" is the one that the sound system prefers")
+	f.StringVar(&o.card, "card", "", "sound card, by `name` or a part of it; \"\" is the one that the sound system prefers")
 	f.StringVar(&o.player, "player", "", "another card that plays, by `name`, of the same interface")
-	f.StringVar(&o.bench, "bench", "", "virtual bench, described in this `file`")
-	f.StringVar(&o.replay, "replay", "", "recording to use, a two-channel WAV `file`")
 	f.Var(&o.inputs, "channels", "inputs that hear V1 and V2")
-	f.Uint64Var(&o.seed, "seed", 0, "`number` that the virtual bench's noise starts from")
+	f.StringVar(&o.bench, "bench", "", "virtual bench, described in this `file`")
+	seldom(f, "player")
 }
 
 func (o sourceOptions) check() error {
@@ -43,7 +50,7 @@ func (o sourceOptions) check() error {
 	}
 	switch {
 	case len(named) == 0:
-		return errors.New("say what to measure with: --card NAME, --bench FILE or --replay FILE.wav")
+		return errors.New("say what to measure with, once for all by \"tapload setup --card NAME --sense-ohm 10\", or here: --card NAME, --bench FILE or --replay FILE.wav")
 	case len(named) > 1:
 		return fmt.Errorf("%s and %s: measure with one of them", named[0], named[1])
 	case o.given("seed") && o.bench == "":

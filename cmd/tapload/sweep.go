@@ -1,15 +1,20 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"tapload/fit/identify"
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/card"
@@ -45,40 +50,24 @@ type sweepOptions struct {
 func newSweep(e env) *cobra.Command {
 	var o sweepOptions
 	c := &cobra.Command{
-		Use:   "sweep (--card NAME | --bench FILE | --replay WAV) -o FILE",
+		Use:   "sweep [--label NAME] [-o FILE]",
 		Short: "Measure the impedance of a load",
-		Long: `Measure the impedance of a load: play the test signal through the sense
-resistor, record the voltage before it (V1) and at the load (V2), and write the
-impedance over frequency with its uncertainty.
+		Long: `Measure the impedance of a load over frequency, with its uncertainty, and say
+what the load is. It plays a chirp through the sense resistor and records the
+voltage before it (V1) and at the load (V2).
 
-The voltages come from a sound card, from a virtual bench, or from a recording
-of the signal that "tapload stimulus" writes for the same flags.
-
-With --signal listen it plays nothing and listens to whatever an amplifier plays
-through sense resistor and load; with --signal FILE.wav it plays that file, as
-it is, into an amplifier. Frequencies of which the music says too little are
-left out. On a sound card both ask for --amplifier-connected; a virtual bench
-(whose [music] plays) and a recording do not, since no amplifier is there.
-
-With several levels (--level -30,-20,-10) it sweeps at each, the quietest first,
-into a file for each, and says where the load stops being linear.
-
-With --distortion the record also has the harmonics of the current by order, and
-what lies above them, which a scraping coil raises. They are those of load and
-amplifier together, at the level played: a driver bends and scrapes more with
-more excursion.
+Card, resistor and jig are those of "tapload setup", unless a flag says
+otherwise. Without -o the record's name is made from the label or the time, and
+replaces none. "tapload help measuring" tells of tones, music through an
+amplifier (--signal listen), recordings, series of levels and harmonics.
 
 ` + paragraph("Look and listen as well: "+report.Unheard+"."),
-		Example: `  tapload sweep --card "USB Audio" -o cab.sweep.json --label "2x12 cab"
-  tapload sweep --card "USB Audio" --channels 3,4 --sense-ohm 22 --label cab
-  tapload sweep --bench bench.toml -o cab.sweep.json --plot cab.png
-  tapload sweep --card "USB Audio" --distortion -o driver.sweep.json
+		Example: `  tapload sweep --label red
+  tapload sweep --card "USB Audio" --sense-ohm 22 --label cab --plot cab.png
+  tapload sweep --bench bench.toml -o cab.sweep.json
   tapload sweep --card "USB Audio" --level -30,-20,-10 -o driver.sweep.json
-  tapload sweep --replay rec.wav -o cab.sweep.json
-  tapload sweep --card "USB Audio" --signal listen --seconds 60 \
-    --amplifier-connected --sense-ohm 0.47 --full-scale-volt 2 \
-    --probe-ratio 10 -o box.sweep.json`,
-		PreRunE: checked(o.check),
+  tapload sweep --replay rec.wav -o cab.sweep.json`,
+		PreRunE: checked(func() error { return o.check(e.now) }),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if len(o.signal.levels) > 1 {
 				return sweepSeries(c.Context(), e, o)
@@ -88,16 +77,16 @@ more excursion.
 	}
 	f := c.Flags()
 	o.source.register(f)
-	f.StringVarP(&o.out, "output", "o", "", "`file` for the record; without it, made from the label")
+	f.StringVarP(&o.out, "output", "o", "", "`file` for the record (default: made from label or time)")
 	f.BoolVar(&o.force, "force", false, "replace files that are there already, keeping no copy")
-	f.StringVar(&o.label, "label", "", "`name` of what is measured; without it, made from the file's name")
-	f.StringVar(&o.jigFile, "jig", "", "calibration to correct with, a jig `file` of \"tapload jig\"")
+	f.StringVar(&o.label, "label", "", "`name` of what is measured (default: the file's name)")
+	f.StringVar(&o.jigFile, "jig", "", "calibration to correct with, a jig `file`; \"\" is none")
 	o.jig.register(f)
 	o.signal.register(f)
 	o.material.register(f)
 	o.signal.material, o.signal.series = &o.material, true
 	f.Lookup("level").Usage = "loudest sample, relative to full scale; several are a series, such as -30,-20,-10"
-	f.Lookup("signal").Usage = "`kind` of test signal: chirp, tones (slow and sure) or multitone (shows distortion); or listen, or a .wav file"
+	f.Lookup("signal").Usage = "`kind` of test signal: chirp, tones or multitone; or listen, or a .wav file"
 	f.IntVar(&o.repeat, "repeat", 1, "sweep `n` times, average, and watch the load for drift")
 	f.BoolVar(&o.budget, "budget", false, "also say what limits the answer, and what to do about it")
 	f.BoolVar(&o.distortion, "distortion", false, "also tell the harmonics of the current apart, and look for a scraping coil")
@@ -105,24 +94,14 @@ more excursion.
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.harmonics, "distortion-plot", "", "also draw the harmonics of --distortion, into this `file`")
 	o.answer.register(f)
+	seldom(f, "mismatch", "keep", "budget", "force", "distortion-plot")
 	return c
 }
 
 // check completes o and returns what is wrong with the command line.
-func (o *sweepOptions) check() error {
-	switch {
-	case o.out == "" && o.label == "":
-		return errors.New("say where the record goes with -o FILE.sweep.json, or what is measured with --label")
-	case o.out == "":
-		name := record.FileName(o.label)
-		if name == "" {
-			return fmt.Errorf("the label %q makes no file name; name the file with -o FILE.sweep.json", o.label)
-		}
-		o.out = name + recordSuffix
-	case !strings.HasSuffix(o.out, ".json"):
-		return fmt.Errorf("-o %q: the record is JSON; its name ends in %s", o.out, recordSuffix)
-	case o.label == "":
-		o.label = record.LabelOf(o.out)
+func (o *sweepOptions) check(now func() time.Time) error {
+	if err := o.name(now()); err != nil {
+		return err
 	}
 	if err := o.pictures().check(); err != nil {
 		return err
@@ -154,6 +133,42 @@ func (o *sweepOptions) check() error {
 		}
 	}
 	return o.signal.checkFor(o.source)
+}
+
+// name gives the record a file and a label: each is made from the other, and
+// both from the time where neither is given. A name that was made is that of no
+// file yet.
+func (o *sweepOptions) name(now time.Time) error {
+	if o.out != "" {
+		if !strings.HasSuffix(o.out, ".json") {
+			return fmt.Errorf("-o %q: the record is JSON; its name ends in %s", o.out, recordSuffix)
+		}
+		o.label = cmp.Or(o.label, record.LabelOf(o.out))
+		return nil
+	}
+	o.label = cmp.Or(o.label, now.Format("2006-01-02-1504"))
+	name := record.FileName(o.label)
+	if name == "" {
+		return fmt.Errorf("the label %q makes no file name; name the file with -o FILE.sweep.json", o.label)
+	}
+	o.out = name + recordSuffix
+	for n := 2; o.taken() && !o.force; n++ {
+		o.out = fmt.Sprintf("%s-%d%s", name, n, recordSuffix)
+	}
+	return nil
+}
+
+// taken reports whether a file is there that o would write a record to.
+func (o sweepOptions) taken() bool {
+	if len(o.signal.levels) < 2 {
+		return exists(o.out)
+	}
+	return slices.ContainsFunc(o.signal.levels, func(l decibel) bool { return exists(o.at(l).out) })
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
 }
 
 func (o *sweepOptions) pictures() pictures {
@@ -226,7 +241,8 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if o.budget {
 		s.Budget = budget
 	}
-	return o.show(e, s, report.Sweep(s, budget), result.Warnings)
+	swept := identify.Sweep(result, s)
+	return o.show(e, swept, report.Sweep(swept, budget), swept.Warnings)
 }
 
 // open makes ready what measures for o, and lets go of it with end.

@@ -62,6 +62,9 @@ func parseQuantity(s, unit string) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(t, 64)
 	if v *= scale; err != nil || !(v > 0) || math.IsInf(v, 0) {
+		if asked := quantity.CommaMeant(s); asked != nil {
+			return 0, asked
+		}
 		return 0, fmt.Errorf("must be a number of %s above 0, such as 50 or 1.5k", unit)
 	}
 	return v, nil
@@ -71,6 +74,9 @@ func parseQuantity(s, unit string) (float64, error) {
 func setNumber(to *float64, s, unit string, good func(float64) bool, must string) error {
 	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), unit)), 64)
 	if err != nil || !good(v) {
+		if asked := quantity.CommaMeant(s); asked != nil {
+			return asked
+		}
 		return errors.New(must)
 	}
 	*to = v
@@ -84,6 +90,9 @@ type fraction float64
 func (f *fraction) Set(s string) error {
 	t, signed := strings.CutSuffix(strings.TrimSpace(s), "%")
 	v, err := strconv.ParseFloat(strings.TrimSpace(t), 64)
+	if asked := quantity.CommaMeant(s); err != nil && asked != nil {
+		return asked
+	}
 	switch {
 	case err != nil || !(v >= 0 && v < 100):
 		return errors.New("must be a percentage with its sign, such as 1%, from 0% to below 100%")
@@ -123,6 +132,9 @@ func (l *levels) Set(s string) error {
 	for part := range strings.SplitSeq(s, ",") {
 		var one decibel
 		if err := one.Set(part); err != nil {
+			if asked := quantity.CommaMeant(s); asked != nil {
+				return asked
+			}
 			return err
 		}
 		if slices.Contains(all, one) {

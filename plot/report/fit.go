@@ -21,11 +21,7 @@ func Fit(r identify.Result) Document {
 	if r.Fits() {
 		main.Pieces = append(main.Pieces, resonanceTable("resonance", r.Load.Resonances))
 	}
-	if r.Dead != nil {
-		main.Pieces = append(main.Pieces, Caution("Before anything is played, "+r.Dead.Check+"."))
-	} else if r.Tap() > 0 {
-		main.Pieces = append(main.Pieces, Caution("The maker's instructions come first. "+safeMeans))
-	}
+	main.Pieces = append(main.Pieces, before(r)...)
 	d.Sections = append(d.Sections, main)
 	if len(r.Constants) > 0 {
 		d.Sections = append(d.Sections, constants(r)...)
@@ -41,6 +37,17 @@ func Fit(r identify.Result) Document {
 		Section{Heading: "Coil and model", Details: true, Pieces: []Piece{modelTable(r)}},
 		Section{Heading: "Models tried", Details: !r.Explain, Pieces: tried(r.Load)},
 	)}
+}
+
+// before is what to mind before a load is played through.
+func before(r identify.Result) []Piece {
+	switch {
+	case r.Dead != nil:
+		return []Piece{Caution("Before anything is played, " + r.Dead.Check + ".")}
+	case r.Tap() > 0:
+		return []Piece{Caution("The maker's instructions come first. " + safeMeans)}
+	}
+	return nil
 }
 
 // asked tells whether the cabinets that might read so stand on the page unasked:

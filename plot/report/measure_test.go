@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"tapload/fit/identify"
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/impedance"
@@ -46,17 +47,17 @@ func TestSweepPage(t *testing.T) {
 		s.Repeats = append(s.Repeats, measure.Repeat{Seconds: 60 * float64(i), LowOhm: 7, Change: 0.001, ChangeU: 0.0001})
 	}
 	budget := []measure.BudgetAt{{At: "peak", Hz: 109, Ohm: 51, U: 0.1, Parts: []measure.BudgetShare{{Source: measure.SourceNoise, Percent: 100, U: 0.1, Advice: "raise it"}}}}
-	text := fits(t, Sweep(s, budget), "cab: lowest |Z| 8.50 ohm ± 0.20 at 300 Hz, highest 51.00 ohm ± 0.20 at 109 Hz")
+	text := fits(t, Sweep(identify.Swept{Summary: s}, budget), "cab: lowest |Z| 8.50 ohm ± 0.20 at 300 Hz, highest 51.00 ohm ± 0.20 at 109 Hz")
 	for _, want := range []string{"down to 6.90 ohm ± 0.20 at 10.0 Hz and up to 55.00 ohm ± 0.20 at 20.0 kHz", "1.00 V rms and 3.00 V peak", "no sign of it"} {
 		if !strings.Contains(strings.Join(strings.Fields(text), " "), want) {
 			t.Errorf("the page does not say %q:\n%s", want, text)
 		}
 	}
-	if strings.Contains(text, "raise it") || !strings.Contains(terminal(t, Sweep(s, budget), true), "raise it") {
+	if strings.Contains(text, "raise it") || !strings.Contains(terminal(t, Sweep(identify.Swept{Summary: s}, budget), true), "raise it") {
 		t.Error("the budget stands on the page unasked, or not under details")
 	}
 	s.Repeats, s.Budget = nil, budget
-	if text := terminal(t, Sweep(s, budget), false); !strings.Contains(text, "raise it") {
+	if text := terminal(t, Sweep(identify.Swept{Summary: s}, budget), false); !strings.Contains(text, "raise it") {
 		t.Errorf("the budget that was asked for is not there:\n%s", text)
 	}
 }

@@ -4,15 +4,17 @@ import (
 	"fmt"
 	"strings"
 
+	"tapload/fit/identify"
 	"tapload/measure"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
-// Sweep is the page of a sweep, or of a curve that was measured elsewhere.
-// budget is what makes up its uncertainty; it stands under details unless the
-// summary was asked for it.
-func Sweep(s measure.Summary, budget []measure.BudgetAt) Document {
+// Sweep is the page of a sweep, or of a curve that was measured elsewhere, of
+// which nothing is said but its extremes. budget is what makes up its
+// uncertainty; it stands under details unless the summary was asked for it.
+func Sweep(swept identify.Swept, budget []measure.BudgetAt) Document {
+	s := swept.Summary
 	low, high := s.Min, s.Max
 	if low.Edge && s.Dip != nil {
 		low = *s.Dip
@@ -24,7 +26,15 @@ func Sweep(s measure.Summary, budget []measure.BudgetAt) Document {
 		Title: "Sweep: " + s.Label,
 		Lead:  fmt.Sprintf("%s: lowest |Z| %s, highest %s", s.Label, extremeText(low), extremeText(high)),
 	}
-	rows := [][]string{{"record", s.File}, {"limited by", s.Limit + " (± is k = 2)"}}
+	var rows [][]string
+	if r := swept.Load; r != nil {
+		d.Lead = r.Headline()
+		rows = [][]string{{"lowest |Z|", extremeText(low)}, {"highest |Z|", extremeText(high)}}
+		if r.AsWell != nil {
+			rows = append(rows, []string{"reads so too", r.AsWell.String() + "; --drivers or --marked-ohm of \"tapload fit\" tells"})
+		}
+	}
+	rows = append(rows, []string{"record", s.File}, []string{"limited by", s.Limit + " (± is k = 2)"})
 	var ends []string
 	if low != s.Min {
 		ends = append(ends, "down to "+extremeText(s.Min))
@@ -32,7 +42,7 @@ func Sweep(s measure.Summary, budget []measure.BudgetAt) Document {
 	if high != s.Max {
 		ends = append(ends, "up to "+extremeText(s.Max))
 	}
-	if ends != nil {
+	if ends != nil && swept.Load == nil {
 		rows = append(rows, []string{"band's end", quantity.List(ends)})
 	}
 	if v := s.Drive; v != nil {
@@ -46,6 +56,12 @@ func Sweep(s measure.Summary, budget []measure.BudgetAt) Document {
 		rows = append(rows, distortionRows(*s.Distortion)...)
 	}
 	d.add(Table{Rows: rows})
+	if swept.Load != nil {
+		d.add(before(*swept.Load)...)
+		if ends != nil {
+			d.behind("At the ends of the band", Words(quantity.List(ends)+"."))
+		}
+	}
 	if len(s.Repeats) > 0 {
 		d.Sections = append(d.Sections, Section{Heading: "Sweep after sweep", Details: len(s.Repeats) > mostRepeats, Pieces: []Piece{repeatTable(s.Repeats)}})
 	}

@@ -42,8 +42,9 @@ type command struct {
 }
 
 // Do does the job in a folder, which it makes, and shows every command on w. Any
-// folder but an earlier demonstration's that holds something is left alone.
-func Do(ctx context.Context, w io.Writer, folder string, run Run, write Write) (err error) {
+// folder but an earlier demonstration's that holds something is left alone. program
+// is what is typed for tapload in the terminal.
+func Do(ctx context.Context, w io.Writer, folder, program string, run Run, write Write) (err error) {
 	if err := clearFolder(folder); err != nil {
 		return err
 	}
@@ -98,7 +99,7 @@ func Do(ctx context.Context, w io.Writer, folder string, run Run, write Write) (
 		p.line("      " + f.what)
 	}
 	p.line("")
-	p.words("To play on: go into " + folder + ", change a load in " + filepath.Join("bench", "dance.toml") + " and sweep it again as above; \"tapload report\" then says what else that changes. \"tapload job status\" lists what the job has, and \"tapload\" alone asks what is to be done.")
+	p.words("To play on: go into " + folder + ", change a load in " + filepath.Join("bench", "dance.toml") + " and sweep it again as above; \"" + program + " report\" then says what else that changes. \"" + program + " job status\" lists what the job has, and \"" + program + "\" alone asks what is to be done.")
 	return p.err
 }
 

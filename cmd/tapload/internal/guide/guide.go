@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/job"
@@ -36,11 +37,16 @@ type World struct {
 	// Bench makes a bench with an invented cabinet and returns its file.
 	Bench func() (string, error)
 
+	// Kept says what the setup has of a bench, "" where it has none to measure
+	// with; live tells a sound card from a virtual bench.
+	Kept func() (words string, live bool, err error)
+
 	// What flags and arguments take: an error says what is wrong with it, as
-	// "must be ...".
-	Number func(s, unit string) error
-	Taps   func(s string) error
-	Load   func(s string) error
+	// "must be ...", or asks back. Load returns the name of a load.
+	Number  func(s, unit string) error
+	Percent func(s string) error
+	Taps    func(s string) error
+	Load    func(s string) (name string, err error)
 
 	// Exchanged says what tells that two records are the wrong way round, or "".
 	Exchanged func(before, after string) string
@@ -53,6 +59,13 @@ type guide struct {
 	World
 	ctx   context.Context
 	lines <-chan string // typed; closed at the end of the input
+
+	answers map[string]string // of the job that is asked, or did not end well: they are proposed again
+	ended   bool              // the last command ended well
+
+	// What was given before is proposed to the next job.
+	loads     []string
+	amplifier []string
 }
 
 // errLeft ends a guide, or the job that it is in.
@@ -97,7 +110,7 @@ func Run(ctx context.Context, w World) error {
 			}
 		}
 	}()
-	return (&guide{w, ctx, lines}).run()
+	return (&guide{World: w, ctx: ctx, lines: lines, answers: map[string]string{}}).run()
 }
 
 // guidedJob is what the menu offers.
@@ -119,6 +132,7 @@ func guidedJobs() []guidedJob {
 
 func (g *guide) run() error {
 	g.say("tapload measures what loudspeaker cabinets really are, and finds how to run them from an amplifier. Type a number and Enter; ? explains, q goes back. Everything here can be typed as a command too.")
+	after := false // an answer stands on the screen, which the menu would push off it
 	for {
 		jobs := guidedJobs()
 		if isFile(job.FileName) {
@@ -130,9 +144,19 @@ func (g *guide) run() error {
 		}
 		chosen := -1
 		err := g.attempt(func(g *guide) {
-			chosen = g.choose("What is to be done?", "Each of these asks for what it needs and shows the command that does it.", titles, -1)
+			if after {
+				chosen = g.number("What next? A number, or Enter for the menu", menuHelp, "", true, len(jobs))
+			}
+			if chosen < 0 {
+				chosen = g.choose("What is to be done?", menuHelp, titles, -1)
+			}
+			g.ended = false
 			jobs[chosen].do(g)
 		})
+		after = err == nil
+		if g.ended && err == nil {
+			clear(g.answers)
+		}
 		switch {
 		case errors.Is(err, errLeft) && chosen < 0:
 			return nil
@@ -163,14 +187,27 @@ func (g *guide) read(prompt string) (typed string) {
 	return typed
 }
 
-// ask returns an answer that check likes; an empty one is the default, and
-// where there is none and it is not optional, asked again.
+// ask returns an answer that check likes, and proposes it again when the job did
+// not end well; an empty one is the default, and where there is none and it is
+// not optional, asked again.
 func (g *guide) ask(question, help, byDefault string, optional bool, check func(string) error) string {
+	answer := g.once(question, help, cmp.Or(g.answers[question], byDefault), optional, check)
+	g.answers[question] = answer
+	return answer
+}
+
+// leftOut is typed for nothing where something is proposed.
+const leftOut = "-"
+
+// once is ask without a memory.
+func (g *guide) once(question, help, byDefault string, optional bool, check func(string) error) string {
 	prompt := question
 	switch {
+	case byDefault != "" && optional:
+		prompt += " [" + byDefault + "; " + leftOut + " for none]"
 	case byDefault != "":
 		prompt += " [" + byDefault + "]"
-	case optional:
+	case optional && !strings.Contains(question, "Enter"): // which says so itself
 		prompt += " [leave out]"
 	}
 	if !strings.HasSuffix(prompt, "?") {
@@ -182,38 +219,61 @@ func (g *guide) ask(question, help, byDefault string, optional bool, check func(
 		case answer == "?":
 			g.say(help)
 			continue
-		case answer == "" && optional:
+		case optional && (answer == "" || answer == leftOut):
 			return ""
 		case answer == "":
 			g.say("An answer is needed here; ? explains it, q goes back.")
 			continue
 		}
 		if err := check(answer); err != nil {
-			g.say("That " + err.Error() + ".")
+			g.say(refusal(answer, err.Error()))
 			continue
 		}
 		return answer
 	}
 }
 
-// choose returns which of the options was chosen; byDefault is one, or -1.
+// refusal is a sentence of an error that has one already, or that lacks its
+// beginning.
+func refusal(answer, fault string) string {
+	if strings.HasSuffix(fault, "?") {
+		return answer + ": " + fault
+	}
+	return "That " + fault + "."
+}
+
+// choose returns which of the options was chosen; byDefault is one, or -1. What
+// was chosen before goes first where the job did not end well.
 func (g *guide) choose(question, help string, options []string, byDefault int) (chosen int) {
 	fmt.Fprintln(g.Out)
 	for i, o := range options {
 		fmt.Fprintf(g.Out, "  %d  %s\n", i+1, o)
 	}
+	if i := slices.Index(options, g.answers[question]); i >= 0 && byDefault >= 0 {
+		byDefault = i
+	}
 	first := ""
 	if byDefault >= 0 {
 		first = strconv.Itoa(byDefault + 1)
 	}
-	g.ask(question, help, first, false, func(s string) (err error) {
-		if chosen, err = strconv.Atoi(s); err != nil || chosen < 1 || chosen > len(options) {
-			return fmt.Errorf("must be a number from 1 to %d", len(options))
+	chosen = g.number(question, help, first, false, len(options))
+	g.answers[question] = options[chosen]
+	return chosen
+}
+
+// number asks for one from 1 to most and returns it counted from 0, or -1 where it
+// is left out.
+func (g *guide) number(question, help, byDefault string, optional bool, most int) (n int) {
+	g.once(question, help, byDefault, optional, func(s string) (err error) {
+		if n, err = strconv.Atoi(s); err != nil || n < 1 || n > most {
+			return fmt.Errorf("must be a number from 1 to %d", most)
 		}
 		return nil
 	})
-	return chosen - 1
+	return n - 1
 }
+
+const menuHelp = "Each job asks for what it needs and shows the command that does it."
 
 // agree asks a question of yes or no.
 func (g *guide) agree(question, help string, byDefault bool) bool {
@@ -221,7 +281,7 @@ func (g *guide) agree(question, help string, byDefault bool) bool {
 	if byDefault {
 		first = "yes"
 	}
-	answer := g.ask(question, help, first, false, func(s string) error {
+	answer := g.once(question, help, first, false, func(s string) error {
 		if s = strings.ToLower(s); s != "yes" && s != "no" && s != "y" && s != "n" {
 			return errors.New("must be yes or no")
 		}
@@ -233,7 +293,7 @@ func (g *guide) agree(question, help string, byDefault bool) bool {
 // place asks for a file to write, and before it replaces one.
 func (g *guide) place(question, byDefault string, endings ...string) string {
 	for {
-		path := g.ask(question, "A file in this folder, or with its path. Its ending says what it is: "+quantity.List(endings)+".", byDefault, false, func(s string) error {
+		path := g.once(question, "A file in this folder, or with its path. Its ending says what it is: "+quantity.List(endings)+".", byDefault, false, func(s string) error {
 			if !slices.ContainsFunc(endings, func(e string) bool { return strings.HasSuffix(s, e) }) {
 				return fmt.Errorf("must end in %s", quantity.List(endings))
 			}
@@ -245,26 +305,54 @@ func (g *guide) place(question, byDefault string, endings ...string) string {
 	}
 }
 
-// records are those of this folder.
-func records() []string {
-	found, err := filepath.Glob("*" + record.Suffix)
-	stop(err)
-	return found
+// taken is a record of this folder, and when it was measured.
+type taken struct {
+	file string
+	at   time.Time
 }
 
-// askRecord asks for a record of this folder, or of another.
-func (g *guide) askRecord(question string, not ...string) string {
-	found := slices.DeleteFunc(records(), func(f string) bool { return slices.Contains(not, f) })
+func (t taken) String() string {
+	return fmt.Sprintf("%-32s %s", t.file, t.at.Local().Format("2 Jan 2006, 15:04"))
+}
+
+// records are those of this folder, the earliest first. What cannot be read is
+// none.
+func records() (all []taken) {
+	found, err := filepath.Glob("*" + record.Suffix)
+	stop(err)
+	for _, file := range found {
+		if text, err := os.Open(file); err == nil {
+			if r, err := record.Read(text); err == nil {
+				all = append(all, taken{file, r.Taken})
+			}
+			stop(text.Close())
+		}
+	}
+	slices.SortStableFunc(all, func(a, b taken) int { return a.at.Compare(b.at) })
+	return all
+}
+
+// askRecord asks for a record of this folder, or of another; ago 1 proposes the
+// latest, 2 the one before that, and 0 the earliest.
+func (g *guide) askRecord(question string, ago int, not ...string) string {
+	found := slices.DeleteFunc(records(), func(t taken) bool { return slices.Contains(not, t.file) })
 	const help = "A record is what a measurement leaves, a file that ends in " + record.Suffix + "."
 	if len(found) > 0 {
-		options := append(slices.Clone(found), "another file")
-		if i := g.choose(question, help, options, 0); i < len(found) {
-			return options[i]
+		var options []string
+		for _, t := range found {
+			options = append(options, t.String())
+		}
+		first := max(0, len(found)-ago)
+		if ago == 0 {
+			first = 0
+		}
+		if i := g.choose(question, help, append(options, "another file"), first); i < len(found) {
+			return found[i].file
 		}
 	}
 	return g.ask("File of the record", help, "", false, func(s string) error {
 		if !isFile(s) {
-			return fmt.Errorf("is no file here; measure first, which is number 1 of the menu")
+			return errors.New("is no file here; measure first, which is number 1 of the menu")
 		}
 		return nil
 	})
@@ -273,7 +361,21 @@ func (g *guide) askRecord(question string, not ...string) string {
 // do shows a command, runs it, and reports whether it ended well.
 func (g *guide) do(args ...string) bool {
 	fmt.Fprintf(g.Out, "\nThe command for this:\n%s\n\n", strings.Join(screen.Command("  ", args), "\n"))
-	return g.Run(g.ctx, args)
+	g.ended = g.Run(g.ctx, args)
+	return g.ended
+}
+
+// next says what was written and where things go on, after a command that ended
+// well.
+func (g *guide) next(where string, written ...string) {
+	if !g.ended {
+		g.say("To change an answer choose the same number again: yours are proposed.")
+		return
+	}
+	if len(written) > 0 {
+		where = "Written: " + quantity.List(written) + ". " + where
+	}
+	g.say(where)
 }
 
 // pause waits for Enter, so that something can be connected.

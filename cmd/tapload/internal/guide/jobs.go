@@ -3,10 +3,13 @@ package guide
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strconv"
 	"strings"
 
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -15,8 +18,72 @@ func (g *guide) above0(unit string) func(string) error {
 	return func(s string) error { return g.Number(s, unit) }
 }
 
+// bench is what is measured with, as flags; none of them where the setup has all.
+type bench struct {
+	source, sense []string
+	live          bool
+}
+
 // measure checks the jig, offers to calibrate it, and sweeps.
 func (g *guide) measure() {
+	b, kept := g.keptBench()
+	if !kept {
+		b = g.askBench()
+	}
+	if b.live {
+		g.pause("Never measure with the amplifier connected. Turn the card's output down, and connect the load to the jig.")
+	}
+	g.say("First the jig is checked: quiet chirps, louder step by step.")
+	if !g.do(slices.Concat([]string{"check"}, b.sense, b.source)...) {
+		g.say("Mend that first, and choose number 1 again: your answers are proposed.")
+		return
+	}
+	if !kept {
+		calibration := g.calibration(b)
+		if b.live && g.agree("Keep this bench, so that none of this is asked again?", "Card, resistor and calibration go into your settings; \"tapload setup\" shows and changes them.", true) {
+			if !g.do(slices.Concat([]string{"setup"}, b.source, b.sense, flag("--jig", calibration))...) {
+				return
+			}
+			b.source, b.sense, calibration = nil, nil, ""
+		}
+		if calibration != "" {
+			b.sense = []string{"--jig", calibration}
+		}
+	}
+	label := g.ask("What is measured", "A name for it, such as \"left cab\"; it names the files too.", freeLabel("cab"), false, func(s string) error {
+		switch name := record.FileName(s); {
+		case name == "":
+			return errors.New("makes no file name; use letters or digits")
+		case isFile(name+record.Suffix) || isFile(name+".png"):
+			return fmt.Errorf("names files that are there already; take another, such as %q", freeLabel(s))
+		}
+		return nil
+	})
+	name := record.FileName(label)
+	g.do(slices.Concat([]string{"sweep"}, b.source, b.sense, []string{"--label", label, "--plot", name + ".png"})...)
+	g.next("Next: number 2 holds it against its label and its number of drivers, number 3 finds its hookup.", name+record.Suffix, name+".png")
+}
+
+// freeLabel is label, or with a number behind it where its files are there already.
+func freeLabel(label string) string {
+	free := label
+	for n := 2; isFile(record.FileName(free)+record.Suffix) || isFile(record.FileName(free)+".png"); n++ {
+		free = fmt.Sprintf("%s %d", label, n)
+	}
+	return free
+}
+
+// keptBench returns the bench of the setup, where there is one and it is wanted.
+func (g *guide) keptBench() (b bench, kept bool) {
+	words, live, err := g.Kept()
+	if err != nil {
+		g.say(err.Error())
+		return bench{}, false
+	}
+	return bench{live: live}, words != "" && g.agree("Measure with "+words+"?", "That is what \"tapload setup\" keeps of your bench.", true)
+}
+
+func (g *guide) askBench() bench {
 	cards, err := g.Cards()
 	if err != nil {
 		g.say(err.Error())
@@ -27,49 +94,23 @@ func (g *guide) measure() {
 	}
 	options = append(options, "no card: an invented cabinet on a virtual bench, to try it")
 	at := g.choose("Which sound card?", "A card with two line inputs and an output, wired to the jig: \"tapload jig wiring\" draws it.", options, 0)
-	source := []string{"--card", ""}
-	if at == len(cards) {
-		bench, err := g.Bench()
-		stop(err)
-		source = []string{"--bench", bench}
+	var b bench
+	if b.live = at < len(cards); b.live {
+		b.source = []string{"--card", cards[at].Name}
 	} else {
-		source[1] = cards[at].Name
-		g.pause("Never measure with the amplifier connected. Turn the card's output down, and connect the load to the jig.")
+		path, err := g.Bench()
+		stop(err)
+		b.source = []string{"--bench", path}
 	}
 	ohm := g.ask("Sense resistor in ohm", "The resistor between the card's output and the load; its value is marked on it.", "10", false, g.above0("ohm"))
-	g.say("First the jig is checked: quiet chirps, louder step by step.")
-	if !g.do(append([]string{"check", "--sense-ohm", ohm}, source...)...) {
-		g.say("Mend that first, and measure then.")
-		return
-	}
-	calibration := g.calibration(source, ohm)
-	label := g.ask("What is measured", "A name for it, such as \"left cab\"; it names the file too.", "cab", false, func(s string) error {
-		if record.FileName(s) == "" {
-			return errors.New("makes no file name; use letters or digits")
-		}
-		return nil
-	})
-	name := record.FileName(label)
-	args := append([]string{"sweep"}, source...)
-	args = append(args, "--label", label, "-o", name+record.Suffix, "--plot", name+".png")
-	if calibration != "" {
-		args = append(args, "--jig", calibration)
-	} else {
-		args = append(args, "--sense-ohm", ohm)
-	}
-	for _, f := range []string{name + record.Suffix, name + ".png"} {
-		if isFile(f) && !g.agree(f+" is there already; go on?", "An earlier record is kept with a ~ behind its name; a picture is replaced.", false) {
-			return
-		}
-	}
-	if g.do(args...) {
-		g.say("Next: what it is, number 2 of the menu.")
-	}
+	within := g.ask("Its tolerance", "As its colour code or its maker says, such as 1%; a good meter's own error where it was measured.", "1%", false, g.Percent)
+	b.sense = []string{"--sense-ohm", ohm, "--sense-tolerance", within}
+	return b
 }
 
 // calibration returns the jig file to use: one that is here, one that is made
 // now, or none.
-func (g *guide) calibration(source []string, ohm string) string {
+func (g *guide) calibration(b bench) string {
 	const file = "jig.json"
 	const help = "Three standards in place of the load (nothing, a short, a known resistor) take the errors of card and leads out of every sweep. Without them a sweep is right to a percent or two."
 	if isFile(file) {
@@ -82,15 +123,16 @@ func (g *guide) calibration(source []string, ohm string) string {
 		return ""
 	}
 	known := g.ask("Known resistor in ohm", "A resistor that you trust, about as large as the loads; measure it with a good meter.", "10", false, g.above0("ohm"))
+	within := g.ask("Its tolerance as well", "All later curves are as sure as this resistor is: as its maker says, or the meter's own error, such as 0.1%.", "1%", false, g.Percent)
 	for _, s := range []struct{ kind, connect string }{
 		{"open", "Connect nothing in place of the load."},
 		{"short", "Connect a short in place of the load: both test leads on one piece of wire."},
 		{"known", "Connect the known resistor in place of the load."},
 	} {
 		g.pause(s.connect)
-		args := append([]string{"jig", s.kind, "-o", file, "--sense-ohm", ohm}, source...)
+		args := slices.Concat([]string{"jig", s.kind, "-o", file}, b.sense, b.source)
 		if s.kind == "known" {
-			args = append(args, "--ohm", known)
+			args = append(args, "--ohm", known, "--tolerance", within)
 		}
 		if !g.do(args...) {
 			stop(errLeft)
@@ -101,72 +143,115 @@ func (g *guide) calibration(source []string, ohm string) string {
 }
 
 func (g *guide) identify() {
-	path := g.askRecord("Which load?")
+	path := g.askRecord("Which load?", 1)
 	marked := g.ask("Rating marked on it, in ohm", "What its label says, to be held against what it is; leave it out where there is none.", "", true, g.above0("ohm"))
-	g.do(append([]string{"fit", path}, flag("--marked-ohm", marked)...)...)
+	drivers := g.ask("Number of drivers in it", "With it a dead one shows; leave it out where nobody looked.", "", true, func(s string) error {
+		if n, err := strconv.Atoi(s); err != nil || n < 1 {
+			return errors.New("must be a whole number, 1 or more")
+		}
+		return nil
+	})
+	g.do(slices.Concat([]string{"fit", path}, flag("--marked-ohm", marked), flag("--drivers", drivers))...)
+	g.next("Next: its hookup, number 3 of the menu.")
 }
 
 // cabinets asks for loads until there are enough; those of a job come by
-// themselves.
-func (g *guide) cabinets() (given []string) {
-	if isFile(job.FileName) && g.agree("Use the cabinets of this folder's job?", "job.toml in this folder names cabinets with their records.", true) {
-		return nil
+// themselves. What was given before, and what was measured, is proposed.
+func (g *guide) cabinets() []string {
+	if j, err := job.Read("."); err == nil && len(j.Cabinets) > 0 {
+		var labels []string
+		for _, c := range j.Cabinets {
+			labels = append(labels, c.Label)
+		}
+		if g.agree("Use the cabinets of this folder's job, "+quantity.List(labels)+"?", "job.toml in this folder names them with their records.", true) {
+			return nil
+		}
 	}
-	g.say("Name the cabinets one by one: NAME=8 for one that is known by its rating, NAME=FILE" + record.Suffix + " for one that was measured.")
+	if len(g.loads) > 0 && g.agree("Use "+quantity.List(g.loads)+" as before?", "No names them anew.", true) {
+		return g.loads
+	}
+	g.say("Name the cabinets one by one: NAME=8 for one that is known by its rating, NAME=FILE" + record.Suffix + " or a number of this list for one that was measured. Enter alone ends.")
 	found := records()
+	for i, t := range found {
+		fmt.Fprintf(g.Out, "  %d  %s\n", i+1, t)
+	}
+	var given, names []string
 	for {
-		next := fmt.Sprintf("%c=8", 'a'+len(given)%26)
-		if len(given) < len(found) {
-			next = fmt.Sprintf("%s=%s", record.LabelOf(found[len(given)]), found[len(given)])
-		}
-		optional := len(given) >= 2
-		if optional && len(given) >= len(found) {
-			next = ""
-		}
-		answer := g.ask(fmt.Sprintf("Cabinet %d", len(given)+1), "A name, an equals sign, and its rating in ohm or the file of its record; . ends the list.", next, optional, func(s string) error {
-			if s == "." && optional {
-				return nil
+		question, first := fmt.Sprintf("Cabinet %d (Enter ends)", len(given)+1), ""
+		if len(given) == 0 {
+			question = "Cabinet 1"
+			if len(found) > 0 {
+				first = "1"
 			}
-			if !strings.Contains(s, "=") {
-				return errors.New("needs a name and an equals sign, such as left=8")
+		}
+		var name string
+		answer := g.once(question, "A name, an equals sign, and its rating in ohm or the file of its record; Enter alone ends the list.", first, len(given) > 0, func(s string) (err error) {
+			if name, err = g.Load(listed(found, s)); err != nil {
+				return err
 			}
-			return g.Load(s)
+			if slices.Contains(names, name) {
+				return fmt.Errorf("names %s twice; give each cabinet its own name", name)
+			}
+			return nil
 		})
-		if answer == "" || answer == "." {
+		if answer == "" {
+			g.loads = given
 			return given
 		}
-		given = append(given, answer)
+		given, names = append(given, listed(found, answer)), append(names, name)
 	}
 }
 
-// amplifier asks for the flags of an amplifier; a job's comes by itself.
-func (g *guide) amplifier(fromJob bool) []string {
+// listed is an answer, or for a number of the list the load that stands there.
+func listed(found []taken, answer string) string {
+	if n, err := strconv.Atoi(answer); err == nil && n >= 1 && n <= len(found) {
+		file := found[n-1].file
+		return record.LabelOf(file) + "=" + file
+	}
+	return answer
+}
+
+// askAmplifier asks for the flags of an amplifier; a job's comes by itself.
+func (g *guide) askAmplifier(fromJob bool) []string {
 	if fromJob {
 		return nil
 	}
-	taps := g.ask("Taps of the amplifier in ohm", "The loads that are marked at a valve amplifier's output jacks or selector.", "4,8,16", false, g.Taps)
+	if len(g.amplifier) > 0 && g.agree("The amplifier as before, "+strings.Join(g.amplifier, " ")+"?", "No describes another.", true) {
+		return g.amplifier
+	}
+	const kind = "What kind of amplifier?"
+	if g.choose(kind, "A valve amplifier has taps, each for one load, and must not run without one; a solid-state one has a lowest load.", []string{"valve, with taps", "solid-state, with a lowest load"}, 0) == 0 {
+		taps := g.ask("Taps of the amplifier in ohm", "The loads that are marked at a valve amplifier's output jacks or selector.", "4,8,16", false, g.Taps)
+		g.amplifier = []string{"--tap", taps}
+	} else {
+		least := g.ask("Its lowest load in ohm", "What its maker allows at least, which is marked at its output; of a bridged one that for bridged use.", "4", false, g.above0("ohm"))
+		g.amplifier = []string{"--amp", "solid-state", "--amp-min-ohm", least}
+	}
 	watts := g.ask("Its rated power in watts", "As its maker marks it; with it the page says who gets how much.", "", true, g.above0("W"))
-	return append([]string{"--tap", taps}, flag("--watts", watts)...)
+	g.amplifier = append(g.amplifier, flag("--watts", watts)...)
+	return g.amplifier
 }
 
 func (g *guide) findHookup() {
 	loads := g.cabinets()
-	amplifier := g.amplifier(len(loads) == 0)
-	g.do(append(append([]string{"plan"}, loads...), amplifier...)...)
-	g.say("Next: the boxes of the hookup that you choose, number 4 of the menu.")
+	amplifier := g.askAmplifier(len(loads) == 0)
+	g.do(slices.Concat([]string{"plan"}, loads, amplifier)...)
+	g.next("Next: the boxes of the hookup that you choose, number 4 of the menu.")
 }
 
 func (g *guide) drawBox() {
 	loads := g.cabinets()
-	formula := g.ask("Hookup", "+ is in series and || in parallel; || binds tighter, brackets go first: (a + b) || (c + d).", "", false, func(s string) error {
-		if _, err := hookup.Parse(s); err != nil {
-			return fmt.Errorf("is no hookup: %w", err)
-		}
-		return nil
-	})
+	formula := g.ask("Hookup", "+ is in series and || in parallel; || binds tighter, brackets go first: (a + b) || (c + d).", "", false, isFormula)
 	path := g.place("File for the sheet", "box.pdf", ".pdf", ".html")
-	g.do(append(append([]string{"box", "sheet", formula}, loads...), "-o", path)...)
-	g.say("Next: build it, check it with a meter, and prove it, number 5 of the menu.")
+	g.do(slices.Concat([]string{"box", "sheet", formula}, loads, []string{"-o", path})...)
+	g.next("Next: build it, check it with a meter, and prove it, number 5 of the menu.", path)
+}
+
+func isFormula(s string) error {
+	if _, err := hookup.Parse(s); err != nil {
+		return fmt.Errorf("is no hookup: %w", err)
+	}
+	return nil
 }
 
 func (g *guide) proveBox() {
@@ -175,7 +260,7 @@ func (g *guide) proveBox() {
 	var used []string
 	if !isFile(job.FileName) {
 		for {
-			path := g.askRecord(fmt.Sprintf("Cabinet %c alone?", 'a'+len(used)), used...)
+			path := g.askRecord(fmt.Sprintf("Cabinet %c alone?", 'a'+len(used)), 0, used...)
 			used, args = append(used, path), append(args, "--cab", path)
 			if len(used) < 2 {
 				continue
@@ -184,16 +269,16 @@ func (g *guide) proveBox() {
 				break
 			}
 		}
-		formula := g.ask("Hookup", "Of the cabinets a, b, c as they were named; left out, all are in series.", "", true, func(s string) error { _, err := hookup.Parse(s); return err })
+		formula := g.ask("Hookup", "Of the cabinets a, b, c as they were named; left out, all are in series.", "", true, isFormula)
 		args = append(args, flag("--hookup", formula)...)
 	}
-	seen := g.askRecord("And through the box?", used...)
+	seen := g.askRecord("And through the box?", 1, used...)
 	g.do(append(args, "--seen", seen)...)
 }
 
 func (g *guide) compareDriver() {
-	before := g.askRecord("Before the work?")
-	after := g.askRecord("After the work?", before)
+	before := g.askRecord("Before the work?", 2)
+	after := g.askRecord("After the work?", 1, before)
 	if doubt := g.Exchanged(before, after); doubt != "" {
 		g.say("It says here: " + doubt + ".")
 		if g.agree("Take them the other way round?", "The record before the work is the one that was taken first.", true) {
@@ -210,4 +295,5 @@ func (g *guide) writeReport() {
 		}
 	}
 	g.do("report")
+	g.next("Next: open it; its first page is for the customer.", "report.html", "report.pdf")
 }

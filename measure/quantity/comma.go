@@ -1,0 +1,30 @@
+package quantity
+
+import (
+	"regexp"
+	"strings"
+)
+
+var (
+	commaNumber = regexp.MustCompile(`^[-+]?\d*,\d+\s*[^\d,.]*$`)
+	thousands   = regexp.MustCompile(`^[-+]?[1-9]\d{0,2},\d{3}\s*[^\d,.]*$`)
+)
+
+// CommaMeant asks back where s is a number written with a comma, which is a decimal
+// point to some people and parts thousands to others; nil where it is not.
+func CommaMeant(s string) error {
+	s = strings.TrimSpace(s)
+	if !commaNumber.MatchString(s) {
+		return nil
+	}
+	text := "do you mean " + strings.Replace(s, ",", ".", 1)
+	if thousands.MatchString(s) {
+		text += " or " + strings.Replace(s, ",", "", 1)
+	}
+	return Question(text + "?")
+}
+
+// Question is an error that asks back instead of saying what must be.
+type Question string
+
+func (q Question) Error() string { return string(q) }
