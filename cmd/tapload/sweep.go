@@ -39,6 +39,9 @@ type sweepOptions struct {
 	harmonics string
 	force     bool
 
+	as   string
+	into *jobSweep // nil where the record goes into no job
+
 	answer
 }
 
@@ -63,6 +66,10 @@ left out. On a sound card both ask for --amplifier-connected; a virtual bench
 With several levels (--level -30,-20,-10) it sweeps at each, the quietest first,
 into a file for each, and says where the load stops being linear.
 
+With --job, or in a job's folder, the job's jig corrects it, and without -o the
+record goes into the job: a cabinet of that --label, or what --as says. The
+answer is then what the job says of it. No earlier measurement is replaced.
+
 With --distortion the record also has the harmonics of the current by order, and
 what lies above them, which a scraping coil raises. They are those of load and
 amplifier together, at the level played: a driver bends and scrapes more with
@@ -75,11 +82,21 @@ more excursion.
   tapload sweep --card "USB Audio" --distortion -o driver.sweep.json
   tapload sweep --card "USB Audio" --level -30,-20,-10 -o driver.sweep.json
   tapload sweep --replay rec.wav -o cab.sweep.json
+  tapload sweep --card "USB Audio" --job hall --label cab
+  tapload sweep --card "USB Audio" --job hall --as proof
   tapload sweep --card "USB Audio" --signal listen --seconds 60 \
     --amplifier-connected --sense-ohm 0.47 --full-scale-volt 2 \
     --probe-ratio 10 -o box.sweep.json`,
-		PreRunE: checked(o.check),
+		PreRunE: func(c *cobra.Command, args []string) error {
+			if err := o.toJob(e, c); err != nil {
+				return err
+			}
+			return checked(o.check)(c, args)
+		},
 		RunE: func(c *cobra.Command, _ []string) error {
+			if o.into != nil {
+				return sweepToJob(c.Context(), e, o)
+			}
 			if len(o.signal.levels) > 1 {
 				return sweepSeries(c.Context(), e, o)
 			}
@@ -104,6 +121,7 @@ more excursion.
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.harmonics, "distortion-plot", "", "also draw the harmonics of --distortion, into this `file`")
+	o.registerJob(f)
 	o.answer.register(f)
 	return c
 }
@@ -215,18 +233,25 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err != nil {
 		return err
 	}
+	summary := func(path string) (measure.Summary, report.Document) {
+		s := measure.Summarize(result, path)
+		s.Repeats = repeats
+		budget := measure.Budget(result.Curve)
+		if o.budget {
+			s.Budget = budget
+		}
+		return s, report.Sweep(s, budget)
+	}
+	if o.into != nil {
+		return o.into.take(ctx, e, o, result, drawn, summary)
+	}
 	files := append([]file{saved}, drawn...)
 	e.sayEarlier(files...)
 	if err := writeFiles(files...); err != nil {
 		return err
 	}
-	s := measure.Summarize(result, o.out)
-	s.Repeats = repeats
-	budget := measure.Budget(result.Curve)
-	if o.budget {
-		s.Budget = budget
-	}
-	return o.show(e, s, report.Sweep(s, budget), result.Warnings)
+	s, page := summary(o.out)
+	return o.show(e, s, page, result.Warnings)
 }
 
 // open makes ready what measures for o, and lets go of it with end.
