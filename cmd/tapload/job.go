@@ -80,7 +80,7 @@ func newJobNew(e env) *cobra.Command {
 		Short: "Begin a job in a folder",
 		Long: `Begin a job in a folder, which is made where it is not there. Nothing that is in
 it is touched. The reference is the workshop's or the customer's own number or
-word, without it the folder's name; no person's name is needed. What is not known
+word, or else the folder's name; no person's name is needed. What is not known
 yet can be added later.`,
 		Example: `  tapload job new lantern-hall
   tapload job new lantern-hall --reference A-17 --asked "run both cabinets" \

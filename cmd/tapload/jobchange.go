@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 	"tapload/measure/quantity"
@@ -59,13 +60,13 @@ func newJobReplace(e env) *cobra.Command {
 		Long: `Put another measurement, or another word, in the place of what a job has of a
 cabinet, a proof or a driver. What no flag names stays. The earlier measurement
 stays in the job's folder "records".`,
-		Example: `  tapload job replace cabinet cab --record again.sweep.json
+		Example: `  tapload job replace cabinet cab --record small.sweep.json
   tapload job replace cabinet cab --watts 80 --serial 1187`,
 	}
 	replacing := func(of repeated, short, example string, put func(c *cobra.Command, d *jobEdit, i int) error) *cobra.Command {
 		return &cobra.Command{
 			Use: of.kind + " LABEL", Short: short, Example: example, Args: someArgs(1, 1, "the label of the "+of.kind),
-			Long: short + ". What no flag names stays as it is.",
+			Long: paragraph(short + ". What no flag names stays as it is."),
 			RunE: func(c *cobra.Command, args []string) error {
 				said := false
 				c.Flags().Visit(func(f *pflag.Flag) { said = said || f.Name != jobFlag })
@@ -85,19 +86,19 @@ stays in the job's folder "records".`,
 	var cab cabinetEntry
 	var proof proofEntry
 	var driver driverEntry
-	cabinets := replacing(cabinetsOf, "Replace the measurement of a cabinet, or what is said of it", "  tapload job replace cabinet cab --record again.sweep.json",
+	cabinets := replacing(cabinetsOf, "Replace the measurement of a cabinet, or what is said of it", "  tapload job replace cabinet cab --record small.sweep.json",
 		func(c *cobra.Command, d *jobEdit, i int) error {
 			now, err := cab.on(c, d, d.of.Cabinets[i])
 			d.ReplaceCabinet(i, d.of.Cabinets[i], now)
 			return err
 		})
-	proofs := replacing(proofsOf, "Replace the measurement of a proof, or what is said of it", "  tapload job replace proof \"first try\" --seen again.sweep.json",
+	proofs := replacing(proofsOf, "Replace the measurement of a proof, or what is said of it", "  tapload job replace proof \"first try\" --seen box2.sweep.json",
 		func(c *cobra.Command, d *jobEdit, i int) error {
 			now, err := proof.on(c, d, d.of.Proofs[i])
 			d.ReplaceProof(i, d.of.Proofs[i], now)
 			return err
 		})
-	drivers := replacing(driversOf, "Replace a measurement of a driver, or what is said of it", "  tapload job replace driver twelve --after again.sweep.json",
+	drivers := replacing(driversOf, "Replace a measurement of a driver, or what is said of it", "  tapload job replace driver twelve --after after.sweep.json",
 		func(c *cobra.Command, d *jobEdit, i int) error {
 			now, err := driver.on(e, c, d, d.of.Drivers[i])
 			d.ReplaceDriver(i, d.of.Drivers[i], now)
@@ -118,11 +119,11 @@ func newJobRename(e env) *cobra.Command {
 formulas, too; its records keep the names of their files.`,
 		Example: `  tapload job rename cabinet cab "top cab"`,
 	}
-	renaming := func(of repeated, put func(d *jobEdit, i int, label string)) *cobra.Command {
+	renaming := func(of repeated, example string, put func(d *jobEdit, i int, label string)) *cobra.Command {
 		return &cobra.Command{
 			Use: of.kind + " LABEL NEW", Short: "Give a " + of.kind + " another label", Args: someArgs(2, 2, "the label of the "+of.kind+" and the new one"),
 			Long:    "Give a " + of.kind + " another label, wherever the job has it.",
-			Example: "  tapload job rename " + of.kind + " left \"left, upper\"",
+			Example: "  tapload job rename " + of.kind + " " + screen.Word(example) + " new",
 			RunE: func(c *cobra.Command, args []string) error {
 				return changing(e, c, renamed, func(d *jobEdit) (string, error) {
 					i, err := of.find(d.of, args[0])
@@ -135,13 +136,13 @@ formulas, too; its records keep the names of their files.`,
 		}
 	}
 	c.AddCommand(
-		renaming(cabinetsOf, func(d *jobEdit, i int, label string) { d.RenameCabinet(d.of, i, label) }),
-		renaming(proofsOf, func(d *jobEdit, i int, label string) {
+		renaming(cabinetsOf, "cab", func(d *jobEdit, i int, label string) { d.RenameCabinet(d.of, i, label) }),
+		renaming(proofsOf, "first try", func(d *jobEdit, i int, label string) {
 			is := d.of.Proofs[i]
 			is.Label = label
 			d.ReplaceProof(i, d.of.Proofs[i], is)
 		}),
-		renaming(driversOf, func(d *jobEdit, i int, label string) {
+		renaming(driversOf, "twelve", func(d *jobEdit, i int, label string) {
 			is := d.of.Drivers[i]
 			is.Label = label
 			d.ReplaceDriver(i, d.of.Drivers[i], is)
@@ -168,8 +169,8 @@ status --details" lists them.`,
 			},
 		}
 	}
-	labelled := func(of repeated, take func(d *jobEdit, i int) error) *cobra.Command {
-		return removing(of.kind+" LABEL", "  tapload job remove "+of.kind+" left", someArgs(1, 1, "the label of the "+of.kind), func(d *jobEdit, args []string) (string, error) {
+	labelled := func(of repeated, example string, take func(d *jobEdit, i int) error) *cobra.Command {
+		return removing(of.kind+" LABEL", "  tapload job remove "+of.kind+" "+screen.Word(example), someArgs(1, 1, "the label of the "+of.kind), func(d *jobEdit, args []string) (string, error) {
 			i, err := of.find(d.of, args[0])
 			if err == nil {
 				err = take(d, i)
@@ -187,18 +188,18 @@ status --details" lists them.`,
 		})
 	}
 	c.AddCommand(
-		labelled(cabinetsOf, func(d *jobEdit, i int) error {
+		labelled(cabinetsOf, "cab", func(d *jobEdit, i int) error {
 			if err := unused(d.of, d.of.Cabinets[i].Label); err != nil {
 				return err
 			}
 			d.RemoveCabinet(i)
 			return d.keepOld(d.of.Cabinets[i].Record, d.of.Cabinets[i].Label)
 		}),
-		labelled(proofsOf, func(d *jobEdit, i int) error {
+		labelled(proofsOf, "first try", func(d *jobEdit, i int) error {
 			d.RemoveProof(i)
 			return d.keepOld(d.of.Proofs[i].Seen, d.of.Proofs[i].Label)
 		}),
-		labelled(driversOf, func(d *jobEdit, i int) error {
+		labelled(driversOf, "twelve", func(d *jobEdit, i int) error {
 			d.RemoveDriver(i)
 			v := d.of.Drivers[i]
 			return errors.Join(d.keepOld(v.Before, v.Label+" before"), d.keepOld(v.After, v.Label+" after"))

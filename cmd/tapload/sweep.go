@@ -83,7 +83,7 @@ more excursion.
   tapload sweep --card "USB Audio" --level -30,-20,-10 -o driver.sweep.json
   tapload sweep --replay rec.wav -o cab.sweep.json
   tapload sweep --card "USB Audio" --job hall --label cab
-  tapload sweep --card "USB Audio" --job hall --as proof
+  tapload sweep --card "USB Audio" --job hall --as proof --label pair
   tapload sweep --card "USB Audio" --signal listen --seconds 60 \
     --amplifier-connected --sense-ohm 0.47 --full-scale-volt 2 \
     --probe-ratio 10 -o box.sweep.json`,
