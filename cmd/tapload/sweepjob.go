@@ -60,7 +60,7 @@ func (o *sweepOptions) toJob(e env, c *cobra.Command) error {
 		sayFrom(e, j, []string{"the jig"})
 	}
 	if o.out != "" {
-		return nil
+		return keepNamed(c.Context(), e, j, o.out)
 	}
 	if len(o.signal.levels) > 1 {
 		return usage(c, errors.New("a series of levels does not go into a job; name its files with -o"))
@@ -72,6 +72,26 @@ func (o *sweepOptions) toJob(e env, c *cobra.Command) error {
 	o.into, o.label = in, in.label
 	o.out = j.Path(job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix))
 	return nil
+}
+
+// keepNamed keeps what a job names at path, where a sweep is about to write.
+func keepNamed(ctx context.Context, e env, j *job.Job, path string) error {
+	in := (&jobEdit{of: j}).inside(path)
+	label := j.Named(in)
+	if in == "" || label == "" {
+		return nil
+	}
+	return locked(ctx, jobPath(j), func() error {
+		d, err := editJob(j.Folder)
+		if err != nil {
+			return err
+		}
+		if err := d.keepOld(in, label); err != nil || len(d.copies) == 0 {
+			return err
+		}
+		e.say(fmt.Sprintf("note: %s names %s; the earlier measurement stays in %s", jobPath(j), in, d.copies[0].path))
+		return d.write(replaced, label)
+	})
 }
 
 // check completes s and holds it against the job before anything is measured.
