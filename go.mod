@@ -6,6 +6,7 @@ require (
 	codeberg.org/go-fonts/liberation v0.5.0
 	codeberg.org/go-pdf/fpdf v0.12.0
 	github.com/ebitengine/purego v0.11.3
+	github.com/gofrs/flock v0.13.2
 	github.com/gordonklaus/portaudio v0.0.0-20250206071425-98a94950218b
 	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/rogpeppe/go-internal v1.16.0

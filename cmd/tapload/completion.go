@@ -15,12 +15,13 @@ import (
 var (
 	flagFiles = map[string][]string{
 		"bench": {"toml"}, "limits": {"toml"}, "replay": {"wav"}, "jig": {"json"},
-		"record": {recordKind}, "seen": {recordKind}, "cab": {recordKind}, "with": {recordKind},
+		"record": {recordKind}, "seen": {recordKind}, "cab": {recordKind}, "like": {recordKind}, "photo": {"png", "jpg", "jpeg"}, "with": {recordKind},
 		"before": {recordKind}, "after": {recordKind}, "before-with": {recordKind}, "after-with": {recordKind},
 	}
 	flagWords = map[string][]string{
 		"signal": {chirp, multitone, tones, listen}, "amp": {"valve", "solid-state"}, "bits": {"16", "24", "32f"},
 		"format": {"csv", "touchstone"}, "paper": {"a4", "letter"}, "expect": measure.ExpectedNames[:],
+		"as": {asCabinet, asProof, asBefore, asAfter},
 	}
 	argFiles = map[string][]string{
 		"tapload fit": {recordKind}, "tapload plot": {recordKind}, "tapload export": {recordKind}, "tapload compare": {recordKind},

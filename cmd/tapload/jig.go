@@ -195,8 +195,25 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	out.write = calibration.Write
-	if err := e.write(out); err != nil {
+	// Another standard may have been measured into the file meanwhile.
+	err = locked(ctx, o.out, func() error {
+		switch now, err := readJig(o.out); {
+		case errors.Is(err, fs.ErrNotExist):
+		case err != nil:
+			return err
+		default:
+			if err := o.jig.agree(o.out, now.Options); err != nil {
+				return err
+			}
+			before = now.Standards[o.kind]
+			if calibration, err = now.With(o.kind, *calibration.Standards[o.kind], calibration.Conditions); err != nil {
+				return err
+			}
+		}
+		out.write = calibration.Write
+		return e.write(out)
+	})
+	if err != nil {
 		return err
 	}
 	if o.kind == jig.Known {

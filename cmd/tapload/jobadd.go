@@ -1,20 +1,15 @@
 package main
 
 import (
-	"bytes"
-	"cmp"
 	"errors"
 	"fmt"
-	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
-	"tapload/fit/recone"
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/job"
-	"tapload/measure/impedance"
-	"tapload/measure/quantity"
-	"tapload/measure/record"
 )
 
 func newJobAdd(e env) *cobra.Command {
@@ -38,15 +33,7 @@ func adding(e env, use, short, long, example, what string, fill func(c *cobra.Co
 	c := &cobra.Command{
 		Use: use, Short: short, Long: long, Example: example,
 		RunE: func(c *cobra.Command, args []string) error {
-			d, err := editJob(c)
-			if err != nil {
-				return err
-			}
-			added, err := fill(c, d, strings.Join(args, ""))
-			if err != nil {
-				return err
-			}
-			return d.write(e, added)
+			return changing(e, c, added, func(d *jobEdit) (string, error) { return fill(c, d, strings.Join(args, "")) })
 		},
 	}
 	if what != "" {
@@ -55,11 +42,14 @@ func adding(e env, use, short, long, example, what string, fill func(c *cobra.Co
 	return c
 }
 
+// thereAlready is the error of a label that a job has. again are the flags that
+// put something else in its place.
+func thereAlready(d *jobEdit, kind, label, again string) error {
+	return fmt.Errorf("there is a %s %s in %s already; \"tapload job replace %s %s %s\" puts another measurement in its place and keeps the earlier one", kind, label, jobPath(d.of), kind, screen.Word(label), again)
+}
+
 func addCabinet(e env) *cobra.Command {
-	var record, note, why string
-	var rated, dc, marked, decided ohms
-	var drivers int
-	watts := amount{unit: "W"}
+	var o cabinetEntry
 	c := adding(e, "cabinet LABEL", "Add a cabinet, measured or known by its rating",
 		`Add a cabinet, measured or known by its rating alone. The label is the name that
 it has in formulas and on command lines. --decided-ohm overrules what a record
@@ -73,43 +63,16 @@ it and how many drivers it has tell a dead one.`,
     --why "its maker calls it 8 ohm"
   tapload job add cabinet other --rated-ohm 16`,
 		"the label of the cabinet", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
-			if record == "" && rated == 0 {
-				return "", usage(c, errors.New("give its --record, or at least what it is marked with, --rated-ohm"))
-			}
-			if (marked > 0 || drivers > 0) && record == "" {
-				return "", usage(c, errors.New("--marked-ohm and --drivers are held against a --record; a cabinet that is not measured has --rated-ohm alone"))
-			}
-			switch {
-			case decided > 0 && (record == "" || rated > 0):
-				return "", usage(c, errors.New("--decided-ohm overrules a --record, alone; a cabinet that is not measured has --rated-ohm"))
-			case (decided > 0) != (strings.TrimSpace(why) != ""):
-				return "", usage(c, errors.New("--decided-ohm and --why belong together: a decision against a measurement needs its reason"))
-			}
-			if c.Flags().Changed("drivers") {
-				if err := checkDrivers(label, float64(drivers)); err != nil {
-					return "", usage(c, err)
-				}
-			}
 			if d.of.Cabinet(label) != nil {
-				return "", fmt.Errorf("there is a cabinet %s in %s already; edit it there, or give this one another label", label, jobPath(d.of))
+				return "", thereAlready(d, "cabinet", label, "--record NEW"+recordSuffix)
 			}
-			in, err := d.bringRecord(record, true)
-			if err != nil {
-				return "", err
+			cab, err := o.on(c, d, job.Cabinet{Label: label})
+			if err == nil {
+				d.AddCabinet(cab)
 			}
-			d.AddCabinet(job.Cabinet{Label: label, Record: in, RatedOhm: float64(rated), Watts: watts.value, DCOhm: float64(dc), MarkedOhm: float64(marked), DecidedOhm: float64(decided), DecidedWhy: why, Drivers: drivers, Notes: note})
-			return "cabinet " + label, nil
+			return "cabinet " + label, err
 		})
-	f := c.Flags()
-	f.StringVar(&record, "record", "", "`record` of the cabinet, of \"tapload sweep\"")
-	f.Var(&rated, "rated-ohm", "its rating, where it is not measured")
-	f.Var(&decided, "decided-ohm", "rating in place of the one that is measured")
-	f.StringVar(&why, "why", "", "reason for --decided-ohm, in the workshop's own `words`")
-	f.Var(&watts, "watts", "its rated power, as marked")
-	f.Var(&dc, "dc-ohm", "what a DC meter read at its plug")
-	f.Var(&marked, "marked-ohm", "rating marked on it, to find a dead driver; overrides nothing")
-	f.IntVar(&drivers, "drivers", 0, "`number` of drivers in it, to find a dead one")
-	f.StringVar(&note, "note", "", "`text` about it")
+	o.register(c.Flags())
 	return c
 }
 
@@ -162,111 +125,49 @@ that suits it best.`,
 }
 
 func addProof(e env) *cobra.Command {
-	var seen, formula, note string
-	warmer := kelvins()
+	var o proofEntry
 	c := adding(e, "proof LABEL", "Add a measurement through finished boxes",
 		`Add a measurement through finished boxes. The report holds it against the
 cabinets' own records, as "tapload box verify" does.`,
 		`  tapload job add proof "first try" --seen box.sweep.json
   tapload job add proof "second try" --seen box2.sweep.json --warmer cab=5`,
 		"a label for the proof, such as \"first try\"", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
-			if seen == "" {
-				return "", usage(c, errors.New("name the record of what was measured through the boxes with --seen"))
+			if slices.ContainsFunc(d.of.Proofs, func(p job.Proof) bool { return p.Label == label }) {
+				return "", thereAlready(d, "proof", label, "--seen NEW"+recordSuffix)
 			}
-			of := formula
-			if of == "" && d.of.Hookup != nil {
-				of = d.of.Hookup.Formula
+			p := job.Proof{Label: label}
+			if d.of.Hookup != nil {
+				p.Formula = d.of.Hookup.Formula // another may be chosen later
 			}
-			in, err := d.bringRecord(seen, false)
-			if err != nil {
-				return "", err
+			p, err := o.on(c, d, p)
+			if err == nil {
+				d.AddProof(p)
 			}
-			if warmer.any {
-				return "", usage(c, fmt.Errorf("--warmer %s: name each cabinet here, such as cab=%s", warmer.String(), quantity.Plain(warmer.all)))
-			}
-			// Kept beside the proof: another hookup may be chosen later.
-			d.AddProof(job.Proof{Label: label, Seen: in, Formula: of, WarmerK: warmer.of, Notes: note})
-			return "the proof " + label, nil
+			return "the proof " + label, err
 		})
-	f := c.Flags()
-	f.StringVar(&seen, "seen", "", "`record` of what was measured through the boxes")
-	f.StringVar(&formula, "hookup", "", "`formula` that the boxes are to make (default: the job's hookup)")
-	f.Var(&warmer, "warmer", "by how much coils were warmer behind the boxes, such as cab=5")
-	f.StringVar(&note, "note", "", "`text` about it")
+	o.register(c.Flags())
 	return c
 }
 
 func addDriver(e env) *cobra.Command {
-	var before, after, limits, note string
-	var celsius [2]float64
+	var o driverEntry
 	c := adding(e, "driver LABEL", "Add a reconed driver, with its records before and after",
-		`Add a reconed driver, with its records before and after. The report compares
-them, as "tapload compare" does.`,
+		`Add a reconed driver, with its records before and after; the one after the work
+may come later. The report compares them, as "tapload compare" does.`,
 		`  tapload job add driver twelve --before before.sweep.json \
     --after after.sweep.json --before-celsius 20 --after-celsius 22`,
 		"a label for the driver", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
-			if before == "" || after == "" {
-				return "", usage(c, errors.New("name its records with --before and --after"))
+			if slices.ContainsFunc(d.of.Drivers, func(v job.Driver) bool { return v.Label == label }) {
+				return "", thereAlready(d, "driver", label, "--after NEW"+recordSuffix)
 			}
-			if fileKey(before) == fileKey(after) {
-				return "", usage(c, fmt.Errorf("before and after are both %s; measure the driver again, after the work", before))
+			v, err := o.on(e, c, d, job.Driver{Label: label})
+			if err == nil {
+				d.AddDriver(v)
 			}
-			v := job.Driver{Label: label, Notes: note}
-			var errs [3]error
-			v.Before, errs[0] = d.bringRecord(before, false)
-			v.After, errs[1] = d.bringRecord(after, false)
-			v.Limits, errs[2] = d.bringLimits(limits)
-			if err := cmp.Or(errs[0], errs[1], errs[2]); err != nil {
-				return "", err
-			}
-			if c.Flags().Changed("before-celsius") || c.Flags().Changed("after-celsius") {
-				if !c.Flags().Changed("before-celsius") || !c.Flags().Changed("after-celsius") {
-					return "", usage(c, errors.New("give both --before-celsius and --after-celsius; one alone says nothing of the change"))
-				}
-				v.BeforeCelsius, v.AfterCelsius = &celsius[0], &celsius[1]
-			}
-			if w, exchanged, err := exchanged(before, after); err != nil {
-				return "", err
-			} else if exchanged {
-				e.warn(w.Text)
-			}
-			d.AddDriver(v)
-			return "driver " + label, nil
+			return "driver " + label, err
 		})
-	f := c.Flags()
-	f.StringVar(&before, "before", "", "`record` before the work")
-	f.StringVar(&after, "after", "", "`record` after the work")
-	f.Float64Var(&celsius[0], "before-celsius", 20, "temperature of coil and room before, in `C`")
-	f.Float64Var(&celsius[1], "after-celsius", 20, "temperature of coil and room after, in `C`")
-	f.StringVar(&limits, "limits", "", "`file` of limits, TOML")
-	f.StringVar(&note, "note", "", "`text` about it")
+	o.register(c.Flags())
 	return c
-}
-
-// exchanged is recone.Exchanged for two files.
-func exchanged(before, after string) (w impedance.Warning, found bool, err error) {
-	var recs [2]record.Record
-	for i, path := range []string{before, after} {
-		if recs[i], err = readRecord(path); err != nil {
-			return w, false, err
-		}
-	}
-	w, found = recone.Exchanged(recs[0], recs[1])
-	return w, found, nil
-}
-
-func (d *jobEdit) bringLimits(path string) (string, error) {
-	if path == "" {
-		return "", nil
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return "", fmt.Errorf("cannot read limits %s: %w", path, plainPath(err))
-	}
-	if _, err := recone.ReadLimits(bytes.NewReader(data)); err != nil {
-		return "", fmt.Errorf("limits %s: %w", path, err)
-	}
-	return d.bring(path, data)
 }
 
 func addJig(e env) *cobra.Command {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -29,7 +30,10 @@ func jobOf(c *cobra.Command) (*job.Job, error) {
 	f := c.Flag(jobFlag)
 	folder := "."
 	if f != nil && f.Changed {
-		folder = f.Value.String()
+		var err error
+		if folder, err = job.Find(f.Value.String()); err != nil {
+			return nil, fmt.Errorf("--job: %w", err)
+		}
 	}
 	if isFile(folder) {
 		return nil, fmt.Errorf("--job %s: it is a file; name the folder that it is in", folder)
@@ -200,24 +204,42 @@ func loadsFromJob(e env, c *cobra.Command, args []string, formula *hookup.Tree, 
 	return out, nil
 }
 
-// fromJob takes the amplifier of a job where no flag describes one.
+// fromJob takes of the amplifier of a job what no flag says. Flags that describe an
+// amplifier of another kind describe it whole.
 func (o *ampFlags) fromJob(e env, c *cobra.Command) error {
-	for _, flag := range []string{"tap", "amp", "amp-min-ohm"} {
-		if c.Flags().Changed(flag) {
-			return nil
-		}
-	}
 	j, err := jobOf(c)
+	changed := c.Flags().Changed
+	if err != nil && !changed(jobFlag) && (changed("tap") || changed("amp-min-ohm")) {
+		e.say("note: the job of this folder says nothing of the amplifier: " + err.Error())
+		return nil
+	}
 	if err != nil || j == nil || j.Amplifier == nil {
 		return err
 	}
-	sayFrom(e, j, []string{"the amplifier"})
-	a, changed := j.Amplifier, c.Flags().Changed
-	o.taps, o.kind, o.min = slices.Clone(a.TapsOhm), a.Kind, ohms(a.MinOhm)
-	if !changed("watts") {
+	a := j.Amplifier
+	valve := len(a.TapsOhm) > 0
+	if changed("tap") && !valve || changed("amp-min-ohm") && valve || changed("amp") && (o.kind == amp.Valve.String()) != valve {
+		return nil
+	}
+	what := "the amplifier"
+	switch {
+	case changed("tap"):
+		what += ", but for its taps,"
+	case changed("amp-min-ohm"):
+		what += ", but for its lowest load,"
+	default:
+		o.taps, o.min = slices.Clone(a.TapsOhm), ohms(a.MinOhm)
+	}
+	sayFrom(e, j, []string{what})
+	if !changed("amp") {
+		o.kind = a.Kind
+	}
+	// Watts are into a load, which a lowest load of the flags may not allow.
+	into := ohms(cmp.Or(a.WattsAtOhm, a.MinOhm))
+	if !changed("watts") && into >= o.min {
 		o.watts.value = a.Watts
-		if !changed("watts-at-ohm") {
-			o.wattsAt = ohms(a.WattsAtOhm)
+		if !changed("watts-at-ohm") && into != o.min {
+			o.wattsAt = into
 		}
 	}
 	if !changed("allow-low") {

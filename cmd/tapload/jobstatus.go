@@ -50,13 +50,17 @@ func nextCommand(s findings.Status) string {
 	case findings.CalibrateJig:
 		return "tapload jig open --card NAME -o jig.json"
 	case findings.AddCabinet:
-		return "tapload job add cabinet LABEL --record CAB" + recordSuffix + in
+		return "tapload sweep --card NAME --label LABEL" + in
 	case findings.Measure:
-		return "tapload sweep --card NAME --label " + screen.Word(s.Of)
+		return "tapload sweep --card NAME --label " + screen.Word(s.Of) + in
 	case findings.Choose:
 		return "tapload plan" + in
 	case findings.Prove:
-		return "tapload job add proof \"first try\" --seen BOX" + recordSuffix + in
+		return "tapload sweep --card NAME --as proof" + in
+	case findings.Mend:
+		return "tapload box verify --seen " + screen.Word(s.Of) + in
+	case findings.MeasureAfter:
+		return "tapload sweep --card NAME --as after --label " + screen.Word(s.Of) + in
 	}
 	return "tapload report" + in
 }

@@ -319,6 +319,9 @@ func jigOfJob(e env, c *cobra.Command) error {
 		return nil
 	}
 	j, err := jobOf(c)
+	if err != nil && !c.Flags().Changed(jobFlag) {
+		return nil // a job that nobody named, which is said where it is needed
+	}
 	if err != nil || j == nil || j.Jig == "" {
 		return err
 	}

@@ -301,9 +301,11 @@ func (b *shownBench) provideJob(t *testing.T, folder string, words []string) {
 	t.Helper()
 	at := standIn{args: words}.value("--job")
 	adds := ""
+	changes := words[1] == "job" && slices.Contains([]string{"replace", "rename", "remove"}, words[2])
 	switch {
 	case words[1] == "job" && words[2] == "add":
 		adds = words[3]
+	case changes:
 	case words[1] == "job" && words[2] == "status", words[1] == "report", words[1] != "job" && at != "":
 	default:
 		return
@@ -324,7 +326,7 @@ func (b *shownBench) provideJob(t *testing.T, folder string, words []string) {
 			t.Fatal(err)
 		}
 		labels = tree.Leaves()
-	} else if adds != "cabinet" {
+	} else if adds != "cabinet" && !(changes && words[3] == "cabinet") {
 		f.SetHookup(job.Hookup{Formula: "cab || small"})
 	}
 	for _, label := range labels {
@@ -334,6 +336,17 @@ func (b *shownBench) provideJob(t *testing.T, folder string, words []string) {
 		record := label + recordSuffix
 		copyFile(t, b.keep(t, words, record), filepath.Join(at, record))
 		f.AddCabinet(job.Cabinet{Label: label, Record: record, Watts: 60})
+	}
+	if changes {
+		for _, name := range []string{"before" + recordSuffix, "cab" + recordSuffix, "jig.json"} {
+			copyFile(t, b.keep(t, words, name), filepath.Join(at, name))
+		}
+		if words[3] == "proof" {
+			f.AddProof(job.Proof{Label: "first try", Seen: "cab" + recordSuffix, Formula: "cab || small"})
+		}
+		f.AddDriver(job.Driver{Label: "twelve", Before: "before" + recordSuffix})
+		f.AddNote("came wet")
+		f.SetJig("jig.json")
 	}
 	writeText(t, path, string(f.Text()))
 }

@@ -44,6 +44,9 @@ type sweepOptions struct {
 	harmonics string
 	force     bool
 
+	as   string
+	into *jobSweep // nil where the record goes into no job
+
 	answer
 }
 
@@ -61,14 +64,28 @@ otherwise. Without -o the record's name is made from the label or the time, and
 replaces none. "tapload help measuring" tells of tones, music through an
 amplifier (--signal listen), recordings, series of levels and harmonics.
 
+With --job, or in a job's folder, the job's jig corrects it, and without -o the
+record goes into the job: a cabinet of that --label, or what --as says. The
+answer is then what the job says of it. No earlier measurement is replaced.
+
 ` + paragraph("Look and listen as well: "+report.Unheard+"."),
 		Example: `  tapload sweep --label red
   tapload sweep --card "USB Audio" --sense-ohm 22 --label cab --plot cab.png
   tapload sweep --bench bench.toml -o cab.sweep.json
   tapload sweep --card "USB Audio" --level -30,-20,-10 -o driver.sweep.json
-  tapload sweep --replay rec.wav -o cab.sweep.json`,
-		PreRunE: checked(func() error { return o.check(e.now) }),
+  tapload sweep --replay rec.wav -o cab.sweep.json
+  tapload sweep --job hall --label cab
+  tapload sweep --job hall --as proof --label pair`,
+		PreRunE: func(c *cobra.Command, args []string) error {
+			if err := o.toJob(e, c); err != nil {
+				return err
+			}
+			return checked(func() error { return o.check(e.now) })(c, args)
+		},
 		RunE: func(c *cobra.Command, _ []string) error {
+			if o.into != nil {
+				return sweepToJob(c.Context(), e, o)
+			}
 			if len(o.signal.levels) > 1 {
 				return sweepSeries(c.Context(), e, o)
 			}
@@ -93,6 +110,7 @@ amplifier (--signal listen), recordings, series of levels and harmonics.
 	f.StringVar(&o.keep, "keep", "", "also keep the raw recording, in this WAV `file`")
 	f.StringVar(&o.plot, "plot", "", "also draw the curve, into this .png, .svg or .pdf `file`")
 	f.StringVar(&o.harmonics, "distortion-plot", "", "also draw the harmonics of --distortion, into this `file`")
+	o.registerJob(f)
 	o.answer.register(f)
 	seldom(f, "mismatch", "keep", "budget", "force", "distortion-plot")
 	return c
@@ -230,18 +248,27 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err != nil {
 		return err
 	}
+	budget := measure.Budget(result.Curve)
+	summary := func(path string) measure.Summary {
+		s := measure.Summarize(result, path)
+		s.Repeats = repeats
+		if o.budget {
+			s.Budget = budget
+		}
+		return s
+	}
+	if o.into != nil {
+		return o.into.take(ctx, e, o, result, drawn, func(path string) (measure.Summary, report.Document) {
+			s := summary(path)
+			return s, report.Sweep(identify.Swept{Summary: s}, budget)
+		})
+	}
 	files := append([]file{saved}, drawn...)
 	e.sayEarlier(files...)
 	if err := writeFiles(files...); err != nil {
 		return err
 	}
-	s := measure.Summarize(result, o.out)
-	s.Repeats = repeats
-	budget := measure.Budget(result.Curve)
-	if o.budget {
-		s.Budget = budget
-	}
-	swept := identify.Sweep(result, s)
+	swept := identify.Sweep(result, summary(o.out))
 	return o.show(e, swept, report.Sweep(swept, budget), swept.Warnings)
 }
 

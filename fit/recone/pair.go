@@ -144,3 +144,37 @@ func sharedPairs(before, after impedance.Curve) (all []pair) {
 	slices.SortFunc(all, func(a, b pair) int { return strings.Compare(a.id, b.id) })
 	return all
 }
+
+// Apart returns how far two curves are apart in the band that both have: the root
+// mean square over log frequency of the logarithm of their complex ratio. u is the
+// standard uncertainty of that in percent by the sources of error of both, of which
+// those with one ID cancel; noise is not in it.
+func Apart(first, second impedance.Curve) (g Gap, u float64, err error) {
+	a, b, err := onOne(first, second)
+	if err != nil {
+		return g, 0, err
+	}
+	for _, c := range []impedance.Curve{a, b} {
+		if i := slices.IndexFunc(c.Points, func(p impedance.Point) bool { return p.Z == 0 }); i >= 0 {
+			return g, 0, fmt.Errorf("a curve is 0 ohm at %g Hz; a ratio to it needs more", c.Points[i].Hz)
+		}
+	}
+	moves := map[string][]complex128{} // of the logarithm, by one standard uncertainty of a source
+	for sign, c := range map[complex128]impedance.Curve{1: a, -1: b} {
+		for _, s := range c.Shared {
+			if moves[s.ID] == nil {
+				moves[s.ID] = make([]complex128, len(c.Points))
+			}
+			for i, p := range c.Points {
+				moves[s.ID][i] += sign * s.DZ[i] / p.Z
+			}
+		}
+	}
+	w := spans(a.Hz())
+	for _, by := range moves {
+		for i, d := range by {
+			u += w[i] * (real(d)*real(d) + imag(d)*imag(d))
+		}
+	}
+	return distances([]impedance.Curve{a, b})[0][1], 100 * math.Sqrt(u), nil
+}

@@ -30,6 +30,8 @@ func Job(f findings.Findings, made time.Time, by string) Document {
 	d.Sections = append(d.Sections, r.asked(), r.loadsInWords())
 	if r.Sheet != nil {
 		d.Sections = append(d.Sections, r.plugging())
+	} else if r.Tree != nil {
+		d.Sections = append(d.Sections, r.pluggingOne())
 	}
 	d.Sections = append(d.Sections, r.safety())
 	if len(r.Drivers) > 0 {
@@ -134,11 +136,12 @@ func (r jobPage) safety() Section {
 	} else if r.Amplifier != nil {
 		cautions = r.Amplifier.Cautions()
 	}
+	points := Points{"Switch the amplifier off before you plug or pull anything."}
+	if r.Sheet != nil {
+		points = append(points, "Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.")
+	}
 	return Section{Heading: "Keep it safe", Pieces: []Piece{
-		Points{
-			"Switch the amplifier off before you plug or pull anything.",
-			"Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.",
-		},
+		points,
 		Caution(strings.Join(append(cautions, "Local codes and licensed practice come first, too."), " ")),
 	}}
 }

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"time"
 
+	"tapload/fixtures/job"
 	"tapload/fixtures/job/findings"
 	"tapload/measure/quantity"
 )
@@ -55,8 +56,11 @@ func JobStatus(s findings.Status, file, next string) Document {
 		if cab.Record != "" {
 			text += "; " + cab.Record
 		}
-		if on := s.Cabinets.On[i]; on != nil && on.Record != nil && !on.Record.Taken.IsZero() {
+		if on := s.Cabinets.On[i]; on != nil && on.Record != nil && !on.Record.Taken.IsZero() && !strings.HasPrefix(cab.Record, job.Records+"/") {
 			text += " of " + on.Record.Taken.Format(time.DateOnly)
+		}
+		if cab.Serial != "" {
+			text += "; serial " + cab.Serial
 		}
 		row("cabinet", text)
 		note(cab.Notes)
@@ -69,12 +73,14 @@ func JobStatus(s findings.Status, file, next string) Document {
 		row("hookup", text)
 		note(h.Why)
 	}
-	for _, p := range j.Proofs {
-		row("proof", p.Label+": "+p.Seen)
+	for i, p := range j.Proofs {
+		row("proof", p.Label+": "+firstSentence(s.Proofs[i].Words))
+		note(p.Seen)
 		note(p.Notes)
 	}
-	for _, v := range j.Drivers {
-		row("driver", v.Label+": "+strings.Join([]string{v.Before, v.After}, ", "))
+	for i, v := range j.Drivers {
+		row("driver", v.Label+": "+firstSentence(s.Drivers[i].Words))
+		note(strings.TrimSuffix(v.Before+", "+v.After, ", "))
 		note(v.Notes)
 	}
 	for _, text := range j.Notes {
@@ -86,6 +92,47 @@ func JobStatus(s findings.Status, file, next string) Document {
 		whole.Heading, whole.Details = "Notes", true
 		d.Sections = append(d.Sections, Section{Brief: true, Pieces: []Piece{without}})
 	}
-	d.Sections = append(d.Sections, whole, Section{Pieces: []Piece{Lines{"next       " + next}}})
+	d.Sections = append(d.Sections, whole)
+	if len(s.Earlier) > 0 {
+		d.Sections = append(d.Sections, earlier(s.Earlier))
+	}
+	d.Sections = append(d.Sections, Section{Pieces: []Piece{Lines{"next       " + next}}})
 	return d
+}
+
+// Swept is the page of a sweep whose record went into the job of a file, as what it
+// is there: first what the job says of it, where it says something.
+func Swept(sweep, answer Document, file, as string) Document {
+	d := Document{Title: sweep.Title, Lead: sweep.Lead}
+	rows := Table{Rows: [][]string{{"job", file + ": " + as}}}
+	if answer.Lead == "" {
+		d.Sections = append([]Section{{Pieces: []Piece{rows}}}, sweep.Sections...)
+		return d
+	}
+	d.Lead = answer.Lead
+	d.Sections = append(d.Sections, Section{Pieces: []Piece{rows}})
+	d.Sections = append(d.Sections, answer.Sections...)
+	first := sweep.Sections[0]
+	first.Heading, first.Details = "The measurement", true
+	d.Sections = append(append(d.Sections, first), sweep.Sections[1:]...)
+	return d
+}
+
+// earlier lists measurements that a job keeps and names no more.
+func earlier(all []job.Earlier) Section {
+	t := Table{Head: []string{"earlier measurement", "taken", "file"}}
+	for _, e := range all {
+		taken := "not known"
+		if e.Taken != nil {
+			taken = e.Taken.Format("2006-01-02 15:04")
+		}
+		t.add(e.Label, taken, e.File)
+	}
+	return Section{Heading: "Earlier measurements, kept", Details: true, Pieces: []Piece{t}}
+}
+
+// firstSentence is s as far as its first sentence goes, without the full stop.
+func firstSentence(s string) string {
+	first, _, _ := strings.Cut(s, ". ")
+	return strings.TrimSuffix(first, ".")
 }

@@ -1,0 +1,86 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"tapload/fixtures/job"
+)
+
+// atOnce runs command lines at the same time, which all must succeed, and returns
+// what each wrote.
+func atOnce(t *testing.T, lines ...[]string) []string {
+	t.Helper()
+	var all sync.WaitGroup
+	out := make([]string, len(lines))
+	for i, args := range lines {
+		all.Go(func() {
+			e, stdout, stderr := testEnv()
+			if code := run(context.Background(), args, e); code != 0 {
+				t.Errorf("%q exited with %d: %s", args, code, stderr)
+			}
+			out[i] = stdout.String()
+		})
+	}
+	all.Wait()
+	return out
+}
+
+// Fifty who add to one job at the same time lose nothing: what was said to be added
+// is there, and nothing else is left in the folder.
+func TestFiftyAddAtOnce(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "hall")
+	atOnce(t, []string{"job", "new", folder})
+	var lines [][]string
+	for i := range 50 {
+		lines = append(lines, []string{"job", "add", "cabinet", fmt.Sprintf("c%d", i), "--rated-ohm", "8", "--job", folder})
+	}
+	for i, out := range atOnce(t, lines...) {
+		if want := fmt.Sprintf("added    cabinet c%d to ", i); !strings.HasPrefix(out, want) {
+			t.Errorf("%q, want %q", out, want)
+		}
+	}
+	j, err := job.Read(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(j.Cabinets) != 50 {
+		t.Errorf("the job has %d cabinets", len(j.Cabinets))
+	}
+	for i := range 50 {
+		if j.Cabinet(fmt.Sprintf("c%d", i)) == nil {
+			t.Errorf("cabinet c%d is not there", i)
+		}
+	}
+	if left := names(t, folder); len(left) != 1 {
+		t.Errorf("the folder holds %v", left)
+	}
+}
+
+// Two standards that are measured at the same time are both in the file.
+func TestStandardsAtOnce(t *testing.T) {
+	folder := t.TempDir()
+	bench, jig := filepath.Join(folder, "bench.toml"), filepath.Join(folder, "jig.json")
+	text := "name = \"x\"\nseed = 1\nsense_ohm = 10.0\n[input1]\nnoise_db = -95\n[input2]\nnoise_db = -95\n[[load]]\npart = \"resistor\"\nfrom = \"in\"\nto = \"0\"\nohm = 8.0\n"
+	if err := os.WriteFile(bench, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	with := func(standard ...string) []string {
+		return append(append([]string{"jig"}, standard...), "-o", jig, "--bench", bench, "--low", "20", "--period", "1")
+	}
+	atOnce(t, with("open"), with("short"), with("known", "--ohm", "10"))
+	c, err := readJig(jig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for kind, one := range c.Standards {
+		if one == nil {
+			t.Errorf("standard %d is lost", kind)
+		}
+	}
+}
