@@ -100,8 +100,12 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 	if err != nil {
 		return err
 	}
+	by, err := e.imprint()
+	if err != nil {
+		return err
+	}
 	v := readVersion()
-	d := report.Job(found, e.now(), fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
+	d := report.Job(found, by, fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
 	var files []file
 	for _, path := range out {
 		files = append(files, documentFile(d, path, paper))
