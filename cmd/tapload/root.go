@@ -97,7 +97,7 @@ also lists the topics of the manual.`,
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
 		newCards(e), newCheck(e), newStimulus(e), newSweep(e), newJig(e),
-		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newReport(e), newPlot(e), newImport(e), newExport(e),
+		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newReport(e), newLabels(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)
 	root.SetHelpCommand(newHelp(e))
