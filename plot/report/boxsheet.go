@@ -98,8 +98,18 @@ func (p boxPage) hookup() Section {
 		Picture: plot.Schematic{Set: p.Set, RatedOhm: p.Plan.RatedOhm},
 		Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
 	}
-	s.Pieces = append(s.Pieces, Beside{0.52, []Piece{drawing}, []Piece{p.plugs()}})
+	s.Pieces = append(s.Pieces, Beside{besidePart, []Piece{drawing}, append([]Piece{p.plugs()}, p.estimated()...)})
 	return s
+}
+
+// estimated says what stands behind the DC of a cabinet that is not measured.
+func (p boxPage) estimated() []Piece {
+	for _, load := range p.Set.Tree.Leaves() {
+		if p.DC(load).Practice {
+			return []Piece{Words("Estimated: 80 to 90 % of the rating (common practice, no source).")}
+		}
+	}
+	return nil
 }
 
 // plugs says of each cabinet where it plugs in, and what a meter reads at its plug.
@@ -109,7 +119,7 @@ func (p boxPage) plugs() Table {
 		dc := p.DC(load)
 		text := ohmsText(dc)
 		if dc.Practice {
-			text += ", 80 to 90 % of the rating (common practice, no source): measure it"
+			text += ", estimated: measure it"
 		} else {
 			text += ", from its measured curve"
 		}
@@ -168,7 +178,6 @@ func (p boxPage) box(i int) Section {
 	drawing := []Piece{
 		Figure{Picture: plot.BoxDrawing{Box: b.Box}, Plain: plot.BoxText(b.Box, textColumns)},
 		Words("Drawn from the wiring side: from outside, left and right are exchanged."),
-		Words(p.chassis(b)),
 	}
 	wires := Table{Head: []string{"wire", "solder from", "to", "cut", "adds"}}
 	for k, c := range b.Cuts {
@@ -181,7 +190,7 @@ func (p boxPage) box(i int) Section {
 		parts = append(parts, fmt.Sprintf("%s of insulating shoulder washers, for %s", count(b.Washers, "pair", "pairs"), p.insulated(b.Box)))
 	}
 	parts = append(parts, fmt.Sprintf("%s of %d AWG stranded copper wire", millimetres(b.Metre), p.AWG))
-	s.Pieces = append(s.Pieces, Beside{besidePart, drawing, []Piece{wires, parts, Words(p.adds(b))}})
+	s.Pieces = append(s.Pieces, Beside{besidePart, drawing, []Piece{Words(p.chassis(b)), wires, parts, Words(p.adds(b))}})
 	if len(b.Shorted) > 0 {
 		s.Pieces = append(s.Pieces, Caution(fmt.Sprintf("The metal case of this box is not at the amplifier's sleeve. Where it touches the amplifier, another box or anything grounded, it can short out %s. Keep it apart, or use a plastic case (--plastic).", quantity.List(b.Shorted))))
 	}

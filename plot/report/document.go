@@ -93,6 +93,7 @@ type Section struct {
 	Heading string
 	NewPage bool // starts a page where there are pages
 	Sub     bool // belongs to the section above it
+	Large   bool // in larger type on sheets
 	Whole   bool // stands on one page where it fits on one
 	Details bool // at a terminal it stands only where details are asked for
 	Brief   bool // it stands only where they are not, for a section of details that says all of it

@@ -38,6 +38,9 @@ func Job(f findings.Findings, by Imprint, program string) Document {
 		d.Sections = append(d.Sections, r.driversInWords())
 	}
 	d.add(Blanks{"tested and explained by", "received by, date"})
+	for i := range d.Sections {
+		d.Sections[i].Large = true
+	}
 	d.Sections = append(d.Sections, Section{Heading: "Bench record", NewPage: true, Pieces: []Piece{Words(
 		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. " + safeMeans)}}, r.warned(), r.instruments(program))
 	d.Sections = slices.Concat(d.Sections, r.measured(), r.onAmplifier(), r.boxes(), r.proved(), r.compared())
@@ -158,16 +161,18 @@ func (r jobPage) plugging() Section {
 		Plain:   plot.SetText(r.Sheet.Set, textColumns, func(load string) string { return quantity.Ohms(r.Sheet.Plan.RatedOhm(load)) + " ohm" }),
 	})
 	if r.Hookup != nil {
-		s.Pieces = append(s.Pieces, tapBanner(*r.Hookup, r.Job.Hookup.Why))
+		s.Pieces = append(s.Pieces, r.tapBanner(*r.Hookup, r.Job.Hookup.Why))
 	}
 	return s
 }
 
 // tapBanner says where to plug in, or that this must not be done.
-func tapBanner(on amp.Assessment, why string) Banner {
+func (r jobPage) tapBanner(on amp.Assessment, why string) Banner {
 	tap := quantity.Ohms(on.TapOhm) + " ohm"
 	var b Banner
 	switch solid := on.Amplifier.Kind == amp.SolidState; {
+	case len(r.Dead()) > 0:
+		return Banner{"Do not play this yet", "Most likely a driver is dead in " + quantity.List(r.Dead()) + ": every driver of it is to be checked first."}
 	case !on.Suits && solid:
 		return Banner{"NOT SAFE on this amplifier", "Its lowest load is " + tap + "; do not plug this in."}
 	case !on.Suits:
@@ -219,7 +224,7 @@ func (r jobPage) driversInWords() Section {
 // Charts stand beside a table, so that two cabinets or proofs stand on a page.
 const (
 	besidePart                 = 0.6
-	besideWideMM, besideHighMM = 110, 52
+	besideWideMM, besideHighMM = 110, 50
 	cabinetHighMM              = 62
 	changesWideMM              = 80
 )
@@ -262,7 +267,6 @@ func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
 		all = append(all, Caution(capital(c.Found.Dead.Check)+"."))
 	}
 	said := pieces(Fit(*c.Found), "Models tried", "What might read so")
-	all = append(all, Beside{besidePart, []Piece{picture}, said[:1]})
 	known := Table{}
 	if ohm := c.Overrules(); ohm > 0 {
 		text := quantity.Ohms(ohm) + " ohm, which counts in place of what it measures as"
@@ -272,7 +276,7 @@ func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
 		known.add("decided", text)
 	}
 	if c.MarkedOhm > 0 {
-		known.add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
+		known.add("label", quantity.Ohms(c.MarkedOhm)+" ohm")
 	}
 	if c.Drivers > 0 {
 		known.add("drivers", fmt.Sprint(c.Drivers))
@@ -280,10 +284,14 @@ func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
 	if c.DCOhm > 0 {
 		known.add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
 	}
+	right := said[:1:1]
 	if len(known.Rows) > 0 {
-		all = append(all, known)
+		right = append(right, known)
 	}
-	return append(all, said[1:]...)
+	if asked(*c.Found) {
+		right = append(right, readsSo(*c.Found, 3)[:1]...)
+	}
+	return append(append(all, Beside{besidePart, []Piece{picture}, right}), said[1:]...)
 }
 
 // pieces are those of another page, but for its cautions, which the report gives
@@ -341,7 +349,8 @@ func (r jobPage) boxes() []Section {
 	d := BoxSheet(*r.Sheet)
 	first := &d.Sections[0]
 	first.Heading = "Build sheet"
-	first.Pieces = []Piece{Words(d.Lead + "."), boxPage{*r.Sheet}.plugs()} // page 1 has the picture
+	p := boxPage{*r.Sheet}
+	first.Pieces = append([]Piece{Words(d.Lead + "."), p.plugs()}, p.estimated()...) // page 1 has the picture
 	for i := range d.Sections[1:] {
 		d.Sections[1+i].Sub = true
 	}
@@ -360,16 +369,13 @@ func (r jobPage) proved() []Section {
 	}
 	var all []Section
 	var blind Points
-	for i, p := range r.Proofs {
+	for _, p := range r.Proofs {
 		page := BoxProof(p.Found)
 		chart := ProofChart(p.Found)
 		chart.WidthMM, chart.HeightMM = besideWideMM, besideHighMM
 		picture := Figure{Picture: chart, Plain: "(picture: measured through the boxes, and what the cabinets make)"}
 		s := Section{Heading: "Proof: " + p.Of.Label + ": " + p.Found.Verdict.String(), Whole: true}
 		all = append(all, nested(s, page, p.Of.Notes, picture, besidePart, 3, blindHeading)...)
-		if slices.ContainsFunc(r.Proofs[i+1:], func(later findings.Proof) bool { return later.Of.Formula == p.Of.Formula }) {
-			continue // that one says what is left in doubt
-		}
 		for _, text := range page.under(blindHeading) {
 			if !slices.Contains(blind, text) && (text != polarity || len(r.boxes()) == 0) { // the build sheet says it
 				blind = append(blind, text)

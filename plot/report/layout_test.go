@@ -32,7 +32,7 @@ func wellLaid(t interface{ Errorf(string, ...any) }, lines []placed, paper Paper
 	var before placed // in the text, title blocks apart
 	started := map[int]int{}
 	for _, l := range lines {
-		if l.x < pageMargin-0.1 || l.x+l.wide > width-pageMargin+0.1 || l.y > height-pageMargin+0.1 {
+		if l.x < pageMargin-0.1 || l.x+l.wide > width-pageMargin+0.1 || l.y > height-pageFoot+0.1 {
 			t.Errorf("page %d: %q reaches from %.0f to %.0f, down to %.0f", l.page, l.text, l.x, l.x+l.wide, l.y)
 		}
 		if l.role == isBlock {

@@ -15,6 +15,7 @@ import (
 // Sizes on a page, in points.
 const (
 	pageMargin  = 32.
+	pageFoot    = 28. // margin at the bottom
 	blockHigh   = 27. // of the title block
 	blockGap    = 9.
 	titleSize   = 17.
@@ -22,14 +23,15 @@ const (
 	subSize     = 10.
 	bodySize    = 9.
 	cellSize    = 8.5
-	filledSize  = 10. // of a table to fill in
+	larger      = 1.13 // times, where a page is not for the workshop
+	filledSize  = 10.  // of a table to fill in
 	bannerSize  = 25.
 	leading     = 1.23 // of a line, in sizes
-	pieceGap    = 5.
-	sectionGap  = 9.
+	pieceGap    = 4.6
+	sectionGap  = 8.
 	cellGap     = 9.
 	cellPad     = 1.5
-	filledPad   = 1.7
+	filledPad   = 1.5
 	labelPad    = 8.
 	labelWide   = 330.
 	photoHigh   = 150.
@@ -62,7 +64,7 @@ func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
 		doc.SetCreationDate(m)
 		doc.SetModificationDate(m)
 	}
-	p := &pdfPages{doc: doc, seen: seen, left: pageMargin, width: width - 2*pageMargin, top: pageMargin + blockHigh + blockGap, bottom: height - pageMargin}
+	p := &pdfPages{doc: doc, seen: seen, left: pageMargin, body: bodySize, cell: cellSize, width: width - 2*pageMargin, top: pageMargin + blockHigh + blockGap, bottom: height - pageFoot}
 	for _, style := range []string{"", "B"} {
 		if err := plot.AddPDFFont(doc, style); err != nil {
 			return nil, err
@@ -71,7 +73,7 @@ func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
 	p.turn()
 	p.write("B", titleSize, 0, d.Title, isBody)
 	p.y += 2
-	p.write("", bodySize+1.5, 0, d.Lead, isBody)
+	p.write("", p.body+1.5, 0, d.Lead, isBody)
 	for i, s := range d.whole() {
 		if s.NewPage && i > 0 && p.y > p.top {
 			p.turn()
@@ -117,6 +119,7 @@ type pdfPages struct {
 	seen        func(placed)
 	left, width float64 // of the column
 	top, bottom float64
+	body, cell  float64 // sizes of type
 	y           float64 // of the next line's upper edge
 	dry         bool
 	tables      int
@@ -197,6 +200,10 @@ func (p *pdfPages) write(style string, size, indent float64, s string, is role) 
 }
 
 func (p *pdfPages) section(s Section) error {
+	p.body, p.cell = bodySize, cellSize
+	if s.Large {
+		p.body, p.cell = bodySize*larger, cellSize*larger
+	}
 	page := p.bottom - p.top
 	if whole, err := p.sectionHigh(s); err != nil {
 		return err
@@ -269,7 +276,7 @@ func leads(p Piece) bool {
 // least is the room that a heading must find for what follows it: a line or two of
 // words go with what they lead to, and what cannot be split is needed whole.
 func (p *pdfPages) least(pieces []Piece) (height float64, err error) {
-	const few = mostTogether * bodySize * leading
+	few := mostTogether * p.body * leading
 	for i, piece := range pieces {
 		if i > 0 {
 			height += pieceGap
@@ -280,7 +287,7 @@ func (p *pdfPages) least(pieces []Piece) (height float64, err error) {
 		high := p.high(func() { err = p.piece(piece) })
 		switch piece.(type) {
 		case Words:
-			if height += min(high, few); high > 2*bodySize*leading+0.1 && !leads(piece) {
+			if height += min(high, few); high > 2*p.body*leading+0.1 && !leads(piece) {
 				return height, err
 			}
 		case Points, Lines:
@@ -295,22 +302,22 @@ func (p *pdfPages) least(pieces []Piece) (height float64, err error) {
 func (p *pdfPages) piece(piece Piece) error {
 	switch t := piece.(type) {
 	case Words:
-		p.write("", bodySize, 0, string(t), isBody)
+		p.write("", p.body, 0, string(t), isBody)
 	case Points:
 		for _, s := range t {
-			p.font("", bodySize)
-			p.need(float64(min(mostTogether, len(p.fold(s, p.width-18)))) * bodySize * leading)
-			p.text(p.left, p.y+bodySize, "\u2022", isBody)
-			p.write("", bodySize, 9, s, isBody)
+			p.font("", p.body)
+			p.need(float64(min(mostTogether, len(p.fold(s, p.width-18)))) * p.body * leading)
+			p.text(p.left, p.y+p.body, "\u2022", isBody)
+			p.write("", p.body, 9, s, isBody)
 		}
 	case Caution:
 		p.caution(string(t))
 	case Lines:
 		for _, l := range t {
-			p.need(bodySize * leading)
-			p.font("", bodySize)
-			p.text(p.left, p.y+bodySize, plot.PDFText(l), isBody)
-			p.y += bodySize * leading
+			p.need(p.body * leading)
+			p.font("", p.body)
+			p.text(p.left, p.y+p.body, plot.PDFText(l), isBody)
+			p.y += p.body * leading
 		}
 	case Table:
 		p.table(t)

@@ -18,13 +18,13 @@ import (
 func (p *pdfPages) caution(s string) {
 	const bar = 10.
 	s = "Caution. " + s
-	p.font("", bodySize)
-	height := float64(len(p.fold(s, p.width-2*bar)))*bodySize*leading + 8
+	p.font("", p.body)
+	height := float64(len(p.fold(s, p.width-2*bar)))*p.body*leading + 8
 	p.need(height)
 	p.fill(p.left, p.y, p.width, height, 0xFB, 0xEE, 0xD2)
 	p.fill(p.left, p.y, 3, height, 0xD5, 0x5E, 0x00)
 	p.y += 4
-	p.write("", bodySize, bar, s, isBody)
+	p.write("", p.body, bar, s, isBody)
 	p.y += 4
 }
 
@@ -55,7 +55,7 @@ func (p *pdfPages) banner(b Banner) {
 	draw := func() {
 		p.y += pad
 		p.write("B", size, 10, b.Text, isBody)
-		p.write("", bodySize+1, 10, b.Under, isBody)
+		p.write("", p.body+1, 10, b.Under, isBody)
 		p.y += pad
 	}
 	height := p.high(draw)
@@ -75,7 +75,7 @@ func (p *pdfPages) blanks(all Blanks) {
 	for i, s := range all {
 		x := p.left + (wide+gap)*float64(i)
 		p.rule(x, p.y+high-13, x+wide, p.y+high-13, 0.8, 0x22)
-		p.font("", bodySize-1)
+		p.font("", p.body-1)
 		p.text(x, p.y+high-2, p.fold(s, wide)[0], isBody)
 	}
 	p.y += high
@@ -182,7 +182,7 @@ func (p *pdfPages) label(l Label) {
 	draw := func() {
 		p.y += labelPad
 		for i, s := range l {
-			style, size := "", bodySize
+			style, size := "", p.body
 			if i < 2 {
 				style = "B"
 			}
@@ -221,7 +221,7 @@ func (p *pdfPages) blocks(d Document) {
 			}
 			p.font("", 6.5)
 			p.doc.SetTextColor(0x55, 0x55, 0x55)
-			p.text(x+4, pageMargin+8.5, cell[0], isBlock)
+			p.text(x+4, pageMargin+8, cell[0], isBlock)
 			p.blockText(x+4, wide-8, cell[1])
 			x += wide
 		}
@@ -250,7 +250,7 @@ func (p *pdfPages) blockText(x, wide float64, s string) {
 		lines = append(lines[:1], p.cut(lines[1], wide))
 	}
 	for i, l := range lines {
-		p.text(x, pageMargin+16.5+8.5*float64(i), l, isBlock)
+		p.text(x, pageMargin+16.7+8.3*float64(i), l, isBlock)
 	}
 }
 

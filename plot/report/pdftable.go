@@ -3,6 +3,7 @@ package report
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"tapload/plot"
 )
@@ -18,7 +19,7 @@ type pdfTable struct {
 }
 
 func (p *pdfPages) layout(t Table) pdfTable {
-	l := pdfTable{Table: t.forPen(), size: cellSize, pad: cellPad}
+	l := pdfTable{Table: t.forPen(), size: p.cell, pad: cellPad}
 	if t.Filled {
 		l.size, l.pad = filledSize, filledPad
 	}
@@ -86,11 +87,11 @@ func (p *pdfPages) tableHead(l pdfTable, continued bool) {
 		if caption == "" {
 			caption = "continued"
 		} else {
-			caption += " (continued)"
+			caption = strings.TrimSuffix(caption, ":") + " (continued):"
 		}
 	}
 	if caption != "" {
-		p.write("", bodySize, 0, caption, is)
+		p.write("", p.body, 0, caption, is)
 		p.y += 2
 	}
 	if l.Head != nil {
@@ -108,7 +109,7 @@ func (p *pdfPages) table(t Table) {
 		if left := len(l.Rows) - i - n; left > 0 && left < leastRows {
 			n = max(0, len(l.Rows)-i-leastRows)
 		}
-		if n == 0 && p.y <= p.top+l.head+2*bodySize { // a row higher than a page
+		if n == 0 && p.y <= p.top+l.head+2*p.body { // a row higher than a page
 			n = 1
 		}
 		for k := i; k < i+n; k++ {
