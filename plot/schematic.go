@@ -146,8 +146,10 @@ func (s Schematic) drawPart(p pen, t hookup.Tree, x, y float64, number *int) {
 	r := corners(x+0.8, y+0.8, x+c.width-0.8, y+c.height-0.8)
 	shade := hue
 	shade.A = 0x12
-	p.box(shade, r)
-	p.outline(stroke{color: hue, width: p.unit * 0.14, dash: []vg.Length{5, 3}}, r)
+	if n > 1 || !s.Set.InAmplifier { // the amplifier's jacks are no box
+		p.box(shade, r)
+		p.outline(stroke{color: hue, width: p.unit * 0.14, dash: []vg.Length{5, 3}}, r)
+	}
 	p.text(p.note, ink, at(x+2.5, y+c.height-2.6), 0, 1, s.name(n)+", "+t.Kind.String())
 	mid := y + c.wire
 	inner := x + outlinePad

@@ -160,6 +160,10 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.S
 		return err
 	}
 	if o.out != "" {
+		if d.Imprint, err = e.imprint(); err != nil {
+			return err
+		}
+		d.Imprint.Invented = s.Invented
 		files = append(files, documentFile(d, o.out, paper))
 	}
 	if err := writeFiles(files...); err != nil {

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/cmd/tapload/internal/manual"
+	"tapload/plot/report"
 )
 
 // newHelp is cobra's help for commands, and explains the topics of the manual.
@@ -93,15 +94,35 @@ is that of the commit that the program was built from, or of SOURCE_DATE_EPOCH
 // builtFrom returns the day of the commit that the program was built from, the
 // zero time where nobody knows.
 func builtFrom(e env) (time.Time, error) {
-	if epoch := e.getenv("SOURCE_DATE_EPOCH"); epoch != "" {
-		s, err := strconv.ParseInt(epoch, 10, 64)
-		if err != nil {
-			return time.Time{}, fmt.Errorf("SOURCE_DATE_EPOCH %q must be whole seconds since 1970", epoch)
-		}
-		return time.Unix(s, 0).UTC(), nil
+	if at, err := sourceDate(e); err != nil || !at.IsZero() {
+		return at, err
 	}
 	if at := buildSettings()["vcs.time"]; at != "" {
 		return time.Parse(time.RFC3339, at)
 	}
 	return time.Time{}, nil
+}
+
+// sourceDate returns the time that SOURCE_DATE_EPOCH puts in place of today's in
+// files, the zero time without it.
+func sourceDate(e env) (time.Time, error) {
+	epoch := e.getenv("SOURCE_DATE_EPOCH")
+	if epoch == "" {
+		return time.Time{}, nil
+	}
+	s, err := strconv.ParseInt(epoch, 10, 64)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("SOURCE_DATE_EPOCH %q must be whole seconds since 1970", epoch)
+	}
+	return time.Unix(s, 0).UTC(), nil
+}
+
+// imprint is what the title block of a sheet made now says.
+func (e env) imprint() (report.Imprint, error) {
+	made, err := sourceDate(e)
+	if made.IsZero() {
+		made = e.now()
+	}
+	kept, unread := e.readSetup()
+	return report.Imprint{Shop: kept.Shop, Address: kept.Address, Made: made}, errors.Join(err, unread)
 }

@@ -17,6 +17,7 @@ import (
 type reportOptions struct {
 	out      []string
 	paper    string
+	by       string
 	resample bool
 	answer
 }
@@ -27,8 +28,10 @@ func newReport(e env) *cobra.Command {
 		Use:   "report",
 		Short: "Write the job sheet: a page for the customer, and the bench record",
 		Long: `Write the job sheet of a job's folder: a first page for the customer in plain
-words, and the bench record with each load, the chosen hookup and why, the power
-shared, what a pulled plug does, the boxes, their proof and reconed drivers.
+words (what was asked, each cabinet against its label, the cables, the tap, a
+place to sign), and the bench record with each load, the chosen hookup and why,
+the power shared, what a pulled plug does, the boxes, their proof and reconed
+drivers.
 Every number is worked out anew from the records in the folder.
 
 It is one HTML file that needs no other and no network, and the same as PDF;
@@ -56,6 +59,7 @@ without -o they are report.html and report.pdf in the job's folder.`,
 	f := c.Flags()
 	f.StringArrayVarP(&o.out, "output", "o", nil, "`file` to write, .html, .pdf or .txt; once for each")
 	f.StringVar(&o.paper, "paper", o.paper, "`size` to print on: a4 or letter")
+	f.StringVar(&o.by, "by", "", "`name` of who did the work (default: left to be written)")
 	f.BoolVar(&o.resample, "resample", false, "put curves of different frequencies on those of the first")
 	o.answer.register(f)
 	return c
@@ -100,8 +104,13 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 	if err != nil {
 		return err
 	}
+	by, err := e.imprint()
+	if err != nil {
+		return err
+	}
+	by.By = o.by
 	v := readVersion()
-	d := report.Job(found, e.now(), fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
+	d := report.Job(found, by, fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
 	var files []file
 	for _, path := range out {
 		files = append(files, documentFile(d, path, paper))

@@ -113,7 +113,8 @@ func TestReportComesFromTheRecords(t *testing.T) {
 	changed("The hookup on the amplifier", true)
 	changed("Cabinet right", false)
 	changed("Driver twelve: fail", false)
-	changed("Drilling", false)
+	changed("Build sheet", true)
+	changed("Instruments", false)
 	if _, still := after["Proof: first: pass"]; before["Proof: first: pass"] == "" || still {
 		t.Error("the box still passes with another cabinet's record")
 	}

@@ -120,7 +120,7 @@ done. "tapload help" also lists the topics of the manual.`,
 	).Replace(root.UsageTemplate()))
 	root.AddCommand(
 		newCards(e), newSetup(e), newCheck(e), newLive(e), newStimulus(e), newSweep(e), newJig(e),
-		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newShop(e), newReport(e), newPlot(e), newImport(e), newExport(e),
+		newFit(e), newCompare(e), newHookup(e), newPlan(e), newBox(e), newJob(e), newShop(e), newReport(e), newLabels(e), newPlot(e), newImport(e), newExport(e),
 		newDemo(e), newVersion(e), newManual(e),
 	)
 	root.SetHelpFunc(briefly(e, root.HelpFunc()))

@@ -22,12 +22,16 @@ const (
 	unplug   = "Unplug the boxes from the amplifier for every check. "
 )
 
+// blindHeading is that of a list that a job's sheet gives once for all proofs.
+const blindHeading = "what this cannot show"
+
 // BoxProof is the page of a proof.
 func BoxProof(p proof.Proof) Document {
 	d := Document{Title: marked("Proof of "+p.Set.Tree.String(), p.Invented), Lead: p.Words}
 	d.add(proofRows(p))
-	d.add(explanations(p, mostCauses, mostFaults, false))
-	d.add(Words(proofBlind(p)), Caution(unplug+amp.Amplifier{}.Cautions()[0]))
+	d.section(Section{Brief: len(p.Causes) > 0, Pieces: []Piece{explanations(p, mostCauses, mostFaults, false)}})
+	d.section(Section{Brief: true, Pieces: []Piece{Words(proofBlind(p))}})
+	d.add(Caution(unplug + amp.Amplifier{}.Cautions()[0]))
 	if len(p.Causes) > 0 {
 		d.behind("every explanation and its check", explanations(p, len(p.Causes), math.MaxInt, true))
 	}
@@ -46,7 +50,7 @@ func BoxProof(p proof.Proof) Document {
 	if len(p.Same) > 0 {
 		cannot = append(cannot, "faults that leave the circuit as it is (the continuity table of \"tapload box sheet\" has them): "+strings.Join(p.Same, "; "))
 	}
-	d.behind("what this cannot show", cannot)
+	d.behind(blindHeading, cannot)
 	return d
 }
 

@@ -17,6 +17,13 @@ import (
 // textColumns is the width of the drawings in plain text.
 const textColumns = 80
 
+// Headings of what the sheet of a job says elsewhere.
+const (
+	pulledHeading   = "What a pulled plug does"
+	labelsHeading   = "Labels to fix on the boxes"
+	drillingHeading = "Drilling"
+)
+
 // mostNamed is how many of several causes a page names.
 const mostNamed = 3
 
@@ -86,29 +93,51 @@ func (p boxPage) hookup() Section {
 	cautions = append(cautions, "Local codes and licensed practice come first, too.")
 	s := Section{Heading: "The hookup"}
 	s.Pieces = append(s.Pieces,
-		Caution(strings.Join(cautions, " ")),
-		Figure{
-			Picture: plot.Schematic{Set: p.Set, RatedOhm: p.Plan.RatedOhm},
-			Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
-		})
-	t := Table{Head: []string{"cabinet", "plugs into", "rated", "DC at its own plug"}}
-	for _, b := range p.Boxes {
-		for j, jack := range b.Jacks {
-			if jack.Load == "" {
-				continue
-			}
-			dc := p.DC(jack.Load)
-			text := ohmsText(dc)
-			if dc.Practice {
-				text += ", 80 to 90 % of the rating (common practice, no source): measure it"
-			} else {
-				text += ", from its measured curve"
-			}
-			t.add(jack.Load, p.place(b.Number, j), ohmText(p.Plan.RatedOhm(jack.Load)), text)
+		Caution(strings.Join(cautions, " ")))
+	drawing := Figure{
+		Picture: plot.Schematic{Set: p.Set, RatedOhm: p.Plan.RatedOhm},
+		Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
+	}
+	s.Pieces = append(s.Pieces, Beside{besidePart, []Piece{drawing}, append([]Piece{p.plugs()}, p.estimated()...)})
+	return s
+}
+
+// estimated says what stands behind the DC of a cabinet that is not measured.
+func (p boxPage) estimated() []Piece {
+	for _, load := range p.Set.Tree.Leaves() {
+		if p.DC(load).Practice {
+			return []Piece{Words("Estimated: 80 to 90 % of the rating (common practice, no source).")}
 		}
 	}
-	s.Pieces = append(s.Pieces, t)
-	return s
+	return nil
+}
+
+// plugs says of each cabinet where it plugs in, and what a meter reads at its plug.
+func (p boxPage) plugs() Table {
+	t := Table{Head: []string{"cabinet", "plugs into", "rated", "DC at its own plug"}}
+	for _, load := range p.Set.Tree.Leaves() {
+		dc := p.DC(load)
+		text := ohmsText(dc)
+		if dc.Practice {
+			text += ", estimated: measure it"
+		} else {
+			text += ", from its measured curve"
+		}
+		t.add(load, p.plugOf(load), ohmText(p.Plan.RatedOhm(load)), text)
+	}
+	return t
+}
+
+// plugOf is where the plug of a cabinet goes.
+func (p boxPage) plugOf(load string) string {
+	for _, b := range p.Boxes {
+		for j, jack := range b.Jacks {
+			if jack.Load == load {
+				return p.place(b.Number, j)
+			}
+		}
+	}
+	return ""
 }
 
 // place is where a plug goes.
@@ -130,7 +159,7 @@ func (p boxPage) plugged(b box.Box) string {
 
 // target is what plugs into a jack.
 func target(j box.Jack) string {
-	if j.Load != "" {
+	if first, _, _ := strings.Cut(strings.ToLower(j.Load), " "); j.Load != "" && first != "cabinet" && first != "cab" {
 		return "cabinet " + j.Load
 	}
 	return j.Label
@@ -145,22 +174,15 @@ func jackName(j int) string {
 
 func (p boxPage) box(i int) Section {
 	b := p.Parts[i]
-	s := Section{Heading: fmt.Sprintf("Box %d: %s in %s", b.Number, p.plugged(b.Box), b.Kind), NewPage: true}
-	s.Pieces = append(s.Pieces, Figure{
-		Picture: plot.BoxDrawing{Box: b.Box},
-		Plain:   plot.BoxText(b.Box, textColumns),
-	}, Words("Drawn from the wiring side: from outside, left and right are exchanged."))
-	if text := p.chassis(b); text != "" {
-		s.Pieces = append(s.Pieces, Words(text))
-	}
-	if len(b.Shorted) > 0 {
-		s.Pieces = append(s.Pieces, Caution(fmt.Sprintf("The metal case of this box is not at the amplifier's sleeve. Where it touches the amplifier, another box or anything grounded, it can short out %s. Keep it apart, or use a plastic case (--plastic).", quantity.List(b.Shorted))))
+	s := Section{Heading: fmt.Sprintf("Box %d: %s in %s", b.Number, p.plugged(b.Box), b.Kind)}
+	drawing := []Piece{
+		Figure{Picture: plot.BoxDrawing{Box: b.Box}, Plain: plot.BoxText(b.Box, textColumns)},
+		Words("Drawn from the wiring side: from outside, left and right are exchanged."),
 	}
 	wires := Table{Head: []string{"wire", "solder from", "to", "cut", "adds"}}
 	for k, c := range b.Cuts {
 		wires.add(strconv.Itoa(k+1), c.From.String(), c.To.String(), millimetres(c.Metre), milliohm(c.Ohm))
 	}
-	s.Pieces = append(s.Pieces, wires, Words(p.adds(b)))
 	parts := Points{
 		fmt.Sprintf("%d quarter-inch jacks, two-conductor, without switches; mark them %s", len(b.Jacks), p.marks(b.Box)),
 	}
@@ -168,7 +190,11 @@ func (p boxPage) box(i int) Section {
 		parts = append(parts, fmt.Sprintf("%s of insulating shoulder washers, for %s", count(b.Washers, "pair", "pairs"), p.insulated(b.Box)))
 	}
 	parts = append(parts, fmt.Sprintf("%s of %d AWG stranded copper wire", millimetres(b.Metre), p.AWG))
-	s.Pieces = append(s.Pieces, parts, p.continuity(b.Number))
+	s.Pieces = append(s.Pieces, Beside{besidePart, drawing, []Piece{Words(p.chassis(b)), wires, parts, Words(p.adds(b))}})
+	if len(b.Shorted) > 0 {
+		s.Pieces = append(s.Pieces, Caution(fmt.Sprintf("The metal case of this box is not at the amplifier's sleeve. Where it touches the amplifier, another box or anything grounded, it can short out %s. Keep it apart, or use a plastic case (--plastic).", quantity.List(b.Shorted))))
+	}
+	s.Pieces = append(s.Pieces, p.continuity(b.Number))
 	return s
 }
 
@@ -207,8 +233,8 @@ func (p boxPage) marks(b box.Box) string {
 
 // adds says what the wires cost.
 func (p boxPage) adds(b box.Parts) string {
-	text := fmt.Sprintf("%s of %d AWG in all. Each length is the jacks' distance and %s at each end (our allowance) to the next 5 mm. The wires add %s to %s and lose %s of the power",
-		millimetres(b.Metre), p.AWG, millimetres(box.EndLength), milliohm(b.AddedOhm), ohmText(b.RatedOhm), quantity.Rest(b.Lost))
+	text := fmt.Sprintf("%s of %d AWG in all. The wires add %s to %s and lose %s of the power",
+		millimetres(b.Metre), p.AWG, milliohm(b.AddedOhm), ohmText(b.RatedOhm), quantity.Rest(b.Lost))
 	if p.On != nil && p.On.Amplifier.Watts > 0 {
 		text += fmt.Sprintf(", %s W of %s W", quantity.Digits(b.Lost*p.On.Amplifier.Watts, 2), quantity.Plain(p.On.Amplifier.Watts))
 	}
@@ -219,6 +245,7 @@ func (p boxPage) continuity(number int) Table {
 	t := Table{
 		Caption: fmt.Sprintf("Check box %d with a meter, its input plug out:", number),
 		Head:    []string{"plugged in", "from", "to", "must read"},
+		Filled:  true,
 	}
 	before := ""
 	for _, r := range p.Folded {
@@ -257,12 +284,13 @@ func readingText(r box.Row) string {
 }
 
 func (p boxPage) drilling() Section {
-	s := Section{Heading: "Drilling", Details: true}
+	s := Section{Heading: drillingHeading, Details: true}
 	s.Pieces = append(s.Pieces,
 		Points{
 			fmt.Sprintf("Hole for the bush of a jack: %.1f mm, 3/8 in (common practice, no source). %s", box.BushHole*1e3, p.washerHole()),
 			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source). Measure your plugs and jacks; --plug-mm changes it.", p.Pitch*1e3, fmt.Sprintf("%.4g", p.Plug*1e3), box.PlugGap*1e3),
 			fmt.Sprintf("The outermost centres of %s. Leave %.0f mm from the last centre to the inside of a wall.", p.rows(), p.Pitch*1e3),
+			fmt.Sprintf("Each wire is as long as its jacks are apart and %s at each end (our allowance), to the next 5 mm.", millimetres(box.EndLength)),
 		},
 		Caution("Clamp the work, wear eye protection, start with a pilot hole, deburr both sides: an edge cuts a washer through."))
 	return s
@@ -299,7 +327,7 @@ func (p boxPage) rows() string {
 }
 
 func (p boxPage) reading() Section {
-	s := Section{Heading: "At the plug that goes to the amplifier", NewPage: true}
+	s := Section{Heading: "At the plug that goes to the amplifier"}
 	if p.InAmplifier {
 		s.Heading = "At the plugs that go to the amplifier"
 		s.Pieces = []Piece{Words("Each box and each cabinet that plugs into the amplifier is read by itself, as the tables say; together they make " + ohmsText(p.Reading.Right) + " inside it."), Points{"No ohms show " + polarity + "."}}
@@ -371,7 +399,7 @@ func named(all []string) string {
 }
 
 func (p boxPage) pulled() Section {
-	s := Section{Heading: "What a pulled plug does"}
+	s := Section{Heading: pulledHeading}
 	t := Table{Head: []string{"plug that is out", "leaves", "still plays"}}
 	if p.On != nil {
 		t.Head = append(t.Head, "for the amplifier")
@@ -408,25 +436,32 @@ func (p boxPage) plug(pull box.Pull) string {
 }
 
 func (p boxPage) labels() Section {
-	s := Section{Heading: "Labels to fix on the boxes", Details: true, NewPage: len(p.Parts) > 1}
+	s := Section{Heading: labelsHeading, Details: true}
 	for _, b := range p.Parts {
-		l := Label{fmt.Sprintf("BOX %d - %s", b.Number, strings.ToUpper(b.Kind.String()))}
-		l = append(l, "DO NOT PULL A PLUG WHILE THE AMPLIFIER IS ON")
-		from := "amplifier"
-		if b.Number > 1 {
-			from = b.Jacks[0].Label
-		}
-		line := "input: " + from
-		for j, jack := range b.Jacks[1:] {
-			line += fmt.Sprintf("; jack %d: %s", j+1, jack.Label)
-		}
-		l = append(l, line, fmt.Sprintf("%s = %s by ratings", b.Tree, ohmText(b.RatedOhm)), p.use(b), p.worst())
-		if len(b.Shorted) > 0 {
-			l = append(l, "Keep this case off the amplifier and other boxes")
-		}
-		s.Pieces = append(s.Pieces, l)
+		l := p.label(b)
+		s.Pieces = append(s.Pieces, append(Label{l.Name, l.Never, l.What}, l.Lines...))
 	}
 	return s
+}
+
+// label is what sticks on a box.
+func (p boxPage) label(b box.Parts) plot.Label {
+	from := "amplifier"
+	if b.Number > 1 {
+		from = b.Jacks[0].Label
+	}
+	line := "input: " + from
+	for j, jack := range b.Jacks[1:] {
+		line += fmt.Sprintf("; jack %d: %s", j+1, jack.Label)
+	}
+	l := plot.Label{
+		Name: fmt.Sprintf("BOX %d - %s", b.Number, strings.ToUpper(b.Kind.String())), What: p.use(b), Never: "DO NOT PULL A PLUG WHILE THE AMPLIFIER IS ON",
+		Lines: []string{line, fmt.Sprintf("%s = %s by ratings", b.Tree, ohmText(b.RatedOhm)), p.worst()}, Invented: p.Invented,
+	}
+	if len(b.Shorted) > 0 {
+		l.Lines = append(l.Lines, "Keep this case off the amplifier and other boxes")
+	}
+	return l
 }
 
 // use says where a box may be plugged in.

@@ -33,10 +33,11 @@ func Fit(r identify.Result) Document {
 		d.Sections = append(d.Sections, Section{Brief: true, Pieces: readsSo(r, 3)[:1]})
 	}
 	d.Sections = append(d.Sections, Section{Heading: "What might read so", Details: !r.Explain, Pieces: readsSo(r, 6)})
-	return Document{d.Title, d.Lead, append(d.Sections,
+	d.Sections = append(d.Sections,
 		Section{Heading: "Coil and model", Details: true, Pieces: []Piece{modelTable(r)}},
 		Section{Heading: "Models tried", Details: !r.Explain, Pieces: tried(r.Load)},
-	)}
+	)
+	return d
 }
 
 // before is what to mind before a load is played through.

@@ -6,11 +6,11 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 	"unicode"
 	"unicode/utf8"
 
 	"tapload/fixtures/amp"
+	"tapload/fixtures/box"
 	"tapload/fixtures/jig"
 	"tapload/fixtures/job/findings"
 	"tapload/measure"
@@ -23,39 +23,59 @@ import (
 )
 
 // Job is the sheet of a job: the customer's page, then the bench record, made by
-// a version of the program.
-func Job(f findings.Findings, made time.Time, by string) Document {
+// a version of the program. The job's reference and whether its data are invented
+// are put into the imprint.
+func Job(f findings.Findings, by Imprint, program string) Document {
 	r := jobPage{f}
-	d := Document{Title: "Job " + r.Job.Reference, Lead: r.Answer()}
+	by.Job, by.Invented = r.Job.Reference, by.Invented || r.invented()
+	d := Document{Title: "Job " + r.Job.Reference, Lead: r.Answer(), Imprint: by}
 	d.Sections = append(d.Sections, r.asked(), r.loadsInWords())
-	if r.Sheet != nil {
+	if r.Tree != nil {
 		d.Sections = append(d.Sections, r.plugging())
-	} else if r.Tree != nil {
-		d.Sections = append(d.Sections, r.pluggingOne())
 	}
 	d.Sections = append(d.Sections, r.safety())
 	if len(r.Drivers) > 0 {
 		d.Sections = append(d.Sections, r.driversInWords())
 	}
-	record := Section{Heading: "Bench record", NewPage: true, Pieces: []Piece{Words(fmt.Sprintf(
-		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. %s Made on %s.", safeMeans, made.Format(time.DateOnly)))}}
-	d.Sections = append(d.Sections, record)
-	d.Sections = slices.Concat(d.Sections, r.measured(), r.onAmplifier(), r.boxes(), r.proved(), r.compared(), []Section{r.instruments(by), r.warned()})
+	d.add(Blanks{"tested and explained by", "received by, date"})
+	for i := range d.Sections {
+		d.Sections[i].Large = true
+	}
+	d.Sections = append(d.Sections, Section{Heading: "Bench record", NewPage: true, Pieces: []Piece{Words(
+		"What follows is for the workshop. An uncertainty (±) is k = 2: about 95 of 100 such intervals hold the value. " + safeMeans)}}, r.warned(), r.instruments(program))
+	d.Sections = slices.Concat(d.Sections, r.measured(), r.onAmplifier(), r.boxes(), r.proved(), r.compared())
 	return d
 }
 
 type jobPage struct{ findings.Findings }
 
+// invented tells whether anything on the sheet was never measured.
+func (r jobPage) invented() bool {
+	labels := []string{r.Job.Reference}
+	for _, c := range r.Cabinets {
+		if c.Load.Invented {
+			return true
+		}
+	}
+	for _, p := range r.Proofs {
+		labels = append(labels, p.Record.Label)
+	}
+	for _, d := range r.Drivers {
+		labels = append(labels, d.Sides[0].Record.Label, d.Sides[1].Record.Label)
+	}
+	return slices.ContainsFunc(labels, record.Invented)
+}
+
 func (r jobPage) asked() Section {
 	s := Section{Heading: "What was asked"}
-	asked := r.Job.Asked
-	if asked == "" {
-		asked = "Nothing is noted."
+	text := "Nothing is noted."
+	if r.Job.Asked != "" {
+		text = sentence(r.Job.Asked)
 	}
-	s.Pieces = append(s.Pieces, Words(asked))
 	if r.Job.Amplifier != nil {
-		s.Pieces = append(s.Pieces, Words("Amplifier: "+r.Job.Amplifier.String()+"."))
+		text += " Amplifier: " + r.Job.Amplifier.String() + "."
 	}
+	s.Pieces = append(s.Pieces, Words(text))
 	if len(r.Job.Notes) > 0 {
 		s.Pieces = append(s.Pieces, Points(r.Job.Notes))
 	}
@@ -69,24 +89,38 @@ func (r jobPage) loadsInWords() Section {
 		s.Pieces = append(s.Pieces, Words("None is noted yet."))
 		return s
 	}
-	t := Table{Head: []string{"cabinet", "what it is", "its part of the power"}}
+	t := Table{Head: []string{"cabinet", "its label says", "what it is", "its part of the power"}}
 	for _, c := range r.Cabinets {
-		what := quantity.Ohms(c.Load.RatedOhm) + " ohm"
-		switch {
-		case c.Cabinet.Record == "":
-			what += " as marked, not measured"
-		case c.Overrules() > 0:
-			what += " as decided"
-		default:
-			what += ", measured"
-		}
-		if c.Load.Dead != nil {
-			what += "; most likely one of its drivers is dead, which is to be checked"
-		}
-		t.add(c.Label, what+ofWatts(c.Watts), r.partOf(c.Label))
+		label, what := againstLabel(c)
+		t.add(c.Label, label+ofWatts(c.Watts), what, r.partOf(c.Label))
 	}
 	s.Pieces = append(s.Pieces, t)
 	return s
+}
+
+// againstLabel is what a cabinet's label says, and what it is.
+func againstLabel(c findings.Cabinet) (label, what string) {
+	label, what = "no ohms noted", quantity.Ohms(c.Load.RatedOhm)+" ohm"
+	if c.MarkedOhm > 0 {
+		label = quantity.Ohms(c.MarkedOhm) + " ohm"
+	}
+	switch {
+	case c.Cabinet.Record == "":
+		return what, what + " as marked, not measured"
+	case c.Overrules() > 0:
+		what += " as decided"
+	default:
+		what += ", measured"
+	}
+	switch {
+	case c.Load.Dead != nil:
+		what += "; MOST LIKELY A DEAD DRIVER in it, which is to be checked"
+	case c.MarkedOhm > 0 && c.MarkedOhm != c.Load.RatedOhm:
+		what += ": NOT what its label says"
+	case c.MarkedOhm > 0:
+		what += ", as its label says"
+	}
+	return label, what
 }
 
 // partOf says how much of the power a cabinet gets.
@@ -112,19 +146,52 @@ func (r jobPage) partOf(label string) string {
 	return "not in use"
 }
 
+// plugging is the picture of the cables, and the tap.
 func (r jobPage) plugging() Section {
 	s := Section{Heading: "How to plug it together"}
-	s.Pieces = append(s.Pieces, Figure{
-		Picture: plot.Schematic{Set: r.Sheet.Set, RatedOhm: r.Sheet.Plan.RatedOhm},
-		Plain:   plot.SetText(r.Sheet.Set, textColumns, func(load string) string { return quantity.Ohms(r.Sheet.Plan.RatedOhm(load)) + " ohm" }),
-	})
-	if r.Hookup != nil && r.Hookup.Amplifier.Kind == amp.Valve {
-		s.Pieces = append(s.Pieces, Words(fmt.Sprintf("Use the %s ohm tap of the amplifier, and no other.", quantity.Ohms(r.Hookup.TapOhm))))
+	rated := func(label string) float64 {
+		return r.Cabinets[slices.IndexFunc(r.Cabinets, func(c findings.Cabinet) bool { return c.Label == label })].Load.RatedOhm
 	}
-	if r.Job.Hookup.Why != "" {
-		s.Pieces = append(s.Pieces, Words("Why this one: "+r.Job.Hookup.Why+"."))
+	p := plot.Plugs{Set: box.Set{Tree: *r.Tree}, RatedOhm: rated, Invented: r.invented()}
+	if r.Sheet != nil {
+		p.Set = r.Sheet.Set
+	}
+	if a := r.Amplifier; a != nil {
+		p.Amplifier, p.TapOhm, p.LeastOhm, p.Jacks = r.Job.Amplifier.Name, a.TapOhm, a.MinOhm, a.Jacks
+	}
+	if r.Hookup != nil && r.Hookup.Suits {
+		p.UseOhm = r.Hookup.TapOhm
+	}
+	s.Pieces = append(s.Pieces, Figure{
+		Picture: p,
+		Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return quantity.Ohms(rated(load)) + " ohm" }),
+	})
+	if r.Hookup != nil {
+		s.Pieces = append(s.Pieces, r.tapBanner(*r.Hookup, r.Job.Hookup.Why))
 	}
 	return s
+}
+
+// tapBanner says where to plug in, or that this must not be done.
+func (r jobPage) tapBanner(on amp.Assessment, why string) Banner {
+	tap := quantity.Ohms(on.TapOhm) + " ohm"
+	var b Banner
+	switch solid := on.Amplifier.Kind == amp.SolidState; {
+	case len(r.Dead()) > 0:
+		return Banner{"Do not play this yet", "Most likely a driver is dead in " + quantity.List(r.Dead()) + ": every driver of it is to be checked first."}
+	case !on.Suits && solid:
+		return Banner{"NOT SAFE on this amplifier", "Its lowest load is " + tap + "; do not plug this in."}
+	case !on.Suits:
+		return Banner{"NOT SAFE on the " + tap + " tap", "Do not plug this in."}
+	case solid:
+		b = Banner{"Total load " + quantity.Ohms(on.RatedOhm) + " ohm", "The amplifier takes " + tap + " or more."}
+	default:
+		b = Banner{"Use the " + tap + " tap", "And no other."}
+	}
+	if why != "" {
+		b.Under += " Why this hookup: " + strings.TrimRight(why, ".") + "."
+	}
+	return b
 }
 
 // safety is what the customer must know: what a plug does, and the cautions of
@@ -136,11 +203,11 @@ func (r jobPage) safety() Section {
 	} else if r.Amplifier != nil {
 		cautions = r.Amplifier.Cautions()
 	}
-	points := Points{"Switch the amplifier off before you plug or pull anything."}
+	points := Points{"Never plug or pull anything while the amplifier is on: switch it off first."}
 	if r.Sheet != nil {
-		points = append(points, "Use the cabinets and boxes together as drawn; with one of them missing the amplifier sees another load.")
+		points = append(points, "Never leave out one of the cabinets or boxes: without it the amplifier sees another load.")
 	}
-	return Section{Heading: "Keep it safe", Pieces: []Piece{
+	return Section{Heading: "Never", Pieces: []Piece{
 		points,
 		Caution(strings.Join(append(cautions, "Local codes and licensed practice come first, too."), " ")),
 	}}
@@ -150,7 +217,7 @@ func (r jobPage) driversInWords() Section {
 	t := Table{Head: []string{"driver", "result"}}
 	for _, d := range r.Drivers {
 		text := map[verdict.Verdict]string{
-			verdict.Pass: "Like before the work, within the limits.", verdict.Fail: "Not like before the work.",
+			verdict.Pass: "Within the limits of what it was before the work.", verdict.Fail: "OUTSIDE the limits of what it was before the work.",
 			verdict.Undecided: "Not decided by this measurement.",
 		}[d.Verdict]
 		if c := d.Likeliest(); c != nil {
@@ -161,17 +228,21 @@ func (r jobPage) driversInWords() Section {
 	return Section{Heading: "Reconed drivers", Pieces: []Piece{t}}
 }
 
-// Charts on a page are lower than by themselves.
-const reportChartMM = 105
+// Charts stand beside a table, so that two cabinets or proofs stand on a page.
+const (
+	besidePart                 = 0.6
+	besideWideMM, besideHighMM = 110, 50
+	cabinetHighMM              = 62
+	changesWideMM              = 80
+)
 
 // measured is each cabinet by itself.
 func (r jobPage) measured() []Section {
 	var all []Section
-	for i, c := range r.Cabinets {
-		// A chart and its table fill most of a sheet.
-		s := Section{Heading: "Cabinet " + c.Label, NewPage: i > 0 && c.Record != nil}
+	for _, c := range r.Cabinets {
+		s := Section{Heading: capital(target(box.Jack{Load: c.Label})), Whole: true}
 		if c.Notes != "" {
-			s.Pieces = append(s.Pieces, Words(c.Notes))
+			s.Pieces = append(s.Pieces, Words(sentence(c.Notes)))
 		}
 		switch {
 		case c.Cabinet.Record == "":
@@ -187,21 +258,22 @@ func (r jobPage) measured() []Section {
 }
 
 func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
-	chart := plot.ImpedanceChart{Title: c.Label, Traces: []plot.Trace{{Label: c.Label, Curve: c.Record.Curve}}, HeightMM: reportChartMM}
+	chart := plot.ImpedanceChart{Title: marked(c.Label, c.Load.Invented), Traces: []plot.Trace{{Label: c.Label, Curve: c.Record.Curve}}, WidthMM: besideWideMM, HeightMM: cabinetHighMM}
 	if a != nil {
 		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
 	}
 	chart.LowHz, chart.HighHz = plot.UsualBand(c.Record.Curve)
 	low, high := c.Record.Curve.Extremes()
 	lowest, highest := measure.ExtremeAt(c.Record.Curve, low), measure.ExtremeAt(c.Record.Curve, high)
-	all := []Piece{Figure{chart, fmt.Sprintf("(picture: |Z| from %s to %s)", extremeText(lowest), extremeText(highest))}}
+	picture := Figure{Picture: chart, Plain: fmt.Sprintf("(picture: |Z| from %s to %s)", extremeText(lowest), extremeText(highest))}
 	if c.Found == nil {
-		return append(all, Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", quantity.Ohms(c.Load.RatedOhm))))
+		return []Piece{picture, Words(fmt.Sprintf("No loudspeaker fits the curve, which counts as %s ohm.", quantity.Ohms(c.Load.RatedOhm)))}
 	}
-	all = append(all, Words(c.Found.Headline()+"."))
+	all := []Piece{Words(c.Found.Headline() + ".")}
 	if c.Found.Dead != nil {
 		all = append(all, Caution(capital(c.Found.Dead.Check)+"."))
 	}
+	said := pieces(Fit(*c.Found), "Models tried", "What might read so")
 	known := Table{}
 	if ohm := c.Overrules(); ohm > 0 {
 		text := quantity.Ohms(ohm) + " ohm, which counts in place of what it measures as"
@@ -211,18 +283,28 @@ func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
 		known.add("decided", text)
 	}
 	if c.MarkedOhm > 0 {
-		known.add("marked", quantity.Ohms(c.MarkedOhm)+" ohm, to find a dead driver")
+		known.add("label", quantity.Ohms(c.MarkedOhm)+" ohm")
 	}
 	if c.Drivers > 0 {
 		known.add("drivers", fmt.Sprint(c.Drivers))
 	}
+	if c.Serial != "" {
+		known.add("serial number", c.Serial)
+	}
 	if c.DCOhm > 0 {
 		known.add("DC meter", quantity.Plain(c.DCOhm)+" ohm")
 	}
-	if len(known.Rows) > 0 {
-		all = append(all, known)
+	right := said[:1:1]
+	if c.Photo != nil {
+		right = append(right, Photo{c.Photo.Format, c.Photo.Data, c.Label})
 	}
-	return append(all, pieces(Fit(*c.Found), "Models tried", "What might read so")...)
+	if len(known.Rows) > 0 {
+		right = append(right, known)
+	}
+	if asked(*c.Found) {
+		right = append(right, readsSo(*c.Found, 3)[:1]...)
+	}
+	return append(append(all, Beside{besidePart, []Piece{picture}, right}), said[1:]...)
 }
 
 // pieces are those of another page, but for its cautions, which the report gives
@@ -244,7 +326,7 @@ func given(p Piece) bool {
 
 // onAmplifier is the chosen hookup against the amplifier.
 func (r jobPage) onAmplifier() []Section {
-	s := Section{Heading: "The hookup on the amplifier", NewPage: r.Hookup != nil && r.Hookup.Measured}
+	s := Section{Heading: "The hookup on the amplifier"}
 	if r.Hookup == nil {
 		lack := "No hookup is chosen yet."
 		if r.Job.Hookup != nil {
@@ -255,16 +337,18 @@ func (r jobPage) onAmplifier() []Section {
 	}
 	w := r.Hookup
 	s.Pieces = append(s.Pieces, Words(w.Headline()+"."))
+	said := pieces(Hookup(*w))
 	if w.Measured {
 		chart := HookupChart(*w)
-		chart.HeightMM = reportChartMM
-		s.Pieces = append(s.Pieces, Figure{chart, fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
-			w.Lowest.In("ohm"), quantity.Hz(w.LowestHz), w.Highest.In("ohm"), quantity.Hz(w.HighestHz))})
+		chart.WidthMM, chart.HeightMM = besideWideMM, besideHighMM
+		picture := Figure{Picture: chart, Plain: fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
+			w.Lowest.In("ohm"), quantity.Hz(w.LowestHz), w.Highest.In("ohm"), quantity.Hz(w.HighestHz))}
+		said = append([]Piece{Beside{besidePart, []Piece{picture}, said[:2]}}, said[2:]...)
 	}
-	s.Pieces = append(s.Pieces, pieces(Hookup(*w))...)
+	s.Pieces = append(s.Pieces, said...)
 	if r.Others != nil {
 		s.Pieces = append(s.Pieces, Words("All hookups of these cabinets: "+r.Others.Headline()+"."))
-		s.Pieces = append(s.Pieces, pieces(Plan(*r.Others), "Sources")...)
+		s.Pieces = append(s.Pieces, pieces(Plan(*r.Others), "Sources")[1:]...) // the first says the loads, which stand above
 	}
 	return []Section{s}
 }
@@ -277,9 +361,16 @@ func (r jobPage) boxes() []Section {
 	}
 	d := BoxSheet(*r.Sheet)
 	first := &d.Sections[0]
-	first.Heading, first.NewPage = "Build sheet", true
-	first.Pieces = slices.Concat([]Piece{Words(d.Lead + ".")}, slices.DeleteFunc(first.Pieces, given))
-	return d.Sections
+	first.Heading = "Build sheet"
+	p := boxPage{*r.Sheet}
+	first.Pieces = append([]Piece{Words(d.Lead + "."), p.plugs()}, p.estimated()...) // page 1 has the picture
+	for i := range d.Sections[1:] {
+		d.Sections[1+i].Sub = true
+	}
+	return slices.DeleteFunc(d.Sections, func(s Section) bool {
+		// The hookup's part says it of this amplifier; holes and labels are for the box's own sheet.
+		return s.Heading == pulledHeading && r.Hookup != nil || s.Heading == labelsHeading || s.Heading == drillingHeading
+	})
 }
 
 func (r jobPage) proved() []Section {
@@ -290,31 +381,70 @@ func (r jobPage) proved() []Section {
 		return []Section{{Heading: "Proof of the boxes", Pieces: []Piece{Words("Nobody has measured through the finished boxes yet.")}}}
 	}
 	var all []Section
+	var blind Points
 	for _, p := range r.Proofs {
 		page := BoxProof(p.Found)
-		s := Section{Heading: "Proof: " + p.Of.Label + ": " + p.Found.Verdict.String(), NewPage: true}
 		chart := ProofChart(p.Found)
-		chart.HeightMM = reportChartMM
-		s.Pieces = append(s.Pieces, Words(page.Lead), Figure{chart, "(picture: measured through the boxes, and what the cabinets make)"})
-		all = append(append(all, s), page.Sections...)
-		if p.Of.Notes != "" {
-			all = append(all, Section{Pieces: []Piece{Words(p.Of.Notes)}})
+		chart.WidthMM, chart.HeightMM = besideWideMM, besideHighMM
+		picture := Figure{Picture: chart, Plain: "(picture: measured through the boxes, and what the cabinets make)"}
+		s := Section{Heading: "Proof: " + p.Of.Label + ": " + p.Found.Verdict.String(), Whole: true}
+		all = append(all, nested(s, page, p.Of.Notes, picture, besidePart, 3, blindHeading)...)
+		for _, text := range page.under(blindHeading) {
+			if !slices.Contains(blind, text) && (text != polarity || len(r.boxes()) == 0) { // the build sheet says it
+				blind = append(blind, text)
+			}
+		}
+	}
+	return append(all, Section{Heading: "What these proofs cannot show", Sub: true, Pieces: []Piece{blind, Caution(unplug)}})
+}
+
+// under are the points that stand under a heading.
+func (d Document) under(heading string) (all Points) {
+	for _, s := range d.Sections {
+		for _, p := range s.Pieces {
+			if points, is := p.(Points); is && s.Heading == heading {
+				all = append(all, points...)
+			}
 		}
 	}
 	return all
+}
+
+// nested is s with what a page says without a heading, as many pieces of it as are
+// asked for beside its picture, and the page's other sections below it but for
+// those of some headings. Cautions are given elsewhere.
+func nested(s Section, page Document, notes string, picture Figure, part float64, beside int, but ...string) []Section {
+	s.Pieces = append(s.Pieces, Words(page.Lead))
+	if notes != "" {
+		s.Pieces = append(s.Pieces, Words(sentence(notes)))
+	}
+	var body []Piece
+	var subs []Section
+	for _, sub := range page.whole() {
+		sub.Pieces = slices.DeleteFunc(slices.Clone(sub.Pieces), given)
+		switch {
+		case len(sub.Pieces) == 0 || slices.Contains(but, sub.Heading):
+		case sub.Heading == "":
+			body = append(body, sub.Pieces...)
+		default:
+			sub.Heading, sub.Sub = capital(sub.Heading), true
+			subs = append(subs, sub)
+		}
+	}
+	beside = min(beside, len(body))
+	s.Pieces = append(append(s.Pieces, Beside{part, []Piece{picture}, body[:beside]}), body[beside:]...)
+	return append([]Section{s}, subs...)
 }
 
 func (r jobPage) compared() []Section {
 	var all []Section
 	for _, d := range r.Drivers {
 		page := Compare(d.Comparison)
-		first := Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String(), NewPage: true}
-		first.Pieces = append(first.Pieces, Words(page.Lead), Figure{ChangeChart(d.Comparison), "(picture: each change against its limits)"})
-		all = append(all, first)
-		all = append(all, page.Sections...)
-		if d.Notes != "" {
-			all = append(all, Section{Pieces: []Piece{Words(d.Notes)}})
-		}
+		chart := ChangeChart(d.Comparison)
+		picture := Figure{Plain: "(picture: each change against its limits)", Picture: plot.Sized{
+			Of: chart, WidthMM: changesWideMM, HeightMM: 17 + 5*float64(len(chart.Changes)), Points: 7}}
+		s := Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String()}
+		all = append(all, nested(s, page, d.Notes, picture, 0.43, 1)...)
 	}
 	return all
 }
@@ -372,6 +502,14 @@ func (r jobPage) instruments(by string) Section {
 	return s
 }
 
+// sentence is s with a capital at its start and a stop at its end.
+func sentence(s string) string {
+	if s == "" || strings.ContainsAny(s[len(s)-1:], ".?!") {
+		return capital(s)
+	}
+	return capital(s) + "."
+}
+
 // capital begins s as a sentence.
 func capital(s string) string {
 	first, size := utf8.DecodeRuneInString(s)
@@ -407,7 +545,7 @@ func signalWords(law json.RawMessage) string {
 }
 
 func (r jobPage) warned() Section {
-	s := Section{Heading: "Warnings"}
+	s := Section{Pieces: []Piece{Words("Warnings: none.")}}
 	all := warningTexts(r.Warnings)
 	for _, p := range r.Proofs {
 		for _, w := range p.Found.Warnings {
@@ -419,11 +557,9 @@ func (r jobPage) warned() Section {
 			all = append(all, "driver "+d.Label+": "+w.Text)
 		}
 	}
-	if len(all) == 0 {
-		s.Pieces = append(s.Pieces, Words("None."))
-		return s
+	if len(all) > 0 {
+		s = Section{Heading: "Warnings", Pieces: []Piece{Points(all)}}
 	}
-	s.Pieces = append(s.Pieces, Points(all))
 	return s
 }
 

@@ -30,3 +30,9 @@ func (p Paper) points() (width, height float64) {
 	}
 	return 595.28, 841.89
 }
+
+// mm returns width and height.
+func (p Paper) mm() (width, height float64) {
+	width, height = p.points()
+	return width * 25.4 / 72, height * 25.4 / 72
+}

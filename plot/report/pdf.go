@@ -2,11 +2,10 @@ package report
 
 import (
 	"bytes"
-	"cmp"
 	"fmt"
 	"io"
-	"slices"
-	"strconv"
+	"math"
+	"strings"
 
 	"codeberg.org/go-pdf/fpdf"
 
@@ -15,48 +14,39 @@ import (
 
 // Sizes on a page, in points.
 const (
-	pageMargin  = 42.
+	pageMargin  = 32.
+	pageFoot    = 28. // margin at the bottom
+	blockHigh   = 27. // of the title block
+	blockGap    = 9.
 	titleSize   = 17.
-	headingSize = 12.5
-	bodySize    = 9.5
+	headingSize = 12.
+	subSize     = 10.
+	bodySize    = 9.
 	cellSize    = 8.5
-	leading     = 1.32 // of a line, in sizes
-	pieceGap    = 7.
+	larger      = 1.13 // times, where a page is not for the workshop
+	filledSize  = 10.  // of a table to fill in
+	bannerSize  = 25.
+	leading     = 1.23 // of a line, in sizes
+	pieceGap    = 4.6
+	sectionGap  = 8.
 	cellGap     = 9.
-	cellPad     = 2.2
+	cellPad     = 1.5
+	filledPad   = 1.5
 	labelPad    = 8.
 	labelWide   = 330.
+	photoHigh   = 150.
+	figurePart  = 0.34 // of a page's height, at most
 )
 
 // PDF writes d on sheets of the given size. The same document gives the same
 // bytes. Nothing is written if there is an error.
 func (d Document) PDF(w io.Writer, paper Paper) error {
-	width, height := paper.points()
-	doc := plot.NewPDF(width, height, plot.PDFText(d.Title))
-	doc.SetLang("en")
-	p := &pdfPages{doc: doc, width: width - 2*pageMargin, bottom: height - pageMargin}
-	for _, style := range []string{"", "B"} {
-		if err := plot.AddPDFFont(doc, style); err != nil {
-			return fmt.Errorf("making the PDF: %w", err)
-		}
+	p, err := d.pages(paper, nil)
+	if err != nil {
+		return fmt.Errorf("making the PDF: %w", err)
 	}
-	p.turn()
-	p.write("B", titleSize, 0, d.Title)
-	p.y += 3
-	p.write("", bodySize+1.5, 0, d.Lead)
-	for i, s := range d.whole() {
-		if s.NewPage && i > 0 {
-			p.turn()
-		} else {
-			p.y += 10
-		}
-		if err := p.section(s); err != nil {
-			return fmt.Errorf("making the PDF: %w", err)
-		}
-	}
-	p.footers(d.Title)
 	var buf bytes.Buffer
-	if err := doc.Output(&buf); err != nil {
+	if err := p.doc.Output(&buf); err != nil {
 		return fmt.Errorf("making the PDF: %w", err)
 	}
 	if _, err := w.Write(buf.Bytes()); err != nil {
@@ -65,24 +55,97 @@ func (d Document) PDF(w io.Writer, paper Paper) error {
 	return nil
 }
 
-// pdfPages fills pages from the top.
+// pages lays d out and tells seen of every line of text.
+func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
+	width, height := paper.points()
+	doc := plot.NewPDF(width, height, plot.PDFText(d.Title))
+	doc.SetLang("en")
+	if m := d.Imprint.Made; !m.IsZero() {
+		doc.SetCreationDate(m)
+		doc.SetModificationDate(m)
+	}
+	p := &pdfPages{doc: doc, seen: seen, left: pageMargin, body: bodySize, cell: cellSize, width: width - 2*pageMargin, top: pageMargin + blockHigh + blockGap, bottom: height - pageFoot}
+	for _, style := range []string{"", "B"} {
+		if err := plot.AddPDFFont(doc, style); err != nil {
+			return nil, err
+		}
+	}
+	p.turn()
+	p.write("B", titleSize, 0, d.Title, isBody)
+	p.y += 2
+	p.write("", p.body+1.5, 0, d.Lead, isBody)
+	for i, s := range d.whole() {
+		if s.NewPage && i > 0 && p.y > p.top {
+			p.turn()
+		} else {
+			p.y += sectionGap
+		}
+		if err := p.section(s); err != nil {
+			return nil, err
+		}
+	}
+	p.blocks(d)
+	return p, doc.Error()
+}
+
+// role is what a line of text is on its page.
+type role uint8
+
+const (
+	isBody role = iota
+	isHeading
+	isCaption   // of a table
+	isHead      // of a table
+	isCell      // of a table
+	isContinued // says that a table goes on
+	isBlock     // of the title block
+)
+
+// placed is a line of text on a page, for tests.
+type placed struct {
+	role  role
+	page  int
+	table int // number of the table that it is of
+	size  float64
+	x, y  float64 // left end of its base line, points from the upper left corner
+	wide  float64
+	text  string
+}
+
+// pdfPages fills pages from the top. With dry it measures instead: it moves down
+// an endless page and draws nothing.
 type pdfPages struct {
-	doc           *fpdf.Fpdf
-	width, bottom float64
-	y             float64 // of the next line's upper edge
+	doc         *fpdf.Fpdf
+	seen        func(placed)
+	left, width float64 // of the column
+	top, bottom float64
+	body, cell  float64 // sizes of type
+	y           float64 // of the next line's upper edge
+	dry         bool
+	tables      int
 }
 
 // turn begins a page.
 func (p *pdfPages) turn() {
 	p.doc.AddPage()
-	p.y = pageMargin
+	p.y = p.top
 }
 
 // need turns the page unless so much room is left on it.
 func (p *pdfPages) need(height float64) {
-	if p.y+height > p.bottom && p.y > pageMargin {
+	if p.y+height > p.bottom && p.y > p.top {
 		p.turn()
 	}
+}
+
+// high is the height that draw takes on an endless page.
+func (p *pdfPages) high(draw func()) float64 {
+	was := *p
+	p.dry, p.y, p.bottom = true, 0, math.Inf(1)
+	draw()
+	height := p.y
+	*p = was
+	return height
 }
 
 func (p *pdfPages) font(style string, size float64) {
@@ -90,33 +153,81 @@ func (p *pdfPages) font(style string, size float64) {
 	p.doc.SetTextColor(0x22, 0x22, 0x22)
 }
 
-func (p *pdfPages) fold(s string, room float64) []string {
-	return foldWords(plot.PDFText(s), room, p.doc.GetStringWidth)
+// text writes s in the current font, as it stands.
+func (p *pdfPages) text(x, base float64, s string, is role) {
+	if p.dry {
+		return
+	}
+	p.doc.Text(x, base, s)
+	if p.seen != nil {
+		size, _ := p.doc.GetFontSize()
+		p.seen(placed{is, p.doc.PageNo(), p.tables, size, x, base, p.doc.GetStringWidth(s), s})
+	}
 }
 
+// rule draws a line of a grey.
+func (p *pdfPages) rule(x1, y1, x2, y2, width float64, grey int) {
+	if !p.dry {
+		p.doc.SetLineWidth(width)
+		p.doc.SetDrawColor(grey, grey, grey)
+		p.doc.Line(x1, y1, x2, y2)
+	}
+}
+
+func (p *pdfPages) fold(s string, room float64) []string {
+	return foldWords(glued(plot.PDFText(s)), room, p.doc.GetStringWidth)
+}
+
+// mostTogether is how many lines of a paragraph stay on one page.
+const mostTogether = 6
+
 // write writes a paragraph, so far from the margin on both sides.
-func (p *pdfPages) write(style string, size, indent float64, s string) {
+func (p *pdfPages) write(style string, size, indent float64, s string, is role) {
+	if s == "" {
+		return
+	}
 	p.font(style, size)
-	for _, l := range p.fold(s, p.width-2*indent) {
+	lines := p.fold(s, p.width-2*indent)
+	if len(lines) <= mostTogether {
+		p.need(float64(len(lines)) * size * leading)
+	}
+	for _, l := range lines {
 		p.need(size * leading)
 		p.font(style, size)
-		p.doc.Text(pageMargin+indent, p.y+size, l)
+		p.text(p.left+indent, p.y+size, l, is)
 		p.y += size * leading
 	}
 }
 
 func (p *pdfPages) section(s Section) error {
+	p.body, p.cell = bodySize, cellSize
+	if s.Large {
+		p.body, p.cell = bodySize*larger, cellSize*larger
+	}
+	page := p.bottom - p.top
+	if whole, err := p.sectionHigh(s); err != nil {
+		return err
+	} else if s.Whole && whole <= page {
+		p.need(whole)
+	}
 	if s.Heading != "" {
-		p.need(headingSize*leading + p.least(s.Pieces))
-		p.write("B", headingSize, 0, s.Heading)
-		p.doc.SetDrawColor(0x77, 0x77, 0x77)
-		p.doc.SetLineWidth(0.7)
-		p.doc.Line(pageMargin, p.y+1, pageMargin+p.width, p.y+1)
-		p.y += pieceGap
+		least, err := p.least(s.Pieces)
+		if err != nil {
+			return err
+		}
+		p.need(headingSize*leading + pieceGap + least)
+		p.heading(s)
 	}
 	for i, piece := range s.Pieces {
 		if i > 0 {
 			p.y += pieceGap
+		}
+		if leads(piece) { // what it leads to must follow on its page
+			least, err := p.least(s.Pieces[i:])
+			if err != nil {
+				return err
+			}
+			p.need(least)
 		}
 		if err := p.piece(piece); err != nil {
 			return err
@@ -125,192 +236,103 @@ func (p *pdfPages) section(s Section) error {
 	return nil
 }
 
-// least is about the room that a heading must find for what follows it.
-func (p *pdfPages) least(pieces []Piece) float64 {
-	if len(pieces) == 0 {
-		return 0
+func (p *pdfPages) heading(s Section) {
+	if s.Sub {
+		p.write("B", subSize, 0, s.Heading, isHeading)
+		p.y += 2
+		return
 	}
-	if f, ok := pieces[0].(Figure); ok {
-		if picture, err := f.Picture.OnPage(); err == nil { // which figure says
-			_, height, _ := p.size(picture)
-			return height + pieceGap
+	if !p.dry {
+		p.doc.Bookmark(plot.PDFText(s.Heading), 0, p.y)
+	}
+	p.write("B", headingSize, 0, s.Heading, isHeading)
+	p.rule(p.left, p.y+1, p.left+p.width, p.y+1, 0.7, 0x77)
+	p.y += pieceGap
+}
+
+func (p *pdfPages) sectionHigh(s Section) (height float64, err error) {
+	height = p.high(func() {
+		if s.Heading != "" {
+			p.heading(s)
+		}
+		for i, piece := range s.Pieces {
+			if i > 0 {
+				p.y += pieceGap
+			}
+			if e := p.piece(piece); e != nil && err == nil {
+				err = e
+			}
+		}
+	})
+	return height, err
+}
+
+// leads tells whether a piece must not be the last on its page.
+func leads(p Piece) bool {
+	w, is := p.(Words)
+	return is && strings.HasSuffix(string(w), ":")
+}
+
+// least is the room that a heading must find for what follows it: a line or two of
+// words go with what they lead to, and what cannot be split is needed whole.
+func (p *pdfPages) least(pieces []Piece) (height float64, err error) {
+	few := mostTogether * p.body * leading
+	for i, piece := range pieces {
+		if i > 0 {
+			height += pieceGap
+		}
+		if t, is := piece.(Table); is {
+			return height + p.tableStart(t), nil
+		}
+		high := p.high(func() { err = p.piece(piece) })
+		switch piece.(type) {
+		case Words:
+			if height += min(high, few); high > 2*p.body*leading+0.1 && !leads(piece) {
+				return height, err
+			}
+		case Points, Lines:
+			return height + min(high, few), err
+		default:
+			return height + high, err
 		}
 	}
-	return 5 * bodySize * leading
+	return height, nil
 }
 
 func (p *pdfPages) piece(piece Piece) error {
 	switch t := piece.(type) {
 	case Words:
-		p.write("", bodySize, 0, string(t))
+		p.write("", p.body, 0, string(t), isBody)
 	case Points:
 		for _, s := range t {
-			p.line("\u2022")
-			p.write("", bodySize, 9, s)
+			p.font("", p.body)
+			p.need(float64(min(mostTogether, len(p.fold(s, p.width-18)))) * p.body * leading)
+			p.text(p.left, p.y+p.body, "\u2022", isBody)
+			p.write("", p.body, 9, s, isBody)
 		}
 	case Caution:
 		p.caution(string(t))
 	case Lines:
 		for _, l := range t {
-			p.line(plot.PDFText(l))
-			p.y += bodySize * leading
+			p.need(p.body * leading)
+			p.font("", p.body)
+			p.text(p.left, p.y+p.body, plot.PDFText(l), isBody)
+			p.y += p.body * leading
 		}
 	case Table:
 		p.table(t)
 	case Figure:
 		return p.figure(t)
+	case Photo:
+		return p.photo(t)
+	case Banner:
+		p.banner(t)
+	case Blanks:
+		p.blanks(t)
 	case Label:
 		p.label(t)
+	case Beside:
+		return p.beside(t)
 	}
 	return p.doc.Error()
-}
-
-// line writes s as it stands, and stays on it.
-func (p *pdfPages) line(s string) {
-	p.need(bodySize * leading)
-	p.font("", bodySize)
-	p.doc.Text(pageMargin, p.y+bodySize, s)
-}
-
-// caution is a paragraph behind a bar.
-func (p *pdfPages) caution(s string) {
-	const bar = 10.
-	p.font("", bodySize)
-	lines := p.fold("Caution. "+s, p.width-2*bar)
-	height := float64(len(lines))*bodySize*leading + 8
-	p.need(height)
-	p.doc.SetFillColor(0xFB, 0xEE, 0xD2)
-	p.doc.Rect(pageMargin, p.y, p.width, height, "F")
-	p.doc.SetFillColor(0xD5, 0x5E, 0x00)
-	p.doc.Rect(pageMargin, p.y, 3, height, "F")
-	p.y += 4
-	p.write("", bodySize, bar, "Caution. "+s)
-	p.y += 4
-}
-
-// size is that of a picture on the page, in points, and its scale.
-func (p *pdfPages) size(picture plot.Picture) (width, height, scale float64) {
-	w, h := picture.SizeMM()
-	const point = 72 / 25.4
-	scale = min(1, p.width/(w*point), 0.5*(p.bottom-pageMargin)/(h*point))
-	return w * point * scale, h * point * scale, scale
-}
-
-func (p *pdfPages) figure(f Figure) error {
-	picture, err := f.Picture.OnPage()
-	if err != nil {
-		return err
-	}
-	width, height, scale := p.size(picture)
-	p.need(height)
-	err = picture.Place(p.doc, pageMargin+(p.width-width)/2, p.y, scale)
-	p.y += height
-	return err
-}
-
-func (p *pdfPages) table(t Table) {
-	if t.Caption != "" {
-		p.need(4 * bodySize * leading)
-		p.write("", bodySize, 0, t.Caption)
-		p.y += 2
-	}
-	p.font("B", cellSize) // the widest, so that the head fits too
-	natural, word := t.measure(func(s string) float64 { return p.doc.GetStringWidth(plot.PDFText(s)) })
-	w := widths(natural, word, p.width-cellGap*float64(len(natural)-1))
-	if t.Head != nil {
-		p.row("B", w, t.Head)
-	}
-	name := ""
-	for _, row := range t.Rows {
-		name = cmp.Or(row[0], name)
-		if p.y+p.tall("", w, row) > p.bottom {
-			p.turn()
-			if t.Head != nil {
-				p.row("B", w, t.Head)
-			}
-			row = slices.Clone(row)
-			row[0] = name
-		}
-		p.row("", w, row)
-	}
-}
-
-// tall is the height of a row.
-func (p *pdfPages) tall(style string, w []float64, row []string) float64 {
-	p.font(style, cellSize)
-	lines := 1
-	for i, c := range row {
-		lines = max(lines, len(p.fold(c, w[i])))
-	}
-	return float64(lines)*cellSize*leading + 2*cellPad
-}
-
-func (p *pdfPages) row(style string, w []float64, row []string) {
-	height := p.tall(style, w, row)
-	p.need(height)
-	p.font(style, cellSize)
-	x := pageMargin
-	for i, c := range row {
-		for k, l := range p.fold(c, w[i]) {
-			p.doc.Text(x, p.y+cellPad+cellSize*(1+leading*float64(k)), l)
-		}
-		x += w[i] + cellGap
-	}
-	p.y += height
-	p.doc.SetLineWidth(0.35)
-	p.doc.SetDrawColor(0xBB, 0xBB, 0xBB)
-	if style == "B" {
-		p.doc.SetLineWidth(0.8)
-		p.doc.SetDrawColor(0x55, 0x55, 0x55)
-	}
-	p.doc.Line(pageMargin, p.y, min(x-cellGap, pageMargin+p.width), p.y)
-}
-
-// label draws a label to cut out along its dashed edge.
-func (p *pdfPages) label(l Label) {
-	whole := p.width
-	p.width = min(p.width, labelWide)
-	defer func() { p.width = whole }()
-	sizes := make([]float64, len(l))
-	height := 2 * labelPad
-	style := func(i int) string {
-		if i < 2 {
-			return "B"
-		}
-		return ""
-	}
-	for i, s := range l {
-		sizes[i] = bodySize
-		if i == 0 {
-			sizes[i] = headingSize
-		}
-		p.font(style(i), sizes[i])
-		height += float64(len(p.fold(s, p.width-2*labelPad))) * sizes[i] * leading
-	}
-	p.need(height)
-	p.doc.SetDrawColor(0x55, 0x55, 0x55)
-	p.doc.SetLineWidth(0.8)
-	p.doc.SetDashPattern([]float64{4, 3}, 0)
-	p.doc.Rect(pageMargin, p.y, p.width, height, "D")
-	p.doc.SetDashPattern([]float64{}, 0)
-	p.y += labelPad
-	for i, s := range l {
-		p.write(style(i), sizes[i], labelPad, s)
-	}
-	p.y += labelPad
-}
-
-// footers writes the title and the number on every page.
-func (p *pdfPages) footers(title string) {
-	pages := p.doc.PageCount()
-	for n := 1; n <= pages; n++ {
-		p.doc.SetPage(n)
-		p.font("", 7.5)
-		p.doc.SetTextColor(0x55, 0x55, 0x55)
-		number := strconv.Itoa(n) + " of " + strconv.Itoa(pages)
-		right := p.doc.GetStringWidth(number)
-		y := p.bottom + 0.5*pageMargin
-		p.doc.Text(pageMargin, y, p.fold(title, p.width-right-20)[0])
-		p.doc.Text(pageMargin+p.width-right, y, number)
-	}
 }

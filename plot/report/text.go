@@ -62,8 +62,9 @@ func onOneScreen(most int, page func(rows int) Document) Document {
 
 // Text writes d as a file to read and print, columns characters a line.
 func (d Document) Text(w io.Writer, columns int) error {
-	t := textPage{columns: columns}
+	t := textPage{columns: columns, paper: true}
 	t.words("", "", d.Title)
+	t.imprint(d)
 	t.words("", "", d.Lead)
 	for _, s := range d.whole() {
 		t.line("")
@@ -78,6 +79,7 @@ func (d Document) Text(w io.Writer, columns int) error {
 }
 
 func (t *textPage) pieces(all []Piece) {
+	all = inColumn(all)
 	for i, p := range all {
 		if i > 0 && apart(all[i-1], p) {
 			t.line("")
@@ -101,6 +103,23 @@ func apart(above, below Piece) bool {
 type textPage struct {
 	buf     bytes.Buffer
 	columns int
+	paper   bool // to print, and to write on
+}
+
+// imprint is the title block, where there is something in it.
+func (t *textPage) imprint(d Document) {
+	var known []string
+	for _, cell := range d.cells() {
+		if cell[1] != "" && cell[1] != d.Title {
+			known = append(known, cell[0]+": "+cell[1])
+		}
+	}
+	if d.Imprint.Invented {
+		known = append(known, inventedMark)
+	}
+	if len(known) > 0 {
+		t.words("", "  ", strings.Join(known, "; "))
+	}
 }
 
 func (t *textPage) line(s string) { t.buf.WriteString(strings.TrimRight(s, " ") + "\n") }
@@ -130,7 +149,19 @@ func (t *textPage) piece(p Piece) {
 			t.line(l)
 		}
 	case Table:
+		if t.paper {
+			p = p.forPen()
+		}
 		t.table(p)
+	case Photo:
+		t.words("(photo: ", "", p.About+")")
+	case Banner:
+		t.words(">>> ", "    ", p.Text)
+		t.words("    ", "    ", p.Under)
+	case Blanks:
+		for _, s := range p {
+			t.line(s + ": " + strings.Repeat("_", max(10, min(40, t.columns-utf8.RuneCountInString(s)-2))))
+		}
 	case Figure:
 		if p.Plain == "" {
 			t.words("(", "", "the drawing is too wide for this page; the tables say the same)")
@@ -199,7 +230,7 @@ func (t Table) measure(width func(string) float64) (natural, word []float64) {
 	for _, row := range rows {
 		for i, c := range row {
 			natural[i] = max(natural[i], width(c))
-			for _, s := range strings.Fields(c) {
+			for _, s := range words(c) {
 				word[i] = max(word[i], width(s))
 			}
 		}
@@ -218,7 +249,7 @@ func foldText(s string, width int) []string {
 func foldWords(s string, room float64, width func(string) float64) []string {
 	var lines []string
 	line := ""
-	for _, word := range strings.Fields(s) {
+	for _, word := range words(s) {
 		if line != "" && width(line+" "+word) <= room+1e-6 {
 			line += " " + word
 			continue

@@ -180,8 +180,8 @@ func steps() []step {
 		{"The three cabinets are measured: 12 seconds of chirp each, through a resistor of 10 ohm.", []command{
 			sweep("dance", "dance"), sweep("stage", "stage"), sweep("balcony", "balcony"),
 			{args: []string{"job", "add", "cabinet", "dance", "--record", file("dance"), "--watts", "60", "--note", "no label at all"}},
-			{args: []string{"job", "add", "cabinet", "stage", "--record", file("stage"), "--watts", "50", "--note", "one driver; its label says 16 ohm"}},
-			{args: []string{"job", "add", "cabinet", "balcony", "--record", file("balcony"), "--watts", "100", "--note", "its label says 16 ohm"}},
+			{args: []string{"job", "add", "cabinet", "stage", "--record", file("stage"), "--watts", "50", "--marked-ohm", "16", "--drivers", "1"}},
+			{args: []string{"job", "add", "cabinet", "balcony", "--record", file("balcony"), "--watts", "100", "--marked-ohm", "16"}},
 		}},
 		{"What are they?", []command{
 			{args: []string{"fit", file("dance"), "--plot", "invented-dance.png"}, answers: true},

@@ -1,0 +1,42 @@
+package plot
+
+import "gonum.org/v1/plot/vg"
+
+// Size of a picture for a narrow screen, such as a telephone's, where it is as
+// wide as the screen: 95 mm are 359 px.
+const (
+	narrowWide = 95.
+	narrowHigh = 105.
+	narrowUnit = 8.5 // points
+)
+
+// Narrow is d for a narrow screen; nil where there is no such picture of it.
+func Narrow(d Drawable) Drawable {
+	switch d := d.(type) {
+	case Plugs:
+		d.Narrow = true
+		return d
+	case ImpedanceChart:
+		d.WidthMM, d.HeightMM = narrowWide, narrowHigh
+		return Sized{Of: d, WidthMM: narrowWide, HeightMM: narrowHigh, Points: narrowUnit}
+	case ChangeChart:
+		return Sized{Of: d, WidthMM: narrowWide, HeightMM: narrowHigh, Points: narrowUnit}
+	case Sized:
+		return Narrow(d.Of)
+	}
+	return nil
+}
+
+// Sized is a chart of another size, whose text has a size of its own.
+type Sized struct {
+	Of                Drawable
+	WidthMM, HeightMM float64
+	Points            float64 // of the body text
+}
+
+// OnPage returns the chart as a picture of the size.
+func (s Sized) OnPage() (Picture, error) {
+	p, err := s.Of.OnPage()
+	p.width, p.height, p.unit = mm(s.WidthMM), mm(s.HeightMM), vg.Points(s.Points)
+	return p, err
+}
