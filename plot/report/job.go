@@ -184,11 +184,11 @@ func (r jobPage) measured() []Section {
 }
 
 func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
-	chart := plot.ImpedanceChart{Title: c.Label, Traces: []plot.Trace{{Label: c.Label, Curve: c.Record.Curve}}, HeightMM: reportChartMM}
+	chart := CurveChart(c.Label, *c.Record, c.Found)
+	chart.HeightMM = reportChartMM
 	if a != nil {
 		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
 	}
-	chart.LowHz, chart.HighHz = plot.UsualBand(c.Record.Curve)
 	low, high := c.Record.Curve.Extremes()
 	lowest, highest := measure.ExtremeAt(c.Record.Curve, low), measure.ExtremeAt(c.Record.Curve, high)
 	all := []Piece{Figure{chart, fmt.Sprintf("(picture: |Z| from %s to %s)", extremeText(lowest), extremeText(highest))}}
