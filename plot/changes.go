@@ -46,7 +46,7 @@ func (c ChangeChart) OnPage() (Picture, error) {
 		}
 		about += fmt.Sprintf(" %s %s", oneLine(ch.Label), ch.words())
 	}
-	return Picture{width: mm(defaultW), height: mm(30 + 9*float64(len(c.Changes))), title: c.Title, about: about, fluid: true, draw: c.draw}, nil
+	return Picture{width: mm(defaultW), height: mm(40 + 10*float64(len(c.Changes))), title: c.Title, about: about, fluid: true, draw: c.draw}, nil
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
@@ -87,7 +87,7 @@ func (ch Change) of(v float64) float64 {
 func (c ChangeChart) draw(d pen) {
 	edge := d.unit * 0.9
 	top := d.height - edge
-	top -= d.title(vg.Point{X: edge, Y: top}, c.Title, d.width-2*edge) + d.unit*0.2
+	top -= d.title(vg.Point{X: edge, Y: top}, c.Title, d.width-2*edge, 2) + d.unit*0.2
 	var names, numbers vg.Length
 	for _, ch := range c.Changes {
 		names, numbers = max(names, d.body.Width(ch.Label)), max(numbers, d.note.Width(ch.words()))
@@ -98,9 +98,13 @@ func (c ChangeChart) draw(d pen) {
 		numbers = d.note.Width("undecided")
 	}
 	left, right := edge+names+d.unit, d.width-edge-numbers-d.unit
-	bottom := edge + d.unit*2.4
 	x := func(part float64) vg.Length {
 		return left + vg.Length((part+reach)/(2*reach))*(right-left)
+	}
+	const bars = "bar: k = 2"
+	bottom, barsUnder := edge+d.unit*2.4, vg.Length(0)
+	if edge+d.note.Width(bars)+d.unit*0.5 > x(-1)-d.note.Width("lower limit")/2 { // no room for it beside that
+		bottom, barsUnder = bottom+d.unit*1.4, d.unit*1.4
 	}
 	d.box(levelBand, vg.Rectangle{Min: vg.Point{X: x(-1), Y: bottom}, Max: vg.Point{X: x(1), Y: top}})
 	for _, v := range []float64{-1, 0, 1} {
@@ -116,7 +120,7 @@ func (c ChangeChart) draw(d pen) {
 		d.text(d.note, quietInk, vg.Point{X: x(0), Y: foot}, 0.5, 1, "no change")
 	}
 	d.text(d.note, ink, vg.Point{X: x(1), Y: foot}, 0.5, 1, "upper limit")
-	d.text(d.note, quietInk, vg.Point{X: edge, Y: foot}, 0, 1, "bar: k = 2")
+	d.text(d.note, quietInk, vg.Point{X: edge, Y: foot - barsUnder}, 0, 1, bars)
 
 	step := (top - bottom) / vg.Length(len(c.Changes))
 	for i, ch := range c.Changes {

@@ -166,8 +166,12 @@ func (d fitDrawing) residualKeys() []key {
 
 const measuredRadius = 0.17 // units
 
-// modelStroke is broad, for the dots of what was measured to lie on it.
-func modelStroke(p pen) stroke { return stroke{color: modelInk, width: p.unit * 0.2} }
+// modelStroke is broad and pale, for the dots of what was measured to lie on it.
+func modelStroke(p pen) stroke {
+	pale := modelInk
+	pale.A = 0x90
+	return stroke{color: pale, width: p.unit * 0.26}
+}
 func alongStroke(p pen) stroke { return stroke{color: measuredInk, width: p.unit * 0.1} }
 func acrossStroke(p pen) stroke {
 	return stroke{color: acrossInk, width: p.unit * 0.1, dash: []vg.Length{6, 3}}

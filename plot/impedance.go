@@ -61,6 +61,10 @@ type ImpedanceChart struct {
 	// ohm; 0: none. It is a limit, and has no band.
 	LeastOhm float64
 
+	// InUseLowHz and InUseHighHz are the band in which that tap, or the lowest
+	// load, counts; 0: everywhere.
+	InUseLowHz, InUseHighHz float64
+
 	LowHz, HighHz     float64 // 0: the usual band of the first trace
 	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
 

@@ -2,7 +2,6 @@ package plot
 
 import (
 	"bytes"
-	"encoding/xml"
 	"errors"
 	"fmt"
 	"image"
@@ -14,7 +13,6 @@ import (
 	"os/exec"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -40,102 +38,6 @@ func render(t testing.TB, c ImpedanceChart, f Format) []byte {
 		t.Fatal(err)
 	}
 	return buf.Bytes()
-}
-
-// wide is a chart without its layout for narrow screens.
-func wide(doc []byte) []byte {
-	before, rest, narrow := bytes.Cut(doc, []byte(`<svg class="narrow"`))
-	if !narrow {
-		return doc
-	}
-	_, after, _ := bytes.Cut(rest, []byte("</svg>"))
-	return slices.Concat(before, after)
-}
-
-// chartText is a text element of a chart, in points from the upper left corner.
-type chartText struct {
-	x, size  float64
-	bold     bool
-	turned   bool
-	contents string
-}
-
-var number = regexp.MustCompile(`-?[0-9.]+(e[-+][0-9]+)?`)
-
-// readSVG parses a chart: its texts, and all coordinates of its paths.
-func readSVG(t interface{ Fatalf(string, ...any) }, doc []byte) (texts []chartText, xs, ys []float64, root map[string]string) {
-	dec := xml.NewDecoder(bytes.NewReader(wide(doc)))
-	root = map[string]string{}
-	depth := 0
-	var inText *chartText
-	for {
-		tok, err := dec.Token()
-		if errors.Is(err, io.EOF) {
-			return texts, xs, ys, root
-		}
-		if err != nil {
-			t.Fatalf("not well-formed XML: %v", err)
-		}
-		switch tok := tok.(type) {
-		case xml.StartElement:
-			at := map[string]string{}
-			for _, a := range tok.Attr {
-				at[a.Name.Local] = a.Value
-			}
-			if tok.Name.Local == "g" {
-				depth++
-			}
-			switch tok.Name.Local {
-			case "svg":
-				root = at
-			case "title":
-				inText = nil
-			case "text":
-				x, _ := strconv.ParseFloat(at["x"], 64)
-				size, _ := strconv.ParseFloat(regexp.MustCompile(`font-size:([0-9.]+)px`).FindStringSubmatch(at["style"])[1], 64)
-				if !strings.HasPrefix(at["style"], "font-family:Liberation Sans,Arial,Helvetica,sans-serif;") {
-					t.Fatalf("text without the list of fonts: %s", at["style"])
-				}
-				texts = append(texts, chartText{x: x, size: size, turned: depth > 1, bold: strings.Contains(at["style"], "font-weight:bold")})
-				inText = &texts[len(texts)-1]
-			case "path":
-				if strings.ContainsAny(at["d"], "AaNI") { // arcs of the marks; NaN and Inf
-					if strings.Contains(at["d"], "N") || strings.Contains(at["d"], "I") {
-						t.Fatalf("path with a number that is none: %s", at["d"])
-					}
-					continue
-				}
-				for i, n := range number.FindAllString(at["d"], -1) {
-					v, err := strconv.ParseFloat(n, 64)
-					if err != nil {
-						t.Fatalf("path number %q: %v", n, err)
-					}
-					if i%2 == 0 {
-						xs = append(xs, v)
-					} else {
-						ys = append(ys, v)
-					}
-				}
-			}
-		case xml.EndElement:
-			if tok.Name.Local == "g" {
-				depth--
-			}
-			inText = nil
-		case xml.CharData:
-			if inText != nil {
-				inText.contents += string(tok)
-			}
-		}
-	}
-}
-
-func contents(texts []chartText) []string {
-	var s []string
-	for _, t := range texts {
-		s = append(s, t.contents)
-	}
-	return s
 }
 
 func TestSVGSaysWhatIsShown(t *testing.T) {

@@ -47,7 +47,7 @@ func (d JigDrawing) OnPage() (Picture, error) {
 
 func (d JigDrawing) draw(p pen) {
 	big := penOf(p.Canvas, p.width, p.height, p.unit*1.5)
-	big.title(at(jigEdge, jigHigh-12), "Wiring of the jig", mm(jigWide-2*jigEdge))
+	big.title(at(jigEdge, jigHigh-12), "Wiring of the jig", mm(jigWide-2*jigEdge), 1)
 
 	p.frame(corners(jigEdge, jigGround-8, jigCardRight, jigOut+14))
 	p.text(p.head, ink, at((jigEdge+jigCardRight)/2, jigOut+9), 0.5, 0.5, "sound card")

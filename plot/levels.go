@@ -25,7 +25,7 @@ func (c singlePanel) draw(d pen) {
 	frameRight := right - max(d.unit*0.8, besideLevels(d, c.levels)) // half of the last frequency's label
 	p := c.frame.panels(d, frameLeft, frameRight)(bottom, top, y)
 	for _, b := range c.bands {
-		fillBand(d, p, b)
+		fillBand(d, p, p.Min.X, p.Max.X, b)
 	}
 	p.grid(d)
 	mark(d, p, c.levels)

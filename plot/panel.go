@@ -109,7 +109,7 @@ func (p panel) frame(d pen, nameX vg.Length, named bool) {
 func aboutFrames(d pen, title string, keys []key, gap vg.Length) (left, right, bottom, top vg.Length) {
 	edge := d.unit * 0.9
 	left, right, top = edge, d.width-edge, d.height-edge
-	top -= d.title(vg.Point{X: left, Y: top}, title, right-left)
+	top -= d.title(vg.Point{X: left, Y: top}, title, right-left, mostTitleLines)
 	l := newLegend(d, keys, right-left, int(maxLegendPart*d.height/(rowHeight*d.unit)))
 	l.draw(d, vg.Point{X: left, Y: top})
 	return left, right, edge + underFrame(d), top - l.height(d) - gap

@@ -3,6 +3,7 @@ package plot
 import (
 	"image/color"
 	"math"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -143,16 +144,17 @@ func oneLine(s string) string {
 	return strings.Join(strings.Fields(s), " ")
 }
 
-// mostTitleLines is how many lines a title may have before it is shortened.
+// mostTitleLines is how many lines the title of a chart may have before it is
+// shortened.
 const mostTitleLines = 3
 
-// title writes a title below and to the right of corner, folded to width, and
-// returns the height it took.
-func (p pen) title(corner vg.Point, s string, width vg.Length) vg.Length {
+// title writes a title below and to the right of corner, folded to width and at
+// most so many lines, and returns the height it took.
+func (p pen) title(corner vg.Point, s string, width vg.Length, most int) vg.Length {
 	if s == "" {
 		return 0
 	}
-	lines := p.folded(p.head, s, width, mostTitleLines)
+	lines := p.folded(p.head, s, width, most)
 	for i, line := range lines {
 		p.text(p.head, ink, corner.Sub(vg.Point{Y: p.unit * titleStep * vg.Length(i)}), 0, 1, line)
 	}
@@ -164,8 +166,14 @@ const titleStep = 1.45 // between the lines of a title, in units
 // folded returns s in at most so many lines of width, the last of them
 // shortened where that is too few.
 func (p pen) folded(f font.Face, s string, width vg.Length, most int) []string {
-	var lines []string
-	words := strings.Fields(s)
+	var lines, words []string
+	for i, word := range strings.Fields(s) {
+		if i > 0 && isNumber(words[len(words)-1]) { // which must not leave its unit
+			words[len(words)-1] += " " + word
+			continue
+		}
+		words = append(words, word)
+	}
 	for len(words) > 0 {
 		n := 1
 		for n < len(words) && f.Width(strings.Join(words[:n+1], " ")) <= width {
@@ -178,6 +186,11 @@ func (p pen) folded(f font.Face, s string, width vg.Length, most int) []string {
 		words = words[n:]
 	}
 	return lines
+}
+
+func isNumber(s string) bool {
+	_, err := strconv.ParseFloat(s, 64)
+	return err == nil
 }
 
 // drawable replaces each character that the font of f has no glyph for.

@@ -7,6 +7,7 @@ import (
 	"image/color"
 	"io"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -98,17 +99,30 @@ var svgStyle = func() string {
 	fmt.Fprintf(&b, "@media (max-width:%dpx){svg.chart>.wide{display:none}svg.chart>.narrow{display:inline}}\n", narrowPX)
 	b.WriteString("@media screen and (prefers-color-scheme:dark){svg[role=img]{color-scheme:dark}svg[role=img]>.paper{fill:#16181A}")
 	for _, c := range onDark {
-		for _, part := range []string{"fill", "stroke"} {
-			fmt.Fprintf(&b, "svg[role=img] [style*=\"%s:%s\"]{%s:%s!important}", part, hex(c.light), part, hex(c.dark))
+		dark := hex(c.dark, 0xFF)
+		var lights []string
+		for _, alpha := range []uint8{0xFF, 0xA0, 0x90, 0x80, 0x38, 0x12} { // those that charts and drawings have
+			if light := hex(c.light, alpha); !slices.Contains(lights, light) {
+				lights = append(lights, light)
+			}
+		}
+		for _, light := range lights {
+			for _, part := range []string{"fill", "stroke"} {
+				fmt.Fprintf(&b, "svg[role=img] [style*=\"%s:%s\"]{%s:%s!important}", part, light, part, dark)
+			}
 		}
 	}
 	b.WriteString("}")
 	return b.String()
 }()
 
-func hex(c color.Color) string {
+// hex is a colour as vgsvg writes it, which rounds one that is translucent.
+func hex(c color.Color, alpha uint8) string {
 	n := color.NRGBAModel.Convert(c).(color.NRGBA)
-	return fmt.Sprintf("#%02X%02X%02X", n.R, n.G, n.B)
+	n.A = alpha
+	r, g, b, a := n.RGBA()
+	part := func(v uint32) int { return int(float64(v) * (255 / float64(a))) }
+	return fmt.Sprintf("#%02X%02X%02X", part(r), part(g), part(b))
 }
 
 // onDark are the colours that must change for a dark screen.

@@ -21,26 +21,29 @@ type level struct {
 	low, high float64 // Hz, from where to where its line goes; 0: across the panel
 }
 
-// levelsOf returns the named levels of c.
+// levelsOf returns the named levels of c: what is in use is strong where it
+// counts, and faint beside that.
 func (c ImpedanceChart) levelsOf() []level {
 	var all []level
+	inUse := func(ohm float64, name string) {
+		all = append(all, level{at: ohm, look: faintStroke}, level{at: ohm, name: name, look: inUseStroke, strong: true, low: c.InUseLowHz, high: c.InUseHighHz})
+	}
 	for _, tap := range c.TapOhm {
-		look := levelStroke
+		name := fmt.Sprintf("%.4g ohm tap", tap)
 		switch c.InUseOhm {
 		case tap:
-			look = inUseStroke
+			inUse(tap, name)
 		case 0:
+			all = append(all, level{at: tap, name: name, look: levelStroke})
 		default:
-			look = faintStroke
+			all = append(all, level{at: tap, name: name, look: faintStroke, quiet: true})
 		}
-		name := fmt.Sprintf("%.4g ohm tap", tap)
-		all = append(all, level{at: tap, name: name, look: look, strong: tap == c.InUseOhm, quiet: c.InUseOhm != 0 && tap != c.InUseOhm})
 		if c.banded(tap) {
 			all = append(all, level{at: tap * rating.Floor, name: floorName, look: noStroke, quiet: true})
 		}
 	}
 	if c.LeastOhm > 0 {
-		all = append(all, level{at: c.LeastOhm, name: fmt.Sprintf("%.4g ohm least", c.LeastOhm), look: inUseStroke, strong: true})
+		inUse(c.LeastOhm, fmt.Sprintf("%.4g ohm least", c.LeastOhm))
 	}
 	return all
 }
@@ -62,7 +65,11 @@ func faintStroke(d pen) stroke {
 func (c ImpedanceChart) bands(d pen, p panel) {
 	for _, tap := range c.TapOhm {
 		if c.banded(tap) {
-			fillBand(d, p, band{tap * rating.Floor, tap})
+			from, to := p.Min.X, p.Max.X
+			if tap == c.InUseOhm && c.InUseHighHz > 0 {
+				from, to = p.at(c.InUseLowHz, tap).X, p.at(c.InUseHighHz, tap).X
+			}
+			fillBand(d, p, from, to, band{tap * rating.Floor, tap})
 		}
 	}
 }
@@ -70,10 +77,11 @@ func (c ImpedanceChart) bands(d pen, p panel) {
 // band is a range of heights that lies shaded under the curves.
 type band struct{ low, high float64 }
 
-func fillBand(d pen, p panel, b band) {
+// fillBand shades b over so much of the width of p.
+func fillBand(d pen, p panel, from, to vg.Length, b band) {
 	d.area(levelBand, p.clipArea([]vg.Point{
-		{X: p.Min.X, Y: p.level(b.low)}, {X: p.Max.X, Y: p.level(b.low)},
-		{X: p.Max.X, Y: p.level(b.high)}, {X: p.Min.X, Y: p.level(b.high)},
+		{X: from, Y: p.level(b.low)}, {X: to, Y: p.level(b.low)},
+		{X: to, Y: p.level(b.high)}, {X: from, Y: p.level(b.high)},
 	})...)
 }
 

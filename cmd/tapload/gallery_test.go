@@ -67,6 +67,8 @@ var gallery = []shown{
 	{"jig.pdf", "jig wiring -o FILE", exitDone},
 	{"unmarked-cabinet.png", "plot unmarked.sweep.json --tap 4,8,16 -o FILE", exitDone},
 	{"jig.png", "jig wiring -o FILE", exitDone},
+	{"hookup-too-low.svg", "hookup a||b a=dance.sweep.json b=stage.sweep.json --tap 8 -o FILE", exitDone},
+	{"box.pdf", "box sheet dance+stage --job . -o FILE", exitDone},
 	{"boxes.html", "box sheet (dance+stage)||balcony --job . -o FILE", exitDone},
 	{"boxes.pdf", "box sheet (dance+stage)||balcony --job . -o FILE", exitDone},
 	{"report.html", "report --job . -o FILE", exitDone},
@@ -78,7 +80,7 @@ var gallery = []shown{
 var readmePictures = []struct{ file, of, page string }{
 	{file: "unmarked-cabinet.png"},
 	{file: "jig.png"},
-	{"box-sheet.png", "boxes.pdf", "2"},
+	{"box-sheet.png", "box.pdf", "2"},
 	{"job-sheet.png", "report.pdf", "1"},
 }
 

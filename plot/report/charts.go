@@ -7,6 +7,7 @@ import (
 	"tapload/fit/identify"
 	"tapload/fit/rating"
 	"tapload/fit/recone"
+	"tapload/fixtures/amp"
 	"tapload/measure/impedance"
 	"tapload/measure/record"
 	"tapload/plot"
@@ -98,4 +99,15 @@ func exactGap(name string, trace int, seen impedance.Curve, exact []complex128) 
 		g.Percent, g.U = append(g.Percent, 100*(ohm/of-1)), append(g.U, 100*u/of)
 	}
 	return []plot.Gap{g}
+}
+
+// suiting is a hookup on its tap with how it suits.
+func suiting(s amp.Assessment) string {
+	text := s.Tree.String() + " " + s.OnTap() + ": " + s.Verdict()
+	if over := s.Overdrives(); !s.Suits {
+		text += ", do not run it"
+	} else if over != "" {
+		text += ", but " + over
+	}
+	return text
 }
