@@ -348,7 +348,7 @@ func (c ImpedanceChart) keys(sampled [][]sample) []key {
 	if shaded >= 0 {
 		col := faded(shaded)
 		if len(c.Traces) > 1 {
-			col.R, col.G, col.B = 0, 0, 0
+			col.R, col.G, col.B = quietInk.Y, quietInk.Y, quietInk.Y
 		}
 		keys = append(keys, key{fmt.Sprintf("shade: k = %g", coverage), func(d pen, r vg.Rectangle) { d.box(col, r) }})
 	}

@@ -139,6 +139,9 @@ func TestTextsKeepTheirWidth(t *testing.T) {
 func TestNoDarkColourIsLeftOnDarkScreens(t *testing.T) {
 	for _, d := range []Drawable{demo(), hookupChart(), shareChart(), matchChart(), changed, beforeAndAfter(), JigDrawing{SenseOhm: 10}} {
 		svg := written(t, d, SVG)
+		if strings.Contains(svg, `style="fill-opacity`) {
+			t.Errorf("%T: a shade without a colour is black", d)
+		}
 		for _, m := range regexp.MustCompile(`[\s"](fill|stroke):#([0-9A-F]{6})`).FindAllStringSubmatch(svg, -1) {
 			if strings.Contains(svgStyle, m[1]+":#"+m[2]+`"]`) {
 				continue
