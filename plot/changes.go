@@ -90,12 +90,12 @@ func (c ChangeChart) draw(d pen) {
 	top -= d.title(vg.Point{X: edge, Y: top}, c.Title, d.width-2*edge, 2) + d.unit*0.2
 	var names, numbers vg.Length
 	for _, ch := range c.Changes {
-		names, numbers = max(names, d.body.Width(ch.Label)), max(numbers, d.note.Width(ch.words()))
+		names, numbers = max(names, d.body.Width(ch.Label)), max(numbers, d.strong.Width(ch.words()))
 	}
 	names = min(names, d.width*0.22)
 	twoRows := numbers > d.width*0.36
 	if twoRows {
-		numbers = d.note.Width("undecided")
+		numbers = d.strong.Width("undecided")
 	}
 	left, right := edge+names+d.unit, d.width-edge-numbers-d.unit
 	x := func(part float64) vg.Length {
@@ -145,9 +145,10 @@ func (c ChangeChart) row(d pen, ch Change, x func(part float64) vg.Length, y vg.
 	ends := [2]float64{ch.of(ch.Percent - coverage*ch.U), ch.of(ch.Percent + coverage*ch.U)}
 	d.lines(bar, vg.Point{X: x(ends[0]), Y: y}, vg.Point{X: x(ends[1]), Y: y})
 	for _, end := range ends {
-		at, h := x(end), d.unit*0.35
+		at, h := x(end), d.unit*0.4
 		if math.Abs(end) == reach { // an arrow, whose tip is at the edge
-			back := vg.Length(math.Copysign(0.55, end)) * d.unit
+			back := vg.Length(math.Copysign(0.7, end)) * d.unit
+			d.lines(bar, vg.Point{X: at - 2*back, Y: y}, vg.Point{X: at - back, Y: y})
 			d.area(col, vg.Point{X: at - back, Y: y + h}, vg.Point{X: at, Y: y}, vg.Point{X: at - back, Y: y - h})
 			continue
 		}

@@ -65,7 +65,7 @@ type ImpedanceChart struct {
 	// load, counts; 0: everywhere.
 	InUseLowHz, InUseHighHz float64
 
-	LowHz, HighHz     float64 // 0: the usual band of the first trace
+	LowHz, HighHz     float64 // 0: the usual band of the traces
 	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
 
 	// Lowest and Highest are noted beside a single trace as whoever rated the
@@ -120,9 +120,15 @@ const leastShape = 0.45
 
 // complete returns c with its defaults filled in and its texts fit to draw.
 func (c ImpedanceChart) complete() ImpedanceChart {
-	low, high := defaultLow, defaultHigh
-	if len(c.Traces) > 0 && len(c.Traces[0].Curve.Points) > 0 {
-		low, high = UsualBand(c.Traces[0].Curve)
+	low, high := math.Inf(1), 0.
+	for _, t := range c.Traces {
+		if len(t.Curve.Points) > 0 {
+			from, to := UsualBand(t.Curve)
+			low, high = min(low, from), max(high, to)
+		}
+	}
+	if high == 0 {
+		low, high = defaultLow, defaultHigh
 	}
 	c.LowHz, c.HighHz = cmp.Or(c.LowHz, low), cmp.Or(c.HighHz, high)
 	c.WidthMM, c.HeightMM = cmp.Or(c.WidthMM, defaultW), cmp.Or(c.HeightMM, defaultH)

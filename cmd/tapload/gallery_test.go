@@ -150,6 +150,16 @@ func TestGallery(t *testing.T) {
 			t.Errorf("%s does not say that it is invented", s.file)
 		}
 	}
+	for name, says := range map[string]string{
+		"hookup.svg": ": matched (invented)<", "hookup-too-low.svg": "LOW, not safe, do not run it", "plan.svg": ">Best: ",
+		"compare-pass.svg": ">PASS: ", "compare-fail.svg": ">FAIL: fs outside the limits", "changes-fail.svg": ") fail<", "ratio.svg": ">FAIL: ",
+		"proof-pass.svg": ">PASS: ", "proof-fail.svg": ">FAIL: ", "levels.svg": "bends at -10 dB",
+		"curve-of-a-bent-driver.svg": "bends at this level", "fit-of-a-bent-driver.svg": "bends at this level", "fit.svg": ": rated 8 ohm",
+	} {
+		if !strings.Contains(string(drawn[name]), says) {
+			t.Errorf("%s does not say %q", name, says)
+		}
+	}
 	var fitted struct {
 		Min struct {
 			Hz  float64 `json:"hz"`

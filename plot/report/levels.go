@@ -81,6 +81,9 @@ func LevelCurves(s recone.Series, title string) plot.ImpedanceChart {
 // LevelHarmonics is the harmonics at each level that has them.
 func LevelHarmonics(s recone.Series) plot.DistortionChart {
 	c := plot.DistortionChart{Title: "Harmonics of the current"}
+	if len(s.Records) > 0 {
+		c.Title = marked(c.Title, record.Invented(s.Records[0].Label))
+	}
 	for i, r := range s.Records {
 		if r.Distortion != nil {
 			c.Records = append(c.Records, plot.Harmonics{Label: s.Name(i), Short: s.Name(i), Distortion: *r.Distortion})
