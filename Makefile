@@ -2,6 +2,7 @@
 # make test   all tests, the sound-card path included
 # make check  what else a change must pass: format, lint, race, cross-builds
 # make windows   the archive for Windows, run under Wine, sound and all
+# make gallery  every picture and page of the program, into build/gallery
 # make bench  the kept benchmarks
 # make build  ./build/tapload
 # make dist   archives for Linux, Windows and macOS, into build/dist
@@ -13,11 +14,15 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo build install uninstall dist test check windows bench deps deps-test deps-dist clean
+.PHONY: demo gallery build install uninstall dist test check windows bench deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
 	@./build/tapload demo -o demo
+
+gallery: deps
+	@TAPLOAD_GALLERY="$(CURDIR)/build/gallery" go test -count=1 -run '^TestGallery$$' ./cmd/tapload
+	@echo "open build/gallery/index.html"
 
 build: deps
 	@go build -buildvcs=$(BUILDVCS) -o build/tapload ./cmd/tapload

@@ -274,7 +274,7 @@ func (c DistortionChart) keys(frame ImpedanceChart) []key {
 	}
 	shade, thin := faded(0), func(d pen) stroke { return inNoise(d, 0) }
 	if len(frame.Traces) > 1 {
-		shade.R, shade.G, shade.B = 0, 0, 0
+		shade.R, shade.G, shade.B = quietInk.Y, quietInk.Y, quietInk.Y
 		thin = func(d pen) stroke { return stroke{color: quietInk, width: inNoise(d, 0).width} }
 	}
 	return append(keys,

@@ -1,7 +1,6 @@
 package plot
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -11,6 +10,7 @@ import (
 	"gonum.org/v1/plot/vg"
 
 	"tapload/fit"
+	"tapload/fit/rating"
 	"tapload/measure/impedance"
 )
 
@@ -23,12 +23,16 @@ import (
 // The shades are k = 2: in the upper panel noise and shared sources together,
 // in the lower one noise alone, since a shared source moves the fitted load with
 // the curve.
+//
+// Where the load has a rating, a level is the lowest |Z| that it allows, over the
+// range in which it counts, and the lowest |Z| noted is the rating's.
 type FitChart struct {
-	Title string
-	Curve impedance.Curve
-	Load  fit.Result
+	Title  string
+	Curve  impedance.Curve
+	Load   fit.Result
+	Rating rating.Rating
 
-	LowHz, HighHz     float64 // 0: the band of the curve
+	LowHz, HighHz     float64 // 0: the usual band of the curve
 	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
 }
 
@@ -41,9 +45,6 @@ var (
 
 // OnPage checks c and returns it as a picture.
 func (c FitChart) OnPage() (Picture, error) {
-	if p := c.Curve.Points; len(p) > 0 {
-		c.LowHz, c.HighHz = cmp.Or(c.LowHz, p[0].Hz), cmp.Or(c.HighHz, p[len(p)-1].Hz)
-	}
 	frame := ImpedanceChart{
 		Title: c.Title, Traces: []Trace{{Curve: c.Curve}},
 		LowHz: c.LowHz, HighHz: c.HighHz, WidthMM: c.WidthMM, HeightMM: c.HeightMM,
@@ -55,7 +56,7 @@ func (c FitChart) OnPage() (Picture, error) {
 	if err != nil {
 		return Picture{}, fmt.Errorf("fit chart: %w", err)
 	}
-	d := fitDrawing{ImpedanceChart: frame, curve: c.Curve, load: c.Load, points: sampled[0]}
+	d := fitDrawing{ImpedanceChart: frame, curve: c.Curve, load: c.Load, rating: c.Rating, points: sampled[0]}
 	d.compare()
 	about := fmt.Sprintf("Measured modulus in ohm with the fitted load, and what that leaves in percent of |Z|, %s to %s",
 		frequency(frame.LowHz), frequency(frame.HighHz))
@@ -67,6 +68,7 @@ type fitDrawing struct {
 	ImpedanceChart
 	curve  impedance.Curve
 	load   fit.Result
+	rating rating.Rating
 	points []sample
 	model  []sample // of the load, fine enough to bend smoothly
 
@@ -95,27 +97,28 @@ func (d *fitDrawing) compare() {
 
 func (d fitDrawing) draw(p pen) {
 	left, right, bottom, top := aboutFrames(p, d.Title, d.keys(), p.unit*0.8)
-	gap := p.unit * 1.4
+	lowerKeys := newLegend(p, d.residualKeys(), right-left, 1)
+	gap := p.unit*1.4 + lowerKeys.height(p)
 	upperHeight := (top - bottom - gap) * 0.68
 	lowerHeight := top - bottom - gap - upperHeight
 
-	ohms := d.modulusAxis([][]sample{d.points, d.model, {{hz: d.LowHz, ohm: d.load.Re.Value}}}, upperHeight/p.unit)
+	ohms := d.modulusAxis([][]sample{d.points, d.model, d.levelSamples()}, upperHeight/p.unit)
 	percent := d.residualAxis(int(lowerHeight / p.unit / 1.6))
 	frameLeft := left + besideFrame(p, ohms, percent)
-	re := fmt.Sprintf("Re %s Ω", digits(d.load.Re.Value))
-	frameRight := right - max(p.unit*0.8, p.note.Width(re)+p.unit*0.5)
+	frameRight := right - max(p.unit*0.8, besideLevels(p, d.levels()))
 	panels := d.panels(p, frameLeft, frameRight)
 	upper := panels(top-upperHeight, top, ohms)
 	lower := panels(bottom, bottom+lowerHeight, percent)
 	upper.grid(p)
 	lower.grid(p)
-	d.marks(p, upper, lower, re)
+	lowerKeys.draw(p, vg.Point{X: frameLeft, Y: bottom + lowerHeight + lowerKeys.height(p) + p.unit*0.2})
+	d.marks(p, upper, lower)
 
-	d.dots(p, upper)
-	model := stroke{color: modelInk, width: p.curveWidth()}
+	shade(p, upper, 0, d.points, modulus)
 	for _, part := range upper.clip(modulus.line(upper, d.model)) {
-		p.lines(model, part...)
+		p.lines(modelStroke(p), part...)
 	}
+	d.dots(p, upper)
 	d.residual(p, lower)
 	nameX := left + p.unit*0.5
 	upper.frame(p, nameX, false)
@@ -130,16 +133,7 @@ func (d fitDrawing) residualAxis(room int) axis {
 	for s := range d.within(d.along, d.across) {
 		most = math.Max(most, math.Abs(s.ohm))
 	}
-	most = ladder(most*1.05, true)
-	a := axis{min: -most, max: most, name: "residual (% of |Z|)"}
-	steps := math.Max(1, math.Min(float64(room), 4)/2)
-	a.ticks = evenTicks(a.min, a.max, evenStep(most/steps), func(v float64) string {
-		if math.Abs(v) < most*1e-9 {
-			return "0"
-		}
-		return degrees(roundTo(v))
-	})
-	return a
+	return evenAxis("%", most*1.05, room)
 }
 
 // roundTo takes off what multiplying a step leaves: 0.30000000000000004.
@@ -155,9 +149,7 @@ func (d fitDrawing) keys() []key {
 				p.dot(measuredInk, vg.Point{X: (r.Min.X+r.Max.X)/2 + x*p.unit, Y: (r.Min.Y + r.Max.Y) / 2}, p.unit*measuredRadius)
 			}
 		}},
-		lineKey("fitted load", func(p pen) stroke { return stroke{color: modelInk, width: p.curveWidth()} }),
-		lineKey("in modulus", alongStroke),
-		lineKey("in phase", acrossStroke),
+		lineKey("fitted load", modelStroke),
 	}
 	for _, s := range d.points {
 		if s.uOhm > 0 {
@@ -167,21 +159,54 @@ func (d fitDrawing) keys() []key {
 	return keys
 }
 
-const measuredRadius = 0.16 // units
+// residualKeys are those of the lower panel.
+func (d fitDrawing) residualKeys() []key {
+	return []key{lineKey("residual of |Z|: in modulus", alongStroke), lineKey("in phase", acrossStroke)}
+}
 
+const measuredRadius = 0.17 // units
+
+// modelStroke is broad and pale, for the dots of what was measured to lie on it.
+func modelStroke(p pen) stroke {
+	pale := modelInk
+	pale.A = 0x90
+	return stroke{color: pale, width: p.unit * 0.26}
+}
 func alongStroke(p pen) stroke { return stroke{color: measuredInk, width: p.unit * 0.1} }
 func acrossStroke(p pen) stroke {
 	return stroke{color: acrossInk, width: p.unit * 0.1, dash: []vg.Length{6, 3}}
 }
 
-// marks draws the level of Re, with its name outside the frame, and a line
-// through both panels at each resonance.
-func (d fitDrawing) marks(p pen, upper, lower panel, re string) {
-	look := stroke{color: levelInk, width: p.unit * 0.08, dash: []vg.Length{7, 4}}
-	if y := upper.level(d.load.Re.Value); y > upper.Min.Y && y < upper.Max.Y {
-		p.lines(look, vg.Point{X: upper.Min.X, Y: y}, vg.Point{X: upper.Max.X, Y: y})
-		p.text(p.note, ink, vg.Point{X: upper.Max.X + p.unit*0.5, Y: y}, 0, 0.5, re)
+// levels are Re and what a rating allows.
+func (d fitDrawing) levels() []level {
+	all := []level{{at: d.load.Re.Value, name: fmt.Sprintf("Re %s Ω", digits(d.load.Re.Value)), look: reStroke, quiet: true}}
+	r := d.rating
+	if r.Ohm > 0 {
+		all = append(all, level{at: r.Ohm, name: fmt.Sprintf("rated %.3g Ω", r.Ohm), look: faintStroke})
 	}
+	if n := len(r.Candidates); n > 0 {
+		limit := r.Candidates[n-1] * rating.Floor
+		all = append(all, level{at: limit, name: fmt.Sprintf("limit %s Ω", digits(limit)), look: limitStroke, strong: true, low: r.LowHz, high: r.HighHz})
+	}
+	return all
+}
+
+// levelSamples are the levels as points, for an axis to hold them.
+func (d fitDrawing) levelSamples() (all []sample) {
+	for _, l := range d.levels() {
+		all = append(all, sample{hz: d.LowHz, ohm: l.at})
+	}
+	return all
+}
+
+func reStroke(p pen) stroke {
+	return stroke{color: levelInk, width: p.unit * 0.08, dash: []vg.Length{1.5, 3}}
+}
+
+// marks draws the levels and a line through both panels at each resonance.
+func (d fitDrawing) marks(p pen, upper, lower panel) {
+	look := stroke{color: levelInk, width: p.unit * 0.08, dash: []vg.Length{7, 4}}
+	mark(p, upper, d.levels())
 	for _, r := range d.load.Resonances {
 		if !d.inBand(r.Hz.Value) {
 			continue
@@ -195,12 +220,15 @@ func (d fitDrawing) marks(p pen, upper, lower panel, re string) {
 	p.lines(stroke{color: frameGrey, width: p.unit * 0.07}, vg.Point{X: lower.Min.X, Y: zero}, vg.Point{X: lower.Max.X, Y: zero})
 }
 
-// dots draws the measured points over their shade.
+// dots draws the measured points, of those that would hide the line between them
+// one in so many.
 func (d fitDrawing) dots(p pen, q panel) {
-	shade(p, q, 0, d.points, modulus)
+	last := vg.Point{X: -p.width}
 	for _, s := range d.points {
-		if at := q.at(s.hz, s.ohm); q.holds(at) {
+		at := q.at(s.hz, s.ohm)
+		if away := at.Sub(last); q.holds(at) && math.Hypot(float64(away.X), float64(away.Y)) > float64(p.unit*0.6) {
 			p.dot(measuredInk, at, p.unit*measuredRadius)
+			last = at
 		}
 	}
 }
@@ -225,22 +253,25 @@ func (d fitDrawing) residual(p pen, q panel) {
 // names writes each resonance beside its peak, and the minimum above them.
 func (d fitDrawing) names(p pen, q panel) {
 	room := crowd{panel: q, lines: q.clip(modulus.line(q, d.model))}
-	if y := q.level(d.load.Re.Value); y > q.Min.Y && y < q.Max.Y {
-		room.lines = append(room.lines, []vg.Point{{X: q.Min.X, Y: y}, {X: q.Max.X, Y: y}})
+	for _, l := range d.levels() {
+		room.faint = append(room.faint, q.clip([]vg.Point{{X: q.Min.X, Y: q.level(l.at)}, {X: q.Max.X, Y: q.level(l.at)}})...)
 	}
 	room.lines = append(room.lines, q.clip(modulus.line(q, d.points))...)
 	for _, r := range d.load.Resonances {
 		x := q.at(r.Hz.Value, q.y.min).X
-		room.lines = append(room.lines, []vg.Point{{X: x, Y: q.Min.Y}, {X: x, Y: q.Max.Y}})
+		room.faint = append(room.faint, []vg.Point{{X: x, Y: q.Min.Y}, {X: x, Y: q.Max.Y}})
 	}
-	note := func(hz float64, up vg.Length, text string) {
-		at := q.at(hz, cmplx.Abs(d.load.Impedance(hz)))
-		if d.inBand(hz) && room.note(p, at, up, text) {
-			p.ring(stroke{color: quietInk, width: p.unit * 0.08}, at, p.unit*0.3)
+	note := func(at Spot, up vg.Length, text string) {
+		if at.Hz >= d.LowHz*offEnd && at.Hz <= d.HighHz/offEnd {
+			room.ringed(p, q.at(at.Hz, at.Ohm), up, text)
 		}
 	}
 	for _, r := range d.load.Resonances {
-		note(r.Hz.Value, 1, fmt.Sprintf("%s, Qts %s", frequency(r.Hz.Value), digits(r.Qts.Value)))
+		note(Spot{r.Hz.Value, cmplx.Abs(d.load.Impedance(r.Hz.Value))}, 1, fmt.Sprintf("%s, Qts %s", frequency(r.Hz.Value), digits(r.Qts.Value)))
 	}
-	note(d.load.Min.Hz, -1, fmt.Sprintf("min %s Ω at %s", digits(d.load.Min.Ohm.Value), frequency(d.load.Min.Hz)))
+	lowest := Spot{d.rating.MinHz, d.rating.MinOhm.Value}
+	if lowest.Hz == 0 {
+		lowest = Spot{d.load.Min.Hz, d.load.Min.Ohm.Value}
+	}
+	note(lowest, -1, fmt.Sprintf("min %s Ω at %s", digits(lowest.Ohm), frequency(lowest.Hz)))
 }

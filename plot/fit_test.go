@@ -46,7 +46,7 @@ func TestFitChart(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, text := range []string{
-		">modulus (Ω)<", ">residual (% of |Z|)<", ">frequency (Hz)<", ">invented driver<",
+		">modulus (Ω)<", ">residual of |Z|: in modulus<", ">frequency (Hz)<", ">invented driver<",
 		">measured<", ">fitted load<", ">shade: k = 2<", ">Re 6.4", ">84", "Qts", ">min ",
 	} {
 		if !strings.Contains(svg.String(), text) {

@@ -3,7 +3,6 @@ package plot
 import (
 	"bytes"
 	"fmt"
-	"html"
 	"image/png"
 	"io"
 	"path/filepath"
@@ -13,7 +12,6 @@ import (
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/vgimg"
-	"gonum.org/v1/plot/vg/vgsvg"
 )
 
 // Format is a picture file format.
@@ -67,6 +65,7 @@ type Picture struct {
 	title         string    // may be empty
 	about         string    // one sentence for those who cannot see the picture
 	unit          vg.Length // size of the body text; 0 is by the size of the picture
+	fluid         bool      // draw fits any size of a pen
 	draw          func(pen)
 }
 
@@ -109,11 +108,7 @@ func (p Picture) write(w io.Writer, f Format) error {
 		p.draw(p.pen(pngCanvas{c}))
 		err = png.Encode(&buf, c.Image())
 	case SVG:
-		c := vgsvg.New(p.width, p.height)
-		p.draw(p.pen(c))
-		if _, err = c.WriteTo(&buf); err == nil {
-			buf = *bytes.NewBuffer(p.dressSVG(buf.Bytes()))
-		}
+		err = p.writeSVG(&buf)
 	case PDF:
 		c := newPDFPage(p.width, p.height, p.title)
 		p.draw(p.pen(c))
@@ -136,21 +131,4 @@ type pngCanvas struct{ *vgimg.Canvas }
 
 func (c pngCanvas) FillString(f font.Face, pt vg.Point, s string) {
 	c.Canvas.FillString(f, pt, drawable(f, s))
-}
-
-// dressSVG gives the document a name for screen readers and every text a list
-// of fonts of nearly the same widths, for machines without Liberation Sans.
-func (p Picture) dressSVG(doc []byte) []byte {
-	_, body, _ := bytes.Cut(doc, []byte("<svg "))
-	tag, body, _ := bytes.Cut(body, []byte(">"))
-	var out bytes.Buffer
-	fmt.Fprintf(&out, `<?xml version="1.0" encoding="UTF-8"?>`+"\n"+`<svg %s role="img" aria-label="%s">`, tag, html.EscapeString(p.about))
-	if p.title != "" {
-		fmt.Fprintf(&out, "\n<title>%s</title>", html.EscapeString(p.title))
-	}
-	fmt.Fprintf(&out, "\n"+`<rect width="100%%" height="100%%" fill="#FFFFFF"/>`)
-	// Quotes within labels are escaped, so this can only match attributes.
-	out.Write(bytes.ReplaceAll(body, []byte(`style="font-family:`+family+`;font-variant:normal;`),
-		[]byte(`style="font-family:`+family+`,Arial,Helvetica,sans-serif;`)))
-	return out.Bytes()
 }

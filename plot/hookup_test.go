@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"gonum.org/v1/plot/vg"
+	"pgregory.net/rapid"
 
 	"tapload/measure/impedance"
 )
@@ -58,7 +59,7 @@ func TestHookupCharts(t *testing.T) {
 	}{
 		{hookupChart(), []string{">modulus (Ω)<", ">phase (°)<", ">a || b<", ">a<", ">b<", ">8 ohm tap<", ">min ", ">shade: k = 2<"}},
 		{shareChart(), []string{">share of the power (%)<", ">frequency (Hz)<", ">a<", ">b<", ">66.7 %<", ">33.3 %<", ">by rated ohms<", ">shade: k = 2<"}},
-		{matchChart(), []string{">|Z| / tap<", ">a + b on 16 ohm<", ">tap<", ">band: 80 to 100 % of tap<"}},
+		{matchChart(), []string{">|Z| / tap<", ">a + b on 16 ohm<", ">tap<", ">80 % of it<"}},
 	} {
 		for f, magic := range map[Format]string{PNG: "\x89PNG", SVG: "<?xml", PDF: "%PDF"} {
 			var a, b bytes.Buffer
@@ -158,22 +159,40 @@ func TestLowestLoad(t *testing.T) {
 	}
 }
 
-// The extremes noted are those of the band that they are asked for.
-func TestNotesOfABand(t *testing.T) {
-	c := hookupChart()
-	c.NoteLowHz, c.NoteHighHz = 200, 5000
-	least := math.Inf(1)
-	for _, p := range c.Traces[0].Curve.Points {
-		if p.Hz >= 200 && p.Hz <= 5000 {
-			least = math.Min(least, cmplx.Abs(p.Z))
+// What is noted is what whoever rated the load found, and else where the curve
+// turns; nothing at the ends of the chart, where it was only cut.
+func TestSpots(t *testing.T) {
+	c := hookupChart().complete()
+	if low, high := c.spots(); !(low.Hz > 200 && low.Hz < 500) || !(high.Hz > 70 && high.Hz < 150) {
+		t.Errorf("the dip is noted at %g Hz and the peak at %g Hz", low.Hz, high.Hz)
+	}
+	c.Lowest = Spot{310, 5.2}
+	if svg := string(render(t, c, SVG)); !strings.Contains(svg, ">min 5.20 Ω at 310 Hz<") {
+		t.Error("the lowest |Z| that was given is not noted")
+	}
+	c.Lowest = Spot{c.LowHz, 5.2}
+	if low, _ := c.spots(); low.Hz != 0 {
+		t.Errorf("an end of the chart is noted: %+v", low)
+	}
+}
+
+// No curve has a note at an end of its chart.
+func TestNoSpotAtAnEnd(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		d := driver{
+			re: rapid.Float64Range(1, 20).Draw(t, "re"), res: rapid.Float64Range(0, 80).Draw(t, "res"),
+			fs: rapid.Float64Range(5, 3e4).Draw(t, "fs"), qms: rapid.Float64Range(0.3, 20).Draw(t, "qms"),
+			k: rapid.Float64Range(0, 0.05).Draw(t, "k"), n: 0.7,
 		}
-	}
-	if svg := string(render(t, c, SVG)); !strings.Contains(svg, ">min "+digits(least)+" Ω at 3") {
-		t.Errorf("the picture does not note the least |Z| from 200 Hz to 5 kHz, %s ohm", digits(least))
-	}
-	if svg := string(render(t, hookupChart(), SVG)); strings.Contains(svg, ">min "+digits(least)+" Ω") {
-		t.Error("the least |Z| of the whole chart is another")
-	}
+		low := rapid.Float64Range(5, 100).Draw(t, "low")
+		c := ImpedanceChart{Traces: []Trace{{"any", curve(d.z, low, low*rapid.Float64Range(2, 1000).Draw(t, "wide"), rapid.IntRange(2, 100).Draw(t, "points"), even(0))}}}.complete()
+		a, b := c.spots()
+		for _, s := range []Spot{a, b} {
+			if s.Hz != 0 && (s.Hz < c.LowHz*offEnd || s.Hz > c.HighHz/offEnd) {
+				t.Fatalf("a note at %g Hz on a chart from %g to %g Hz", s.Hz, c.LowHz, c.HighHz)
+			}
+		}
+	})
 }
 
 // The heights drawn are 100 Re(1/Zk)/Re(1/Z) and |Z|/tap.

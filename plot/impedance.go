@@ -13,6 +13,7 @@ import (
 
 	"gonum.org/v1/plot/vg"
 
+	"tapload/fit/rating"
 	"tapload/measure/impedance"
 )
 
@@ -37,6 +38,10 @@ type ImpedanceChart struct {
 	// that one is a hookup of: thin, without shade, and in the upper panel only.
 	Behind []Trace
 
+	// Gaps are by how much curves differ; where there are any, they stand in the
+	// lower panel instead of the phase.
+	Gaps []Gap
+
 	// FirstBroad draws the first of Traces broad and pale, so that the others
 	// show on it where they agree.
 	FirstBroad bool
@@ -48,20 +53,29 @@ type ImpedanceChart struct {
 	// the band is too low for it.
 	TapOhm []float64
 
+	// InUseOhm is the tap of TapOhm that the load is on, which stands out before
+	// the others and alone has its band; 0: none.
+	InUseOhm float64
+
 	// LeastOhm draws the lowest load of a solid-state amplifier as a level, in
 	// ohm; 0: none. It is a limit, and has no band.
 	LeastOhm float64
 
-	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
+	// InUseLowHz and InUseHighHz are the band in which that tap, or the lowest
+	// load, counts; 0: everywhere.
+	InUseLowHz, InUseHighHz float64
+
+	LowHz, HighHz     float64 // 0: the usual band of the traces
 	WidthMM, HeightMM float64 // 0: 180 mm and 140 mm
 
-	// NoteLowHz and NoteHighHz are the band whose lowest and highest |Z| are
-	// noted beside a single trace; 0: that of the chart.
-	NoteLowHz, NoteHighHz float64
+	// Lowest and Highest are noted beside a single trace as whoever rated the
+	// load found them; zero: the lowest dip and the highest peak where the curve
+	// turns inside the chart. At an end of the chart is neither.
+	Lowest, Highest Spot
 }
 
-// ratedFloor is the part of the rated impedance that |Z| may fall to, see TapOhm.
-const ratedFloor = 0.8
+// Spot is a point of a curve.
+type Spot struct{ Hz, Ohm float64 }
 
 // Limits of what can be drawn and still be read.
 const (
@@ -97,12 +111,26 @@ func (c ImpedanceChart) OnPage() (Picture, error) {
 
 // picture is a picture of the size and title of c.
 func (c ImpedanceChart) picture(about string, draw func(pen)) Picture {
-	return Picture{width: mm(c.WidthMM), height: mm(c.HeightMM), title: c.Title, about: about, draw: draw}
+	return Picture{width: mm(c.WidthMM), height: mm(c.HeightMM), title: c.Title, about: about, fluid: c.HeightMM >= c.WidthMM*leastShape, draw: draw}
 }
+
+// leastShape is the height over the width of a chart below which a narrow screen
+// has no room for it.
+const leastShape = 0.45
 
 // complete returns c with its defaults filled in and its texts fit to draw.
 func (c ImpedanceChart) complete() ImpedanceChart {
-	c.LowHz, c.HighHz = cmp.Or(c.LowHz, defaultLow), cmp.Or(c.HighHz, defaultHigh)
+	low, high := math.Inf(1), 0.
+	for _, t := range c.Traces {
+		if len(t.Curve.Points) > 0 {
+			from, to := UsualBand(t.Curve)
+			low, high = min(low, from), max(high, to)
+		}
+	}
+	if high == 0 {
+		low, high = defaultLow, defaultHigh
+	}
+	c.LowHz, c.HighHz = cmp.Or(c.LowHz, low), cmp.Or(c.HighHz, high)
 	c.WidthMM, c.HeightMM = cmp.Or(c.WidthMM, defaultW), cmp.Or(c.HeightMM, defaultH)
 	c.Title = oneLine(c.Title)
 	c.Traces, c.Behind = slices.Clone(c.Traces), slices.Clone(c.Behind)
@@ -139,6 +167,12 @@ func (c ImpedanceChart) check() ([][]sample, error) {
 		if !(ohm >= leastOhm && ohm <= mostOhm) {
 			return nil, fmt.Errorf("tap %d of %g ohm must be a number from %g to %g ohm", i+1, ohm, leastOhm, mostOhm)
 		}
+	}
+	if c.InUseOhm != 0 && !slices.Contains(c.TapOhm, c.InUseOhm) {
+		return nil, fmt.Errorf("the tap in use of %g ohm is none of the taps %v", c.InUseOhm, c.TapOhm)
+	}
+	if err := c.checkGaps(); err != nil {
+		return nil, err
 	}
 	if c.LeastOhm != 0 && !(c.LeastOhm >= leastOhm && c.LeastOhm <= mostOhm) {
 		return nil, fmt.Errorf("a lowest load of %g ohm must be a number from %g to %g ohm", c.LeastOhm, leastOhm, mostOhm)
@@ -186,7 +220,7 @@ func (c ImpedanceChart) inBand(hz float64) bool { return hz >= c.LowHz && hz <= 
 func (c ImpedanceChart) panels(d pen, left, right vg.Length) func(low, high vg.Length, y axis) panel {
 	hz := axis{min: c.LowHz, max: c.HighHz, log: true, name: "frequency (Hz)"}
 	// Two labels need the width of one and a half of the widest.
-	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.35/(right-left)), withKilo)
+	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.2/(right-left)), withKilo)
 	return func(low, high vg.Length, y axis) panel {
 		return panel{vg.Rectangle{Min: vg.Point{X: left, Y: low}, Max: vg.Point{X: right, Y: high}}, hz, y}
 	}
@@ -195,35 +229,47 @@ func (c ImpedanceChart) panels(d pen, left, right vg.Length) func(low, high vg.L
 func (c ImpedanceChart) draw(d pen, sampled [][]sample) {
 	left, right, bottom, top := aboutFrames(d, c.Title, c.keys(sampled), d.unit*0.8)
 	gap := d.unit * 1.4
+	if len(c.Gaps) > 0 {
+		gap += d.unit * 1.2 // the line above them
+	}
 	upperHeight := (top - bottom - gap) * upperPart
 	lowerHeight := top - bottom - gap - upperHeight
 
 	front := sampled[:len(c.Traces)]
-	ohms, phases := c.modulusAxis(sampled, upperHeight/d.unit), c.phaseAxis(front, lowerHeight/d.unit)
-	frameLeft := left + besideFrame(d, ohms, phases)
-	frameRight := right - d.unit*0.8 // half of the last frequency's label
-	for _, l := range c.levelsOf() {
-		frameRight = min(frameRight, right-d.note.Width(l.name)-d.unit*0.5)
+	ohms, under := c.modulusAxis(sampled, upperHeight/d.unit), c.phaseAxis(front, lowerHeight/d.unit)
+	if len(c.Gaps) > 0 {
+		under = c.gapAxis(int(lowerHeight / d.unit / 1.6))
 	}
+	levels := c.levelsOf()
+	frameLeft := left + besideFrame(d, ohms, under)
+	frameRight := right - max(d.unit*0.8, besideLevels(d, append(levels, c.gapLevels()...))) // half of the last frequency's label
 	panels := c.panels(d, frameLeft, frameRight)
 	upper := panels(top-upperHeight, top, ohms)
-	lower := panels(bottom, bottom+lowerHeight, phases)
+	lower := panels(bottom, bottom+lowerHeight, under)
 
 	c.bands(d, upper)
 	upper.grid(d)
 	lower.grid(d)
-	mark(d, upper, c.levelsOf())
+	mark(d, upper, levels)
 	for i := len(front); i < len(sampled); i++ {
 		c.curve(d, upper, i, sampled[i], modulus)
 	}
 	for i, s := range front {
 		shade(d, upper, i, s, modulus)
-		shade(d, lower, i, s, phase)
+		if len(c.Gaps) == 0 {
+			shade(d, lower, i, s, phase)
+		}
 	}
 	for i, s := range front {
 		c.curve(d, upper, i, s, modulus)
-		c.curve(d, lower, i, s, phase)
+		if len(c.Gaps) == 0 {
+			c.curve(d, lower, i, s, phase)
+		}
 	}
+	if len(c.Gaps) > 0 {
+		d.text(d.body, ink, vg.Point{X: lower.Min.X, Y: lower.Max.Y + d.unit*0.45}, 0, 0, shorten(d.body, c.Gaps[0].Name+", in percent of |Z|", right-lower.Min.X))
+	}
+	c.gaps(d, lower)
 	nameX := left + d.unit*0.5
 	upper.frame(d, nameX, false)
 	lower.frame(d, nameX, true)
@@ -264,7 +310,7 @@ func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
 		take(s.ohm)
 	}
 	for _, tap := range c.TapOhm {
-		take(tap * ratedFloor)
+		take(tap * rating.Floor)
 		take(tap)
 	}
 	take(c.LeastOhm)
@@ -308,43 +354,9 @@ func (c ImpedanceChart) keys(sampled [][]sample) []key {
 	if shaded >= 0 {
 		col := faded(shaded)
 		if len(c.Traces) > 1 {
-			col.R, col.G, col.B = 0, 0, 0
+			col.R, col.G, col.B = quietInk.Y, quietInk.Y, quietInk.Y
 		}
 		keys = append(keys, key{fmt.Sprintf("shade: k = %g", coverage), func(d pen, r vg.Rectangle) { d.box(col, r) }})
 	}
-	if len(c.TapOhm) > 0 {
-		keys = append(keys, bandKey())
-	}
 	return keys
-}
-
-// bandKey explains the band under a tap's level.
-func bandKey() key {
-	return key{fmt.Sprintf("band: %g to 100 %% of tap", ratedFloor*100), func(d pen, r vg.Rectangle) {
-		d.box(levelBand, r)
-		d.lines(levelStroke(d), vg.Point{X: r.Min.X, Y: r.Max.Y}, r.Max)
-	}}
-}
-
-// levelsOf returns the named levels of c.
-func (c ImpedanceChart) levelsOf() []level {
-	var all []level
-	for _, tap := range c.TapOhm {
-		all = append(all, level{tap, fmt.Sprintf("%.4g ohm tap", tap), levelStroke})
-	}
-	if c.LeastOhm > 0 {
-		all = append(all, level{c.LeastOhm, fmt.Sprintf("%.4g ohm least", c.LeastOhm), levelStroke})
-	}
-	return all
-}
-
-func levelStroke(d pen) stroke { return stroke{color: levelInk, width: d.unit * 0.09} }
-
-func (c ImpedanceChart) bands(d pen, p panel) {
-	for _, tap := range c.TapOhm {
-		d.box(levelBand, vg.Rectangle{
-			Min: vg.Point{X: p.Min.X, Y: p.level(tap * ratedFloor)},
-			Max: vg.Point{X: p.Max.X, Y: p.level(tap)},
-		})
-	}
 }

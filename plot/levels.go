@@ -7,16 +7,6 @@ import (
 	"gonum.org/v1/plot/vg"
 )
 
-// level is a marked height, named at the right edge of its panel.
-type level struct {
-	at   float64
-	name string
-	look func(d pen) stroke
-}
-
-// band is a range of heights that lies shaded under the curves.
-type band struct{ low, high float64 }
-
 // singlePanel is a chart of curves in one panel over the band of frame. Its
 // samples hold any quantity in place of ohms.
 type singlePanel struct {
@@ -31,16 +21,11 @@ type singlePanel struct {
 func (c singlePanel) draw(d pen) {
 	left, right, bottom, top := aboutFrames(d, c.frame.Title, append(c.frame.keys(c.traces), c.keys...), d.unit*0.8)
 	y := c.y(int((top - bottom) / d.unit / 1.6))
-	frameLeft, frameRight := left+besideFrame(d, y), right-d.unit*0.8 // half of the last frequency's label
-	for _, v := range c.levels {
-		frameRight = min(frameRight, right-d.note.Width(v.name)-d.unit*0.5)
-	}
+	frameLeft := left + besideFrame(d, y)
+	frameRight := right - max(d.unit*0.8, besideLevels(d, c.levels)) // half of the last frequency's label
 	p := c.frame.panels(d, frameLeft, frameRight)(bottom, top, y)
 	for _, b := range c.bands {
-		d.area(levelBand, p.clipArea([]vg.Point{
-			{X: p.Min.X, Y: p.level(b.low)}, {X: p.Max.X, Y: p.level(b.low)},
-			{X: p.Max.X, Y: p.level(b.high)}, {X: p.Min.X, Y: p.level(b.high)},
-		})...)
+		fillBand(d, p, p.Min.X, p.Max.X, b)
 	}
 	p.grid(d)
 	mark(d, p, c.levels)
@@ -51,19 +36,6 @@ func (c singlePanel) draw(d pen) {
 		c.frame.curve(d, p, i, s, modulus)
 	}
 	p.frame(d, left+d.unit*0.5, true)
-}
-
-// mark draws levels over p, and their names outside the frame, where no curve
-// comes.
-func mark(d pen, p panel, levels []level) {
-	at := make([]vg.Length, len(levels))
-	for i, v := range levels {
-		at[i] = p.level(v.at)
-		d.lines(v.look(d), vg.Point{X: p.Min.X, Y: at[i]}, vg.Point{X: p.Max.X, Y: at[i]})
-	}
-	for i, y := range apart(at, d.note.Font.Size*1.05, p.Min.Y, p.Max.Y) {
-		d.text(d.note, ink, vg.Point{X: p.Max.X + d.unit*0.5, Y: y}, 0, 0.5, levels[i].name)
-	}
 }
 
 // check returns the first thing wrong with frame or curves. what names the

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 
+	"tapload/fit/rating"
 	"tapload/measure/impedance"
 )
 
@@ -26,7 +27,7 @@ type MatchChart struct {
 	Least   bool // the taps are the lowest load of a solid-state amplifier, a limit without a band
 
 	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
-	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
+	WidthMM, HeightMM float64 // 0: 180 mm and 120 mm
 }
 
 // OnPage checks c and returns it as a picture.
@@ -61,14 +62,15 @@ func (c MatchChart) OnPage() (Picture, error) {
 		return Picture{}, fmt.Errorf("match chart: %w", err)
 	}
 	name := "tap"
+	p.levels = []level{{at: 1, name: name, look: inUseStroke, strong: true}, {at: rating.Floor, name: floorName, look: noStroke, quiet: true}}
 	if c.Least {
 		name = "lowest load"
+		p.levels = []level{{at: 1, name: name, look: inUseStroke, strong: true}}
 	} else {
-		p.bands, p.keys = []band{{ratedFloor, 1}}, []key{bandKey()}
+		p.bands = []band{{rating.Floor, 1}}
 	}
-	p.levels = []level{{1, name, levelStroke}}
 	p.y = func(room int) axis {
-		least, most := ratedFloor, 1.
+		least, most := rating.Floor, 1.
 		for s := range p.frame.within(traces...) {
 			if s.ohm > 0 {
 				least, most = math.Min(least, s.ohm), math.Max(most, s.ohm)

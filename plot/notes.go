@@ -3,81 +3,131 @@ package plot
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 
 	"gonum.org/v1/plot/vg"
 )
 
-// flat is the ratio of highest to lowest |Z| below which their places mean nothing.
-const flat = 1.1
-
-// extremes notes the lowest and the highest modulus of the first curve within
-// the band of the notes beside it, as far as there is room beside it and the others.
+// extremes notes the lowest and the highest modulus of the first curve beside it.
 func (c ImpedanceChart) extremes(d pen, p panel, sampled [][]sample) {
-	trace := sampled[0]
-	low, high := -1, -1
-	for i, s := range trace {
-		if !c.inBand(s.hz) || s.hz < c.NoteLowHz || c.NoteHighHz > 0 && s.hz > c.NoteHighHz || s.ohm < p.y.min || s.ohm > p.y.max {
-			continue
-		}
-		if low < 0 || s.ohm < trace[low].ohm {
-			low = i
-		}
-		if high < 0 || s.ohm > trace[high].ohm {
-			high = i
-		}
-	}
-	if low < 0 || trace[high].ohm < flat*trace[low].ohm {
-		return
-	}
 	room := crowd{panel: p}
 	for _, other := range sampled {
 		room.lines = append(room.lines, p.clip(modulus.line(p, other))...)
 	}
-	for _, edge := range modulus.edges(p, trace) {
+	for _, edge := range modulus.edges(p, sampled[0]) {
 		room.lines = append(room.lines, p.clip(edge)...)
 	}
 	for _, l := range c.levelsOf() {
 		y := p.level(l.at)
-		room.lines = append(room.lines, []vg.Point{{X: p.Min.X, Y: y}, {X: p.Max.X, Y: y}})
+		room.faint = append(room.faint, []vg.Point{{X: p.Min.X, Y: y}, {X: p.Max.X, Y: y}})
 	}
+	lowest, highest := c.spots()
 	for _, n := range []struct {
 		word string
-		at   sample
+		at   Spot
 		up   vg.Length
-	}{{"max", trace[high], 1}, {"min", trace[low], -1}} {
-		at := p.at(n.at.hz, n.at.ohm)
-		text := fmt.Sprintf("%s %s Ω at %s", n.word, digits(n.at.ohm), frequency(n.at.hz))
-		if room.note(d, at, n.up, text) {
-			d.ring(stroke{color: quietInk, width: d.unit * 0.08}, at, d.unit*0.3)
+	}{{"max", highest, 1}, {"min", lowest, -1}} {
+		if n.at.Hz > 0 {
+			room.ringed(d, p.at(n.at.Hz, n.at.Ohm), n.up, fmt.Sprintf("%s %s Ω at %s", n.word, digits(n.at.Ohm), frequency(n.at.Hz)))
 		}
 	}
 }
+
+// spots are what is noted of the first trace; without Hz is what is not.
+func (c ImpedanceChart) spots() (lowest, highest Spot) {
+	curve := c.Traces[0].Curve.Within(c.LowHz, c.HighHz)
+	dip, peak := curve.Turns()
+	spot := func(given Spot, turn int) Spot {
+		if given.Hz == 0 && turn >= 0 {
+			ohm, _ := curve.Modulus(turn)
+			given = Spot{curve.Points[turn].Hz, ohm}
+		}
+		if given.Hz < c.LowHz*offEnd || given.Hz > c.HighHz/offEnd {
+			return Spot{}
+		}
+		return given
+	}
+	return spot(c.Lowest, dip), spot(c.Highest, peak)
+}
+
+// offEnd is how far from an end of the chart, as a ratio, a spot must lie to be
+// one of the curve and not of where it was cut.
+const offEnd = 1.02
 
 // crowd keeps notes clear of lines and of each other.
 type crowd struct {
 	panel panel
 	lines [][]vg.Point
+	faint [][]vg.Point // lines that a note may hide in need
 	notes []vg.Rectangle
 }
 
-// note writes text near at and tells whether there was room: outside the bend
-// (up is 1 for a peak, -1 for a dip) if it can, else beside or inside it.
-func (c *crowd) note(d pen, at vg.Point, up vg.Length, text string) bool {
+const ringRadius = 0.32 // units
+
+// ringed puts a ring at a point of the panel with a note, which a line leads to
+// where it stands away.
+func (c *crowd) ringed(d pen, at vg.Point, up vg.Length, text string) {
+	if !c.panel.holds(at) {
+		return
+	}
+	d.ring(stroke{color: ink, width: d.unit * 0.1}, at, d.unit*ringRadius)
+	c.note(d, at, up, text)
+	own := vg.Point{X: d.unit * ringRadius, Y: d.unit * ringRadius}
+	c.notes = append(c.notes, vg.Rectangle{Min: at.Sub(own), Max: at.Add(own)})
+}
+
+// note writes text near at if there is room anywhere: outside the bend (up is 1
+// for a peak, -1 for a dip) if it can, else beside or inside it, the nearer the
+// better.
+func (c *crowd) note(d pen, at vg.Point, up vg.Length, text string) {
+	if c.noteClear(d, at, up, text, d.unit*0.3) {
+		return
+	}
+	hidden := c.faint
+	c.faint = nil
+	c.noteClear(d, at, up, text, d.unit*0.12)
+	c.faint = hidden
+}
+
+func (c *crowd) noteClear(d pen, at vg.Point, up vg.Length, text string, margin vg.Length) bool {
 	w, h := d.note.Width(text), d.note.Font.Size*capHeight
-	for _, far := range []vg.Length{0.6, 1.4, 2.2} {
+	for _, far := range []vg.Length{0.6, 1.3, 2, 3, 4, 5.5, 7, 9, 12} {
 		for _, way := range []struct{ x, y vg.Length }{
 			{0, up}, {0.5, up}, {-0.5, up}, {1, up}, {-1, up}, {1, 0.4 * up}, {-1, 0.4 * up},
 			{1, 0}, {-1, 0}, {1, -0.4 * up}, {-1, -0.4 * up}, {1, -up}, {-1, -up}, {0, -up},
 		} {
 			mid := vg.Point{X: at.X + way.x*(w/2+d.unit*far), Y: at.Y + way.y*(h/2+d.unit*far)}
 			r := vg.Rectangle{Min: vg.Point{X: mid.X - w/2, Y: mid.Y - h/2}, Max: vg.Point{X: mid.X + w/2, Y: mid.Y + h/2}}
-			if c.free(r, d.unit*0.3) {
-				d.text(d.note, quietInk, mid, 0.5, 0.5, text)
-				c.notes = append(c.notes, r)
-				return true
+			if !c.free(r, margin) {
+				continue
 			}
+			if far >= 1.3 {
+				end := vg.Point{X: max(r.Min.X, min(r.Max.X, at.X)), Y: max(r.Min.Y-d.unit*0.15, min(r.Max.Y+d.unit*0.15, at.Y))}
+				lead := []vg.Point{towards(at, end, d.unit*ringRadius), end}
+				if c.overNotes(lead) {
+					continue
+				}
+				d.lines(stroke{color: quietInk, width: d.unit * 0.06}, lead...)
+				c.lines = append(c.lines, lead)
+			}
+			if c.faint == nil {
+				d.box(paper, vg.Rectangle{Min: r.Min.Sub(vg.Point{X: margin, Y: margin}), Max: r.Max.Add(vg.Point{X: margin, Y: margin})})
+			}
+			d.text(d.note, ink, mid, 0.5, 0.5, text)
+			c.notes = append(c.notes, r)
+			return true
+		}
+	}
+	return false
+}
+
+// overNotes tells whether a line touches a note.
+func (c *crowd) overNotes(line []vg.Point) bool {
+	for _, n := range c.notes {
+		if len(panel{Rectangle: n}.clip(line)) > 0 {
+			return true
 		}
 	}
 	return false
@@ -99,7 +149,7 @@ func (c *crowd) free(r vg.Rectangle, margin vg.Length) bool {
 		}
 	}
 	within := panel{Rectangle: r}
-	for _, line := range c.lines {
+	for _, line := range slices.Concat(c.lines, c.faint) {
 		if len(within.clip(line)) > 0 {
 			return false
 		}

@@ -69,6 +69,8 @@ func (p panel) frame(d pen, nameX vg.Length, named bool) {
 	a, b := p.Min, p.Max
 	d.lines(s, a, vg.Point{X: b.X, Y: a.Y}, b, vg.Point{X: a.X, Y: b.Y}, a, vg.Point{X: b.X, Y: a.Y})
 	tickLength := d.unit * 0.35
+	// A small panel has no room for every label.
+	lastX, lastY := -d.width, -d.height
 	for _, t := range p.y.ticks {
 		at := vg.Point{X: a.X, Y: p.level(t.at)}
 		if t.label == "" {
@@ -76,9 +78,14 @@ func (p panel) frame(d pen, nameX vg.Length, named bool) {
 			continue
 		}
 		d.lines(s, at, at.Sub(vg.Point{X: tickLength}))
-		d.text(d.body, ink, at.Sub(vg.Point{X: tickLength * 1.8}), 1, 0.5, t.label)
+		if at.Y-lastY >= d.unit {
+			d.text(d.body, ink, at.Sub(vg.Point{X: tickLength * 1.8}), 1, 0.5, t.label)
+			lastY = at.Y
+		}
 	}
-	d.upright(d.body, ink, vg.Point{X: nameX, Y: (a.Y + b.Y) / 2}, p.y.name)
+	if p.y.name != "" {
+		d.upright(d.body, ink, vg.Point{X: nameX, Y: (a.Y + b.Y) / 2}, shorten(d.body, p.y.name, b.Y-a.Y+d.unit))
+	}
 	for _, t := range p.x.ticks {
 		at := vg.Point{X: p.at(t.at, p.y.min).X, Y: a.Y}
 		if t.label == "" {
@@ -86,8 +93,9 @@ func (p panel) frame(d pen, nameX vg.Length, named bool) {
 			continue
 		}
 		d.lines(s, at, at.Sub(vg.Point{Y: tickLength}))
-		if named {
+		if half := d.body.Width(t.label) / 2; named && at.X-half > lastX {
 			d.text(d.body, ink, at.Sub(vg.Point{Y: tickLength * 1.8}), 0.5, 1, t.label)
+			lastX = at.X + half + d.unit*0.3
 		}
 	}
 	if named {
@@ -101,10 +109,7 @@ func (p panel) frame(d pen, nameX vg.Length, named bool) {
 func aboutFrames(d pen, title string, keys []key, gap vg.Length) (left, right, bottom, top vg.Length) {
 	edge := d.unit * 0.9
 	left, right, top = edge, d.width-edge, d.height-edge
-	if title != "" {
-		d.text(d.head, ink, vg.Point{X: left, Y: top}, 0, 1, shorten(d.head, title, right-left))
-		top -= d.unit * 1.6
-	}
+	top -= d.title(vg.Point{X: left, Y: top}, title, right-left, mostTitleLines)
 	l := newLegend(d, keys, right-left, int(maxLegendPart*d.height/(rowHeight*d.unit)))
 	l.draw(d, vg.Point{X: left, Y: top})
 	return left, right, edge + underFrame(d), top - l.height(d) - gap

@@ -3,6 +3,7 @@ package plot
 import (
 	"image/color"
 	"math"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -20,12 +21,13 @@ type pen struct {
 	width, height    vg.Length
 	unit             vg.Length
 	body, note, head font.Face
+	strong           font.Face // note in bold
 }
 
 func newPen(c vg.Canvas, width, height vg.Length) pen {
 	// Text shrinks with the picture, but slower, and stays legible.
 	span := min(width, height*18/14) / (180 * vg.Millimeter)
-	return penOf(c, width, height, vg.Points(min(max(9.5*math.Sqrt(float64(span)), 6), 12)))
+	return penOf(c, width, height, vg.Points(min(max(10*math.Sqrt(float64(span)), 6), 12)))
 }
 
 // penOf is a pen for drawings, whose text has one size whatever theirs is.
@@ -33,10 +35,13 @@ func penOf(c vg.Canvas, width, height, unit vg.Length) pen {
 	return pen{
 		Canvas: c, width: width, height: height, unit: unit,
 		body: sans(xfont.WeightNormal, unit),
-		note: sans(xfont.WeightNormal, unit*0.9),
-		head: sans(xfont.WeightBold, unit*1.2),
+		note: sans(xfont.WeightNormal, unit*noteSize),
+		head: sans(xfont.WeightBold, unit*1.2), strong: sans(xfont.WeightBold, unit*noteSize),
 	}
 }
+
+// noteSize is the size of notes, in units.
+const noteSize = 0.92
 
 // curveWidth is the width of the line of a curve.
 func (p pen) curveWidth() vg.Length { return p.unit * 0.155 }
@@ -137,6 +142,55 @@ func oneLine(s string) string {
 		return r
 	}, norm.NFC.String(strings.ToValidUTF8(s, "\uFFFD")))
 	return strings.Join(strings.Fields(s), " ")
+}
+
+// mostTitleLines is how many lines the title of a chart may have before it is
+// shortened.
+const mostTitleLines = 3
+
+// title writes a title below and to the right of corner, folded to width and at
+// most so many lines, and returns the height it took.
+func (p pen) title(corner vg.Point, s string, width vg.Length, most int) vg.Length {
+	if s == "" {
+		return 0
+	}
+	lines := p.folded(p.head, s, width, most)
+	for i, line := range lines {
+		p.text(p.head, ink, corner.Sub(vg.Point{Y: p.unit * titleStep * vg.Length(i)}), 0, 1, line)
+	}
+	return p.unit * (titleStep*vg.Length(len(lines)) + 0.15)
+}
+
+const titleStep = 1.45 // between the lines of a title, in units
+
+// folded returns s in at most so many lines of width, the last of them
+// shortened where that is too few.
+func (p pen) folded(f font.Face, s string, width vg.Length, most int) []string {
+	var lines, words []string
+	for i, word := range strings.Fields(s) {
+		if i > 0 && isNumber(words[len(words)-1]) { // which must not leave its unit
+			words[len(words)-1] += " " + word
+			continue
+		}
+		words = append(words, word)
+	}
+	for len(words) > 0 {
+		n := 1
+		for n < len(words) && f.Width(strings.Join(words[:n+1], " ")) <= width {
+			n++
+		}
+		if len(lines) == most-1 {
+			n = len(words)
+		}
+		lines = append(lines, shorten(f, strings.Join(words[:n], " "), width))
+		words = words[n:]
+	}
+	return lines
+}
+
+func isNumber(s string) bool {
+	_, err := strconv.ParseFloat(s, 64)
+	return err == nil
 }
 
 // drawable replaces each character that the font of f has no glyph for.

@@ -28,7 +28,7 @@ type ShareChart struct {
 	Shares []Share
 
 	LowHz, HighHz     float64 // 0: 20 Hz and 20 kHz
-	WidthMM, HeightMM float64 // 0: 180 mm and 110 mm
+	WidthMM, HeightMM float64 // 0: 180 mm and 120 mm
 }
 
 // OnPage checks c and returns it as a picture.
@@ -63,7 +63,7 @@ func (c ShareChart) check() error {
 }
 
 // singleHeight is the default height of a chart of one panel, in mm.
-const singleHeight = 110
+const singleHeight = 120
 
 // ratedStroke is the look of a share by rated ohms.
 func ratedStroke(col color.Color) func(pen) stroke {
@@ -96,7 +96,7 @@ func (c ShareChart) panel() singlePanel {
 		if !slices.ContainsFunc(c.Shares[i+1:], alike) {
 			look = ratedStroke(hues[i%len(hues)])
 		}
-		p.levels = append(p.levels, level{100 * s.Rated, fmt.Sprintf("%.3g %%", 100*s.Rated), look})
+		p.levels = append(p.levels, level{at: 100 * s.Rated, name: fmt.Sprintf("%.3g %%", 100*s.Rated), look: look})
 	}
 	p.frame = frame.complete()
 	if len(p.levels) > 0 {

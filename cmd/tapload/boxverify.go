@@ -17,7 +17,6 @@ import (
 	"tapload/fixtures/hookup"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
-	"tapload/plot"
 	"tapload/plot/report"
 )
 
@@ -295,9 +294,7 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 		return err
 	}
 	if err := o.picture().write(func(string) (chart, error) {
-		c := report.ProofChart(r)
-		c.LowHz, c.HighHz = plot.UsualBand(r.Seen)
-		return c, nil
+		return report.ProofChart(r), nil
 	}); err != nil {
 		return err
 	}

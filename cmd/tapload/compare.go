@@ -230,13 +230,13 @@ func (o *compareOptions) picture(flag string, r recone.Comparison, sides [2]reco
 	case "--distortion-plot":
 		return report.HarmonicsChart(sides[0], sides[1]), nil
 	case "--ratio-plot":
-		c, err := report.RatioChart(sides[0].Curve, sides[1].Curve)
+		c, err := report.RatioChart(r, sides[0].Curve, sides[1].Curve)
 		if err == nil {
 			c.LowHz, c.HighHz = plot.UsualBand(sides[0].Curve.Within(c.Hz[0], c.Hz[len(c.Hz)-1]))
 		}
 		return c, err
 	}
-	return report.CurvesChart(sides[0], sides[1]), nil
+	return report.CurvesChart(r, sides[0], sides[1]), nil
 }
 
 // readSide reads a record, and fits it where that is asked for.

@@ -8,6 +8,7 @@ import (
 
 	"tapload/measure/quantity"
 	"tapload/plot"
+	"tapload/plot/report"
 )
 
 type plotOptions struct {
@@ -75,16 +76,22 @@ const (
 )
 
 func draw(e env, args []string, o plotOptions) error {
-	chart := plot.ImpedanceChart{Title: o.title, TapOhm: o.taps, LowHz: float64(o.low), HighHz: float64(o.high)}
+	var curves []report.NamedRecord
 	for _, arg := range args {
 		l, err := readLoad(arg)
 		if err != nil {
 			return err
 		}
-		chart.Traces = append(chart.Traces, plot.Trace{Label: l.name, Curve: l.record.Curve})
+		curves = append(curves, report.NamedRecord{Name: l.name, Record: l.record})
 	}
 	if o.out == "" {
-		return plot.Text(e.stdout, chart.Traces, textColumns, textLines)
+		var traces []plot.Trace
+		for _, c := range curves {
+			traces = append(traces, plot.Trace{Label: c.Name, Curve: c.Record.Curve})
+		}
+		return plot.Text(e.stdout, traces, textColumns, textLines)
 	}
+	chart := report.CurvesOf(curves, o.title)
+	chart.TapOhm, chart.LowHz, chart.HighHz = o.taps, float64(o.low), float64(o.high)
 	return e.draw(chart, o.picture())
 }

@@ -243,7 +243,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 			one := plot.Harmonics{Label: result.Label, Distortion: *result.Distortion}
 			return plot.DistortionChart{Title: "Harmonics of the current", Records: []plot.Harmonics{one}}, nil
 		}
-		return plot.ImpedanceChart{Title: result.Label, Traces: []plot.Trace{{Label: result.Label, Curve: result.Curve}}}, nil
+		return report.CurveChart(result.Label, result, nil), nil
 	})
 	if err != nil {
 		return err

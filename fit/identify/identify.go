@@ -168,11 +168,9 @@ func (r Result) With(k Known) (Result, error) {
 // Fits reports whether a model of a loudspeaker fits the curve.
 func (r Result) Fits() bool { return r.NoFit == "" }
 
-// bends reports whether the record says that something bent while it was taken,
-// which a curve may show as it shows a fault.
-func (r Result) bends() bool {
-	return slices.ContainsFunc(r.Record.Warnings, func(w impedance.Warning) bool { return w.Code == "bending" || w.Code == "distortion" })
-}
+// bends reports whether something bent while the record was taken, which a curve
+// may show as it shows a fault.
+func (r Result) bends() bool { return r.Record.Bends() }
 
 // Odd reports whether a dead driver should be thought of unasked: Re and rating
 // disagree.
@@ -204,6 +202,23 @@ func (r Result) Headline() string {
 		last = r.resonances()
 	}
 	return r.Name + ": " + strings.Join(append(parts, rated(r.Rating), r.safety(), last), "; ")
+}
+
+// Title says in the fewest words what the load is, or what puts that in doubt.
+func (r Result) Title() string {
+	var parts []string
+	if doubt, _, _ := strings.Cut(r.doubt(), ", see"); doubt != "" {
+		parts = append(parts, doubt)
+	} else if r.bends() {
+		parts = append(parts, "bends at this level")
+	}
+	if r.Dead != nil {
+		parts = append(parts, "MOST LIKELY A DEAD DRIVER")
+	}
+	if r.Fault == nil || !r.Fault.ChangesRating {
+		parts = append(parts, rated(r.Rating))
+	}
+	return r.Name + ": " + strings.Join(parts, "; ")
 }
 
 func rated(r rating.Rating) string {

@@ -146,6 +146,7 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 
 	low, high := besideResonance(before.Load, after.Load)
 	worst, chance := deviation(curves[0].curve, curves[1].curve, e.scatter/math.Sqrt2, limits["curve"], func(hz float64) bool { return hz < low || hz > high })
+	worst.Beside = impedance.Band{Low: low, High: high}
 	c.Worst = worst
 	if worst.Hz == 0 {
 		warn("curves-not-judged", "both curves lie within an octave of the resonance, from %.0f to %.0f Hz, and were not held against each other: sweep a wider band", low, high)

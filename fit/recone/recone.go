@@ -115,6 +115,8 @@ type Deviation struct {
 	Significant bool
 	Limit       Limit
 	Verdict     verdict.Verdict // of all points against Limit.High
+
+	Beside impedance.Band // about the main resonance, which does not count
 }
 
 // MarshalJSON writes null where no frequency was judged.
@@ -217,32 +219,51 @@ func (c Comparison) Words() string {
 	return text
 }
 
+// Title is the verdict and what it rests on in the fewest words.
+func (c Comparison) Title() string {
+	text := strings.ToUpper(c.Verdict.String()) + ": "
+	switch out := c.judged(c.Verdict); {
+	case c.Verdict == verdict.Undecided:
+		return text + out + " too near to a limit"
+	case c.Verdict == verdict.Pass:
+		return text + "within the limits"
+	case !c.Scrapes:
+		return text + out + " outside the limits"
+	case out == "":
+		return text + "something scrapes"
+	default:
+		return text + "something scrapes; " + out + " outside the limits"
+	}
+}
+
+// judged names what came out as v.
+func (c Comparison) judged(v verdict.Verdict) string {
+	var names []string
+	for _, ch := range c.Changes {
+		if ch.Verdict == v {
+			names = append(names, Symbol(ch.Name))
+		}
+	}
+	if c.Worst.Verdict == v {
+		names = append(names, "the curves")
+	}
+	return strings.Join(names, ", ")
+}
+
 // answer says the verdict and what speaks for it.
 func (c Comparison) answer() string {
-	of := func(v verdict.Verdict) string {
-		var names []string
-		for _, ch := range c.Changes {
-			if ch.Verdict == v {
-				names = append(names, Symbol(ch.Name))
-			}
-		}
-		if c.Worst.Verdict == v {
-			names = append(names, "the curves")
-		}
-		return strings.Join(names, ", ")
-	}
 	switch c.Verdict {
 	case verdict.Fail:
 		var why []string
 		if c.Scrapes {
 			why = append(why, "something scrapes or knocks; centre the coil, look for what is loose")
 		}
-		if out := of(verdict.Fail); out != "" {
+		if out := c.judged(verdict.Fail); out != "" {
 			why = append(why, "outside the limits: "+out)
 		}
 		return "Fail: " + strings.Join(why, "; ") + "."
 	case verdict.Undecided:
-		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", of(verdict.Undecided))
+		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", c.judged(verdict.Undecided))
 	}
 	if !slices.ContainsFunc(c.Changes, func(ch Change) bool { return ch.Significant }) {
 		return "Pass: no change that the measurements could tell."

@@ -166,6 +166,11 @@ func (r Record) Write(w io.Writer) error {
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
+// Bends reports whether r says that something bent while it was taken.
+func (r Record) Bends() bool {
+	return slices.ContainsFunc(r.Warnings, func(w impedance.Warning) bool { return w.Code == "bending" || w.Code == "distortion" })
+}
+
 // Invented tells whether a label says that nobody measured what it is of: a mark
 // that goes with everything that is made of it.
 func Invented(label string) bool { return strings.Contains(strings.ToLower(label), "invented") }

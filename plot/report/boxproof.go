@@ -208,7 +208,7 @@ func kilohm(ohm float64) string {
 // ProofChart draws what was measured against the right box and, where it explains
 // more or could be seen to differ, the best other explanation.
 func ProofChart(p proof.Proof) plot.ImpedanceChart {
-	c := plot.ImpedanceChart{Title: marked("Proof of "+p.Set.Tree.String()+": "+p.Verdict.String(), p.Invented), FirstBroad: true}
+	c := plot.ImpedanceChart{Title: marked(strings.ToUpper(p.Verdict.String())+": proof of "+p.Set.Tree.String(), p.Invented), FirstBroad: true}
 	c.Traces = []plot.Trace{{Label: "measured through the boxes", Curve: p.Seen}}
 	line := func(label string, z []complex128) {
 		var curve impedance.Curve
@@ -219,6 +219,7 @@ func ProofChart(p proof.Proof) plot.ImpedanceChart {
 	}
 	if len(p.Predicted) > 0 {
 		line("if wired right", p.Predicted)
+		c.Gaps = exactGap("measured less wired right", 0, p.Seen, p.Predicted)
 	}
 	if len(p.Other) > 0 && (p.Verdict != verdict.Pass || farApart(p.Other, p.Predicted)) {
 		made := p.OtherName

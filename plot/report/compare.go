@@ -201,18 +201,30 @@ func cancels(a recone.Added) string {
 
 // ChangeChart is each change that has a limit.
 func ChangeChart(c recone.Comparison) plot.ChangeChart {
-	chart := plot.ChangeChart{Title: marked("Changes against their limits", record.Invented(c.Before+c.After))}
+	chart := plot.ChangeChart{Title: marked(c.Title(), record.Invented(c.Before+c.After))}
 	for _, ch := range c.Changes {
 		if ch.Limit != (recone.Limit{}) {
-			chart.Changes = append(chart.Changes, plot.Change{Label: recone.Symbol(ch.Name), Percent: ch.Percent.Value, U: ch.Percent.U, Low: ch.Limit.Low, High: ch.Limit.High})
+			chart.Changes = append(chart.Changes, plot.Change{Label: recone.Symbol(ch.Name), Percent: ch.Percent.Value, U: ch.Percent.U, Low: ch.Limit.Low, High: ch.Limit.High, Verdict: ch.Verdict})
 		}
+	}
+	if w := c.Worst; w.Hz > 0 && w.Limit != (recone.Limit{}) {
+		chart.Changes = append(chart.Changes, plot.Change{Label: "curves apart", Percent: w.Percent.Value, U: w.Percent.U, Low: w.Limit.Low, High: w.Limit.High, Verdict: w.Verdict})
 	}
 	return chart
 }
 
-// RatioChart is |Z| after over before, where both have points.
-func RatioChart(before, after impedance.Curve) (plot.RatioChart, error) {
-	c := plot.RatioChart{Title: "After over before", Label: "|Z| after over before"}
+// curveLimit is the limit for the curves, where they count.
+func curveLimit(c recone.Comparison) plot.Limit {
+	return plot.Limit{Percent: c.Worst.Limit.High, OutLowHz: c.Worst.Beside.Low, OutHighHz: c.Worst.Beside.High}
+}
+
+// RatioChart is |Z| after over before, where both have points, against the limit
+// for the curves.
+func RatioChart(of recone.Comparison, before, after impedance.Curve) (plot.RatioChart, error) {
+	c := plot.RatioChart{
+		Title: marked(of.Title(), record.Invented(of.Before+of.After)),
+		Label: "|Z| after over before", Limit: curveLimit(of),
+	}
 	all, err := recone.Ratios(before, after)
 	for _, r := range all {
 		c.Hz, c.Percent, c.U = append(c.Hz, r.Hz), append(c.Percent, r.Percent.Value), append(c.U, r.Percent.U)
@@ -232,10 +244,14 @@ func HarmonicsChart(before, after recone.Side) plot.DistortionChart {
 	return c
 }
 
-// CurvesChart is both curves.
-func CurvesChart(before, after recone.Side) plot.ImpedanceChart {
-	return plot.ImpedanceChart{Title: marked("Before and after", record.Invented(before.Label+after.Label)), Traces: []plot.Trace{
-		{Label: "before: " + before.Label, Curve: before.Curve},
-		{Label: "after: " + after.Label, Curve: after.Curve},
-	}}
+// CurvesChart is both curves, and by how much they differ.
+func CurvesChart(of recone.Comparison, before, after recone.Side) plot.ImpedanceChart {
+	return plot.ImpedanceChart{
+		Title: marked(of.Title(), record.Invented(before.Label+after.Label)),
+		Traces: []plot.Trace{
+			{Label: "before: " + before.Label, Curve: before.Curve},
+			{Label: "after: " + after.Label, Curve: after.Curve},
+		},
+		Gaps: ratioGap("after less before", 1, before.Curve, after.Curve, curveLimit(of)),
+	}
 }

@@ -8,6 +8,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/identify"
 	"tapload/measure/quantity"
+	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -219,7 +220,7 @@ func readsSo(r identify.Result, most int) []Piece {
 // FitChart is the curve of a load with its fit, or alone where it has none.
 func FitChart(r identify.Result) plot.Drawable {
 	if !r.Fits() {
-		return plot.ImpedanceChart{Title: r.Name, Traces: []plot.Trace{{Curve: r.Record.Curve}}}
+		return CurveChart(r.Name, r.Record, &r)
 	}
-	return plot.FitChart{Title: r.Name, Curve: r.Record.Curve, Load: r.Load}
+	return plot.FitChart{Title: marked(r.Title(), record.Invented(r.Record.Label)), Curve: r.Record.Curve, Load: r.Load, Rating: r.Rating}
 }

@@ -300,7 +300,12 @@ func flatSignal(s amp.Assessment) (lines []string) {
 // HookupChart is the combined load against the taps, its loads behind it. It must
 // be measured.
 func HookupChart(s amp.Assessment) plot.ImpedanceChart {
-	c := plot.ImpedanceChart{Title: marked(s.Tree.String(), hookup.Invented(s.Combined.Loads)), TapOhm: s.Amplifier.TapOhm, LeastOhm: s.Amplifier.MinOhm, NoteLowHz: s.LowHz, NoteHighHz: s.HighHz}
+	c := plot.ImpedanceChart{Title: marked(suiting(s), hookup.Invented(s.Combined.Loads)), TapOhm: s.Amplifier.TapOhm, LeastOhm: s.Amplifier.MinOhm}
+	if s.Amplifier.Kind != amp.SolidState {
+		c.InUseOhm = s.TapOhm
+	}
+	c.InUseLowHz, c.InUseHighHz = s.LowHz, s.HighHz
+	c.Lowest, c.Highest = plot.Spot{Hz: s.LowestHz, Ohm: s.Lowest.Value}, plot.Spot{Hz: s.HighestHz, Ohm: s.Highest.Value}
 	whole := s.Combined.Curve
 	c.Traces = []plot.Trace{{Label: "the whole", Curve: whole}}
 	for _, l := range s.Combined.Loads {

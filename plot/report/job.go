@@ -258,11 +258,11 @@ func (r jobPage) measured() []Section {
 }
 
 func cabinetPieces(c findings.Cabinet, a *amp.Amplifier) []Piece {
-	chart := plot.ImpedanceChart{Title: marked(c.Label, c.Load.Invented), Traces: []plot.Trace{{Label: c.Label, Curve: c.Record.Curve}}, WidthMM: besideWideMM, HeightMM: cabinetHighMM}
+	chart := CurveChart(c.Label, *c.Record, c.Found)
+	chart.WidthMM, chart.HeightMM = besideWideMM, cabinetHighMM
 	if a != nil {
 		chart.TapOhm, chart.LeastOhm = a.TapOhm, a.MinOhm
 	}
-	chart.LowHz, chart.HighHz = plot.UsualBand(c.Record.Curve)
 	low, high := c.Record.Curve.Extremes()
 	lowest, highest := measure.ExtremeAt(c.Record.Curve, low), measure.ExtremeAt(c.Record.Curve, high)
 	picture := Figure{Picture: chart, Plain: fmt.Sprintf("(picture: |Z| from %s to %s)", extremeText(lowest), extremeText(highest))}

@@ -53,11 +53,27 @@ func lowAndPeak(r record.Record) (low, peak int) {
 	return low, peak
 }
 
-// LevelCurves is the curve at each level.
+// linearity is the answer of a series in the fewest words.
+func linearity(s recone.Series) string {
+	switch last := s.LinearTo(); last {
+	case -1:
+		return "bends even at " + s.Name(1)
+	case len(s.Changes):
+		return "linear to " + s.Name(last)
+	default:
+		return "linear to " + s.Name(last) + ", bends at " + s.Name(last+1)
+	}
+}
+
+// LevelCurves is the curve at each level, and by how much it differs from that at
+// the quietest.
 func LevelCurves(s recone.Series, title string) plot.ImpedanceChart {
-	c := plot.ImpedanceChart{Title: title}
+	c := plot.ImpedanceChart{Title: title + ": " + linearity(s)}
 	for i, r := range s.Records {
 		c.Traces = append(c.Traces, plot.Trace{Label: s.Name(i), Curve: r.Curve})
+		if i > 0 {
+			c.Gaps = append(c.Gaps, ratioGap("change from "+s.Name(0), i, s.Records[0].Curve, r.Curve, plot.Limit{Percent: recone.LeastBend})...)
+		}
 	}
 	return c
 }
@@ -65,6 +81,9 @@ func LevelCurves(s recone.Series, title string) plot.ImpedanceChart {
 // LevelHarmonics is the harmonics at each level that has them.
 func LevelHarmonics(s recone.Series) plot.DistortionChart {
 	c := plot.DistortionChart{Title: "Harmonics of the current"}
+	if len(s.Records) > 0 {
+		c.Title = marked(c.Title, record.Invented(s.Records[0].Label))
+	}
 	for i, r := range s.Records {
 		if r.Distortion != nil {
 			c.Records = append(c.Records, plot.Harmonics{Label: s.Name(i), Short: s.Name(i), Distortion: *r.Distortion})

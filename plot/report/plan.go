@@ -105,7 +105,11 @@ func tapName(s amp.Assessment) string {
 // PlanChart is the best hookups of a search over their taps.
 func PlanChart(r plan.Result) plot.MatchChart {
 	const most = 5
-	c := plot.MatchChart{Title: marked("Hookups, best first", hookup.Invented(r.Loads)), Least: r.Amplifier.Kind == amp.SolidState}
+	title := "Hookups, best first"
+	if len(r.Hookups) > 0 {
+		title = "Best: " + suiting(r.Hookups[0].Assessment)
+	}
+	c := plot.MatchChart{Title: marked(title, hookup.Invented(r.Loads)), Least: r.Amplifier.Kind == amp.SolidState}
 	for _, h := range r.Hookups {
 		if len(c.Hookups) == most || h.Avoid && !r.Hookups[0].Avoid {
 			break
