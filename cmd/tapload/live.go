@@ -22,33 +22,44 @@ type liveOptions struct {
 	jig     jigOptions
 	label   string
 	seconds seconds
-	json    bool
+
+	json, text, noBrowser bool
 }
 
 func newLive(e env) *cobra.Command {
 	var o liveOptions
 	c := &cobra.Command{
-		Use:   "live (--card NAME | --bench FILE)",
-		Short: "Show what is plugged in, while it is plugged in",
-		Long: `Show what is plugged in, while it is plugged in: play a sound of many tones
-without end, and say ten times a second whether the load is steady, what it is
-rated, which tap it is safe on, and its lowest |Z|. Change the plug, and the
-answer follows in two seconds; nothing is said of a mixture of two loads.
+		Use:   "live",
+		Short: "Open the page at the bench: what is plugged in, as it is plugged in",
+		Long: `Open the page at the bench in the browser of this machine: what is plugged in
+while it is plugged in, its impedance, the levels of both inputs, and a whole job
+as buttons. It plays a sound of many tones without end while the page is seen, and
+says ten times a second whether the load is steady, what it is rated, which tap
+it is safe on, and its lowest |Z|. Change the plug, and the answer follows in two
+seconds; nothing is said of a mixture of two loads. Ctrl-C ends it.
 
 Wiggle plug and lead: contacts that open for a moment are counted, with the
-ohms that came in series at the worst. Ctrl-C ends it. It writes no file; sweep
-what you want to keep.
+ohms that came in series at the worst.
+
+--text says it in one line of the terminal instead, and writes no file. With
+--json it prints every event, one object a line. The page is for this machine
+alone, under an address that nobody can guess, which is printed.
 
 A jig that was calibrated with another signal of the same sample rate will do.
-With --json it prints every event, one object a line.
 
 ` + paragraph("Look and listen as well: "+report.Unheard+"."),
-		Example: `  tapload live --card "USB Audio"
-  tapload live --card "USB Audio" --jig jig.json
-  tapload live --bench bench.toml --seconds 5
+		Example: `  tapload live
+  tapload live --card "USB Audio" --job hall
+  tapload live --card "USB Audio" --jig jig.json --text
+  tapload live --bench bench.toml --text --seconds 5
   tapload live --card "USB Audio" --seconds 5 --json`,
 		PreRunE: checked(o.check),
-		RunE:    func(c *cobra.Command, _ []string) error { return runLive(c.Context(), e, o) },
+		RunE: func(c *cobra.Command, _ []string) error {
+			if o.text || o.json {
+				return runLive(c.Context(), e, o)
+			}
+			return livePage(c, e, o)
+		},
 	}
 	f := c.Flags()
 	o.source.register(f)
@@ -64,7 +75,9 @@ With --json it prints every event, one object a line.
 	f.StringVar(&o.label, "label", "load", "`name` of what is measured")
 	f.Var(&o.seconds, "seconds", "end after so much sound; without it, Ctrl-C ends it")
 	f.Lookup("seconds").DefValue = ""
-	f.BoolVar(&o.json, "json", false, "print every event as JSON, one a line")
+	f.BoolVar(&o.text, "text", false, "no page: say it in one line of the terminal")
+	f.BoolVar(&o.json, "json", false, "no page: print every event as JSON, one a line")
+	f.BoolVar(&o.noBrowser, "no-browser", false, "print the page's address, and open no browser")
 	return c
 }
 
@@ -72,7 +85,14 @@ func (o *liveOptions) check() error {
 	if o.source.replay != "" {
 		return errors.New("--replay: a recording is over; live follows what is plugged in now, and \"tapload sweep --replay\" measures a recording")
 	}
-	if err := o.source.check(); err != nil {
+	page := !o.text && !o.json
+	switch {
+	case page && o.seconds > 0:
+		return errors.New("--seconds is for --text and --json; the page ends with Ctrl-C")
+	case o.noBrowser && !page:
+		return errors.New("--no-browser is for the page; leave it away beside --text and --json")
+	}
+	if err := o.source.check(); err != nil && !page { // the page asks for what is missing
 		return err
 	}
 	if err := o.signal.fits(); err != nil {
@@ -105,9 +125,12 @@ func runLive(ctx context.Context, e env, o liveOptions) (err error) {
 	setup := measure.Setup{Card: inSeries(source), Signal: sig, Jig: j, Label: o.label, Now: e.now().UTC()}
 	var printing error
 	err = identify.Live(ctx, setup, identify.Known{}, func(event identify.LiveEvent) {
-		if o.json {
+		switch {
+		case e.page != nil:
+			e.page.event(event)
+		case o.json:
 			printing = writeJSON(e.stdout, event)
-		} else {
+		default:
 			p.print(event)
 		}
 		if printing != nil || o.seconds > 0 && event.Seconds >= float64(o.seconds) {

@@ -26,8 +26,9 @@ type env struct {
 	now            func() time.Time
 	columns        int // width of the terminal that stderr is; 0 when it is none
 	sound          soundSystem
-	program        string // what is typed to run this one; "" for its name
-	settings       string // folder of what the user keeps for all commands; "" for none
+	page           *pageSink // what takes results beside stdout; nil for none
+	program        string    // what is typed to run this one; "" for its name
+	settings       string    // folder of what the user keeps for all commands; "" for none
 }
 
 func systemEnv() env {

@@ -30,6 +30,7 @@ func (a *answer) registerWhole(f *pflag.FlagSet) {
 // show prints a result, which writes its own JSON, or its page, and then what to
 // warn of.
 func (a answer) show(e env, result any, page report.Document, warnings []impedance.Warning) (err error) {
+	e.page.take(page, warnings)
 	if a.json {
 		err = writeJSON(e.stdout, result)
 	} else {

@@ -200,12 +200,11 @@ func TestWatchedWhileOpen(t *testing.T) {
 // A program that nobody started in a terminal ends with its page.
 func TestEndsAlone(t *testing.T) {
 	i := &invented{}
-	w := i.world()
-	w.Alone = 50 * time.Millisecond
-	s, err := Listen(w)
+	s, err := Listen(i.world())
 	if err != nil {
 		t.Fatal(err)
 	}
+	s.EndsAlone(50 * time.Millisecond)
 	over := make(chan error, 1)
 	go func() { over <- s.Serve(context.Background()) }()
 	select {

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"tapload/plot/report"
@@ -22,19 +23,12 @@ type World struct {
 	Watch func(ctx context.Context, tell func(any)) error
 
 	// Stand is what the page shows besides, asked again whenever something was
-	// done.
+	// done, and never while it is.
 	Stand func() Stand
 
 	// Do does a step with what was filled in, and may tell what it is at. It is
 	// called for one step at a time, with Watch over.
 	Do func(ctx context.Context, step string, filled map[string]string, tell func(string)) Answer
-
-	// Page makes the page of an Entry again.
-	Page func(entry string) (report.Document, error)
-
-	// Alone is for how long no page may be open before the program ends; 0 is for
-	// ever.
-	Alone time.Duration
 }
 
 // Stand is where the work stands.
@@ -74,9 +68,10 @@ type Field struct {
 
 // Entry is something that was done and has a page.
 type Entry struct {
-	Name string `json:"name"` // for Page
-	When string `json:"when"`
-	Says string `json:"says"`
+	Name string                          `json:"name"` // that no other has
+	When string                          `json:"when"`
+	Says string                          `json:"says"`
+	Page func() (report.Document, error) `json:"-"` // makes its page again, at any time
 }
 
 // Answer is what a step came to.
@@ -94,6 +89,8 @@ type Server struct {
 	hub      hub
 	work     work
 	guarded  http.Handler
+	stand    atomic.Pointer[Stand]
+	alone    time.Duration
 }
 
 // Listen makes the page of a World available at an address of this machine alone.
@@ -106,14 +103,18 @@ func Listen(w World) (*Server, error) {
 	s.work.changed = make(chan struct{}, 1)
 	s.hub.changed = s.work.nudge
 	s.guarded = s.guard(s.routes())
+	s.tellStand()
 	return s, nil
 }
+
+// EndsAlone has Serve end when no page was open for so long.
+func (s *Server) EndsAlone(after time.Duration) { s.alone = after }
 
 // URL is the address to open. Whoever knows it can use the page.
 func (s *Server) URL() string { return fmt.Sprintf("http://%s/%s/", s.listener.Addr(), s.secret) }
 
-// Serve serves the page until ctx ends, or until no page was open for
-// World.Alone. Nothing that it began runs afterwards.
+// Serve serves the page until ctx ends, or until no page was open for as long as
+// EndsAlone says. Nothing that it began runs afterwards.
 func (s *Server) Serve(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -126,7 +127,6 @@ func (s *Server) Serve(ctx context.Context) error {
 	server.RegisterOnShutdown(endStreams)
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(s.listener) }()
-	s.tellStand()
 	worked := make(chan struct{})
 	go func() { defer close(worked); s.supervise(ctx); cancel() }()
 	var err error

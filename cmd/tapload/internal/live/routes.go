@@ -53,7 +53,7 @@ const (
 // order takes what was filled in for a step. Only steps and fields that the page
 // shows are taken.
 func (s *Server) order(w http.ResponseWriter, r *http.Request) {
-	at := s.world.Stand()
+	at := s.stand.Load()
 	i := slices.IndexFunc(at.Steps, func(st Step) bool { return st.Name == r.PathValue("step") })
 	if i < 0 {
 		refuse(w, http.StatusNotFound, "there is no such step")
@@ -109,12 +109,13 @@ func (f Field) refuses(v string) string {
 }
 
 func (s *Server) entry(w http.ResponseWriter, r *http.Request) {
-	name := r.PathValue("name")
-	if !slices.ContainsFunc(s.world.Stand().History, func(e Entry) bool { return e.Name == name }) {
+	all := s.stand.Load().History
+	i := slices.IndexFunc(all, func(e Entry) bool { return e.Name == r.PathValue("name") })
+	if i < 0 {
 		refuse(w, http.StatusNotFound, "the job has no such entry any more")
 		return
 	}
-	d, err := s.world.Page(name)
+	d, err := all[i].Page()
 	var page []byte
 	if err == nil {
 		page, err = pageOf(d)

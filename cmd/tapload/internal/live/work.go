@@ -107,8 +107,8 @@ func (s *Server) supervise(ctx context.Context) {
 			continue
 		}
 		var alone <-chan time.Time
-		if s.world.Alone > 0 && s.hub.open() == 0 {
-			alone = time.After(time.Until(lonely.Add(s.world.Alone)))
+		if s.alone > 0 && s.hub.open() == 0 {
+			alone = time.After(time.Until(lonely.Add(s.alone)))
 		}
 		select {
 		case <-ctx.Done():
@@ -170,4 +170,8 @@ func (s *Server) do(ctx context.Context, o order) {
 	s.hub.send(working, done)
 }
 
-func (s *Server) tellStand() { s.hub.send(stand, s.world.Stand()) }
+func (s *Server) tellStand() {
+	at := s.world.Stand()
+	s.stand.Store(&at)
+	s.hub.send(stand, at)
+}

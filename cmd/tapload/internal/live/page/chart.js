@@ -34,6 +34,7 @@ export class Chart {
   setTaps(ohms) {
     if (String(ohms) === String(this.taps)) return;
     this.taps = ohms;
+    if (this.curve) this.reaches(this.curve);
     this.layOut();
   }
 

@@ -87,12 +87,16 @@ function steps(list) {
       input.dataset.given = field.value;
       form.append(make('label', { htmlFor: id, textContent: field.says }), input);
     }
-    if (step.button) form.append(make('p', {}, make('button', { id: `do-${step.name}`, textContent: step.button, disabled: running || step.why_not !== '' })));
+    if (step.button) {
+      const button = make('button', { id: `do-${step.name}`, textContent: step.button, disabled: running || step.why_not !== '' });
+      button.dataset.barred = step.why_not;
+      form.append(make('p', {}, button));
+    }
     form.addEventListener('submit', (event) => {
       event.preventDefault();
       post(`do/${step.name}`, new URLSearchParams(new FormData(form)));
     });
-    const details = make('details', { id: `step-${step.name}`, className: 'step', open: open.has(`step-${step.name}`) },
+    const details = make('details', { id: `step-${step.name}`, name: 'step', className: 'step', open: open.has(`step-${step.name}`) },
       make('summary', { id: `title-${step.name}`, textContent: step.title }), make('p', { textContent: step.says }));
     if (step.ticks?.length) {
       details.append(make('ul', { className: 'ticks' }, ...step.ticks.map((t) => make('li', { textContent: `${t.done ? '✓ done' : '– to do'}: ${t.says}` }))));
@@ -108,9 +112,15 @@ function onWorking(w) {
   running = w.running;
   const title = $(`title-${w.step}`)?.textContent ?? w.step;
   setText($('work'), w.running ? `${title}: ${w.says || 'begun'}` : w.says);
+  if (w.running) { // nothing is watched meanwhile, and what was seen may be gone
+    setText($('verdict'), 'measuring');
+    setText($('detail'), '');
+    $('verdict').className = 'unsteady';
+    chart.show(curve, false);
+  }
   $('stop').hidden = !w.running;
   for (const button of document.querySelectorAll('.step form button')) {
-    if (w.running) button.disabled = true;
+    button.disabled = w.running || button.dataset.barred !== '';
   }
   $('answers').replaceChildren(...(w.answers ?? []).map((n, i) => make('a', {
     id: `answer-${n}`, href: `answer/${n}`, target: '_blank', textContent: i ? `Open page ${i + 1}` : 'Open the page of it',
