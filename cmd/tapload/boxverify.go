@@ -51,12 +51,13 @@ is not known of them, keep within --max-contact-ohm, and fails where even coils
 that are 5 K warmer would not explain them.
 
 Measure each cabinet alone, then plug all into the boxes and measure at the plug
-that goes to the amplifier, all with one jig and one set of flags. A cabinet has
-the label of its record unless NAME= says otherwise, and is a, b, c in the order
-given where --hookup has those letters; without --hookup they are in series in
-that order. A rating is no record. Cables that the cabinets were measured without
-count as joints, unless --cable-ohm and --amp-cable-ohm say what they have. With a job (see "tapload job") its hookup, its
-cable and the records of its cabinets count where no flags give any, and --seen may be the
+that goes to the amplifier, all with one jig and one set of flags. A rating is
+no record. In --hookup a cabinet has the label of its record, or the name of its
+file, or is a, b, c in the order given, unless NAME= says otherwise; without
+--hookup they are in series in that order. Cables that the cabinets were
+measured without count as joints, unless --cable-ohm and --amp-cable-ohm say
+what they have. With a job (see "tapload job") its hookup, its cable and the
+records of its cabinets count where no flags give any, and --seen may be the
 label of a proof.
 
 With a DC meter alone, --dc-ohm is what it reads through the boxes and each
@@ -167,7 +168,7 @@ func (o *boxVerifyOptions) check(c *cobra.Command) (p provedSet, err error) {
 	for _, flag := range []string{"warmer", "cable-ohm"} {
 		for _, name := range slices.Sorted(maps.Keys(map[string]perCabinet{"warmer": o.warmer, "cable-ohm": o.cable}[flag].of)) {
 			if !slices.Contains(t.Leaves(), name) {
-				return bad("--%s names %s, which is none of the cabinets", flag, name)
+				return bad("--%s names %s, which is none of the cabinets; there are %s", flag, name, quantity.List(t.Leaves()))
 			}
 		}
 	}
