@@ -54,8 +54,8 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 		switch {
 		case err != nil:
 			return c, err
-		case !last && (fault != nil && fault.Cause == card.NoSignal || h.level < overSilence*c.rest):
-			continue // what is buried in noise and hum tells nothing and is no reason not to go on
+		case !last && (fault != nil && fault.Cause == card.NoSignal || fault != nil && fault.Cause == card.DeadInput && h.ratio.Points != nil || h.level < overSilence*c.rest):
+			continue // what is buried in noise and hum tells nothing, nor does a short, and is no reason not to go on
 		case fault != nil:
 			// What a gain that moves does to one level may look like a fault of
 			// the jig.

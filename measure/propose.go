@@ -44,7 +44,7 @@ func (e Expected) without(err error) error {
 		return err
 	}
 	switch {
-	case e == ExpectOpen && fault.Cause == card.OpenLoad,
+	case e == ExpectOpen && (fault.Cause == card.OpenLoad || fault.Cause == card.Swapped),
 		e == ExpectShort && (fault.Cause == card.ShortedLoad || fault.Cause == card.DeadInput):
 		return nil
 	}

@@ -21,6 +21,8 @@ const (
 	shortBelow = 3e-3     // |G|, at most points
 	sameWithin = 1e-7     // |G - 1|: the two inputs carry the same samples
 
+	unequalBelow = 1.1 // |G| of an open load seen by inputs of unequal gain
+
 	follows = 5 // standard deviations of the mean ratio by which V2 must follow V1
 )
 
@@ -72,7 +74,7 @@ func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 			Text:   fmt.Sprintf("inputs %d and %d have opposite polarity: the load would have a negative resistance", in1, in2),
 			Advice: "swap the two wires of one input's lead, or turn off its phase switch",
 		}
-	case over > most && j.End(g.Points).Kind == jig.OpenEnd:
+	case over > most && unequal(j.End(g.Points)):
 		return &card.Fault{
 			Cause:  card.OpenLoad,
 			Text:   fmt.Sprintf("both inputs hear the same but for their gains (%+.2f dB at input %d): the load looks open", 20*math.Log10(cmplx.Abs(ideal[len(ideal)/2])), in2),
@@ -117,6 +119,10 @@ func follow(g ratio.Ratio) bool {
 	}
 	return cmplx.Abs(sum) > follows*math.Sqrt(weights) || beyond > len(g.Points)/4
 }
+
+// unequal reports whether e is an open end seen by inputs whose gains differ, by
+// so little that inputs exchanged at a load are not as likely.
+func unequal(e jig.End) bool { return e.Kind == jig.OpenEnd && e.Ratio < unequalBelow }
 
 // shorted warns of a load that a check would call a short: ohms come out of it
 // as well, of leads and plugs.
