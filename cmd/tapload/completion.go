@@ -6,6 +6,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"tapload/fixtures/setup"
 )
 
 // What a shell offers for the value of a flag, by the name of the flag: files
@@ -18,7 +20,7 @@ var (
 	}
 	flagWords = map[string][]string{
 		"signal": {chirp, multitone, tones, listen}, "amp": {"valve", "solid-state"}, "bits": {"16", "24", "32f"},
-		"format": {"csv", "touchstone"}, "paper": {"a4", "letter"},
+		"format": {"csv", "touchstone"}, "paper": {"a4", "letter"}, "forget": append(setup.Names(), "all"),
 	}
 	argFiles = map[string][]string{
 		"tapload fit": {recordKind}, "tapload plot": {recordKind}, "tapload export": {recordKind}, "tapload compare": {recordKind},

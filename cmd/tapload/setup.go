@@ -12,6 +12,7 @@ import (
 
 	"tapload/fixtures/bench"
 	"tapload/fixtures/jig"
+	"tapload/fixtures/job"
 	"tapload/fixtures/setup"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
@@ -319,6 +320,9 @@ func jigOfJob(e env, c *cobra.Command) error {
 		return nil
 	}
 	j, err := jobOf(c)
+	if errors.Is(err, job.ErrNone) { // which matters to a command that needs one
+		return nil
+	}
 	if err != nil || j == nil || j.Jig == "" {
 		return err
 	}
