@@ -123,7 +123,7 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 		if err != nil {
 			return usage(c, err)
 		}
-		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 			return fmt.Errorf("cannot make the folder %s: %w", filepath.Dir(path), plainPath(err))
 		}
 		if err := writeFiles(whole(path, text)); err != nil {
