@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tapload/fixtures/setup"
 	"tapload/measure"
 )
 
@@ -21,7 +22,7 @@ var (
 	flagWords = map[string][]string{
 		"signal": {chirp, multitone, tones, listen}, "amp": {"valve", "solid-state"}, "bits": {"16", "24", "32f"},
 		"format": {"csv", "touchstone"}, "paper": {"a4", "letter"}, "expect": measure.ExpectedNames[:],
-		"as": {asCabinet, asProof, asBefore, asAfter},
+		"as": {asCabinet, asProof, asBefore, asAfter}, "forget": append(setup.Names(), "all"),
 	}
 	argFiles = map[string][]string{
 		"tapload fit": {recordKind}, "tapload plot": {recordKind}, "tapload export": {recordKind}, "tapload compare": {recordKind},

@@ -49,7 +49,7 @@ func TestGuide(t *testing.T) {
 		"2", "1", "16", "", // what is it, marked 16 ohm
 		"3", "", "2", "", "", "4,8,16", "50", // plan with both
 		"4", "no", "a=8,5", "a=8", "b=none.json", "b=8", "", "a +", "a + b", "box.txt", "box.pdf", // what makes no sense first
-		"6", "1", "1", // compare
+		"6", "", "", // compare the last two, in the order of their times
 		"q",
 	)
 	for _, want := range []string{

@@ -37,7 +37,7 @@ func program(t *testing.T, r *rig.Rig, args ...string) *exec.Cmd {
 	t.Helper()
 	cmd := exec.CommandContext(t.Context(), "tapload", args...)
 	cmd.Dir = t.TempDir()
-	cmd.Env = append(os.Environ(), r.Env()...)
+	cmd.Env = append(append(os.Environ(), "TAPLOAD_CONFIG="+t.TempDir()), r.Env()...)
 	return cmd
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"tapload/fixtures/bench"
 	"tapload/fixtures/jig"
+	"tapload/fixtures/job"
 	"tapload/fixtures/setup"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
@@ -122,7 +123,7 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 		if err != nil {
 			return usage(c, err)
 		}
-		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 			return fmt.Errorf("cannot make the folder %s: %w", filepath.Dir(path), plainPath(err))
 		}
 		if err := writeFiles(whole(path, text)); err != nil {
@@ -319,8 +320,8 @@ func jigOfJob(e env, c *cobra.Command) error {
 		return nil
 	}
 	j, err := jobOf(c)
-	if err != nil && !c.Flags().Changed(jobFlag) {
-		return nil // a job that nobody named, which is said where it is needed
+	if err != nil && (errors.Is(err, job.ErrNone) || !c.Flags().Changed(jobFlag)) {
+		return nil // which is said where a job is needed
 	}
 	if err != nil || j == nil || j.Jig == "" {
 		return err

@@ -1,6 +1,7 @@
 package guide
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -46,8 +47,11 @@ func (g *guide) measure() {
 			}
 			b.source, b.sense, calibration = nil, nil, ""
 		}
-		if calibration != "" {
+		switch {
+		case calibration != "":
 			b.sense = []string{"--jig", calibration}
+		case b.sense != nil && jigOfJob() != "":
+			b.sense = append(b.sense, "--jig", "") // which a job's own goes without
 		}
 	}
 	label := g.ask("What is measured", "A name for it, such as \"left cab\"; it names the files too.", freeLabel("cab"), false, func(s string) error {
@@ -62,6 +66,15 @@ func (g *guide) measure() {
 	name := record.FileName(label)
 	g.do(slices.Concat([]string{"sweep"}, b.source, b.sense, []string{"--label", label, "--plot", name + ".png"})...)
 	g.next("Next: number 2 holds it against its label and its number of drivers, number 3 finds its hookup.", name+record.Suffix, name+".png")
+}
+
+// jigOfJob is the calibration of the job in this folder, "" where it has none.
+func jigOfJob() string {
+	j, err := job.Read(".")
+	if err != nil {
+		return ""
+	}
+	return j.Path(j.Jig)
 }
 
 // freeLabel is label, or with a number behind it where its files are there already.
@@ -111,7 +124,7 @@ func (g *guide) askBench() bench {
 // calibration returns the jig file to use: one that is here, one that is made
 // now, or none.
 func (g *guide) calibration(b bench) string {
-	const file = "jig.json"
+	file := cmp.Or(jigOfJob(), "jig.json")
 	const help = "Three standards in place of the load (nothing, a short, a known resistor) take the errors of card and leads out of every sweep. Without them a sweep is right to a percent or two."
 	if isFile(file) {
 		if g.agree("Correct with the calibration "+file+"?", help, true) {
