@@ -25,7 +25,10 @@ func smallJob(t *testing.T) (folder string, tapload func(args ...string) string)
 		t.Helper()
 		var out, log strings.Builder
 		e := env{stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now}
-		if code := run(context.Background(), append(args, "--job", folder), e); code != exitDone {
+		if args[0] != "sweep" { // which is before the job
+			args = append(args, "--job", folder)
+		}
+		if code := run(context.Background(), args, e); code != exitDone {
 			t.Fatalf("%v ended with %d: %s", args, code, log.String())
 		}
 		return out.String()

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"time"
 
@@ -92,7 +93,7 @@ done. "tapload help" also lists the topics of the manual.`,
 			}
 			err := fmt.Errorf("there is no command %q", args[0])
 			if like := c.SuggestionsFor(args[0]); len(like) > 0 {
-				err = fmt.Errorf("%w; did you mean %q?", err, like[0])
+				err = fmt.Errorf("%w; did you mean %q?", err, slices.MaxFunc(like, func(a, b string) int { return alikeUpTo(a, args[0]) - alikeUpTo(b, args[0]) }))
 			}
 			return usage(c, err)
 		},
@@ -129,6 +130,15 @@ done. "tapload help" also lists the topics of the manual.`,
 	alike(e, root.Commands())
 	offer(root)
 	return root
+}
+
+// alikeUpTo returns how many letters two words begin with alike.
+func alikeUpTo(a, b string) int {
+	n := 0
+	for n < min(len(a), len(b)) && a[n] == b[n] {
+		n++
+	}
+	return n
 }
 
 // alike gives commands, and all below them, what is the same in each: flags in

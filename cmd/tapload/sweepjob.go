@@ -49,8 +49,11 @@ func (o *sweepOptions) toJob(e env, c *cobra.Command) error {
 	case j == nil && changed("as"):
 		_, err := theJob(c)
 		return err
+	case err != nil:
+		e.say("note: the job of this folder is left out of it: " + err.Error())
+		return nil
 	case j == nil:
-		return nil // or one that is wrong, and nothing is asked of it
+		return nil
 	case changed("as") && o.out != "":
 		return usage(c, errors.New("--as puts the record into the job, under a name of its own; leave -o out"))
 	}

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"tapload/fixtures/job/shop"
@@ -33,8 +32,11 @@ func Shop(s shop.Shop) Document {
 	return d
 }
 
-// mostJobs is how many of them a screen has room for.
-const mostJobs = 16
+// What a screen has room for: jobs, and the labels of one.
+const (
+	mostJobs   = 12
+	mostLabels = 5
+)
 
 func shopJobs(s shop.Shop) []Section {
 	if len(s.Jobs) == 0 {
@@ -61,10 +63,13 @@ func shopJobs(s shop.Shop) []Section {
 			}
 		}
 		for _, label := range j.Rated {
-			labels = append(labels, label+" (by its label)")
+			labels = append(labels, label+" (not measured)")
+		}
+		if more := len(labels) - mostLabels; more > 0 {
+			labels = append(labels[:mostLabels], fmt.Sprint(more, " more"))
 		}
 		if i < mostJobs {
-			short.add(day(j.Newest), j.Reference, j.Folder, strings.Join(labels, ", "))
+			short.add(day(j.Newest), j.Reference, j.Folder, quantity.List(labels))
 		}
 	}
 	first := Section{Pieces: []Piece{short}}
