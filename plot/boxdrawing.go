@@ -12,7 +12,10 @@ import (
 
 // BoxDrawing shows the wires of a box between its jacks, from the side on which
 // they are soldered, and what keeps a sleeve off a metal chassis.
-type BoxDrawing struct{ Box box.Box }
+type BoxDrawing struct {
+	Box      box.Box
+	Invented bool // what plugs in was never measured; says so in the title
+}
 
 // Sizes of a box drawing, in mm.
 const (
@@ -52,7 +55,11 @@ func (d BoxDrawing) chassisHigh() float64 {
 }
 
 func (d BoxDrawing) title() string {
-	return fmt.Sprintf("Box %d: %s, seen from the wiring side", d.Box.Number, d.Box.Kind.String())
+	title := fmt.Sprintf("Box %d: %s, seen from the wiring side", d.Box.Number, d.Box.Kind.String())
+	if d.Invented {
+		title += " (invented)"
+	}
+	return title
 }
 
 // OnPage checks d and returns it as a picture.

@@ -50,7 +50,7 @@ func TestBoxDrawingFollowsTheNetlist(t *testing.T) {
 		{"left || right || top", true, 6, []string{">left<", ">top<", "parallel"}, []string{"insulat"}},
 		{`"&lt; 1" + b`, true, 3, []string{"&amp;lt; 1"}, nil},
 	} {
-		svg := written(t, BoxDrawing{boxes(t, c.formula, c.metal).Boxes[0]}, SVG)
+		svg := written(t, BoxDrawing{Box: boxes(t, c.formula, c.metal).Boxes[0]}, SVG)
 		for _, w := range c.want {
 			if !strings.Contains(svg, w) {
 				t.Errorf("%s: the drawing has no %q", c.formula, w)
@@ -73,7 +73,7 @@ func TestBoxDrawingRefuses(t *testing.T) {
 	b := boxes(t, "a + b", true).Boxes[0]
 	b.Links = append(b.Links, box.Link{From: box.Contact{Box: 1, Part: box.Tip}, To: box.Contact{Box: 1, Jack: 3}})
 	var out bytes.Buffer
-	if err := Write(&out, SVG, BoxDrawing{b}); err == nil || !strings.Contains(err.Error(), "wire 4 goes to tip 3") || out.Len() > 0 {
+	if err := Write(&out, SVG, BoxDrawing{Box: b}); err == nil || !strings.Contains(err.Error(), "wire 4 goes to tip 3") || out.Len() > 0 {
 		t.Errorf("%d bytes and %v", out.Len(), err)
 	}
 }
@@ -85,19 +85,19 @@ func TestDrawingsRepeat(t *testing.T) {
 	other := boxes(t, "(a + b) || c", true).Boxes[1]
 	other.Links[0], other.Links[1] = box.Link{From: other.Links[0].From, To: other.Links[1].To}, box.Link{From: other.Links[1].From, To: other.Links[0].To}
 	for _, f := range []Format{PNG, SVG, PDF} {
-		one := written(t, BoxDrawing{s.Boxes[1]}, f)
-		if one != written(t, BoxDrawing{s.Boxes[1]}, f) || one == written(t, BoxDrawing{other}, f) {
+		one := written(t, BoxDrawing{Box: s.Boxes[1]}, f)
+		if one != written(t, BoxDrawing{Box: s.Boxes[1]}, f) || one == written(t, BoxDrawing{Box: other}, f) {
 			t.Errorf("%s: a box drawing does not repeat, or not change", f)
 		}
-		whole := written(t, Schematic{s, eightOhm}, f)
-		if whole != written(t, Schematic{s, eightOhm}, f) || whole == written(t, Schematic{boxes(t, "(a || b) + c", true), eightOhm}, f) {
+		whole := written(t, Schematic{Set: s, RatedOhm: eightOhm}, f)
+		if whole != written(t, Schematic{Set: s, RatedOhm: eightOhm}, f) || whole == written(t, Schematic{Set: boxes(t, "(a || b) + c", true), RatedOhm: eightOhm}, f) {
 			t.Errorf("%s: a schematic does not repeat, or not change", f)
 		}
 	}
 }
 
 func TestSchematicNamesAll(t *testing.T) {
-	svg := written(t, Schematic{boxes(t, "(a + b) || (c + d)", true), func(load string) float64 {
+	svg := written(t, Schematic{Set: boxes(t, "(a + b) || (c + d)", true), RatedOhm: func(load string) float64 {
 		return map[string]float64{"a": 4, "b": 8, "c": 16, "d": 32}[load]
 	}}, SVG)
 	for _, w := range []string{">a<", ">d<", ">4 ohm<", ">32 ohm<", ">box 1, parallel<", ">box 3, series<", "box 2 has in series a, b"} {

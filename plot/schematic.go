@@ -17,6 +17,7 @@ import (
 type Schematic struct {
 	Set      box.Set
 	RatedOhm func(load string) float64 // ohm
+	Invented bool                      // the cabinets were never measured; says so
 }
 
 // Sizes of a schematic, in mm.
@@ -115,6 +116,9 @@ func (s Schematic) draw(p pen) {
 		p.ring(wire, at(end.x, y), mm(1.3))
 		p.text(p.body, ink, at(end.x, y+3), end.align, 0, "amplifier")
 		p.text(p.body, ink, at(end.x, y-3), end.align, 1, end.name)
+	}
+	if s.Invented {
+		p.text(p.note, quietInk, at(schematicEdge, schematicEdge), 0, 0, "invented")
 	}
 	number := 0
 	s.drawPart(p, s.Set.Tree, left, bottom, &number)

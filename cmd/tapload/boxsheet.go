@@ -155,7 +155,9 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.S
 	if o.draw != "" && s.InAmplifier && o.drawn == 1 {
 		return fmt.Errorf("--box 1: the output jacks of the amplifier stand in for it; %d boxes are left", len(s.Built()))
 	}
-	files, err := o.drawing().files(func(string) (chart, error) { return plot.BoxDrawing{Box: s.Boxes[o.drawn-1]}, nil })
+	files, err := o.drawing().files(func(string) (chart, error) {
+		return plot.BoxDrawing{Box: s.Boxes[o.drawn-1], Invented: s.Invented}, nil
+	})
 	if err != nil {
 		return err
 	}

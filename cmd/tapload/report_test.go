@@ -183,6 +183,31 @@ func TestReportInABrowser(t *testing.T) {
 		t.Errorf("the page asked for %v", urls)
 	}
 
+	// On a telephone nothing is wider than the screen, and the text of pictures can
+	// be read.
+	phone := filepath.Join(folder, "phone.html")
+	if err := os.WriteFile(phone, []byte(`<iframe id="f" src="report.html" style="width:390px;height:900px;border:0"></iframe><p id="p"></p><script>
+f.onload = () => {
+  const doc = f.contentDocument, text = [...doc.querySelectorAll("svg text")].filter(t => t.getClientRects().length > 0);
+  const size = t => parseFloat(f.contentWindow.getComputedStyle(t).fontSize) * t.ownerSVGElement.getBoundingClientRect().width / t.ownerSVGElement.viewBox.baseVal.width;
+  p.textContent = JSON.stringify({wide: doc.documentElement.scrollWidth, texts: text.length, least: Math.min(...text.map(size))});
+};
+</script>`), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	var seen struct {
+		Wide, Least float64
+		Texts       int
+	}
+	_, answer, _ := strings.Cut(string(show(phone, "--allow-file-access-from-files", "--virtual-time-budget=10000", "--dump-dom")), `<p id="p">`)
+	answer, _, _ = strings.Cut(answer, "</p>")
+	if err := json.Unmarshal([]byte(answer), &seen); err != nil {
+		t.Fatalf("%q: %v", answer, err)
+	}
+	if seen.Wide > 390 || seen.Least < 9 || seen.Texts < 50 {
+		t.Errorf("on 390 px the page is %.0f px wide, and the least of %d texts in pictures %.1f px high", seen.Wide, seen.Texts, seen.Least)
+	}
+
 	// A page that does ask is found out.
 	asking := filepath.Join(folder, "asking.html")
 	if err := os.WriteFile(asking, []byte(`<img src="http://picture.invalid/x.png">`), 0o666); err != nil {

@@ -165,6 +165,10 @@ func shareTable(s amp.Assessment) Table {
 	}
 	t := Table{Head: row("power into", "by rated ohms", "over the band", s.Amplifier.AtFull(), "rated for")}
 	for _, p := range s.Parts {
+		name := p.Load.Name
+		if s.Measured && p.Load.Curve == nil {
+			name += " (rated only)"
+		}
 		own := "not known"
 		if p.Load.Watts > 0 {
 			own = quantity.Plain(p.Load.Watts) + " W"
@@ -172,7 +176,7 @@ func shareTable(s amp.Assessment) Table {
 		if p.Overdriven() {
 			own += ": OVERDRIVEN"
 		}
-		t.Rows = append(t.Rows, row(p.Load.Name, quantity.Percent(p.RatedShare), p.Share.Times(100).In("%"), watts(p.Watts), own))
+		t.Rows = append(t.Rows, row(name, quantity.Percent(p.RatedShare), p.Share.Times(100).In("%"), watts(p.Watts), own))
 	}
 	return t
 }
@@ -249,6 +253,9 @@ func driveTable(s amp.Assessment) Table {
 			text += fmt.Sprintf("; a tone at %s does it with %s W", quantity.Hz(f.WorstHz), quantity.Digits(f.WorstW, 3))
 		}
 		add("first overdriven", text)
+	}
+	if s.Measured && slices.ContainsFunc(s.Parts, func(p amp.Part) bool { return p.Load.Curve == nil }) {
+		add("rated only", "such a load counts as a resistance of its rating, on which the shares of all depend")
 	}
 	if ohm := s.Amplifier.OutputOhm; ohm == nil {
 		add("output", "its resistance is not known, so nothing here depends on it")

@@ -1,17 +1,24 @@
 package report
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"image"
+	"image/png"
 	"io"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	"pgregory.net/rapid"
 
+	"tapload/fixtures/amp"
+	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
 	"tapload/fixtures/job/findings"
+	"tapload/measure/impedance"
 	"tapload/plot"
 )
 
@@ -241,5 +248,77 @@ func TestGlued(t *testing.T) {
 		if got := strings.ReplaceAll(glued(in), noBreak, "_"); got != want {
 			t.Errorf("%q is glued to %q, want %q", in, got, want)
 		}
+	}
+}
+
+// A photo stands on both, and one that is none says whose it is.
+func TestPhoto(t *testing.T) {
+	var shot bytes.Buffer
+	picture := image.NewNRGBA64(image.Rect(0, 0, 40, 30)) // 16 bits, which a PDF does not take
+	if err := png.Encode(&shot, picture); err != nil {
+		t.Fatal(err)
+	}
+	d := func(data []byte) Document {
+		return Document{Title: "t", Sections: []Section{{Pieces: []Piece{Photo{Format: "png", Data: data, About: "the back of a"}}}}}
+	}
+	var pdf bytes.Buffer
+	if err := d(shot.Bytes()).PDF(&pdf, A4); err != nil || !strings.Contains(pdf.String(), "/Subtype /Image") {
+		t.Errorf("the PDF has no picture: %v", err)
+	}
+	if got := html(t, d(shot.Bytes()), A4); !strings.Contains(got, `<img alt="the back of a" src="data:image/png;base64,`) {
+		t.Error("the HTML has no picture")
+	}
+	if got := text(t, d(shot.Bytes())); !strings.Contains(got, "(photo: the back of a)") {
+		t.Errorf("the text is %q", got)
+	}
+	if err := d([]byte("no picture")).PDF(io.Discard, A4); err == nil || !strings.Contains(err.Error(), "the photo of the back of a") {
+		t.Errorf("no picture: %v", err)
+	}
+}
+
+// The HTML of a job has contents whose links lead to its sections, a narrow form of
+// each chart, and no space between a number and its unit that a line may break at.
+func TestJobHTML(t *testing.T) {
+	d := Job(ratedJob(t, 3, "(a + b) || c", job.Amplifier{TapsOhm: []float64{4, 8, 16}, Watts: 50}), Imprint{Shop: "Bench & Co", Address: "1 Street", By: "bench 2"}, "a version")
+	got := html(t, d, A4)
+	links := regexp.MustCompile(`<a href="#(s\d+)">`).FindAllStringSubmatch(got, -1)
+	if len(links) < 8 {
+		t.Errorf("%d links", len(links))
+	}
+	for _, l := range links {
+		if !strings.Contains(got, `<section id="`+l[1]+`"`) {
+			t.Errorf("no section %s", l[1])
+		}
+	}
+	if wide, narrow := strings.Count(got, `<figure class="wide">`), strings.Count(got, `<figure class="narrow">`); wide != 1 || narrow != wide {
+		t.Errorf("%d pictures are wide and %d narrow", wide, narrow)
+	}
+	if loose := regexp.MustCompile(`>[^<]*\d (ohm|W)\b[^<]*<`).FindAllString(regexp.MustCompile(`(?s)<svg .*?</svg>|<title>.*?</title>`).ReplaceAllString(got, ""), -1); len(loose) > 0 {
+		t.Errorf("a line may break in %q", loose)
+	}
+	for _, want := range []string{"<dt>shop</dt><dd>Bench &amp; Co, 1 Street</dd>", "<dt>by</dt><dd>bench 2</dd>", `<p class="invented">` + inventedMark} {
+		if !strings.Contains(got, want) {
+			t.Errorf("the HTML has no %q", want)
+		}
+	}
+}
+
+// A load that is known by its rating alone says so beside measured ones.
+func TestSharesOfRatings(t *testing.T) {
+	curve := impedance.Curve{}
+	for hz := 20.; hz < 20000; hz *= 1.1 {
+		curve.Points = append(curve.Points, impedance.Point{Hz: hz, Z: complex(7+hz/1e4, 1)})
+	}
+	tree, err := hookup.Parse("a || b")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := amp.Assess(amp.Amplifier{TapOhm: []float64{4}}, tree, []hookup.Load{{Name: "a", RatedOhm: 8, Curve: &curve}, {Name: "b", RatedOhm: 8}}, 4, amp.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := shareTable(s)
+	if got.Rows[0][0] != "a" || got.Rows[1][0] != "b (rated only)" {
+		t.Errorf("%q", got.Rows)
 	}
 }

@@ -74,7 +74,11 @@ func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
 	p.write("B", titleSize, 0, d.Title, isBody)
 	p.y += 2
 	p.write("", p.body+1.5, 0, d.Lead, isBody)
-	for i, s := range d.whole() {
+	sections := d.whole()
+	if err := p.firstPage(sections); err != nil {
+		return nil, err
+	}
+	for i, s := range sections {
 		if s.NewPage && i > 0 && p.y > p.top {
 			p.turn()
 		} else {
@@ -86,6 +90,23 @@ func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
 	}
 	p.blocks(d)
 	return p, doc.Error()
+}
+
+// firstPage gives up larger type where the sections before the first of a new page
+// do not fit on one with it.
+func (p *pdfPages) firstPage(sections []Section) error {
+	n, high := 0, p.y
+	for ; n < len(sections) && !(n > 0 && sections[n].NewPage); n++ {
+		one, err := p.sectionHigh(sections[n])
+		if err != nil {
+			return err
+		}
+		high += sectionGap + one
+	}
+	for i := range sections[:n] {
+		sections[i].Large = sections[i].Large && high <= p.bottom
+	}
+	return nil
 }
 
 // role is what a line of text is on its page.
@@ -200,10 +221,6 @@ func (p *pdfPages) write(style string, size, indent float64, s string, is role) 
 }
 
 func (p *pdfPages) section(s Section) error {
-	p.body, p.cell = bodySize, cellSize
-	if s.Large {
-		p.body, p.cell = bodySize*larger, cellSize*larger
-	}
 	page := p.bottom - p.top
 	if whole, err := p.sectionHigh(s); err != nil {
 		return err
@@ -250,7 +267,12 @@ func (p *pdfPages) heading(s Section) {
 	p.y += pieceGap
 }
 
+// sectionHigh is the height of s on an endless page, and sets the sizes of its type.
 func (p *pdfPages) sectionHigh(s Section) (height float64, err error) {
+	p.body, p.cell = bodySize, cellSize
+	if s.Large {
+		p.body, p.cell = bodySize*larger, cellSize*larger
+	}
 	height = p.high(func() {
 		if s.Heading != "" {
 			p.heading(s)
