@@ -47,7 +47,7 @@ func (p Picture) writeSVG(w io.Writer) error {
 		}
 		class = "chart"
 		wide = `<g class="wide">` + wide + "</g>\n"
-		narrow = fmt.Sprintf("<svg class=\"narrow\" display=\"none\" viewBox=\"0 0 %.5g %.5g\">%s</svg>\n", small.width.Points(), small.height.Points(), body)
+		narrow = fmt.Sprintf("<g class=\"narrow\" display=\"none\" transform=\"scale(%.6g, %.6g)\">%s</g>\n", 1/scale, 1/scale, body)
 	}
 	fmt.Fprintf(w, `<?xml version="1.0" encoding="UTF-8"?>`+"\n"+`<svg %s class="%s" role="img" aria-label="%s">`, tag, class, html.EscapeString(p.about))
 	if p.title != "" {

@@ -17,12 +17,11 @@ import (
 
 // wide is a chart without its layout for narrow screens.
 func wide(doc []byte) []byte {
-	before, rest, narrow := bytes.Cut(doc, []byte(`<svg class="narrow"`))
+	before, _, narrow := bytes.Cut(doc, []byte(`<g class="narrow"`))
 	if !narrow {
 		return doc
 	}
-	_, after, _ := bytes.Cut(rest, []byte("</svg>"))
-	return slices.Concat(before, after)
+	return append(slices.Clone(before), "</svg>"...)
 }
 
 // chartText is a text element of a chart, in points from the upper left corner.

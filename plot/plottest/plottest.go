@@ -98,16 +98,20 @@ func Read(svg []byte) ([]Layout, error) {
 			if err != nil {
 				return nil, err
 			}
+			scale := m.a
 			m = stack[len(stack)-1].after(m)
-			switch tok.Name.Local {
-			case "svg":
+			switch name := tok.Name.Local; {
+			case name == "g" && at["class"] == "narrow":
+				wide := all[0]
+				all = append(all, Layout{Width: wide.Width / scale, Height: wide.Height / scale})
+				m = affine{a: 1, d: 1}
+			case name == "svg":
 				box, err := numbers(at["viewBox"])
 				if err != nil || len(box) != 4 {
 					return nil, fmt.Errorf("viewBox %q", at["viewBox"])
 				}
 				all = append(all, Layout{Width: box[2], Height: box[3]})
-				m = affine{a: 1, d: 1}
-			case "text":
+			case name == "text":
 				if text, err = placed(at, m); err != nil {
 					return nil, err
 				}
