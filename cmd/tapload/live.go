@@ -33,7 +33,7 @@ func newLive(e env) *cobra.Command {
 		Long: `Show what is plugged in, while it is plugged in: play a sound of many tones
 without end, and say ten times a second whether the load is steady, what it is
 rated, which tap it is safe on, and its lowest |Z|. Change the plug, and the
-answer follows in two seconds; nothing is said of a mixture of two loads.
+answer follows in two or three seconds; meanwhile it says "settling".
 
 Wiggle plug and lead: contacts that open for a moment are counted, with the
 ohms that came in series at the worst. Ctrl-C ends it. It writes no file; sweep
