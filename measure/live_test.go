@@ -32,6 +32,15 @@ func liveSignal(t testing.TB) signal.Multitone {
 	return sig
 }
 
+// plainOnly skips a test under the race detector, where it takes minutes:
+// TestLiveCountsOpenedContacts has more goroutines.
+func plainOnly(t *testing.T) {
+	t.Helper()
+	if underRace {
+		t.Skip("left to the plain tests")
+	}
+}
+
 // watch runs a live view for so long by a clock that stands still while it works,
 // and calls on for each event.
 func watch(t *testing.T, s measure.Setup, seconds float64, on func(measure.Event)) {
@@ -73,6 +82,7 @@ func off(e measure.Event, load func(hz float64) complex128) (worst float64) {
 // From plug to plug there is no curve of a window that holds both loads, and soon
 // one that is the new load's, within what it states.
 func TestLiveFollowsThePlug(t *testing.T) {
+	plainOnly(t)
 	pairs := []netlist.Element{
 		loads[0].load, loads[1].load, loads[2].load, loads[3].load,
 		netlist.Driver{Re: 6.3, Coil: netlist.Inductor(0.55e-3), Resonances: []netlist.Resonance{{Hz: 95, Qm: 5.5, Res: 48}}},
@@ -83,6 +93,9 @@ func TestLiveFollowsThePlug(t *testing.T) {
 	}
 	for _, noiseDB := range []float64{-96, -70} {
 		t.Run(fmt.Sprintf("noise %g dB", noiseDB), func(t *testing.T) {
+			if testing.Short() && noiseDB > -90 {
+				t.Skip("left to the plain tests")
+			}
 			b := idealBench(pairs[0], noiseDB, 1)
 			series := bench.NewSeries(b)
 			at, changed, steady := 0, 0.0, false
@@ -180,6 +193,7 @@ func TestLiveCountsOpenedContacts(t *testing.T) {
 
 // Faults are named as a sweep names them, and end when their cause does.
 func TestLiveNamesFaults(t *testing.T) {
+	plainOnly(t)
 	load := loads[1].load
 	for _, tc := range []struct {
 		name   string
@@ -208,7 +222,7 @@ func TestLiveNamesFaults(t *testing.T) {
 				t.Fatal(err)
 			}
 			named := 0
-			watch(t, measure.Setup{Card: bench.NewSeries(b), Jig: j}, 3, func(e measure.Event) {
+			watch(t, measure.Setup{Card: bench.NewSeries(b), Jig: j}, 2.2, func(e measure.Event) {
 				switch {
 				case e.State == measure.Steady:
 					t.Errorf("steady at %.1f s", e.Seconds)
@@ -216,7 +230,7 @@ func TestLiveNamesFaults(t *testing.T) {
 					t.Errorf("at %.1f s: %+v", e.Seconds, e.Fault)
 				case e.State == measure.Faulty:
 					named++
-				case e.Seconds > 2.5:
+				case e.Seconds > 2:
 					t.Errorf("%v at %.1f s", e.State, e.Seconds)
 				}
 			})
@@ -230,6 +244,7 @@ func TestLiveNamesFaults(t *testing.T) {
 // Where blocks are lost no curve is wrong, whether the driver says so or not; and
 // where it says so, no curve is of a window that they may have spoilt.
 func TestLiveLostBlocks(t *testing.T) {
+	plainOnly(t)
 	for _, said := range []bool{true, false} {
 		b := idealBench(loads[1].load, -90, 4)
 		b.Dropouts = []bench.Dropout{{At: 3, Samples: 480, Kind: bench.Lost}, {At: 6, Samples: 1024, Kind: bench.Zero}, {At: 9.2, Samples: 37, Kind: bench.Lost}}
@@ -268,6 +283,7 @@ func TestLiveLostBlocks(t *testing.T) {
 
 // A live view agrees with a sweep of the same load, within what both state.
 func TestLiveAgreesWithASweep(t *testing.T) {
+	plainOnly(t)
 	b := idealBench(loads[1].load, -80, 11)
 	swept := run(t, b, liveSignal(t), 33).Curve
 	b.Seed++
@@ -290,6 +306,7 @@ func TestLiveAgreesWithASweep(t *testing.T) {
 // On a jig that was calibrated with a chirp it is inside what it states of the
 // load, with the lowest held.
 func TestLiveOnACalibratedJig(t *testing.T) {
+	plainOnly(t)
 	sweepSignal := chirp(t, signal.ChirpOptions{PeriodSeconds: 2})
 	b := idealBench(nil, -95, 9)
 	b.SenseOhm, b.Inputs[1].Gain, b.LeadOhm = 33.2, 0.98, 0.07

@@ -35,8 +35,8 @@ func newLive(e env) *cobra.Command {
 while it is plugged in, its impedance, the levels of both inputs, and a whole job
 as buttons. It plays a sound of many tones without end while the page is seen, and
 says ten times a second whether the load is steady, what it is rated, which tap
-it is safe on, and its lowest |Z|. Change the plug, and the answer follows in two
-seconds; nothing is said of a mixture of two loads. Ctrl-C ends it.
+it is safe on, and its lowest |Z|. Change the plug, and the answer follows in two or
+three seconds; meanwhile it says "settling". Ctrl-C ends it.
 
 Wiggle plug and lead: contacts that open for a moment are counted, with the
 ohms that came in series at the worst.

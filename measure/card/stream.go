@@ -46,8 +46,8 @@ type Streamer interface {
 	Stream(ctx context.Context, l Loop) (Stream, error)
 }
 
-// Stream is sound that plays and is recorded without end. Its methods but Close
-// may be called by one goroutine at a time.
+// Stream is sound that plays and is recorded without end. Its methods may be called
+// from any goroutine, by one at a time.
 //
 //  1. Frames count from 0, which is recorded no later than the first sample is
 //     played. The loop is played without a gap: how late it is heard never
