@@ -189,6 +189,12 @@ type shownBench struct {
 // tapload runs one command line in a folder.
 func (b *shownBench) tapload(t *testing.T, folder string, args ...string) outcome {
 	t.Helper()
+	return b.taploadFor(t, 2*time.Minute, folder, args...)
+}
+
+// taploadFor is tapload that presses Ctrl-C after some time.
+func (b *shownBench) taploadFor(t *testing.T, limit time.Duration, folder string, args ...string) outcome {
+	t.Helper()
 	home, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)
@@ -201,7 +207,7 @@ func (b *shownBench) tapload(t *testing.T, folder string, args ...string) outcom
 			t.Fatal(err)
 		}
 	}()
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
 	var out, log strings.Builder
 	e := env{stdin: strings.NewReader(""), stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now, sound: standIn{args: args, benches: b.benches, recordings: b.recordings}, settings: filepath.Join(folder, "settings")}
@@ -226,10 +232,15 @@ func (b *shownBench) runShown(t *testing.T, folder, line string) {
 		}
 		return
 	}
+	limit := 2 * time.Minute
 	if words[1] == "live" { // which only Ctrl-C would end
-		words = append(words, "--seconds", "2.5")
+		if strings.Contains(line, "--text") || strings.Contains(line, "--json") {
+			words = append(words, "--seconds", "2.5")
+		} else {
+			words, limit = append(words, "--no-browser"), 300*time.Millisecond
+		}
 	}
-	got := b.tapload(t, folder, words[1:]...)
+	got := b.taploadFor(t, limit, folder, words[1:]...)
 	if want := endsWith[oneLine(line)]; got.code != want {
 		t.Fatalf("%s\nexited with %d, want %d:\n%s%s", line, got.code, want, got.stdout, got.stderr)
 	}
