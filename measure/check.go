@@ -54,8 +54,8 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 		switch {
 		case err != nil:
 			return c, err
-		case !last && (fault != nil && fault.Cause == card.NoSignal || fault != nil && fault.Cause == card.DeadInput && h.ratio.Points != nil || h.level < overSilence*c.rest):
-			continue // what is buried in noise and hum tells nothing, nor does a short, and is no reason not to go on
+		case !last && (unheard(fault, h) || h.level < overSilence*c.rest):
+			continue // what is buried in noise and hum tells nothing and is no reason not to go on
 		case fault != nil:
 			// What a gain that moves does to one level may look like a fault of
 			// the jig.
@@ -99,6 +99,12 @@ func Check(ctx context.Context, s CheckSetup) (Checked, error) {
 		c.Level = 0
 	}
 	return c, nil
+}
+
+// unheard reports whether a fault says no more than that a chirp was too quiet, in
+// the second input as a short leaves it.
+func unheard(fault *card.Fault, h hearing) bool {
+	return fault != nil && (fault.Cause == card.NoSignal || fault.Cause == card.DeadInput && h.ratio.Points != nil)
 }
 
 // gateShut is the part of its level below which a chirp has not come through.
