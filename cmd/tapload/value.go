@@ -132,8 +132,8 @@ func (l *levels) Set(s string) error {
 	for part := range strings.SplitSeq(s, ",") {
 		var one decibel
 		if err := one.Set(part); err != nil {
-			if asked := quantity.CommaMeant(s); asked != nil {
-				return asked
+			if asked := quantity.CommaMeant(s); asked != nil { // and no list, perhaps
+				return fmt.Errorf("%w; %w", err, asked)
 			}
 			return err
 		}
