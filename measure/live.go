@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -201,7 +202,7 @@ func (l *live) follow(ctx context.Context, on func(Event)) error {
 			if l.since < 0 {
 				l.since = e.Seconds
 			}
-			e.Restless = e.Seconds - l.since
+			e.Restless = math.Round(1e3*(e.Seconds-l.since)) / 1e3
 		}
 		on(e)
 		end += step
