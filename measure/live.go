@@ -147,6 +147,7 @@ type live struct {
 	opened contact
 	since  float64 // when settling began, s; below 0 while it is not
 	held   *Extreme
+	gain   *error // what gains says; nil until the first window without another fault
 }
 
 func newLive(s Setup) (*live, error) {
@@ -258,6 +259,13 @@ func (l *live) measure(ctx context.Context, from int64, whole bool, e *Event) er
 	g.Points = slices.DeleteFunc(g.Points, func(p ratio.Point) bool { return p.Hz < low || p.Hz > high })
 	if err := l.fault(ctx, g, rec); err != nil {
 		return err
+	}
+	if l.gain == nil {
+		err := l.gains(ctx, from+int64(len(rec.V1)), rec)
+		l.gain = &err
+	}
+	if *l.gain != nil {
+		return *l.gain
 	}
 	c, err := l.jig.Curve(g)
 	if err != nil {
