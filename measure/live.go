@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -147,6 +148,7 @@ type live struct {
 	opened contact
 	since  float64 // when settling began, s; below 0 while it is not
 	held   *Extreme
+	gain   *error // what gains says; nil until the first window without another fault
 }
 
 func newLive(s Setup) (*live, error) {
@@ -202,7 +204,7 @@ func (l *live) follow(ctx context.Context, on func(Event)) error {
 			if l.since < 0 {
 				l.since = e.Seconds
 			}
-			e.Restless = e.Seconds - l.since
+			e.Restless = math.Round(1e3*(e.Seconds-l.since)) / 1e3
 		}
 		on(e)
 		end += step
@@ -260,6 +262,13 @@ func (l *live) measure(ctx context.Context, from int64, whole bool, e *Event) er
 	e.Looks = &looks
 	if err := l.fault(ctx, g, looks, rec); err != nil {
 		return err
+	}
+	if l.gain == nil {
+		err := l.gains(ctx, from+int64(len(rec.V1)), rec)
+		l.gain = &err
+	}
+	if *l.gain != nil {
+		return *l.gain
 	}
 	c, err := l.jig.Curve(g)
 	if err != nil {

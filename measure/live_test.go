@@ -131,6 +131,24 @@ func TestLiveFollowsThePlug(t *testing.T) {
 	}
 }
 
+// A plug that goes in while the sound begins is no automatic gain.
+func TestLivePluggedInAtTheBeginning(t *testing.T) {
+	plainOnly(t)
+	b := idealBench(netlist.Open(), -90, 5)
+	b.Source.Ohm = 30
+	series, last := bench.NewSeries(b), measure.Event{}
+	watch(t, measure.Setup{Card: series, Jig: exactJig(t, 33)}, 3.2, func(e measure.Event) {
+		if last = e; e.Number == 6 {
+			if err := series.Connect(plugged(loads[1].load)); err != nil {
+				t.Error(err)
+			}
+		}
+	})
+	if last.State != measure.Steady {
+		t.Errorf("%v, %+v", last.State, last.Fault)
+	}
+}
+
 // A contact that opens for 50 ms is counted, with the ohms that came in series;
 // other loads, knocks and a plug that is pulled for longer are not.
 func TestLiveCountsOpenedContacts(t *testing.T) {
@@ -210,6 +228,7 @@ func TestLiveNamesFaults(t *testing.T) {
 		{"inverted", func(b *bench.Bench) { b.Inputs[0].Inverted = true }, card.Inverted},
 		{"clipped", func(b *bench.Bench) { b.Source.Level = 3 }, card.Clipped},
 		{"clipped before the converter", func(b *bench.Bench) { b.Inputs[0].Clip = 0.3 }, card.Clipped},
+		{"automatic gain", func(b *bench.Bench) { b.Gain = bench.GainControl{Level: 0.1, Seconds: 0.2} }, card.AutomaticGain},
 		{"no sound", func(b *bench.Bench) { b.Source.Level = 1e-7 }, card.NoSignal},
 		{"lead of input 1 off", func(b *bench.Bench) { b.Inputs[0].Unplugged = true }, card.DeadInput},
 		{"lead of input 2 off", func(b *bench.Bench) { b.Inputs[1].Unplugged = true }, card.DeadInput},
@@ -222,7 +241,7 @@ func TestLiveNamesFaults(t *testing.T) {
 				t.Fatal(err)
 			}
 			named := 0
-			watch(t, measure.Setup{Card: bench.NewSeries(b), Jig: j}, 2.2, func(e measure.Event) {
+			watch(t, measure.Setup{Card: bench.NewSeries(b), Jig: j}, 3.2, func(e measure.Event) {
 				switch {
 				case e.State == measure.Steady:
 					t.Errorf("steady at %.1f s", e.Seconds)
@@ -230,7 +249,7 @@ func TestLiveNamesFaults(t *testing.T) {
 					t.Errorf("at %.1f s: %+v", e.Seconds, e.Fault)
 				case e.State == measure.Faulty:
 					named++
-				case e.Seconds > 2:
+				case e.Seconds > 3:
 					t.Errorf("%v at %.1f s", e.State, e.Seconds)
 				}
 			})

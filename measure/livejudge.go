@@ -3,6 +3,8 @@ package measure
 import (
 	"context"
 	"fmt"
+	"math"
+	"slices"
 
 	"tapload/fixtures/jig"
 	"tapload/measure/card"
@@ -104,3 +106,70 @@ func (l *live) fault(ctx context.Context, g ratio.Ratio, looks jig.End, rec card
 
 // deadBeside is how many times V2 is above V1 when V1 holds no more than crosstalk.
 const deadBeside = 50
+
+const (
+	onsetBlocks = 22   // of contactBlocks in which the sound has risen, and some
+	onsetMost   = 9.0  // s of the beginning that can be read
+	gainMoves   = 0.06 // relative, 0.5 dB
+	gainTakes   = 10   // blocks between the ends of a move that is none of a plug, 55 ms
+)
+
+// gains returns a Fault where an input's gain moved when the sound began, as
+// automatic gain does: gradually, where a plug would have done it at once. Frame end
+// is that of the first window that is steady.
+func (l *live) gains(ctx context.Context, end int64, rec card.Recording) error {
+	if float64(end) > onsetMost*float64(l.signal.Rate()) {
+		return nil
+	}
+	v := [2][]float64{make([]float64, end), make([]float64, end)}
+	if err := l.stream.Read(0, v[0], v[1]); err != nil {
+		return err
+	}
+	for ch, x := range v {
+		// Each block as so many times the same block of the last period, and what
+		// that leaves of it: with another load it has another shape.
+		last := end*contactBlocks/int64(l.opened.period) - 1
+		var r, left []float64
+		for b := range last {
+			same := last - contactBlocks + (b-last%contactBlocks+contactBlocks)%contactBlocks
+			g, rest := scaled(x[l.opened.bound(b):l.opened.bound(b+1)], x[l.opened.bound(same):l.opened.bound(same+1)])
+			r, left = append(r, g), append(left, rest)
+		}
+		from := slices.IndexFunc(r, func(r float64) bool { return r > 0.25 }) + onsetBlocks
+		quiet := int(last) - contactBlocks - contactBlocks/2 // from where on all is steady
+		if from < onsetBlocks || from >= quiet {
+			continue
+		}
+		begin, between, scatter := r[from]-1, 0, 0.0
+		for i, x := range r[from:] {
+			if part := (x - 1) / begin; part > 0.2 && part < 0.8 && left[from+i] < math.Abs(begin)/10 {
+				between++
+			}
+			if from+i >= quiet {
+				scatter = max(scatter, math.Abs(x-1))
+			}
+		}
+		if math.Abs(begin) > max(gainMoves, 3*scatter) && between >= gainTakes {
+			return &card.Fault{
+				Cause:  card.AutomaticGain,
+				Text:   fmt.Sprintf("the gain of input %d moved when the sound began, by %+.1f dB", rec.Inputs[ch], -20*math.Log10(r[from])),
+				Advice: remedy(l.Card, card.AutomaticGain.String(), processing),
+			}
+		}
+	}
+	return ctx.Err()
+}
+
+// scaled returns how many times y makes x best, and the rms of what that leaves, over
+// that of y.
+func scaled(x, y []float64) (times, left float64) {
+	n := min(len(x), len(y))
+	var xx, xy, yy float64
+	for i, v := range x[:n] {
+		xx, xy, yy = xx+v*v, xy+v*y[i], yy+y[i]*y[i]
+	}
+	if yy == 0 {
+		return 0, 1
+	}
+	return xy / yy, math.Sqrt(max(0, xx-xy*xy/yy) / yy)
+}

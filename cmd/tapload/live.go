@@ -32,11 +32,11 @@ func newLive(e env) *cobra.Command {
 		Use:   "live",
 		Short: "Open the page at the bench: what is plugged in, as it is plugged in",
 		Long: `Open the page at the bench in the browser of this machine: what is plugged in
-while it is plugged in, its impedance, the levels of both inputs, and a whole job
-as buttons. It plays a sound of many tones without end while the page is seen, and
-says ten times a second whether the load is steady, what it is rated, which tap
-it is safe on, and its lowest |Z|. Change the plug, and the answer follows in two or
-three seconds; meanwhile it says "settling". Ctrl-C ends it.
+while it is plugged in, its impedance, the levels of both inputs, and a whole
+job as buttons. It plays a sound of many tones without end while the page is
+seen, and says ten times a second whether the load is steady, what it is rated,
+which tap it is safe on, and its lowest |Z|. Change the plug, and the answer
+follows in two or three seconds; meanwhile it says "settling". Ctrl-C ends it.
 
 Wiggle plug and lead: contacts that open for a moment are counted, with the
 ohms that came in series at the worst.

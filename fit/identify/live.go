@@ -83,7 +83,7 @@ var faultWords = map[string]string{
 	card.OpenLoad.String(): "nothing plugged in", card.ShortedLoad.String(): "short",
 	card.Swapped.String(): "the leads of the inputs are exchanged", card.SameSignal.String(): "both inputs hear the same",
 	card.Inverted.String(): "an input is inverted", card.DeadInput.String(): "an input is dead",
-	card.NoSignal.String(): "no sound", card.Clipped.String(): "an input clips",
+	card.AutomaticGain.String(): "an input's gain moves: automatic gain", card.NoSignal.String(): "no sound", card.Clipped.String(): "an input clips",
 }
 
 // Line says in one short line what e shows.
