@@ -85,7 +85,8 @@ func jackName(j int) string {
 }
 
 // SetText returns a hookup with its boxes as an outline, no line of it longer
-// than columns; about gives what to say of each load.
+// than columns; about gives what to say of each load. A set of a single cabinet is
+// its Tree alone.
 func SetText(s box.Set, columns int, about func(load string) string) string {
 	var out strings.Builder
 	add := func(line string) { out.WriteString(cutTo(strings.TrimRight(line, " "), columns) + "\n") }
@@ -110,6 +111,10 @@ func SetText(s box.Set, columns int, about func(load string) string) string {
 			add(before + "+- " + oneLine(jack.Load) + "  " + about(jack.Load))
 		}
 	}
-	write(1, "", "   ")
+	if len(s.Boxes) == 0 {
+		add("+- " + oneLine(s.Tree.Load) + "  " + about(s.Tree.Load))
+	} else {
+		write(1, "", "   ")
+	}
 	return out.String()
 }

@@ -30,7 +30,7 @@ func newLive(e env) *cobra.Command {
 	var o liveOptions
 	c := &cobra.Command{
 		Use:   "live",
-		Short: "Open the page at the bench: what is plugged in, as it is plugged in",
+		Short: "Open the page at the bench, which shows what is plugged in",
 		Long: `Open the page at the bench in the browser of this machine: what is plugged in
 while it is plugged in, its impedance, the levels of both inputs, and a whole
 job as buttons. It plays a sound of many tones without end while the page is
