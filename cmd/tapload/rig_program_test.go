@@ -13,7 +13,6 @@ import (
 	"testing"
 	"time"
 
-	"tapload/fit/identify"
 	"tapload/measure"
 	"tapload/measure/card/portaudio/rig"
 )
@@ -76,21 +75,18 @@ func TestCardLive(t *testing.T) {
 	steady := 0
 	lines := bufio.NewScanner(stdout)
 	for lines.Buffer(nil, 1<<20); lines.Scan(); {
-		var e identify.LiveEvent
-		var state struct {
-			State string `json:"state"`
+		var e struct {
+			State string             `json:"state"`
+			Curve *measure.LiveCurve `json:"curve"`
 		}
-		if err := json.Unmarshal(lines.Bytes(), &state); err != nil {
+		if err := json.Unmarshal(lines.Bytes(), &e); err != nil {
 			t.Fatalf("%v: %s", err, lines.Text())
 		}
-		if state.State != measure.Steady.String() {
+		if e.State != measure.Steady.String() {
 			if time.Since(began) > 20*time.Second {
 				t.Fatalf("not steady after 20 s: %s", lines.Text())
 			}
 			continue
-		}
-		if err := json.Unmarshal([]byte(strings.Replace(lines.Text(), `"state":"steady"`, `"state":1`, 1)), &e); err != nil {
-			t.Fatal(err)
 		}
 		for i, hz := range e.Curve.Hz {
 			z, want := complex(e.Curve.Resistance[i], e.Curve.Reactance[i]), circuit.Truth(hz)

@@ -25,9 +25,11 @@ var endsWith = map[string]int{
 	`tapload compare --group "drivers/*.sweep.json" after.sweep.json`:                                                                                                exitFail,
 	"tapload compare before.sweep.json after.sweep.json --before-celsius 20 --after-celsius 45 -o recone.png":                                                        exitFail,
 	"tapload compare before.sweep.json after.sweep.json --added-mass-g 10 --before-with before-mass.sweep.json --after-with after-mass.sweep.json --diameter-mm 250": exitFail,
-	"tapload compare before.sweep.json after.sweep.json":                                                                                                             exitFail,
-	"tapload compare before.sweep.json after.sweep.json -o recone.png":                                                                                               exitFail,
-	"tapload compare before.sweep.json after.sweep.json --limits limits.toml --json":                                                                                 exitFail,
+	// Without a jig the joints are not known well enough.
+	`tapload box verify --hookup "(a + b) || c" --cab a=left.sweep.json --cab b=right.sweep.json --cab c=small.sweep.json --seen box.sweep.json`: exitUndecided,
+	"tapload compare before.sweep.json after.sweep.json":                             exitFail,
+	"tapload compare before.sweep.json after.sweep.json -o recone.png":               exitFail,
+	"tapload compare before.sweep.json after.sweep.json --limits limits.toml --json": exitFail,
 }
 
 // TestShownCommands runs every command that README.md, the topics of the manual
