@@ -28,10 +28,11 @@ func TestTopicPages(t *testing.T) {
 		}
 		return out.String()
 	}
-	for name, bench := range map[string]string{
-		"cab": "unmarked-cabinet", "small": "sixteen-ohm-cabinet", "second": "second-sixteen-cabinet",
-		"box": "box-common-sleeves", "before": "driver-before-recone", "after": "driver-after-recone",
+	for _, m := range [][2]string{ // in this order of their times
+		{"cab", "unmarked-cabinet"}, {"small", "sixteen-ohm-cabinet"}, {"second", "second-sixteen-cabinet"},
+		{"box", "box-common-sleeves"}, {"before", "driver-before-recone"}, {"after", "driver-after-recone"},
 	} {
+		name, bench := m[0], m[1]
 		label := name
 		if name == "cab" {
 			label = "unmarked cabinet"
