@@ -220,7 +220,7 @@ func TestHTML(t *testing.T) {
 	if strings.Contains(got, "<b>") || regexp.MustCompile(`(src|href)="http|url\(|@import|<script`).MatchString(got) {
 		t.Error("the HTML has a name unescaped, or needs another file")
 	}
-	if html(t, d, Letter) != html(t, d, Letter) {
+	if again := html(t, d, Letter); again != got {
 		t.Error("the HTML does not repeat")
 	}
 }
