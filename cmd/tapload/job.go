@@ -114,7 +114,7 @@ yet can be added later.`,
 			if err := writeFiles(whole(path, f.Text())); err != nil {
 				return err
 			}
-			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     tapload sweep --card NAME --label LABEL --job %s\n", path, reference, screen.Word(args[0]))
+			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     %s\n", path, reference, e.asTyped("tapload sweep --card NAME --label LABEL --job "+screen.Word(args[0])))
 			return nil
 		},
 	}

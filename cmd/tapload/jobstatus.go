@@ -26,7 +26,7 @@ every record that the job names and rates each cabinet.`,
 			if err != nil {
 				return err
 			}
-			next := nextCommand(s)
+			next := e.asTyped(nextCommand(s))
 			return o.show(e, struct {
 				findings.StatusObject
 				File string `json:"file"`

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -85,6 +86,14 @@ func (e env) readSetup() (setup.Setup, error) {
 		return setup.Setup{}, nil
 	}
 	return setup.Read(filepath.Join(e.settings, setup.FileName))
+}
+
+// asTyped is a command line without what the setup keeps.
+func (e env) asTyped(line string) string {
+	if s, err := e.readSetup(); err == nil && s.Measures() {
+		return strings.Replace(line, " --card NAME", "", 1)
+	}
+	return line
 }
 
 func keepSetup(e env, c *cobra.Command, o setupOptions) error {
