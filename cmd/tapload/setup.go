@@ -126,7 +126,7 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 			return fmt.Errorf("cannot make the folder %s: %w", filepath.Dir(path), plainPath(err))
 		}
-		if err := writeFiles(whole(path, text)); err != nil {
+		if err := e.save(whole(path, text)); err != nil {
 			return err
 		}
 		if len(dropped) > 0 {

@@ -87,8 +87,8 @@ func keepNamed(ctx context.Context, e env, j *job.Job, path string) error {
 		if err := d.keepOld(in, label); err != nil || len(d.copies) == 0 {
 			return err
 		}
-		e.say(fmt.Sprintf("note: %s names %s; the earlier measurement stays in %s", jobPath(j), in, d.copies[0].path))
-		return d.write(replaced, label)
+		e.say(fmt.Sprintf("note: %s names %s; the earlier measurement stays in %s", jobPath(j), in, d.copies[0].Path))
+		return d.write(e, replaced, label)
 	})
 }
 
@@ -191,16 +191,16 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 		path = s.of.Path(name)
 		files := drawn
 		for _, f := range keeping.copies {
+			f.Measured = true
 			files = append(files, f.file)
 		}
-		e.sayEarlier(files...)
-		if err := writeFiles(files...); err != nil {
+		if err := e.save(files...); err != nil {
 			return err
 		}
 		d, err := editJob(s.of.Folder)
 		if err == nil {
 			if did.Replaced, err = s.enter(d, name); err == nil {
-				err = d.write(added, s.entry())
+				err = d.write(e, added, s.entry())
 			}
 		}
 		if err != nil {
