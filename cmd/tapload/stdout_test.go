@@ -23,7 +23,7 @@ func (f *full) Write(p []byte) (int, error) {
 
 // An answer that nobody got, on a full disk or in a closed pipe, exited with 0.
 func TestOutputFails(t *testing.T) {
-	for _, args := range [][]string{{"help"}, {"sweep", "--help"}, {"help", "jig"}, {"version", "--json"}, {"hookup", "a + b", "a=8", "b=8"}} {
+	for _, args := range [][]string{{"help"}, {"sweep", "--help"}, {"help", "jig"}, {"version", "--json"}, {"hookup", "a + b", "a=8", "b=8", "--tap", "8"}} {
 		for _, room := range []int{0, 10} {
 			e, _, stderr := testEnv()
 			e.stdout = &full{room, syscall.EPIPE}
@@ -58,7 +58,7 @@ func TestStoppedSaysWhatIsWritten(t *testing.T) {
 		e, _, stderr := testEnv()
 		e.written = new(written)
 		e.written.add(c.paths...)
-		if code := exitOf(interrupted, e, context.Canceled); code != exitError || stderr.String() != "tapload: stopped before the end; "+c.want+"\n" {
+		if code := exitOf(interrupted, e, context.Canceled); code != exitError || strings.Join(strings.Fields(stderr.String()), " ") != "tapload: stopped before the end; "+c.want {
 			t.Errorf("exited with %d: %s", code, stderr)
 		}
 	}
