@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"tapload/cmd/tapload/internal/files"
 )
@@ -49,6 +50,9 @@ func (e env) write(all ...file) error {
 
 // written are the files that a command line has written so far.
 type written struct {
+	outer *written    // of the command that runs this one; nil for none
+	live  atomic.Bool // the command goes on until it is stopped
+
 	mu    sync.Mutex
 	paths []string
 }
@@ -57,6 +61,7 @@ func (w *written) add(paths ...string) {
 	if w == nil {
 		return
 	}
+	w.outer.add(paths...)
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, path := range paths {
@@ -71,9 +76,17 @@ func (w *written) drop(path string) {
 	if w == nil {
 		return
 	}
+	w.outer.drop(path)
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.paths = slices.DeleteFunc(w.paths, func(p string) bool { return p == path })
+}
+
+// goesOn says that only Ctrl-C ends the command, which is no fault.
+func (w *written) goesOn() {
+	for ; w != nil; w = w.outer {
+		w.live.Store(true)
+	}
 }
 
 // words says what a command that was stopped has written.

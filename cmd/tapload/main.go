@@ -18,5 +18,5 @@ func main() {
 	// An answer that nobody reads any more is an error, and does not kill the
 	// program in the middle of something.
 	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
-	os.Exit(run(ctx, os.Args[1:], systemEnv()))
+	os.Exit(watched(ctx, os.Args[1:], systemEnv(), run))
 }

@@ -64,9 +64,7 @@ func (e env) warn(text string) { e.say("warning: " + text) }
 
 // run executes one command line and returns its exit code.
 func run(ctx context.Context, args []string, e env) int {
-	outer := e.written
-	e.written = new(written)
-	defer func() { outer.add(e.written.all()...) }()
+	e.written = &written{outer: e.written}
 	running, stop := context.WithCancel(ctx)
 	defer stop()
 	out := &output{w: e.stdout, ended: stop}

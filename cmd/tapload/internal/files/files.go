@@ -6,13 +6,17 @@ package files
 
 import (
 	"bufio"
+	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 )
 
 // File is a result on its way to disk.
@@ -29,11 +33,39 @@ type Kept struct{ Path, Now string }
 
 // Check returns an error where f could not be written or has no room, so that a
 // command can tell before it does its work.
-func (f File) Check() error { return disk{}.check(f) }
+func (f File) Check() error {
+	busy.Lock()
+	defer busy.Unlock()
+	return disk{}.check(f)
+}
+
+// busy is held while there are files that are not complete.
+var busy sync.Mutex
+
+// Close waits for what is being written and lets nothing begin after that, for a
+// program that is about to end.
+func Close() { busy.Lock() }
 
 // Write writes all files or none of them, and returns which earlier files it kept.
 // The error of a file that is Measured says where that is instead.
-func Write(files ...File) ([]Kept, error) { return disk{}.write(files) }
+func Write(files ...File) ([]Kept, error) {
+	// What can be made again may take its time to be made, and to be stopped.
+	ready := slices.Clone(files)
+	for i, f := range files {
+		if f.Measured {
+			continue
+		}
+		var text bytes.Buffer
+		failed := f.Write(&text)
+		ready[i].Write = func(w io.Writer) error {
+			_, err := w.Write(text.Bytes())
+			return cmp.Or(failed, err)
+		}
+	}
+	busy.Lock()
+	defer busy.Unlock()
+	return disk{}.write(ready)
+}
 
 func (d disk) write(files []File) ([]Kept, error) {
 	kept, err := d.all(files)
