@@ -15,8 +15,5 @@ func main() {
 	cobra.MousetrapHelpText = "" // a double click on Windows starts the guide, instead of being told off
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
-	// An answer that nobody reads any more is an error, and does not kill the
-	// program in the middle of something.
-	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	os.Exit(watched(ctx, os.Args[1:], systemEnv(), run))
 }

@@ -2,6 +2,9 @@ package main
 
 import (
 	"context"
+	"os"
+	"os/signal"
+	"syscall"
 	"time"
 
 	"tapload/cmd/tapload/internal/files"
@@ -10,7 +13,7 @@ import (
 const (
 	// grace is how long a command that is stopped may take to end by itself,
 	// which lets go of the sound card first.
-	grace = 150 * time.Millisecond
+	grace = 100 * time.Millisecond
 	// liveGrace is that of one that ends in no other way.
 	liveGrace = 2 * time.Second
 )
@@ -18,6 +21,9 @@ const (
 // watched is run that ends soon after ctx whatever is being worked out, though
 // never in the middle of a file.
 func watched(ctx context.Context, args []string, e env, run func(context.Context, []string, env) int) int {
+	// An answer that nobody reads any more is an error, and does not kill the
+	// program in the middle of something.
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	e.written = new(written)
 	code := make(chan int, 1)
 	go func() { code <- run(ctx, args, e) }()
