@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"tapload/fixtures/job"
+	"tapload/fixtures/setup"
 )
 
 // atOnce runs command lines at the same time, which all must succeed, and returns
@@ -82,5 +83,34 @@ func TestStandardsAtOnce(t *testing.T) {
 		if one == nil {
 			t.Errorf("standard %d is lost", kind)
 		}
+	}
+}
+
+// Of two values that were kept at the same time one was lost.
+func TestSetupsAtOnce(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "settings")
+	kept := map[string]string{"shop": "by the river", "address": "1 Mill Lane", "paper": "letter", "rate": "44100"}
+	var all sync.WaitGroup
+	for name, value := range kept {
+		all.Go(func() {
+			e, _, stderr := testEnv()
+			e.settings = folder
+			if code := run(context.Background(), []string{"setup", "--" + name, value}, e); code != 0 {
+				t.Errorf("--%s exited with %d: %s", name, code, stderr)
+			}
+		})
+	}
+	all.Wait()
+	s, err := setup.Read(filepath.Join(folder, setup.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range kept {
+		if got := s.Text(name); got != want {
+			t.Errorf("%s is %q, want %q", name, got, want)
+		}
+	}
+	if left := names(t, folder); len(left) != 1 {
+		t.Errorf("the folder holds %v", left)
 	}
 }
