@@ -8,7 +8,9 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
+	"tapload/cmd/tapload/internal/lock"
 	"tapload/fixtures/job"
 	"tapload/fixtures/setup"
 )
@@ -112,5 +114,62 @@ func TestSetupsAtOnce(t *testing.T) {
 	}
 	if left := names(t, folder); len(left) != 1 {
 		t.Errorf("the folder holds %v", left)
+	}
+}
+
+// Somebody else who held the job cost a measurement that was made.
+func TestHeldJobKeepsTheMeasurement(t *testing.T) {
+	if testing.Short() {
+		t.Skip("waits for a lock for 5 s")
+	}
+	folder := t.TempDir()
+	bench, hall := filepath.Join(folder, "b.toml"), filepath.Join(folder, "hall")
+	if err := os.WriteFile(bench, []byte(resistorBench), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	atOnce(t, []string{"job", "new", hall})
+	held, err := lock.Take(t.Context(), filepath.Join(hall, job.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, _, stderr := testEnv()
+	code := run(context.Background(), []string{"sweep", "--bench", bench, "--low", "20", "--period", "1", "--job", hall, "--label", "cab"}, e)
+	if err := held.Release(); err != nil {
+		t.Fatal(err)
+	}
+	records := filepath.Join(hall, job.Records)
+	said := strings.Join(strings.Fields(stderr.String()), " ")
+	if all := names(t, records); code != exitError || len(all) != 1 || !strings.Contains(said, "(the measurement is kept in "+filepath.Join(records, all[0])+")") {
+		t.Errorf("exited with %d, %v: %s", code, all, said)
+	}
+}
+
+// That job.toml could not be changed was learnt after the measurement.
+func TestJobIsCheckedBefore(t *testing.T) {
+	folder := t.TempDir()
+	bench, hall := filepath.Join(folder, "b.toml"), filepath.Join(folder, "hall")
+	if err := os.WriteFile(bench, []byte(resistorBench), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	atOnce(t, []string{"job", "new", hall})
+	far := filepath.Join(folder, "gone", "job.toml")
+	toml := filepath.Join(hall, job.FileName)
+	e, _, stderr := testEnv()
+	now, asked := e.now, 0
+	e.now = func() time.Time {
+		if asked++; asked == 1 { // the job is read by now
+			_ = os.Remove(toml)
+			if err := os.Symlink(far, toml); err != nil {
+				t.Skip(err)
+			}
+		}
+		return now()
+	}
+	code := run(context.Background(), []string{"sweep", "--bench", bench, "--low", "20", "--period", "1", "--job", hall, "--label", "cab"}, e)
+	if said := strings.Join(strings.Fields(stderr.String()), " "); code != exitError || !strings.Contains(said, "cannot write "+toml+": there is no folder "+filepath.Dir(far)) || asked > 2 {
+		t.Errorf("exited with %d after %d times: %s", code, asked, said)
+	}
+	if got := names(t, hall); len(got) != 1 {
+		t.Errorf("the folder holds %v", got)
 	}
 }

@@ -53,7 +53,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	var each []sweepOptions
 	for _, level := range o.signal.levels {
 		one := o.at(level)
-		if err := (file{Path: one.out, Force: o.force}).Check(); err != nil {
+		if err := (file{Path: one.out, Force: o.force, Measured: true}).Check(); err != nil {
 			return err
 		}
 		each = append(each, one)

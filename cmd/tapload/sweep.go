@@ -202,6 +202,11 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := saved.Check(); err != nil {
 		return err
 	}
+	if o.into != nil {
+		if err := whole(jobPath(o.into.of), nil).Check(); err != nil {
+			return err
+		}
+	}
 	if err := o.pictures().place(); err != nil {
 		return err
 	}

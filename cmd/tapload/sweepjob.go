@@ -180,7 +180,7 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 		return err
 	}
 	did := taken{File: jobPath(s.of), As: s.as, Label: s.label}
-	path := o.out
+	path, tried := o.out, false
 	err := locked(ctx, jobPath(s.of), func() error {
 		// Before anything is asked of job.toml, which others may have spoilt.
 		keeping := &jobEdit{of: s.of}
@@ -194,6 +194,7 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 			f.Measured = true
 			files = append(files, f.file)
 		}
+		tried = true
 		if err := e.save(files...); err != nil {
 			return err
 		}
@@ -210,6 +211,12 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 		s.of = &j
 		return err
 	})
+	if err != nil && !tried { // a job that somebody else holds must not cost the measurement
+		if lost := e.save(file{Path: path, Measured: true, Write: result.Write}); lost != nil {
+			return fmt.Errorf("%w; %w", err, lost)
+		}
+		return fmt.Errorf("%w (the measurement is kept in %s)", err, path)
+	}
 	if err != nil {
 		return err
 	}

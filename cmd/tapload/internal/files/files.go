@@ -24,7 +24,7 @@ type File struct {
 	Path     string // through a link that is what the link names
 	Force    bool   // replaces a file that is there already; otherwise that is kept beside it
 	Measured bool   // cannot be made again: where Path does not take it, it goes elsewhere
-	Size     int64  // bytes that Check sees to; 0 for a megabyte, more than any result but a recording
+	Size     int64  // bytes that Check finds room for; 0 for a megabyte of what is Measured, more than any record
 	Write    func(io.Writer) error
 }
 
@@ -92,7 +92,7 @@ func (d disk) check(f File) error {
 		return err
 	}
 	size := f.Size
-	if size == 0 {
+	if size == 0 && f.Measured {
 		size = 1 << 20
 	}
 	temp, err := d.fill(p.folder(), nil, func(w io.Writer) error {

@@ -265,7 +265,7 @@ func TestCheckKnowsBefore(t *testing.T) {
 		return nil
 	}}
 	room = 2 << 20
-	if err := full.check(File{Path: path}); err != nil {
+	if err := full.check(File{Path: path, Measured: true}); err != nil {
 		t.Error(err)
 	}
 	room = 2 << 20
