@@ -37,7 +37,7 @@ func (d disk) all(files []File) (kept []Kept, err error) {
 		if err != nil {
 			return nil, err
 		}
-		if slices.ContainsFunc(news, func(m move) bool { return m.to == p.real }) {
+		if slices.ContainsFunc(news, func(m move) bool { return same(m.to, p.real) }) {
 			return nil, fmt.Errorf("cannot write %s: another result goes there too; name two files", f.Path)
 		}
 		temp, err := t.fill(p.folder(), p.earlier, f.Write)
@@ -152,4 +152,11 @@ func (t *transaction) end(err error) error {
 		_ = t.remove(name)
 	}
 	return err
+}
+
+// same says whether two paths, of files that need not be there, are one.
+func same(a, b string) bool {
+	fullA, errA := filepath.Abs(a)
+	fullB, errB := filepath.Abs(b)
+	return errA == nil && errB == nil && fullA == fullB
 }
