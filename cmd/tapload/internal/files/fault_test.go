@@ -258,6 +258,7 @@ func TestDeathAfterEveryCall(t *testing.T) {
 	for i, s := range scenes {
 		for n, call := range calls(t, s) {
 			t.Run(fmt.Sprintf("%s/%d %s", s.name, n, call), func(t *testing.T) {
+				t.Parallel()
 				dir := t.TempDir()
 				s.place(t, dir)
 				out, err := dyingIn(fmt.Sprintf("%d,%d", i, n), dir).CombinedOutput()
