@@ -21,18 +21,21 @@ func plainPath(err error) error { return files.Plain(err) }
 // save writes all files or none, and then says under which names those that were
 // there are kept.
 func (e env) save(all ...file) error {
-	kept, err := files.Write(all...)
-	for _, k := range kept {
-		e.say("note: the earlier " + k.Path + " is now " + k.Now)
-	}
-	if moved, is := errors.AsType[*files.Rescued](err); is {
-		e.written.add(moved.Path)
-	}
+	err := files.Write(func(kept []files.Kept, err error) {
+		for _, k := range kept {
+			e.say("note: the earlier " + k.Path + " is now " + k.Now)
+		}
+		if moved, is := errors.AsType[*files.Rescued](err); is {
+			e.written.add(moved.Path)
+		}
+		for _, f := range all {
+			if err == nil {
+				e.written.add(f.Path)
+			}
+		}
+	}, all...)
 	if err != nil {
 		return unsaved{err}
-	}
-	for _, f := range all {
-		e.written.add(f.Path)
 	}
 	return nil
 }

@@ -287,7 +287,7 @@ func endless(folder string) {
 	fmt.Println("begins")
 	for {
 		n++
-		if _, err := Write(File{Path: path, Write: text(version(n))}); err != nil {
+		if err := save(File{Path: path, Write: text(version(n))}); err != nil {
 			panic(err)
 		}
 	}

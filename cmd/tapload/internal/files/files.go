@@ -46,9 +46,10 @@ var busy sync.Mutex
 // program that is about to end.
 func Close() { busy.Lock() }
 
-// Write writes all files or none of them, and returns which earlier files it kept.
-// The error of a file that is Measured says where that is instead.
-func Write(files ...File) ([]Kept, error) {
+// Write writes all files or none of them. The error of a file that is Measured says
+// where that is instead. then, where it is not nil, hears which earlier files were
+// kept and what Write returns, before Close can come in between.
+func Write(then func(kept []Kept, err error), files ...File) error {
 	// What can be made again may take its time to be made, and to be stopped.
 	ready := slices.Clone(files)
 	for i, f := range files {
@@ -64,7 +65,11 @@ func Write(files ...File) ([]Kept, error) {
 	}
 	busy.Lock()
 	defer busy.Unlock()
-	return disk{}.write(ready)
+	kept, err := disk{}.write(ready)
+	if then != nil {
+		then(kept, err)
+	}
+	return err
 }
 
 func (d disk) write(files []File) ([]Kept, error) {
