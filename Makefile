@@ -78,6 +78,8 @@ check: deps-test deps-dist
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== every test, with all seeds"
 	TAPLOAD_SEEDS=all go test -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
+	@echo "== Ctrl-C, forty times in each of the commands that take their time"
+	TAPLOAD_SEEDS=all go test -count=1 -timeout 20m -run '^TestCtrlC$$' ./cmd/tapload
 	@echo "== race detector"
 	@# -short, -skip: a race shows in one run as well as in a thousand seeded ones.
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip 'Covers$$|ConfidentlyWrong$$' -timeout 40m ./...

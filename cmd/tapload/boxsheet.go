@@ -168,7 +168,7 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.S
 		d.Imprint.Invented = s.Invented
 		files = append(files, documentFile(d, o.out, paper))
 	}
-	if err := writeFiles(files...); err != nil {
+	if err := e.save(files...); err != nil {
 		return err
 	}
 	return o.show(e, s, d, s.Warnings)

@@ -294,7 +294,7 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 	if err != nil {
 		return err
 	}
-	if err := o.picture().write(func(string) (chart, error) {
+	if err := o.picture().write(e, func(string) (chart, error) {
 		return report.ProofChart(r), nil
 	}); err != nil {
 		return err

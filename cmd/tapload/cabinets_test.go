@@ -24,7 +24,7 @@ func TestOneFileIsOneCurve(t *testing.T) {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "a"+recordSuffix)
 	rec := record.Record{Label: "a", Curve: inventedCurve()}
-	if err := writeFiles(file{path: path, write: rec.Write}); err != nil {
+	if err := (env{}).save(file{Path: path, Write: rec.Write}); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Symlink(path, filepath.Join(folder, "link.json")); err != nil {

@@ -21,7 +21,7 @@ func keepingToItsColumns() {
 	e := systemEnv()
 	var out, log bytes.Buffer
 	e.stdout, e.stderr = io.MultiWriter(os.Stdout, &out), io.MultiWriter(os.Stderr, &log)
-	code := run(ctx, os.Args[1:], e)
+	code := watched(ctx, os.Args[1:], e, run)
 	if len(os.Args) > 1 && strings.Contains(os.Args[1], "complet") {
 		os.Exit(code) // for a shell to read
 	}

@@ -181,7 +181,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 	if err != nil {
 		return err
 	}
-	if err := o.pictures().write(func(flag string) (chart, error) { return o.picture(flag, r, sides) }); err != nil {
+	if err := o.pictures().write(e, func(flag string) (chart, error) { return o.picture(flag, r, sides) }); err != nil {
 		return err
 	}
 	return o.judge(e, r, report.Compare(r), r.Warnings, r.Verdict)

@@ -27,7 +27,7 @@ demonstration left there are replaced; any other folder that holds something is
 left alone.`,
 		Example: "  tapload demo",
 		RunE: func(c *cobra.Command, _ []string) error {
-			return demo.Do(c.Context(), e.stdout, folder, cmp.Or(e.program, "tapload"), e.inside, writeTexts)
+			return demo.Do(c.Context(), e.stdout, folder, cmp.Or(e.program, "tapload"), e.inside, e.writeTexts)
 		},
 	}
 	c.Flags().StringVarP(&folder, "output", "o", folder, "`folder` for the files")
@@ -41,10 +41,10 @@ func (e env) inside(ctx context.Context, args []string, stdout, stderr io.Writer
 	return run(ctx, args, e)
 }
 
-func writeTexts(texts map[string][]byte) error {
+func (e env) writeTexts(texts map[string][]byte) error {
 	var files []file
 	for _, path := range slices.Sorted(maps.Keys(texts)) {
 		files = append(files, whole(path, texts[path]))
 	}
-	return writeFiles(files...)
+	return e.save(files...)
 }

@@ -67,8 +67,8 @@ func exitOf(ctx context.Context, e env, err error) int {
 	case errors.As(err, &u):
 		code = exitUsage
 		hint = fmt.Sprintf("see \"%s --help\"", u.command)
-	case ctx.Err() != nil:
-		err = errors.New("stopped before the end; no result was written")
+	case ctx.Err() != nil && !isUnsaved(err):
+		err = errors.New("stopped before the end; " + e.written.words())
 	case errors.As(err, &f) && f.Advice == "":
 		hint = faultHints[f.Cause]
 	}
@@ -77,6 +77,17 @@ func exitOf(ctx context.Context, e env, err error) int {
 		e.say(hint)
 	}
 	return code
+}
+
+// unsaved is the error of a result that could not be written, which is said even
+// where the command was to stop.
+type unsaved struct{ error }
+
+func (u unsaved) Unwrap() error { return u.error }
+
+func isUnsaved(err error) bool {
+	_, is := errors.AsType[unsaved](err)
+	return is
 }
 
 // faultHints stand in where the fault itself gives no advice.

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -22,6 +23,26 @@ func testEnv() (e env, stdout, stderr *bytes.Buffer) {
 		getenv: func(string) string { return "" },
 		now:    func() time.Time { return time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC) },
 	}, stdout, stderr
+}
+
+// outcome is what a command came to.
+type outcome struct {
+	code           int
+	stdout, stderr string
+}
+
+// names lists what is in a folder.
+func names(t *testing.T, dir string) []string {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var list []string
+	for _, e := range entries {
+		list = append(list, e.Name())
+	}
+	return list
 }
 
 func TestExitCodes(t *testing.T) {

@@ -90,5 +90,5 @@ func export(e env, in, out string, write recordWriter) error {
 	if out == "-" {
 		return write(l.record, e.stdout)
 	}
-	return e.write(file{path: out, force: true, write: func(w io.Writer) error { return write(l.record, w) }})
+	return e.write(file{Path: out, Force: true, Write: func(w io.Writer) error { return write(l.record, w) }})
 }

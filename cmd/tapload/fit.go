@@ -120,7 +120,7 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 			e.say("tapload: " + err.Error())
 			return nil
 		}
-		if err := o.picture().write(func(string) (chart, error) { return report.FitChart(r), nil }); err != nil {
+		if err := o.picture().write(e, func(string) (chart, error) { return report.FitChart(r), nil }); err != nil {
 			return err
 		}
 		if printed++; printed > 1 && !o.json {

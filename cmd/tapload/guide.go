@@ -28,7 +28,7 @@ func (e env) guide(ctx context.Context) error {
 			}
 			return cards, err
 		},
-		Bench: inventedBench,
+		Bench: e.inventedBench,
 		Number: func(s, unit string) error {
 			_, err := parseQuantity(s, unit)
 			return err
@@ -69,10 +69,10 @@ func (e env) guide(ctx context.Context) error {
 
 // inventedBench writes the bench of the demonstration's unmarked cabinet, where
 // it is not there already.
-func inventedBench() (string, error) {
+func (e env) inventedBench() (string, error) {
 	const path = "invented-cabinet.toml"
 	if isFile(path) {
 		return path, nil
 	}
-	return path, writeFiles(whole(path, []byte(demo.Benches()[filepath.Join("bench", "dance.toml")])))
+	return path, e.save(whole(path, []byte(demo.Benches()[filepath.Join("bench", "dance.toml")])))
 }

@@ -100,7 +100,7 @@ func (o hookupOptions) run(e env, a amp.Amplifier, t hookup.Tree, cabs loads.Set
 		return err
 	}
 	s.Warnings = slices.Concat(cabs.Warnings, s.Warnings)
-	err = o.pictures().write(func(flag string) (chart, error) {
+	err = o.pictures().write(e, func(flag string) (chart, error) {
 		if flag == "--share-plot" {
 			return report.ShareChart(s), nil
 		}

@@ -123,9 +123,7 @@ func importCurve(e env, path string, o importOptions, decode curveReader) error 
 		Curve:    curve,
 		Warnings: []impedance.Warning{{Code: "imported", Text: note + "; an error common to all points is not known"}},
 	}
-	out := file{path: o.out, force: o.force, write: rec.Write}
-	e.sayEarlier(out)
-	if err := writeFiles(out); err != nil {
+	if err := e.save(file{Path: o.out, Force: o.force, Write: rec.Write}); err != nil {
 		return err
 	}
 	s := measure.Summarize(rec, o.out)

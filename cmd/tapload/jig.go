@@ -180,8 +180,8 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 			return err
 		}
 	}
-	out := file{path: o.out, force: true}
-	if err := out.check(); err != nil {
+	out := file{Path: o.out, Force: true, Measured: true}
+	if err := out.Check(); err != nil {
 		return err
 	}
 	o.source.onBench = func(b *bench.Bench) { put(b, o.kind, float64(o.ohm)) }
@@ -210,7 +210,7 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 				return err
 			}
 		}
-		out.write = calibration.Write
+		out.Write = calibration.Write
 		return e.write(out)
 	})
 	if err != nil {

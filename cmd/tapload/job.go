@@ -111,7 +111,7 @@ yet can be added later.`,
 			if err := os.MkdirAll(args[0], 0o777); err != nil {
 				return fmt.Errorf("cannot make the folder %s: %w", args[0], plainPath(err))
 			}
-			if err := writeFiles(whole(path, f.Text())); err != nil {
+			if err := e.save(whole(path, f.Text())); err != nil {
 				return err
 			}
 			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     %s\n", path, reference, e.asTyped("tapload sweep --card NAME --label LABEL --job "+screen.Word(args[0])))
@@ -127,5 +127,5 @@ yet can be added later.`,
 
 // whole is a file of that text, in the place of any other.
 func whole(path string, text []byte) file {
-	return file{path: path, force: true, write: func(w io.Writer) error { _, err := w.Write(text); return err }}
+	return file{Path: path, Force: true, Write: func(w io.Writer) error { _, err := w.Write(text); return err }}
 }

@@ -60,7 +60,7 @@ func changing(e env, c *cobra.Command, how change, fill func(d *jobEdit) (of str
 		if err != nil {
 			return err
 		}
-		if err := d.write(how, of); err != nil {
+		if err := d.write(e, how, of); err != nil {
 			return err
 		}
 		d.say(e, how, of)
@@ -123,7 +123,7 @@ func (d *jobEdit) bring(path string, data []byte) (string, error) {
 func (d *jobEdit) there(name string, data []byte) (same, taken bool, err error) {
 	place := d.of.Path(name)
 	for _, f := range d.copies {
-		if f.path == place {
+		if f.Path == place {
 			return bytes.Equal(f.data, data), true, nil
 		}
 	}
@@ -230,23 +230,23 @@ func (d *jobEdit) keepOld(file, label string) error {
 // write brings the copies and then the text to disk, all or nothing. Only then
 // are the files there for job.toml to be checked, so a job that is wrong takes
 // its copies back.
-func (d *jobEdit) write(how change, of string) error {
+func (d *jobEdit) write(e env, how change, of string) error {
 	var files []file
 	for _, f := range d.copies {
 		files = append(files, f.file)
-		if folder := filepath.Dir(f.path); !isFolder(folder) {
+		if folder := filepath.Dir(f.Path); !isFolder(folder) {
 			if err := os.Mkdir(folder, 0o777); err != nil {
 				return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
 			}
 			defer os.Remove(folder) // which fails where something is in it
 		}
 	}
-	if err := writeFiles(files...); err != nil {
+	if err := e.save(files...); err != nil {
 		return err
 	}
 	_, err := d.Check()
 	if err == nil {
-		err = writeFiles(whole(jobPath(d.of), d.Text()))
+		err = e.save(whole(jobPath(d.of), d.Text()))
 	}
 	if err != nil {
 		// The job was right before, so that lines of a text that is not
@@ -255,7 +255,11 @@ func (d *jobEdit) write(how change, of string) error {
 			err = fmt.Errorf("cannot %s %s: %s", how.todo, of, w.Fault)
 		}
 		for _, f := range d.copies {
-			err = errors.Join(err, removeIfThere(f.path))
+			if gone := os.Remove(f.Path); gone != nil {
+				err = fmt.Errorf("%w; %s is there all the same: %w", err, f.Path, plainPath(gone))
+				continue
+			}
+			e.written.drop(f.Path)
 		}
 	}
 	return err
@@ -269,7 +273,7 @@ func (d *jobEdit) say(e env, how change, of string) {
 	}
 	fmt.Fprintf(e.stdout, "%s%s%s%s\n", how.did, of, to, jobPath(d.of))
 	for _, f := range d.copies {
-		fmt.Fprintf(e.stdout, "%s%s\n", f.did, f.path)
+		fmt.Fprintf(e.stdout, "%s%s\n", f.did, f.Path)
 	}
 }
 

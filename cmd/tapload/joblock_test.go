@@ -8,8 +8,11 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
+	"tapload/cmd/tapload/internal/lock"
 	"tapload/fixtures/job"
+	"tapload/fixtures/setup"
 )
 
 // atOnce runs command lines at the same time, which all must succeed, and returns
@@ -82,5 +85,91 @@ func TestStandardsAtOnce(t *testing.T) {
 		if one == nil {
 			t.Errorf("standard %d is lost", kind)
 		}
+	}
+}
+
+// Of two values that were kept at the same time one was lost.
+func TestSetupsAtOnce(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "settings")
+	kept := map[string]string{"shop": "by the river", "address": "1 Mill Lane", "paper": "letter", "rate": "44100"}
+	var all sync.WaitGroup
+	for name, value := range kept {
+		all.Go(func() {
+			e, _, stderr := testEnv()
+			e.settings = folder
+			if code := run(context.Background(), []string{"setup", "--" + name, value}, e); code != 0 {
+				t.Errorf("--%s exited with %d: %s", name, code, stderr)
+			}
+		})
+	}
+	all.Wait()
+	s, err := setup.Read(filepath.Join(folder, setup.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range kept {
+		if got := s.Text(name); got != want {
+			t.Errorf("%s is %q, want %q", name, got, want)
+		}
+	}
+	if left := names(t, folder); len(left) != 1 {
+		t.Errorf("the folder holds %v", left)
+	}
+}
+
+// Somebody else who held the job cost a measurement that was made.
+func TestHeldJobKeepsTheMeasurement(t *testing.T) {
+	if testing.Short() {
+		t.Skip("waits for a lock for 5 s")
+	}
+	folder := t.TempDir()
+	bench, hall := filepath.Join(folder, "b.toml"), filepath.Join(folder, "hall")
+	if err := os.WriteFile(bench, []byte(resistorBench), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	atOnce(t, []string{"job", "new", hall})
+	held, err := lock.Take(t.Context(), filepath.Join(hall, job.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, _, stderr := testEnv()
+	code := run(context.Background(), []string{"sweep", "--bench", bench, "--low", "20", "--period", "1", "--job", hall, "--label", "cab"}, e)
+	if err := held.Release(); err != nil {
+		t.Fatal(err)
+	}
+	records := filepath.Join(hall, job.Records)
+	said := strings.Join(strings.Fields(stderr.String()), " ")
+	if all := names(t, records); code != exitError || len(all) != 1 || !strings.Contains(said, "(the measurement is kept in "+filepath.Join(records, all[0])+")") {
+		t.Errorf("exited with %d, %v: %s", code, all, said)
+	}
+}
+
+// That job.toml could not be changed was learnt after the measurement.
+func TestJobIsCheckedBefore(t *testing.T) {
+	folder := t.TempDir()
+	bench, hall := filepath.Join(folder, "b.toml"), filepath.Join(folder, "hall")
+	if err := os.WriteFile(bench, []byte(resistorBench), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	atOnce(t, []string{"job", "new", hall})
+	far := filepath.Join(folder, "gone", "job.toml")
+	toml := filepath.Join(hall, job.FileName)
+	e, _, stderr := testEnv()
+	now, asked := e.now, 0
+	e.now = func() time.Time {
+		if asked++; asked == 1 { // the job is read by now
+			_ = os.Remove(toml)
+			if err := os.Symlink(far, toml); err != nil {
+				t.Skip(err)
+			}
+		}
+		return now()
+	}
+	code := run(context.Background(), []string{"sweep", "--bench", bench, "--low", "20", "--period", "1", "--job", hall, "--label", "cab"}, e)
+	if said := strings.Join(strings.Fields(stderr.String()), " "); code != exitError || !strings.Contains(said, "cannot write "+toml+": there is no folder "+filepath.Dir(far)) || asked > 2 {
+		t.Errorf("exited with %d after %d times: %s", code, asked, said)
+	}
+	if got := names(t, hall); len(got) != 1 {
+		t.Errorf("the folder holds %v", got)
 	}
 }

@@ -120,7 +120,7 @@ func (o *labelsOptions) run(e env, c *cobra.Command, args []string) error {
 	case ".svg":
 		write = labels.SVG
 	}
-	if err := writeFiles(file{path: out, force: true, write: func(w io.Writer) error { return write(w) }}); err != nil {
+	if err := e.save(file{Path: out, Force: true, Write: func(w io.Writer) error { return write(w) }}); err != nil {
 		return err
 	}
 	return o.show(e, struct {

@@ -53,7 +53,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	var each []sweepOptions
 	for _, level := range o.signal.levels {
 		one := o.at(level)
-		if err := (file{path: one.out}).check(); err != nil {
+		if err := (file{Path: one.out, Force: o.force, Measured: true}).Check(); err != nil {
 			return err
 		}
 		each = append(each, one)
@@ -84,9 +84,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 			}
 			return err
 		}
-		f := file{path: one.out, force: o.force, write: record.Write}
-		e.sayEarlier(f)
-		if err := writeFiles(f); err != nil {
+		if err := e.save(file{Path: one.out, Force: o.force, Measured: true, Write: record.Write}); err != nil {
 			return err
 		}
 		records, written = append(records, record), append(written, one.out)
@@ -95,7 +93,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	if err := o.pictures().write(func(flag string) (chart, error) {
+	if err := o.pictures().write(e, func(flag string) (chart, error) {
 		if flag == "--distortion-plot" {
 			return report.LevelHarmonics(r), nil
 		}

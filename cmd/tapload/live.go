@@ -102,6 +102,7 @@ func (o *liveOptions) check() error {
 }
 
 func runLive(ctx context.Context, e env, o liveOptions) (err error) {
+	e.written.goesOn()
 	j, err := o.jig.open(o.jigFile)
 	if err != nil {
 		return err

@@ -64,6 +64,7 @@ const alone = 30 * time.Second
 
 // livePage serves the page until its command ends.
 func livePage(c *cobra.Command, e env, o liveOptions) error {
+	e.written.goesOn()
 	s := &session{env: e}
 	c.Flags().Visit(func(f *pflag.Flag) {
 		if slices.Contains([]string{"card", "player", "bench", "channels", "seed", "jig", "sense-ohm", "sense-tolerance", "mismatch"}, f.Name) {

@@ -176,7 +176,7 @@ func (s *session) do(ctx context.Context, step string, filled map[string]string,
 // keepBench keeps card and resistor in the user's settings.
 func (s *session) keepBench(ctx context.Context, filled map[string]string) live.Answer {
 	if filled["card"] == noCard {
-		path, err := inventedBench()
+		path, err := s.env.inventedBench()
 		if err != nil {
 			return live.Answer{Says: err.Error()}
 		}

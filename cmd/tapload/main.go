@@ -15,5 +15,5 @@ func main() {
 	cobra.MousetrapHelpText = "" // a double click on Windows starts the guide, instead of being told off
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
-	os.Exit(run(ctx, os.Args[1:], systemEnv()))
+	os.Exit(watched(ctx, os.Args[1:], systemEnv(), run))
 }

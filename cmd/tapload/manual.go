@@ -84,7 +84,7 @@ is that of the commit that the program was built from, or of SOURCE_DATE_EPOCH
 			for name, page := range manual.Pages(c.Root(), date) {
 				texts[filepath.Join(folder, name)] = []byte(page)
 			}
-			return writeTexts(texts)
+			return e.writeTexts(texts)
 		},
 	}
 	c.Flags().StringVarP(&folder, "output", "o", "", "`folder` for the pages")

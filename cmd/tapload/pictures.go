@@ -72,7 +72,7 @@ func (p pictures) check() error {
 // the work of making it.
 func (p pictures) place() error {
 	for _, one := range p {
-		if err := (file{path: one.path, force: true}).check(); err != nil {
+		if err := (file{Path: one.path, Force: true}).Check(); err != nil {
 			return err
 		}
 	}
@@ -80,12 +80,12 @@ func (p pictures) place() error {
 }
 
 // write writes the chart of each flag, all or none.
-func (p pictures) write(of func(flag string) (chart, error)) error {
+func (p pictures) write(e env, of func(flag string) (chart, error)) error {
 	files, err := p.files(of)
 	if err != nil {
 		return err
 	}
-	return writeFiles(files...)
+	return e.save(files...)
 }
 
 // files are those that write writes, for a command that has others with them.
@@ -100,7 +100,7 @@ func (p pictures) files(of func(flag string) (chart, error)) ([]file, error) {
 		if err != nil {
 			return nil, err
 		}
-		files = append(files, file{path: one.path, force: true, write: func(w io.Writer) error { return plot.Write(w, format, c) }})
+		files = append(files, file{Path: one.path, Force: true, Write: func(w io.Writer) error { return plot.Write(w, format, c) }})
 	}
 	return files, nil
 }

@@ -110,7 +110,7 @@ func (o planOptions) run(ctx context.Context, e env, a amp.Amplifier, cabs loads
 		return err
 	}
 	r.Warnings = slices.Concat(cabs.Warnings, r.Warnings)
-	if err := o.picture().write(func(string) (chart, error) { return report.PlanChart(r), nil }); err != nil {
+	if err := o.picture().write(e, func(string) (chart, error) { return report.PlanChart(r), nil }); err != nil {
 		return err
 	}
 	err = o.show(e, r, report.Plan(r), r.Warnings)

@@ -79,7 +79,7 @@ func documentFormat(path string) string {
 
 // documentFile is d in the format of the file's name.
 func documentFile(d report.Document, path string, paper report.Paper) file {
-	return file{path: path, force: true, write: func(w io.Writer) error {
+	return file{Path: path, Force: true, Write: func(w io.Writer) error {
 		switch documentFormat(path) {
 		case ".pdf":
 			return d.PDF(w, paper)
@@ -96,7 +96,7 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 		out = []string{filepath.Join(j.Folder, "report.html"), filepath.Join(j.Folder, "report.pdf")}
 	}
 	for _, path := range out {
-		if err := (file{path: path, force: true}).check(); err != nil {
+		if err := (file{Path: path, Force: true}).Check(); err != nil {
 			return err
 		}
 	}
@@ -115,7 +115,7 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 	for _, path := range out {
 		files = append(files, documentFile(d, path, paper))
 	}
-	if err := writeFiles(files...); err != nil {
+	if err := e.save(files...); err != nil {
 		return err
 	}
 	// On a terminal the answer alone, and where the rest of it is.

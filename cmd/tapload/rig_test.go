@@ -27,11 +27,6 @@ var rigLoad = rig.Load{SourceOhm: 5, SenseOhm: 10, ReOhm: 6.4, LeH: 0.6e-3, FsHz
 // quick are the signal flags of a short chirp: 2.9 s in all.
 var quick = []string{"--low", "20", "--period", "1"}
 
-type outcome struct {
-	code           int
-	stdout, stderr string
-}
-
 // command prepares the program as a separate process in an empty folder.
 func program(t *testing.T, r *rig.Rig, args ...string) *exec.Cmd {
 	t.Helper()

@@ -27,6 +27,7 @@ type env struct {
 	now            func() time.Time
 	columns        int // width of the terminal that stderr is; 0 when it is none
 	sound          soundSystem
+	written        *written  // by this command line; nil where nobody asks
 	page           *pageSink // what takes results beside stdout; nil for none
 	program        string    // what is typed to run this one; "" for its name
 	settings       string    // folder of what the user keeps for all commands; "" for none
@@ -63,9 +64,14 @@ func (e env) warn(text string) { e.say("warning: " + text) }
 
 // run executes one command line and returns its exit code.
 func run(ctx context.Context, args []string, e env) int {
+	e.written = &written{outer: e.written}
+	running, stop := context.WithCancel(ctx)
+	defer stop()
+	out := &output{w: e.stdout, ended: stop}
+	e.stdout = out
 	root := newRoot(e)
 	root.SetArgs(args)
-	return exitOf(ctx, e, root.ExecuteContext(ctx))
+	return exitOf(ctx, e, out.judge(root.ExecuteContext(running), e.written))
 }
 
 func newRoot(e env) *cobra.Command {

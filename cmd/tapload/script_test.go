@@ -186,7 +186,7 @@ func cmdDivider(ts *testscript.TestScript, neg bool, args []string) {
 		v2[i] = gain * x
 	}
 	rec := card.Recording{RateHz: stim.RateHz, V1: v1, V2: v2}
-	ts.Check(writeFiles(file{path: ts.MkAbs(args[1]), write: func(w io.Writer) error { return card.WriteRecording(w, rec) }}))
+	ts.Check((env{}).save(file{Path: ts.MkAbs(args[1]), Write: func(w io.Writer) error { return card.WriteRecording(w, rec) }}))
 }
 
 // cmdModulus is "modulus RECORD LOW HIGH": every |Z| lies between, in ohm.

@@ -109,6 +109,23 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 			return usage(c, fmt.Errorf("--forget %s and --%s: do one of them", name, name))
 		}
 	}
+	changed := len(o.forget) > 0
+	for _, name := range setup.Names() {
+		changed = changed || c.Flags().Changed(name)
+	}
+	if !changed {
+		return o.keep(e, c, path, false)
+	}
+	folder := filepath.Dir(path)
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
+	}
+	defer os.Remove(folder) // which fails where something is in it
+	return locked(c.Context(), path, func() error { return o.keep(e, c, path, true) })
+}
+
+// keep shows what is kept at path, after it is changed where the flags ask for that.
+func (o setupOptions) keep(e env, c *cobra.Command, path string, changed bool) error {
 	s, err := setup.Read(path)
 	if err != nil {
 		// A file that cannot be read must not keep somebody from beginning anew.
@@ -119,10 +136,6 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 	}
 	before := s.Given()
 	s.Forget(o.forget...)
-	changed := len(o.forget) > 0
-	for _, name := range setup.Names() {
-		changed = changed || c.Flags().Changed(name)
-	}
 	if changed {
 		dropped, err := o.into(&s, c.Flags().Changed)
 		if err != nil {
@@ -132,10 +145,7 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 		if err != nil {
 			return usage(c, err)
 		}
-		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-			return fmt.Errorf("cannot make the folder %s: %w", filepath.Dir(path), plainPath(err))
-		}
-		if err := writeFiles(whole(path, text)); err != nil {
+		if err := e.save(whole(path, text)); err != nil {
 			return err
 		}
 		if len(dropped) > 0 {

@@ -112,7 +112,7 @@ func (c *standInCard) Play(ctx context.Context, out card.Output) (card.Recording
 	if err != nil {
 		return rec, err
 	}
-	return rec, writeFiles(file{path: path, force: true, write: func(w io.Writer) error { return gob.NewEncoder(w).Encode(rec) }})
+	return rec, (env{}).save(file{Path: path, Force: true, Write: func(w io.Writer) error { return gob.NewEncoder(w).Encode(rec) }})
 }
 
 // value returns what follows the flag on the command line, or "".

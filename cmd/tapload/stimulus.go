@@ -64,7 +64,7 @@ func stimulus(e env, o stimulusOptions, sig signal.Signal) error {
 		return fmt.Errorf("writing down the law of the signal: %w", err)
 	}
 	wav := card.WAV{RateHz: sig.Rate(), Bits: o.bits.bits, Float: o.bits.float, Samples: [][]float64{sig.Samples()}}
-	err = e.write(file{path: o.out, force: true, write: func(w io.Writer) error { return card.WriteWAV(w, wav) }})
+	err = e.write(file{Path: o.out, Force: true, Write: func(w io.Writer) error { return card.WriteWAV(w, wav) }})
 	if err != nil {
 		return err
 	}

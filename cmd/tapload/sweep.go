@@ -19,6 +19,7 @@ import (
 	"tapload/measure"
 	"tapload/measure/card"
 	"tapload/measure/record"
+	"tapload/measure/signal"
 	"tapload/plot"
 	"tapload/plot/report"
 )
@@ -196,13 +197,13 @@ func (o *sweepOptions) pictures() pictures {
 const recordSuffix = record.Suffix
 
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
-	saved := file{path: o.out, force: o.force}
-	kept := file{path: o.keep, force: o.force}
-	if err := saved.check(); err != nil {
+	saved := file{Path: o.out, Force: o.force, Measured: true}
+	kept := file{Path: o.keep, Force: o.force, Measured: true}
+	if err := saved.Check(); err != nil {
 		return err
 	}
-	if o.keep != "" {
-		if err := kept.check(); err != nil {
+	if o.into != nil {
+		if err := whole(jobPath(o.into.of), nil).Check(); err != nil {
 			return err
 		}
 	}
@@ -216,11 +217,17 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	defer func() { err = errors.Join(err, end()) }()
 	wasKept := false
 	if o.keep != "" {
-		setup.Keep = func(r card.Recording) error {
-			kept.write = func(w io.Writer) error { return card.WriteRecording(w, r) }
-			err := writeFiles(kept)
-			wasKept = err == nil
+		kept.Size = recordingSize(setup.Signal)
+		if err := kept.Check(); err != nil {
 			return err
+		}
+		var notKept error // is no reason to lose the curve
+		defer func() { err = errors.Join(err, notKept) }()
+		setup.Keep = func(r card.Recording) error {
+			kept.Write = func(w io.Writer) error { return card.WriteRecording(w, r) }
+			notKept = e.save(kept)
+			wasKept = notKept == nil
+			return nil
 		}
 	}
 	var result record.Record
@@ -237,7 +244,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		return err
 	}
 
-	saved.write = result.Write
+	saved.Write = result.Write
 	drawn, err := o.pictures().files(func(flag string) (chart, error) {
 		if flag == "--distortion-plot" {
 			one := plot.Harmonics{Label: result.Label, Distortion: *result.Distortion}
@@ -264,12 +271,17 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 		})
 	}
 	files := append([]file{saved}, drawn...)
-	e.sayEarlier(files...)
-	if err := writeFiles(files...); err != nil {
+	if err := e.save(files...); err != nil {
 		return err
 	}
 	swept := identify.Sweep(result, summary(o.out))
 	return o.show(e, swept, report.Sweep(swept, budget), swept.Warnings)
+}
+
+// recordingSize is how many bytes the raw recording of a signal takes, about.
+func recordingSize(s signal.Signal) int64 {
+	const channels, sample, beside = 2, 4, 2 // bytes; seconds before and after
+	return channels * sample * int64(len(s.Samples())+beside*s.Rate())
 }
 
 // open makes ready what measures for o, and lets go of it with end.

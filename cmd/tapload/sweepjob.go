@@ -87,8 +87,8 @@ func keepNamed(ctx context.Context, e env, j *job.Job, path string) error {
 		if err := d.keepOld(in, label); err != nil || len(d.copies) == 0 {
 			return err
 		}
-		e.say(fmt.Sprintf("note: %s names %s; the earlier measurement stays in %s", jobPath(j), in, d.copies[0].path))
-		return d.write(replaced, label)
+		e.say(fmt.Sprintf("note: %s names %s; the earlier measurement stays in %s", jobPath(j), in, d.copies[0].Path))
+		return d.write(e, replaced, label)
 	})
 }
 
@@ -180,7 +180,7 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 		return err
 	}
 	did := taken{File: jobPath(s.of), As: s.as, Label: s.label}
-	path := o.out
+	path, tried := o.out, false
 	err := locked(ctx, jobPath(s.of), func() error {
 		// Before anything is asked of job.toml, which others may have spoilt.
 		keeping := &jobEdit{of: s.of}
@@ -191,16 +191,17 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 		path = s.of.Path(name)
 		files := drawn
 		for _, f := range keeping.copies {
+			f.Measured = true
 			files = append(files, f.file)
 		}
-		e.sayEarlier(files...)
-		if err := writeFiles(files...); err != nil {
+		tried = true
+		if err := e.save(files...); err != nil {
 			return err
 		}
 		d, err := editJob(s.of.Folder)
 		if err == nil {
 			if did.Replaced, err = s.enter(d, name); err == nil {
-				err = d.write(added, s.entry())
+				err = d.write(e, added, s.entry())
 			}
 		}
 		if err != nil {
@@ -210,6 +211,12 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 		s.of = &j
 		return err
 	})
+	if err != nil && !tried { // a job that somebody else holds must not cost the measurement
+		if lost := e.save(file{Path: path, Measured: true, Write: result.Write}); lost != nil {
+			return fmt.Errorf("%w; %w", err, lost)
+		}
+		return fmt.Errorf("%w (the measurement is kept in %s)", err, path)
+	}
 	if err != nil {
 		return err
 	}

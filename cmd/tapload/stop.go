@@ -1,0 +1,52 @@
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"tapload/cmd/tapload/internal/files"
+)
+
+const (
+	// grace is how long a command that is stopped may take to end by itself,
+	// which lets go of the sound card first.
+	grace = 100 * time.Millisecond
+	// liveGrace is that of one that ends in no other way.
+	liveGrace = 2 * time.Second
+)
+
+// watched is run that ends soon after ctx whatever is being worked out, though
+// never in the middle of a file.
+func watched(ctx context.Context, args []string, e env, run func(context.Context, []string, env) int) int {
+	// An answer that nobody reads any more is an error, and does not kill the
+	// program in the middle of something.
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
+	e.written = new(written)
+	code := make(chan int, 1)
+	go func() { code <- run(ctx, args, e) }()
+	select {
+	case c := <-code:
+		return c
+	case <-ctx.Done():
+	}
+	wait := grace
+	if e.written.live.Load() {
+		wait = liveGrace
+	}
+	select {
+	case c := <-code:
+		return c
+	case <-time.After(wait):
+	}
+	files.Close()
+	select {
+	case c := <-code: // it was about to say what it wrote
+		return c
+	default:
+		(&redrawn{w: e.stderr, terminal: e.columns >= progressWidth, shown: true}).end()
+		return exitOf(ctx, e, ctx.Err())
+	}
+}
