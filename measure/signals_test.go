@@ -171,7 +171,7 @@ func TestEverySignalCovers(t *testing.T) {
 				try.b.count(c, load)
 			}
 		})
-		alone.check(t, name, n, 200)
+		alone.check(t, name, n, 60)
 		// One resistor moves all points of a sweep, so that sweeps alone count.
 		drawn.check(t, name+", resistor drawn", n, allSweeps)
 	}
