@@ -55,7 +55,7 @@ func (r *remembering) Play(ctx context.Context, out card.Output) (card.Recording
 func TestMeasurementsEndWithTheirContext(t *testing.T) {
 	seconds, perOctave, moments := 2.0, 3, 3
 	if os.Getenv("TAPLOAD_SEEDS") == "all" {
-		seconds, perOctave, moments = 4, 6, 20
+		seconds, perOctave, moments = 4, 6, 8
 	}
 	usual := signal.ChirpOptions{PeriodSeconds: seconds, LowHz: 20}
 	long := usual
