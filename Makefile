@@ -89,7 +89,7 @@ check: deps-test deps-dist
 	@# Once and short, where anything runs at once: a race shows in one run as well as in
 	@# a thousand seeded ones, and in one command as well as in a hundred.
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip '$(UNSEEDED)|Covers$$|ConfidentlyWrong$$' -timeout 40m $(CONCURRENT)
-	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Card|Server|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|JobOnThePage|Card|Server|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
 
 windows:
 	@if [ "$$(uname -m)" != x86_64 ]; then \
