@@ -9,6 +9,12 @@
 # make install, make uninstall   program, manual pages and completions, under
 #             PREFIX: /usr/local, or ~/.local when you are not root
 
+# Tests that take long, and as long without -short and with all seeds.
+UNSEEDED = ^Test(TonesRatioIsExact|ClockDifference|NoiselessRatioIsExact|Harmonics(Refusals|OfALinearLoad)|ResidualOfPulses|ListenFaults|Silence)$$
+
+# The packages, but for the program, in which goroutines start.
+CONCURRENT = $(shell grep -rlE '\bgo func|\.Go\b' --include='*.go' cmd/tapload/internal fit fixtures measure plot | xargs -n1 dirname | sort -u | sed 's|^|./|')
+
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 # Go reads the commit from git, and refuses to build where git refuses to answer.
@@ -77,12 +83,15 @@ check: deps-test deps-dist
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== every test, with all seeds"
-	TAPLOAD_SEEDS=all go test -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
+	@# -skip: what takes long and has no seeds; make test runs it.
+	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
 	@echo "== Ctrl-C, forty times in each of the commands that take their time"
 	TAPLOAD_SEEDS=all go test -count=1 -timeout 20m -run '^TestCtrlC$$' ./cmd/tapload
 	@echo "== race detector"
-	@# -short, -skip: a race shows in one run as well as in a thousand seeded ones.
-	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip 'Covers$$|ConfidentlyWrong$$' -timeout 40m ./...
+	@# Once and short, where anything runs at once: a race shows in one run as well as in
+	@# a thousand seeded ones, and in one command as well as in a hundred.
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip '$(UNSEEDED)|Covers$$|ConfidentlyWrong$$' -timeout 40m $(CONCURRENT)
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|JobOnThePage|Card|Server|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
 
 windows:
 	@if [ "$$(uname -m)" != x86_64 ]; then \

@@ -27,7 +27,11 @@ func perKind(t *testing.T, few int) int {
 // A good curve of a load that no model of the fit follows is not faulty: of 600
 // at most one may be called so.
 func TestKKForeignLoadsAreNotFaulty(t *testing.T) {
-	n := perKind(t, 2)
+	few := 2
+	if testing.Short() {
+		few = 1
+	}
+	n := perKind(t, few)
 	all, faulty := 0, 0
 	for _, kind := range foreign.Kinds() {
 		for seed := range uint64(n) {

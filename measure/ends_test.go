@@ -53,12 +53,18 @@ func (r *remembering) Play(ctx context.Context, out card.Output) (card.Recording
 // within a tenth of a second, and leaves no goroutine. On a machine that is busy
 // it may take a fifth of the time of the whole, and has some tries.
 func TestMeasurementsEndWithTheirContext(t *testing.T) {
-	long := signal.ChirpOptions{PeriodSeconds: 4, Periods: 4}
-	m, err := signal.NewMultitone(signal.MultitoneOptions{PeriodSeconds: 4, Periods: 4})
+	seconds, perOctave, moments := 2.0, 3, 3
+	if os.Getenv("TAPLOAD_SEEDS") == "all" {
+		seconds, perOctave, moments = 4, 6, 8
+	}
+	usual := signal.ChirpOptions{PeriodSeconds: seconds, LowHz: 20}
+	long := usual
+	long.Periods = 4
+	m, err := signal.NewMultitone(signal.MultitoneOptions{PeriodSeconds: seconds, LowHz: 20, Periods: 4})
 	if err != nil {
 		t.Fatal(err)
 	}
-	tones, err := signal.NewTones(signal.TonesOptions{LowHz: 20, PerOctave: 6})
+	tones, err := signal.NewTones(signal.TonesOptions{LowHz: 20, PerOctave: perOctave})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -72,10 +78,10 @@ func TestMeasurementsEndWithTheirContext(t *testing.T) {
 			return err
 		}
 	}
-	distortion := setup(chirp(t, signal.ChirpOptions{}))
+	distortion := setup(chirp(t, usual))
 	distortion.Distortion = true
 	rounds := setup(tones)
-	rounds.Aim = &measure.Aim{Wanted: 1e-5, Seconds: 60}
+	rounds.Aim = &measure.Aim{Wanted: 1e-5, Seconds: 15 * seconds}
 	for _, tc := range []struct {
 		name    string
 		measure func(context.Context, card.Card) error
@@ -85,7 +91,7 @@ func TestMeasurementsEndWithTheirContext(t *testing.T) {
 		{"multitone", run(setup(m))},
 		{"tones in rounds", run(rounds)},
 		{"repeated", func(ctx context.Context, c card.Card) error {
-			s := setup(chirp(t, signal.ChirpOptions{}))
+			s := setup(chirp(t, usual))
 			s.Card = c
 			_, _, err := measure.RunRepeated(ctx, s, 3)
 			return err
@@ -114,10 +120,6 @@ func TestMeasurementsEndWithTheirContext(t *testing.T) {
 			whole := time.Since(start)
 			limit := max(100*time.Millisecond, whole/5)
 
-			moments := 5
-			if os.Getenv("TAPLOAD_SEEDS") == "all" {
-				moments = 20
-			}
 			r := rand.New(rand.NewPCG(uint64(start.UnixNano()), 1))
 			slowest := time.Duration(0)
 			for range moments {

@@ -20,11 +20,11 @@ import (
 // that clips below its full scale did. On usual cards with a load, nothing or a
 // wire, inputs alike within 5 % and some that clip early, it is right of all
 // three, told what to expect or not, and the sweep that follows does not clip;
-// over 100 benches with TAPLOAD_SEEDS=all.
+// over 50 benches with TAPLOAD_SEEDS=all.
 func TestCheckTellsWhatIsConnected(t *testing.T) {
 	seeds := uint64(3)
 	if os.Getenv("TAPLOAD_SEEDS") == "all" {
-		seeds = 100
+		seeds = 50
 	}
 	early, backed := 0, 0
 	for seed := range seeds {

@@ -165,7 +165,7 @@ func TestListenFaults(t *testing.T) {
 		}, card.OpenLoad},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			b, l := guitarBench(1, -95, -90), listening{seconds: 12, low: 40, coherence: 0.95, slow: true}
+			b, l := guitarBench(1, -95, -90), listening{seconds: 8, low: 40, coherence: 0.95, slow: true}
 			test.spoil(b, &l)
 			_, err := l.run(t, b)
 			var fault *card.Fault

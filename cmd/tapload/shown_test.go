@@ -6,10 +6,12 @@ import (
 	"io/fs"
 	"maps"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -44,7 +46,7 @@ func TestShownCommands(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &shownBench{stock: t.TempDir(), benches: benches, recordings: t.TempDir(), made: map[string]bool{}}
+	b := &shownBench{stock: t.TempDir(), benches: benches, recordings: t.TempDir()}
 	blocks := slices.Concat(readmeBlocks(t), helpBlocks())
 	shown := map[string]bool{}
 	for _, block := range blocks {
@@ -55,6 +57,7 @@ func TestShownCommands(t *testing.T) {
 			shown[oneLine(line)] = true
 		}
 		t.Run(block.where, func(t *testing.T) {
+			t.Parallel()
 			folder := t.TempDir()
 			for _, line := range block.lines {
 				b.runShown(t, folder, line)
@@ -185,7 +188,7 @@ func TestEveryCommandHasHelp(t *testing.T) {
 type shownBench struct {
 	stock, benches, recordings string
 
-	made map[string]bool
+	made sync.Map // name of a kept file -> *sync.Once that makes it
 }
 
 // tapload runs one command line in a folder.
@@ -197,24 +200,18 @@ func (b *shownBench) tapload(t *testing.T, folder string, args ...string) outcom
 // taploadFor is tapload that presses Ctrl-C after some time.
 func (b *shownBench) taploadFor(t *testing.T, limit time.Duration, folder string, args ...string) outcome {
 	t.Helper()
-	home, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Chdir(folder); err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := os.Chdir(home); err != nil {
-			t.Fatal(err)
-		}
-	}()
 	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
+	cmd := exec.CommandContext(ctx, "tapload-on-stand-in", args...)
+	cmd.Dir = folder
+	cmd.Env = append(cmd.Environ(), benchesVariable+"="+b.benches, recordingsVariable+"="+b.recordings, "TAPLOAD_CONFIG="+filepath.Join(folder, "settings"))
+	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
 	var out, log strings.Builder
-	e := env{stdin: strings.NewReader(""), stdout: &out, stderr: &log, getenv: os.Getenv, now: time.Now, sound: standIn{args: args, benches: b.benches, recordings: b.recordings}, settings: filepath.Join(folder, "settings")}
-	code := run(ctx, args, e)
-	return outcome{code: code, stdout: out.String(), stderr: log.String()}
+	cmd.Stdout, cmd.Stderr = &out, &log
+	if err := cmd.Run(); cmd.ProcessState == nil {
+		t.Fatal(err)
+	}
+	return outcome{code: cmd.ProcessState.ExitCode(), stdout: out.String(), stderr: log.String()}
 }
 
 // runShown runs a line as it is printed.
@@ -239,7 +236,7 @@ func (b *shownBench) runShown(t *testing.T, folder, line string) {
 		if strings.Contains(line, "--text") || strings.Contains(line, "--json") {
 			words = append(words, "--seconds", "2.5")
 		} else {
-			words, limit = append(words, "--no-browser"), 300*time.Millisecond
+			words, limit = append(words, "--no-browser"), 2*time.Second
 		}
 	}
 	got := b.taploadFor(t, limit, folder, words[1:]...)
@@ -423,8 +420,8 @@ func (b *shownBench) keep(t *testing.T, words []string, name string) string {
 	default:
 		return ""
 	}
-	if !b.made[stock] {
-		b.made[stock] = true
+	once, _ := b.made.LoadOrStore(stock, new(sync.Once))
+	once.(*sync.Once).Do(func() {
 		if text != "" {
 			writeText(t, filepath.Join(b.stock, stock), text)
 		}
@@ -433,7 +430,7 @@ func (b *shownBench) keep(t *testing.T, words []string, name string) string {
 				t.Errorf("%q, which makes %s, exited with %d: %s", args, stock, got.code, got.stderr)
 			}
 		}
-	}
+	})
 	return filepath.Join(b.stock, stock)
 }
 

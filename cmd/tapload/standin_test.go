@@ -11,6 +11,7 @@ import (
 	"hash/fnv"
 	"io"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -32,9 +33,11 @@ const (
 
 // onStandIn is main, with a stand-in for the sound system.
 func onStandIn() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	context.AfterFunc(ctx, stop)
 	e := systemEnv()
 	e.sound = standIn{args: os.Args[1:], benches: os.Getenv(benchesVariable), recordings: os.Getenv(recordingsVariable), listing: os.Getenv(listingVariable)}
-	os.Exit(run(context.Background(), os.Args[1:], e))
+	os.Exit(run(ctx, os.Args[1:], e))
 }
 
 // standIn is a sound system with one card, which is a virtual bench. Its load

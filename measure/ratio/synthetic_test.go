@@ -8,10 +8,9 @@ import (
 	"strings"
 	"testing"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"tapload/measure/card"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // plainOnly skips a test under the race detector, where it takes a minute: other
@@ -43,23 +42,30 @@ func (y synthetic) record(t testing.TB) card.Recording {
 	for !signal.Smooth(n) {
 		n++
 	}
-	fft := fourier.NewFFT(n)
-	padded := make([]float64, n)
-	copy(padded[y.before:], x)
-	c1 := fft.Coefficients(nil, padded)
+	fft := transform.New(n)
+	c1, room := make([]complex128, n/2+1), make([]float64, n)
+	copy(fft.Values(c1)[y.before:], x)
+	if err := fft.Forward(t.Context(), c1, room); err != nil {
+		t.Fatal(err)
+	}
 	c2 := make([]complex128, len(c1))
 	for k := range c1 {
-		hz := fft.Freq(k) * rate
+		hz := float64(k) / float64(n) * rate
 		c1[k] /= complex(float64(n), 0)
 		if y.v1 != nil {
 			c1[k] *= y.v1(hz)
 		}
 		c2[k] = c1[k] * y.g(hz)
 	}
+	for _, c := range [][]complex128{c1, c2} {
+		if err := fft.Backward(t.Context(), c, room); err != nil {
+			t.Fatal(err)
+		}
+	}
 	length := y.before + len(x) + y.after
 	rec := card.Recording{
 		RateHz: y.sig.Rate(),
-		V1:     fft.Sequence(nil, c1)[:length], V2: fft.Sequence(nil, c2)[:length],
+		V1:     fft.Values(c1)[:length], V2: fft.Values(c2)[:length],
 		Source: "a synthetic recording", Inputs: [2]int{1, 2},
 	}
 	r := rand.New(rand.NewPCG(y.seed, 0x7a9))
