@@ -12,8 +12,12 @@ import (
 )
 
 func main() {
-	cobra.MousetrapHelpText = "" // a double click on Windows starts the guide, instead of being told off
+	cobra.MousetrapHelpText = "" // a double click on Windows opens the page, instead of being told off
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
-	os.Exit(run(ctx, os.Args[1:], systemEnv()))
+	e, args := systemEnv(), os.Args[1:]
+	if len(args) == 0 && e.talks && ownConsole() {
+		os.Exit(e.clicked(ctx))
+	}
+	os.Exit(run(ctx, args, e))
 }

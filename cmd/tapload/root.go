@@ -29,6 +29,7 @@ type env struct {
 	sound          soundSystem
 	page           *pageSink // what takes results beside stdout; nil for none
 	program        string    // what is typed to run this one; "" for its name
+	shown          func()    // called once the browser has a page; nil for nothing
 	settings       string    // folder of what the user keeps for all commands; "" for none
 }
 
