@@ -100,7 +100,7 @@ done. "tapload help" also lists the topics of the manual.`,
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
 			if asked, err := c.Flags().GetBool("version"); asked || err != nil {
-				return errors.Join(err, readVersion().print(e.stdout))
+				return errors.Join(err, readVersion().withLibrary().print(e.stdout))
 			}
 			if e.talks {
 				return e.guide(c.Context())
