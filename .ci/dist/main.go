@@ -179,10 +179,15 @@ func (t target) pack(folder, version string, when time.Time) ([]string, error) {
 		return nil, err
 	}
 	entries = append(entries, entry{"THIRD-PARTY.txt", 0o644, text})
-	for _, f := range []struct {
+	files := []struct {
 		path string
 		mode os.FileMode
-	}{{binary, 0o755}, {"README.md", 0o644}, {"LICENSE", 0o644}} {
+	}{{binary, 0o755}, {"README.md", 0o644}, {"LICENSE", 0o644}}
+	if t.system == "darwin" {
+		files = append(files, files[0], files[1])
+		files[3].path, files[4].path = ".ci/dist/desktop/tapload.command", ".ci/dist/desktop/FIRST-START.txt"
+	}
+	for _, f := range files {
 		data, err := os.ReadFile(f.path)
 		if err != nil {
 			return nil, err
@@ -372,10 +377,11 @@ func writeTar(w io.Writer, top string, entries []entry, when time.Time) error {
 	return z.Close()
 }
 
-func writeZip(w io.Writer, top string, entries []entry, when time.Time) error {
+// writeZip has no folder at its top: Windows unpacks into one of the archive's name.
+func writeZip(w io.Writer, _ string, entries []entry, when time.Time) error {
 	z := zip.NewWriter(w)
 	for _, e := range entries {
-		h := &zip.FileHeader{Name: top + "/" + e.name, Method: zip.Deflate, Modified: when}
+		h := &zip.FileHeader{Name: e.name, Method: zip.Deflate, Modified: when}
 		h.SetMode(e.mode)
 		f, err := z.CreateHeader(h)
 		if err != nil {
