@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 )
@@ -37,10 +38,10 @@ type content struct {
 // packageVersion writes what git calls a commit as both kinds of packages order
 // versions: a commit after a tag is newer than it, and one before all tags older
 // than every release.
-func packageVersion(described string) string {
+func packageVersion(described string, when time.Time) string {
 	v, tagged := strings.CutPrefix(described, "v")
 	if !tagged {
-		return "0~" + strings.ReplaceAll(described, "-", ".")
+		return "0~" + when.Format("20060102.") + strings.ReplaceAll(described, "-", ".")
 	}
 	return strings.ReplaceAll(v, "-", "+")
 }
@@ -57,10 +58,14 @@ func (t target) packages(folder, version string, program, notices []byte, when t
 	if err != nil {
 		return nil, err
 	}
-	files["bin/tapload"], files["share/doc/tapload/copyright"] = program, notices
+	licence, err := os.ReadFile("LICENSE")
+	if err != nil {
+		return nil, err
+	}
+	files["bin/tapload"], files["share/doc/tapload/copyright"] = program, slices.Concat(licence, []byte("\n"), notices)
 	for _, kind := range []struct{ name, arch, library, c, zsh, file string }{
-		{"deb", t.arch, "libportaudio2", "libc6 (>= 2.34)", "share/zsh/vendor-completions/_tapload", "tapload_%s_%s.deb"},
-		{"rpm", map[string]string{"amd64": "x86_64", "arm64": "aarch64"}[t.arch], "libportaudio.so.2()(64bit)", "glibc >= 2.34", "share/zsh/site-functions/_tapload", "tapload-%s.%s.rpm"},
+		{"deb", t.arch, "libportaudio2", "libc6", "share/zsh/vendor-completions/_tapload", "tapload_%s_%s.deb"},
+		{"rpm", map[string]string{"amd64": "x86_64", "arm64": "aarch64"}[t.arch], "libportaudio.so.2()(64bit)", "libc.so.6()(64bit)", "share/zsh/site-functions/_tapload", "tapload-%s.%s.rpm"},
 	} {
 		var all []content
 		for name, data := range files {
@@ -82,7 +87,7 @@ func (t target) packages(folder, version string, program, notices []byte, when t
 			all = append(all, c)
 		}
 		setup, err := json.Marshal(map[string]any{ // which is YAML too
-			"name": "tapload", "arch": t.arch, "platform": "linux", "version": packageVersion(version), "version_schema": "none",
+			"name": "tapload", "arch": t.arch, "platform": "linux", "version": packageVersion(version, when), "version_schema": "none",
 			"maintainer": maintainer, "license": "MIT", "section": "electronics", "priority": "optional", "mtime": when,
 			"description": "measure loudspeaker loads with a sound card and one resistor\n" +
 				"Measures the impedance of instrument cabinets and drivers, says which tap\nand hookup suit, draws and proves jumper boxes, and writes the job sheet.",
@@ -96,7 +101,7 @@ func (t target) packages(folder, version string, program, notices []byte, when t
 		if err := os.WriteFile(path, setup, 0o666); err != nil {
 			return nil, err
 		}
-		to := filepath.Join(folder, fmt.Sprintf(kind.file, packageVersion(version), kind.arch))
+		to := filepath.Join(folder, fmt.Sprintf(kind.file, packageVersion(version, when), kind.arch))
 		c := exec.Command("go", "run", packager, "package", "--config", path, "--packager", kind.name, "--target", to)
 		c.Env = append(os.Environ(), fmt.Sprintf("SOURCE_DATE_EPOCH=%d", when.Unix()))
 		if said, err := c.CombinedOutput(); err != nil {
@@ -149,8 +154,8 @@ func installed(temp, version string, when time.Time) (map[string][]byte, error) 
 			return nil, err
 		}
 	}
-	changes := fmt.Sprintf("tapload (%s) unstable; urgency=medium\n\n  * Built from commit %s.\n\n -- %s  %s\n", packageVersion(version), version, maintainer, when.Format(time.RFC1123Z))
-	files["share/doc/tapload/changelog.Debian.gz"], err = compressed([]byte(changes))
+	changes := fmt.Sprintf("tapload (%s) unstable; urgency=medium\n\n  * Built from commit %s.\n\n -- %s  %s\n", packageVersion(version, when), version, maintainer, when.Format(time.RFC1123Z))
+	files["share/doc/tapload/changelog.gz"], err = compressed([]byte(changes))
 	return files, err
 }
 
