@@ -2,10 +2,12 @@
 # make test   all tests, the sound-card path included
 # make check  what else a change must pass: format, lint, race, cross-builds
 # make windows   the archive for Windows, run under Wine, sound and all
+# make package   the Debian package, installed on a bare Debian and removed again
+# make arm64  the demonstration on an emulated processor, compared with this one's
 # make gallery  every picture and page of the program, into build/gallery
 # make bench  the kept benchmarks
 # make build  ./build/tapload
-# make dist   archives for Linux, Windows and macOS, into build/dist
+# make dist   archives and packages for Linux, Windows and macOS, into build/dist
 # make install, make uninstall   program, manual pages and completions, under
 #             PREFIX: /usr/local, or ~/.local when you are not root
 
@@ -20,7 +22,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo gallery build install uninstall dist test check windows bench deps deps-test deps-dist clean
+.PHONY: demo gallery build install uninstall dist package arm64 test check windows bench deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
@@ -40,6 +42,8 @@ SHARE = $(DESTDIR)$(PREFIX)/share
 BASH_COMPLETION = $(SHARE)/bash-completion/completions/tapload
 ZSH_COMPLETION = $(SHARE)/zsh/site-functions/_tapload
 FISH_COMPLETION = $(SHARE)/fish/vendor_completions.d/tapload.fish
+DESKTOP_ENTRY = $(SHARE)/applications/tapload.desktop
+ICON = $(SHARE)/icons/hicolor/scalable/apps/tapload.svg
 
 install: build
 	install -d "$(BIN)" "$(SHARE)/man/man1" "$(dir $(BASH_COMPLETION))" "$(dir $(ZSH_COMPLETION))" "$(dir $(FISH_COMPLETION))"
@@ -48,13 +52,29 @@ install: build
 	"$(PROGRAM)" completion bash >"$(BASH_COMPLETION)"
 	"$(PROGRAM)" completion zsh >"$(ZSH_COMPLETION)"
 	"$(PROGRAM)" completion fish >"$(FISH_COMPLETION)"
+	install -D -m 644 .ci/dist/desktop/tapload.desktop "$(DESKTOP_ENTRY)"
+	install -D -m 644 .ci/dist/desktop/tapload.svg "$(ICON)"
 
 uninstall:
 	rm -f "$(BIN)/tapload" "$(SHARE)/man/man1/tapload.1" "$(SHARE)/man/man1"/tapload-*.1
-	rm -f "$(BASH_COMPLETION)" "$(ZSH_COMPLETION)" "$(FISH_COMPLETION)"
+	rm -f "$(BASH_COMPLETION)" "$(ZSH_COMPLETION)" "$(FISH_COMPLETION)" "$(DESKTOP_ENTRY)" "$(ICON)"
 
 dist: deps-dist
 	go run ./.ci/dist
+
+package: deps-dist
+	@.ci/deps package
+	.ci/package
+
+arm64:
+	@.ci/deps arm64
+	CGO_ENABLED=0 go build -buildvcs=$(BUILDVCS) -o build/arm64/native ./cmd/tapload
+	CGO_ENABLED=0 GOARCH=arm64 go build -buildvcs=$(BUILDVCS) -o build/arm64/emulated ./cmd/tapload
+	rm -rf build/arm64/demo-native build/arm64/demo-emulated
+	cd build/arm64 && ./native demo -o demo-native | sed s/demo-native/demo/g >native.txt
+	cd build/arm64 && qemu-aarch64-static -L /usr/aarch64-linux-gnu ./emulated demo -o demo-emulated | sed s/demo-emulated/demo/g >emulated.txt
+	diff build/arm64/native.txt build/arm64/emulated.txt
+	@echo "the demonstration says the same on both, in $$(wc -l <build/arm64/native.txt) lines"
 
 test: deps-test
 	@# The sound card once more, through the library as a prebuilt program loads it.

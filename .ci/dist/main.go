@@ -11,6 +11,7 @@ import (
 	"archive/zip"
 	"bytes"
 	"compress/gzip"
+	"crypto/sha256"
 	"debug/buildinfo"
 	"flag"
 	"fmt"
@@ -69,22 +70,57 @@ func makeAll(w io.Writer, folder, only string) error {
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return err
 	}
-	made := 0
+	var made []string
 	for _, t := range targets {
 		if only != "" && only != t.String() {
 			continue
 		}
-		path, err := t.pack(folder, version, time.Unix(seconds, 0).UTC())
+		paths, err := t.pack(folder, version, time.Unix(seconds, 0).UTC())
 		if err != nil {
 			return fmt.Errorf("%v: %w", t, err)
 		}
-		fmt.Fprintln(w, path)
-		made++
+		made = append(made, paths...)
 	}
-	if made == 0 {
+	if made == nil {
 		return fmt.Errorf("%s is none of the systems %v", only, targets)
 	}
-	return nil
+	notes, err := releaseNotes(folder, version)
+	if err != nil {
+		return err
+	}
+	sums, err := checksums(folder, append(made, notes))
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(w, strings.Join(append(made, notes, sums), "\n"))
+	return err
+}
+
+// releaseNotes writes what the tag of the version says of it.
+func releaseNotes(folder, version string) (path string, err error) {
+	text, err := output(nil, "git", "tag", "-l", "--format=%(contents)", version)
+	if err != nil {
+		return "", err
+	}
+	if text == "" {
+		text = "This is no release: its commit has no tag of its own."
+	}
+	path = filepath.Join(folder, "RELEASE-NOTES.txt")
+	return path, os.WriteFile(path, fmt.Appendf(nil, "tapload %s\n\n%s\n", version, text), 0o666)
+}
+
+// checksums writes the SHA-256 of files for "sha256sum -c".
+func checksums(folder string, files []string) (path string, err error) {
+	var b bytes.Buffer
+	for _, f := range files {
+		data, err := os.ReadFile(f)
+		if err != nil {
+			return "", err
+		}
+		fmt.Fprintf(&b, "%x  %s\n", sha256.Sum256(data), filepath.Base(f))
+	}
+	path = filepath.Join(folder, "SHA256SUMS")
+	return path, os.WriteFile(path, b.Bytes(), 0o666)
 }
 
 // output returns what a command prints, with env added to its environment.
@@ -111,8 +147,9 @@ func (t target) environment() []string {
 	return []string{"CGO_ENABLED=0", "GOOS=" + t.system, "GOARCH=" + t.arch}
 }
 
-// pack makes the archive of t and returns its path.
-func (t target) pack(folder, version string, when time.Time) (string, error) {
+// pack makes the archive of t, and its packages where it has some, and returns
+// their paths.
+func (t target) pack(folder, version string, when time.Time) ([]string, error) {
 	name := fmt.Sprintf("tapload-%s-%s-%s", version, t.system, t.arch)
 	program := "tapload"
 	if t.system == "windows" {
@@ -120,35 +157,40 @@ func (t target) pack(folder, version string, when time.Time) (string, error) {
 	}
 	temp, err := os.MkdirTemp("", "tapload-dist-*")
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	defer os.RemoveAll(temp)
 	binary := filepath.Join(temp, program)
 	// A program that does not know its commit is none to give away.
 	if _, err := output(t.environment(), "go", "build", "-trimpath", "-buildvcs=true", "-ldflags=-s -w", "-o", binary, "./cmd/tapload"); err != nil {
-		return "", err
+		return nil, err
 	}
 	var entries []entry
 	var beside []notice
 	if t.system == "windows" {
 		library, notices, err := soundLibrary(filepath.Join("build", "portaudio"))
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		entries, beside = append(entries, entry{windowsLibrary, 0o644, library}), notices
 	}
 	text, err := t.thirdParty(binary, beside)
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	entries = append(entries, entry{"THIRD-PARTY.txt", 0o644, text})
-	for _, f := range []struct {
+	files := []struct {
 		path string
 		mode os.FileMode
-	}{{binary, 0o755}, {"README.md", 0o644}, {"LICENSE", 0o644}} {
+	}{{binary, 0o755}, {"README.md", 0o644}, {"LICENSE", 0o644}}
+	if t.system == "darwin" {
+		files = append(files, files[0], files[1])
+		files[3].path, files[4].path = ".ci/dist/desktop/tapload.command", ".ci/dist/desktop/FIRST-START.txt"
+	}
+	for _, f := range files {
 		data, err := os.ReadFile(f.path)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		entries = append(entries, entry{filepath.Base(f.path), f.mode, data})
 	}
@@ -160,10 +202,15 @@ func (t target) pack(folder, version string, when time.Time) (string, error) {
 		ending, write = ".zip", writeZip
 	}
 	if err := write(&buf, name, entries, when); err != nil {
-		return "", err
+		return nil, err
 	}
 	path := filepath.Join(folder, name+ending)
-	return path, os.WriteFile(path, buf.Bytes(), 0o666)
+	if err := os.WriteFile(path, buf.Bytes(), 0o666); err != nil || t.system != "linux" {
+		return []string{path}, err
+	}
+	i := slices.IndexFunc(entries, func(e entry) bool { return e.name == program })
+	more, err := t.packages(folder, version, entries[i].data, text, when)
+	return append([]string{path}, more...), err
 }
 
 // part is something that is linked into the program, with the folders that its
@@ -330,10 +377,11 @@ func writeTar(w io.Writer, top string, entries []entry, when time.Time) error {
 	return z.Close()
 }
 
-func writeZip(w io.Writer, top string, entries []entry, when time.Time) error {
+// writeZip has no folder at its top: Windows unpacks into one of the archive's name.
+func writeZip(w io.Writer, _ string, entries []entry, when time.Time) error {
 	z := zip.NewWriter(w)
 	for _, e := range entries {
-		h := &zip.FileHeader{Name: top + "/" + e.name, Method: zip.Deflate, Modified: when}
+		h := &zip.FileHeader{Name: e.name, Method: zip.Deflate, Modified: when}
 		h.SetMode(e.mode)
 		f, err := z.CreateHeader(h)
 		if err != nil {

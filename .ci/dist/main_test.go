@@ -46,38 +46,51 @@ func unpack(t *testing.T, data []byte) (names []string, headers map[string]*tar.
 	}
 }
 
-// madeTwice makes the archive of a system twice, from the top of the checkout,
-// wants the same bytes, and returns them and where they are.
-func madeTwice(t *testing.T, system string) (path string, archive []byte) {
+// madeTwice makes what a system gets twice, from the top of the checkout, wants the
+// same bytes of every file, and returns the path of the archive.
+func madeTwice(t *testing.T, system string) (path string) {
 	t.Helper()
 	t.Chdir(filepath.Join("..", ".."))
 	if out, err := exec.Command("git", "status").CombinedOutput(); err != nil {
 		t.Skipf("an archive is of a commit, and git does not answer: %s", out)
 	}
-	var archives [2][]byte
-	for i := range archives {
+	var made [2]map[string][]byte
+	for i := range made {
 		var said strings.Builder
 		if err := makeAll(&said, t.TempDir(), system); err != nil {
 			t.Fatal(err)
 		}
-		path = strings.TrimSpace(said.String())
-		data, err := os.ReadFile(path)
-		if err != nil {
-			t.Fatal(err)
+		paths := strings.Fields(said.String())
+		path, made[i] = paths[0], map[string][]byte{}
+		for _, p := range paths {
+			data, err := os.ReadFile(p)
+			if err != nil {
+				t.Fatal(err)
+			}
+			made[i][filepath.Base(p)] = data
 		}
-		archives[i] = data
+		check := exec.Command("sha256sum", "--check", "--strict", "SHA256SUMS")
+		check.Dir = filepath.Dir(path)
+		if out, err := check.CombinedOutput(); err != nil || bytes.Count(out, []byte(": OK\n")) != len(paths)-1 {
+			t.Errorf("the checksums of %v: %v\n%s", paths, err, out)
+		}
 	}
-	if !bytes.Equal(archives[0], archives[1]) {
-		t.Error("made twice, the archive is not the same")
+	for name, data := range made[0] {
+		if !bytes.Equal(data, made[1][name]) {
+			t.Errorf("made twice, %s is not the same", name)
+		}
 	}
-	return path, archives[0]
+	return path
 }
 
 // One archive, made twice: the same bytes, all that belongs in it, and a program
 // that runs without the sound-card library.
 func TestArchive(t *testing.T) {
-	path, archive := madeTwice(t, "linux/amd64")
-
+	path := madeTwice(t, "linux/amd64")
+	archive, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
 	names, headers, texts := unpack(t, archive)
 	top := strings.TrimSuffix(filepath.Base(path), ".tar.gz") + "/"
 	if !strings.HasPrefix(top, "tapload-") || !strings.HasSuffix(top, "-linux-amd64/") {
@@ -181,13 +194,12 @@ func read(t *testing.T, path string) (names []string, texts map[string][]byte) {
 // The archive for Windows has the sound-card library beside the program, with
 // its licence.
 func TestWindowsArchive(t *testing.T) {
-	path, _ := madeTwice(t, "windows/amd64")
+	path := madeTwice(t, "windows/amd64")
 	names, texts := read(t, path)
-	top := strings.TrimSuffix(filepath.Base(path), ".zip") + "/"
-	if want := []string{top + "LICENSE", top + "README.md", top + "THIRD-PARTY.txt", top + "libportaudio.dll", top + "tapload.exe"}; !slices.Equal(names, want) {
+	if want := []string{"LICENSE", "README.md", "THIRD-PARTY.txt", "libportaudio.dll", "tapload.exe"}; !slices.Equal(names, want) {
 		t.Fatalf("in the archive are %v, want %v", names, want)
 	}
-	notice := string(texts[top+"THIRD-PARTY.txt"])
+	notice := string(texts["THIRD-PARTY.txt"])
 	for _, want := range []string{
 		"tapload for windows on amd64: run under Wine", "from its own folder: libportaudio.dll",
 		"\nPortAudio 19.7.0 (libportaudio.dll)\n===", "Copyright (c) 1999-2006 Ross Bencina and Phil Burk",
@@ -340,7 +352,7 @@ func TestZip(t *testing.T) {
 			t.Fatal(err)
 		}
 		e := entries[i]
-		if f.Name != "top/"+e.name || f.Mode() != e.mode || !f.Modified.Equal(when) || !bytes.Equal(data, e.data) {
+		if f.Name != e.name || f.Mode() != e.mode || !f.Modified.Equal(when) || !bytes.Equal(data, e.data) {
 			t.Errorf("%s, %v, of %v, %d bytes", f.Name, f.Mode(), f.Modified, len(data))
 		}
 	}

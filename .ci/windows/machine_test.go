@@ -24,7 +24,8 @@ const (
 
 	mingw = "x86_64-w64-mingw32-gcc"
 	// stage is where the archive is unpacked on drive C.
-	stage = "Prüfplatz für Lautsprecher"
+	stage   = "Prüfplatz für Lautsprecher"
+	program = `C:\` + stage + `\tapload.exe`
 )
 
 // machine is a Windows that nobody has used before, with the archive unpacked.
@@ -203,7 +204,7 @@ type outcome struct {
 
 // program prepares the program, called from a folder of drive C by its path.
 func (m *machine) program(folder string, args ...string) *exec.Cmd {
-	return m.windows(m.path(folder), append([]string{`C:\` + stage + `\tapload.exe`}, args...)...)
+	return m.windows(m.path(folder), append([]string{program}, args...)...)
 }
 
 // windows prepares a command of Windows.
@@ -247,13 +248,13 @@ func (m *machine) wants(t *testing.T, folder string, code int, args []string, te
 	return got
 }
 
-// console runs the program in a console, which the text is typed into once what
+// console runs a command in a console, which the text is typed into once what
 // it shows contains each cue, and returns what the console was sent.
 func (m *machine) console(t *testing.T, folder string, args []string, typed ...[2]string) outcome {
 	t.Helper()
 	// What is typed before Wine has taken the terminal over must reach it as typed.
 	words := []string{"stty cols 100 rows 30 -icrnl;", "exec"}
-	for _, a := range slices.Concat(m.wine, []string{`C:\` + stage + `\tapload.exe`}, args) {
+	for _, a := range slices.Concat(m.wine, args) {
 		words = append(words, "'"+strings.ReplaceAll(a, "'", `'\''`)+"'")
 	}
 	cmd := m.command(m.path(folder), "script", "-qefc", strings.Join(words, " "), os.DevNull)
@@ -269,7 +270,7 @@ func (m *machine) console(t *testing.T, folder string, args []string, typed ...[
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	hang := time.AfterFunc(time.Minute, func() { cmd.Process.Kill() })
+	hang := time.AfterFunc(5*time.Minute, func() { cmd.Process.Kill() })
 	defer hang.Stop()
 	var shown strings.Builder
 	piece := make([]byte, 4096)

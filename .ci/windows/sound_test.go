@@ -197,7 +197,7 @@ func (l listener) interrupted(t *testing.T) {
 	l.write(folder+"/start", "")
 	for _, api := range interfaces {
 		began := time.Now()
-		got := l.console(t, folder, slices.Concat([]string{"sweep", "-o", "x.sweep.json", "--keep", "x.wav", "--sense-ohm", "10"}, card(api.name)), [2]string{"playing", "\x03"})
+		got := l.console(t, folder, slices.Concat([]string{program, "sweep", "-o", "x.sweep.json", "--keep", "x.wav", "--sense-ohm", "10"}, card(api.name)), [2]string{"playing", "\x03"})
 		if got.code != 1 || !strings.Contains(got.stdout, "tapload: stopped before the end; no result was written") {
 			t.Errorf("%s: exit code %d, %q", api.name, got.code, got.stdout)
 		}

@@ -25,6 +25,7 @@ func TestWindows(t *testing.T) {
 		{"files in use", (*machine).inUse},
 		{"folders and names", (*machine).folders},
 		{"console", (*machine).consoles},
+		{"double click", (*machine).doubleClick},
 		{"library", (*machine).library},
 		{"sound", (*machine).sound},
 	} {
@@ -288,7 +289,7 @@ func (m *machine) consoles(t *testing.T) {
 		if got := m.run(folder, "fit", "Bühne.sweep.json"); !strings.Contains(got.stdout, text) {
 			t.Errorf("in a file there is no %q: %q", text, got.stdout)
 		}
-		if got := m.console(t, folder, []string{"fit", "Bühne.sweep.json"}); got.code != 0 || !strings.Contains(got.stdout, text) {
+		if got := m.console(t, folder, []string{program, "fit", "Bühne.sweep.json"}); got.code != 0 || !strings.Contains(got.stdout, text) {
 			t.Errorf("on the console there is no %q: exit code %d, %q", text, got.code, got.stdout)
 		}
 	}
@@ -299,8 +300,8 @@ func (m *machine) consoles(t *testing.T) {
 	if got := m.finish(pasted); got.code != 0 || !strings.Contains(got.stdout, "Bühne Ω: ") || !isFile(m.path(folder, "from the left.png")) {
 		t.Errorf("pasted: %+v, %q", got, m.names(folder))
 	}
-	// The guide.
-	got := m.console(t, folder, nil, [2]string{"What is to be done?", "q\r"})
+	// The guide, from a command prompt: alone in a console it is a double click.
+	got := m.console(t, folder, []string{"cmd", "/c", program}, [2]string{"What is to be done?", "q\r"})
 	if got.code != 0 || !strings.Contains(got.stdout, "Measure a cabinet or a driver") {
 		t.Errorf("the guide: exit code %d, %q", got.code, got.stdout)
 	}

@@ -23,7 +23,7 @@ type liveOptions struct {
 	label   string
 	seconds seconds
 
-	json, text, noBrowser bool
+	json, text, noBrowser, documents bool
 }
 
 func newLive(e env) *cobra.Command {
@@ -77,6 +77,7 @@ A jig that was calibrated with another signal of the same sample rate will do.
 	f.Lookup("seconds").DefValue = ""
 	f.BoolVar(&o.text, "text", false, "no page: say it in one line of the terminal")
 	f.BoolVar(&o.json, "json", false, "no page: print every event as JSON, one a line")
+	f.BoolVar(&o.documents, "documents", false, "work in the folder tapload of your documents, made if missing")
 	f.BoolVar(&o.noBrowser, "no-browser", false, "print the page's address, and open no browser")
 	return c
 }
@@ -89,6 +90,8 @@ func (o *liveOptions) check() error {
 	switch {
 	case page && o.seconds > 0:
 		return errors.New("--seconds is for --text and --json; the page ends with Ctrl-C")
+	case o.documents && !page:
+		return errors.New("--documents is for the page; leave it away beside --text and --json")
 	case o.noBrowser && !page:
 		return errors.New("--no-browser is for the page; leave it away beside --text and --json")
 	}

@@ -65,6 +65,11 @@ const alone = 30 * time.Second
 // livePage serves the page until its command ends.
 func livePage(c *cobra.Command, e env, o liveOptions) error {
 	e.written.goesOn()
+	if o.documents {
+		if err := workInDocuments(); err != nil {
+			return err
+		}
+	}
 	s := &session{env: e}
 	c.Flags().Visit(func(f *pflag.Flag) {
 		if slices.Contains([]string{"card", "player", "bench", "channels", "seed", "jig", "sense-ohm", "sense-tolerance", "mismatch"}, f.Name) {
@@ -93,6 +98,9 @@ func livePage(c *cobra.Command, e env, o liveOptions) error {
 	say := "The page is at\n" + server.URL() + "\nCtrl-C ends it."
 	if _, err := fmt.Fprintln(e.stdout, say); err != nil {
 		return err
+	}
+	if opened && e.shown != nil {
+		e.shown()
 	}
 	if err := server.Serve(c.Context()); err != nil {
 		return fmt.Errorf("serving the page: %w", err)

@@ -12,8 +12,12 @@ import (
 )
 
 func main() {
-	cobra.MousetrapHelpText = "" // a double click on Windows starts the guide, instead of being told off
+	cobra.MousetrapHelpText = "" // a double click on Windows opens the page, instead of being told off
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
-	os.Exit(watched(ctx, os.Args[1:], systemEnv(), run))
+	e, args, command := systemEnv(), os.Args[1:], run
+	if len(args) == 0 && e.talks && ownConsole() {
+		command = clicked
+	}
+	os.Exit(watched(ctx, args, e, command))
 }

@@ -30,6 +30,7 @@ type env struct {
 	written        *written  // by this command line; nil where nobody asks
 	page           *pageSink // what takes results beside stdout; nil for none
 	program        string    // what is typed to run this one; "" for its name
+	shown          func()    // called once the browser has a page; nil for nothing
 	settings       string    // folder of what the user keeps for all commands; "" for none
 }
 
@@ -105,7 +106,7 @@ done. "tapload help" also lists the topics of the manual.`,
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
 			if asked, err := c.Flags().GetBool("version"); asked || err != nil {
-				return errors.Join(err, readVersion().print(e.stdout))
+				return errors.Join(err, readVersion().withLibrary().print(e.stdout))
 			}
 			if e.talks {
 				return e.guide(c.Context())

@@ -6,8 +6,12 @@ import (
 	"io"
 	"runtime"
 	"runtime/debug"
+	"strings"
 
 	"github.com/spf13/cobra"
+
+	"tapload/cmd/tapload/internal/screen"
+	"tapload/measure/card/portaudio"
 )
 
 func newVersion(e env) *cobra.Command {
@@ -15,12 +19,12 @@ func newVersion(e env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "version",
 		Short: "Print the version",
-		Long: `Print the version, the commit that it was built from, and with what it was
-built for which system.`,
+		Long: `Print the version, the commit that it was built from, with what it was built for
+which system, and the sound-card library with its interfaces to sound systems.`,
 		Example: `  tapload version
   tapload version --json`,
 		RunE: func(*cobra.Command, []string) error {
-			v := readVersion()
+			v := readVersion().withLibrary()
 			if asJSON {
 				return writeJSON(e.stdout, v)
 			}
@@ -36,15 +40,37 @@ type version struct {
 	Commit  string `json:"commit"`
 	Go      string `json:"go"`
 	System  string `json:"system"`
+
+	Library    *string  `json:"library"` // null where it cannot be used
+	Interfaces []string `json:"interfaces"`
+	why        error    // it cannot
 }
 
 func (v version) print(w io.Writer) error {
-	_, err := fmt.Fprintf(w, "tapload %s\ncommit   %s\nbuilt    with %s for %s\n", v.Version, v.Commit, v.Go, v.System)
+	var sound string
+	if v.Library != nil {
+		sound = *v.Library + "\nthrough  " + strings.Join(v.Interfaces, ", ")
+	} else {
+		sound = screen.Fold("none: "+v.why.Error(), pageColumns-len("sound    "))
+		sound = strings.ReplaceAll(sound, "\n  ", "\n         ")
+	}
+	_, err := fmt.Fprintf(w, "tapload %s\ncommit   %s\nbuilt    with %s for %s\nsound    %s\n", v.Version, v.Commit, v.Go, v.System, sound)
 	return err
 }
 
+// withLibrary is v with the sound-card library, which is loaded for it.
+func (v version) withLibrary() version {
+	l, err := portaudio.About()
+	if err != nil {
+		v.why = err
+		return v
+	}
+	v.Library, v.Interfaces = &l.Version, l.Interfaces
+	return v
+}
+
 func readVersion() version {
-	v := version{Version: "unknown", Commit: "unknown", Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH}
+	v := version{Version: "unknown", Commit: "unknown", Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH, Interfaces: []string{}}
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
 		return v

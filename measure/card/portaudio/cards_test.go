@@ -2,11 +2,13 @@ package portaudio
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -247,5 +249,18 @@ func TestInBrackets(t *testing.T) {
 		if got := inBrackets(name); got != want {
 			t.Errorf("inBrackets(%q) = %q, want %q", name, got, want)
 		}
+	}
+}
+
+// About names interfaces in order, and lets go of the library.
+func TestAbout(t *testing.T) {
+	f := newFake(t)
+	got, err := about(f)
+	if want := (Library{"Fake 1.0", []string{"a", "b"}}); err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v, %v, want %+v", got, err, want)
+	}
+	f.listErr = errors.New("gone")
+	if _, err := about(f); err == nil {
+		t.Error("without the library there is one")
 	}
 }

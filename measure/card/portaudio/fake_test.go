@@ -108,6 +108,10 @@ func (f *fake) list() ([]device, error) {
 	return f.devices, nil
 }
 
+func (f *fake) about() (Library, error) {
+	return Library{"Fake 1.0", []string{"b", "a"}}, nil
+}
+
 func (f *fake) close() error {
 	err := f.called("close", &f.closeErr)
 	if f.hangs == "close" {

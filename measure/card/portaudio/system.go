@@ -19,6 +19,7 @@ import (
 //     stopped, started or not.
 type system interface {
 	list() ([]device, error)
+	about() (Library, error) // between list and close
 	supports(setup) error
 	open(setup, callback) (stream, error)
 	close() error

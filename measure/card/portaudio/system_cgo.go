@@ -54,6 +54,18 @@ func (l *library) initialize() (devices []device, err error) {
 	return devices, nil
 }
 
+func (l *library) about() (about Library, err error) {
+	err = call(func() error {
+		apis, err := pa.HostApis()
+		for _, a := range apis {
+			about.Interfaces = append(about.Interfaces, a.Name)
+		}
+		about.Version = pa.VersionText()
+		return err
+	})
+	return about, err
+}
+
 func (l *library) close() error { return call(pa.Terminate) }
 
 // parameters translates s. The size of a block is left to PortAudio, which

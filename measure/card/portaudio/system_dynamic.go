@@ -74,7 +74,8 @@ type functions struct {
 	initialize, terminate                func() int32
 	errorText                            func(int32) string
 	lastHostError                        func() *hostError
-	deviceCount                          func() int32
+	deviceCount, hostAPICount            func() int32
+	versionText                          func() string
 	defaultInput, defaultOutput          func() int32
 	deviceInfo                           func(int32) *deviceInfo
 	hostAPIInfo                          func(int32) *hostAPIInfo
@@ -118,7 +119,7 @@ var loaded = sync.OnceValues(func() (*functions, error) {
 		{&f.deviceInfo, "Pa_GetDeviceInfo"}, {&f.hostAPIInfo, "Pa_GetHostApiInfo"},
 		{&f.isFormatSupported, "Pa_IsFormatSupported"}, {&f.openStream, "Pa_OpenStream"},
 		{&f.startStream, "Pa_StartStream"}, {&f.stopStream, "Pa_StopStream"}, {&f.closeStream, "Pa_CloseStream"},
-		{&f.streamInfo, "Pa_GetStreamInfo"},
+		{&f.streamInfo, "Pa_GetStreamInfo"}, {&f.hostAPICount, "Pa_GetHostApiCount"}, {&f.versionText, "Pa_GetVersionText"},
 	} {
 		at, err := symbol(handle, one.name)
 		if err != nil {
@@ -232,6 +233,20 @@ func (l *library) bringUp() (devices []device, err error) {
 		})
 	}
 	return devices, nil
+}
+
+func (l *library) about() (about Library, err error) {
+	err = call(func() error {
+		n := l.hostAPICount()
+		for i := range n {
+			if a := l.hostAPIInfo(i); a != nil {
+				about.Interfaces = append(about.Interfaces, goString(a.name))
+			}
+		}
+		about.Version = l.versionText()
+		return l.fault(n)
+	})
+	return about, err
 }
 
 func (l *library) close() error {

@@ -20,6 +20,7 @@ func (unbuilt) fault() error {
 }
 
 func (u unbuilt) list() ([]device, error)              { return nil, u.fault() }
+func (u unbuilt) about() (Library, error)              { return Library{}, u.fault() }
 func (u unbuilt) supports(setup) error                 { return u.fault() }
 func (u unbuilt) open(setup, callback) (stream, error) { return nil, u.fault() }
 func (u unbuilt) close() error                         { return u.fault() }
