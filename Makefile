@@ -80,6 +80,7 @@ check: deps-test deps-dist
 	TAPLOAD_SEEDS=all go test -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
 	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
+	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
 	@echo "== race detector"
 	@# -short, -skip: a race shows in one run as well as in a thousand seeded ones.
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip 'Covers$$|ConfidentlyWrong$$' -timeout 40m ./...

@@ -134,11 +134,14 @@ func TestStoppedSteps(t *testing.T) {
 	stopped := func(step string, filled map[string]string, when func(live.At) bool) string {
 		ctx, stop := context.WithCancel(t.Context())
 		defer stop()
-		a := s.do(ctx, step, filled, func(at live.At) {
-			if when(at) {
+		var at time.Time
+		a := s.do(ctx, step, filled, func(now live.At) {
+			if when(now) && at.IsZero() {
+				at = time.Now()
 				stop()
 			}
 		})
+		t.Logf("%s ended %.2f s after Stop", step, time.Since(at).Seconds())
 		if a.OK {
 			t.Errorf("%s: a stopped step came to %q", step, a.Says)
 		}
@@ -148,8 +151,13 @@ func TestStoppedSteps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if said, want := stopped("cabinet", map[string]string{"label": "red"}, func(at live.At) bool { return at.Percent != nil && *at.Percent >= 40 }), "Stopped. Nothing of it was kept; the rest is as it was."; said != want {
-		t.Errorf("a stopped sweep says %q", said)
+	for name, when := range map[string]func(live.At) bool{
+		"while it plays":       func(at live.At) bool { return at.Percent != nil && *at.Percent >= 40 },
+		"while it is reckoned": func(at live.At) bool { return at.Says == "working it out" },
+	} {
+		if said, want := stopped("cabinet", map[string]string{"label": "red"}, when), "Stopped. Nothing of it was kept; the rest is as it was."; said != want {
+			t.Errorf("a sweep that is stopped %s says %q", name, said)
+		}
 	}
 	if after, err := os.ReadDir("pub"); err != nil || len(after) != len(before) {
 		t.Errorf("a stopped sweep left %v in the job", after)

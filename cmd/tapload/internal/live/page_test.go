@@ -171,6 +171,9 @@ func TestPageInABrowser(t *testing.T) {
 	accessible := func(state string) {
 		t.Helper()
 		for _, dark := range []bool{false, true} {
+			if dark && testing.Short() && state != "steps open" {
+				continue // left to make check
+			}
 			p.Dark(dark)
 			var findings []string
 			p.Eval("axe.run({resultTypes: ['violations']}).then((r) => r.violations.map((v) => v.id + ': ' + v.nodes.map((n) => n.html).join(' ')))", &findings)
@@ -253,6 +256,12 @@ func TestPageInABrowser(t *testing.T) {
 		t.Errorf("a step that runs says %q and has the ticks %q", title, ticked)
 	}
 	accessible("running")
+	tree = p.Tree()
+	for _, want := range []browsertest.Node{{Role: "progressbar", Name: "How far it is"}, {Role: "button", Name: "Stop"}} {
+		if !slices.Contains(tree, want) {
+			t.Errorf("while a step runs a screen reader has no %s %q; it has %v", want.Role, want.Name, tree)
+		}
+	}
 	other := browser.Open(s.URL()) // which sees the same, and cannot begin anything
 	other.Wait("!document.getElementById('stop').hidden && document.getElementById('do-measure').disabled")
 	var refused string
