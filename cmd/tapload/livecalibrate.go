@@ -76,7 +76,8 @@ func (s *session) calibrate(ctx context.Context, filled map[string]string, tell 
 		}
 		s.standards[kind] = true
 	}
-	s.source = s.uncalibrated() // a calibration that was named at the start is over
+	ctx = context.WithoutCancel(ctx) // all is measured
+	s.source = s.uncalibrated()      // a calibration that was named at the start is over
 	if s.job == "" {
 		s.jig = path
 	} else if d := s.run(ctx, &pageSink{}, "job", "add", "jig", path); !d.ok() {

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -225,6 +226,45 @@ func TestDeadEndsOfThePage(t *testing.T) {
 		if step.Name == "cabinet" && !strings.HasPrefix(step.WhyNot, "The job's file cannot be read. Mend it") {
 			t.Errorf("into a spoilt job: %q", step.WhyNot)
 		}
+	}
+}
+
+// Without a job what was measured is listed too; another job can be begun and opened.
+func TestSessionWithoutAJob(t *testing.T) {
+	sound := invented(t, nil)
+	t.Chdir(t.TempDir())
+	s := sessionOn(sound, onCard...)
+	for range 2 { // a name that is taken loses nothing
+		if a := s.do(t.Context(), "cabinet", map[string]string{"label": "loose"}, func(live.At) {}); !a.OK {
+			t.Fatal(a.Says)
+		}
+	}
+	for _, file := range []string{"loose.sweep.json", "loose-2.sweep.json"} {
+		if !exists(file) {
+			t.Errorf("there is no %s", file)
+		}
+	}
+	done := s.stand().History
+	if len(done) != 2 || done[0].Name == done[1].Name || done[0].Says != "Measure a cabinet: loose: rated 16 ohm" {
+		t.Fatalf("done so far: %+v", done)
+	}
+	var page strings.Builder
+	if err := done[1].Page(&page); err != nil || !strings.Contains(page.String(), "loose") {
+		t.Errorf("its page is %.100s, %v", page.String(), err)
+	}
+	for _, name := range []string{"Pub", "Bar"} {
+		s.job = ""
+		if a := s.do(t.Context(), "job", map[string]string{"name": name, "taps": "8"}, nil); !a.OK {
+			t.Fatal(a.Says)
+		}
+	}
+	at := s.stand()
+	i := slices.IndexFunc(at.Steps, func(st live.Step) bool { return st.Name == "open" })
+	if at.Title != "Job Bar" || len(at.History) != 0 || i < 0 || !slices.Equal(at.Steps[i].Fields[0].Choices, []string{"pub"}) {
+		t.Fatalf("%+v", at)
+	}
+	if a := s.do(t.Context(), "open", map[string]string{"job": "pub"}, nil); !a.OK || s.stand().Title != "Job Pub" {
+		t.Errorf("opening another job: %+v", a)
 	}
 }
 

@@ -148,6 +148,7 @@ func (s *session) doing(ctx context.Context, step string, filled map[string]stri
 			return d.answer("")
 		}
 		s.hookups = nil
+		ctx = context.WithoutCancel(ctx) // what is measured is entered whole
 		if said := s.run(ctx, &pageSink{}, slices.Concat([]string{"job", "replace", "cabinet", filled["label"]}, about)...); !said.ok() {
 			return live.Answer{Says: "measured, but: " + said.fault(), Pages: d.pages}
 		}
@@ -166,6 +167,7 @@ func (s *session) doing(ctx context.Context, step string, filled map[string]stri
 		if d := s.run(ctx, &pageSink{}, "job", "add", "hookup", filled["formula"]); !d.ok() {
 			return d.answer("")
 		}
+		ctx = context.WithoutCancel(ctx) // it is chosen, and only shown here
 		return command("hookup", filled["formula"]).answer("")
 	case "sheet":
 		j, err := s.open()
