@@ -107,6 +107,9 @@ check: deps-test deps-dist
 	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
 	@echo "== Ctrl-C, forty times in each of the commands that take their time"
 	TAPLOAD_SEEDS=all go test -count=1 -timeout 20m -run '^TestCtrlC$$' ./cmd/tapload
+	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
+	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
+	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
 	@echo "== race detector"
 	@# Once and short, where anything runs at once: a race shows in one run as well as in
 	@# a thousand seeded ones, and in one command as well as in a hundred.

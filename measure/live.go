@@ -77,6 +77,10 @@ type Event struct {
 	Late     int                `json:"late_blocks"` // that the driver flagged so far
 	Warnings impedance.Warnings `json:"warnings"`
 
+	// Openings are the contacts of Opened that this event adds: the ohms that came
+	// in series at the worst of each, as in Opened.WorstOhm.
+	Openings []float64 `json:"-"`
+
 	// Record is the measurement as a sweep would have it; nil unless Steady.
 	Record *record.Record `json:"-"`
 }
@@ -227,7 +231,7 @@ func (l *live) look(ctx context.Context, end int64, e *Event) error {
 	}
 	whole, late := l.stream.BadAt()
 	e.Late = late
-	l.opened.follow(from, whole, l.v)
+	e.Openings = l.opened.follow(from, whole, l.v)
 	err := l.measure(ctx, from, from >= whole, e)
 	e.Opened = l.opened.found
 	var fault *card.Fault

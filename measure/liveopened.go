@@ -63,25 +63,30 @@ func (c *contact) bound(block int64) int64 {
 }
 
 // follow looks at the blocks of the frames v, from frame from on, that it has not
-// seen yet. Those before whole may be spoilt.
-func (c *contact) follow(from, whole int64, v [2][]float64) {
+// seen yet, and returns the worst of each contact that opened and closed, in ohm.
+// Blocks before whole may be spoilt.
+func (c *contact) follow(from, whole int64, v [2][]float64) (worst []float64) {
 	if c.bound(c.next) < max(from, whole) {
 		c.blocks, c.next = 0, max(from, whole)*contactBlocks/int64(c.period)+1
 	}
 	for ; c.bound(c.next+1) <= from+int64(len(v[0])); c.next++ {
 		at, end := c.bound(c.next)-from, c.bound(c.next+1)-from
 		if usual := c.usual[c.next%contactBlocks]; usual.z > 0 {
-			c.look(c.senseOhm*swingOf(v, at, end).above(usual), c.senseOhm*usual.z)
+			if c.look(c.senseOhm*swingOf(v, at, end).above(usual), c.senseOhm*usual.z) {
+				worst = append(worst, c.worst)
+			}
 		}
 	}
+	return worst
 }
 
-// look judges a block by the ohms that it has more than usual.
-func (c *contact) look(rise, usual float64) {
+// look judges a block by the ohms that it has more than usual, and reports whether
+// a contact that had opened is closed again.
+func (c *contact) look(rise, usual float64) bool {
 	loop := c.senseOhm + usual
 	switch {
 	case c.blocks == 0 && rise < contactOpens*loop:
-		return
+		return false
 	case c.blocks == 0:
 		c.worst, c.closed = 0, 0
 	}
@@ -94,11 +99,12 @@ func (c *contact) look(rise, usual float64) {
 			c.worst = math.Inf(1)
 		}
 		c.found = Opened{c.found.Count + 1, max(c.found.WorstOhm, c.worst)}
-		return
+		return true
 	}
 	if seconds := float64(c.blocks) / contactBlocks * livePeriod; seconds > longestOpened {
 		c.blocks, c.usual = 0, [contactBlocks]swing{}
 	}
+	return false
 }
 
 // learn takes the steady window v, from frame from on, which follow was given last,

@@ -18,11 +18,17 @@ import (
 
 // livePageOf opens the page at the bench in the current folder, and returns its
 // address. It ends with the test.
-func livePageOf(t *testing.T, args ...string) string {
+func livePageOf(t testing.TB, args ...string) string {
+	t.Helper()
+	return livePageOn(t, hardware{}, args...)
+}
+
+// livePageOn is livePageOf with another sound system.
+func livePageOn(t testing.TB, sound soundSystem, args ...string) string {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	out, in := io.Pipe()
-	e := env{stdin: strings.NewReader(""), stdout: in, stderr: io.Discard, getenv: func(string) string { return "" }, now: time.Now, sound: hardware{}}
+	e := env{stdin: strings.NewReader(""), stdout: in, stderr: io.Discard, getenv: func(string) string { return "" }, now: time.Now, sound: sound}
 	over := make(chan int, 1)
 	go func() { over <- run(ctx, append([]string{"live", "--no-browser"}, args...), e) }()
 	t.Cleanup(func() {
@@ -48,10 +54,16 @@ func benchFor(t *testing.T, text string) {
 	writeText(t, "bench.toml", text)
 }
 
-// A whole job from calibration to report on the page, by clicks, on a bench that is
-// paced by a clock. What is plugged in is another bench file.
+// A whole job from calibration to report on the page, by keyboard alone, on a bench
+// that is paced by a clock. What is plugged in is another bench file. What the page
+// says is what the commands say, number for number. -short leaves out the
+// second cabinet and the boxes.
 func TestJobOnThePage(t *testing.T) {
 	benches, err := filepath.Abs("../../testdata/bench")
+	if err != nil {
+		t.Fatal(err)
+	}
+	picture, err := filepath.Abs("../../testdata/pictures/live.png")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,10 +79,6 @@ func TestJobOnThePage(t *testing.T) {
 	url := livePageOf(t, "--bench", "bench.toml")
 	p := browsertest.Start(t).Open(url)
 	p.Size(1280, 800)
-	text := func(id string) (s string) {
-		p.Eval(fmt.Sprintf("document.getElementById(%q).textContent", id), &s)
-		return s
-	}
 	look := func(name string) {
 		if folder := os.Getenv("TAPLOAD_SHOTS"); folder != "" {
 			if err := os.WriteFile(filepath.Join(folder, name+".png"), p.Screenshot(), 0o666); err != nil {
@@ -79,38 +87,94 @@ func TestJobOnThePage(t *testing.T) {
 		}
 	}
 	answers := 0
-	step := func(name string, filled map[string]string, want string) {
+	// By keyboard alone: Tab to the step, Enter opens it, Tab to its fields.
+	step := func(name string, want string, filled ...[2]string) {
 		t.Helper()
 		p.Wait(fmt.Sprintf("document.getElementById('do-%s') && !document.getElementById('do-%[1]s').disabled", name))
-		p.Eval(fmt.Sprintf("document.getElementById('step-%s').open = true", name), nil)
-		for field, value := range filled {
-			p.Eval(fmt.Sprintf("document.getElementById('%s-%s').value = %q", name, field, value), nil)
+		var open bool
+		if p.Eval(fmt.Sprintf("document.getElementById('step-%s').open", name), &open); !open {
+			p.TabTo("title-" + name)
+			p.Key("Enter")
 		}
-		p.Eval(fmt.Sprintf("document.getElementById('work').textContent = 'ordered'; document.getElementById('do-%s').click()", name), nil)
+		for _, f := range filled {
+			id := name + "-" + f[0]
+			p.TabTo(id)
+			var chosen string
+			if p.Eval(fmt.Sprintf("document.getElementById(%q).tagName", id), &chosen); chosen == "INPUT" {
+				p.Type(f[1])
+				continue
+			}
+			for p.Eval("document.activeElement.value", &chosen); chosen != f[1]; p.Eval("document.activeElement.value", &chosen) {
+				p.Key("ArrowDown")
+			}
+		}
+		p.TabTo("do-" + name)
+		p.Eval("document.getElementById('work').textContent = 'ordered'", nil)
+		p.Key("Enter")
 		p.Wait("document.getElementById('stop').hidden && document.getElementById('work').textContent !== 'ordered'")
-		if said := text("work"); !regexp.MustCompile(want).MatchString(said) {
+		if said := p.Text("work"); !regexp.MustCompile(want).MatchString(said) {
 			t.Fatalf("%s came to %q, want %s", name, said, want)
+		}
+		var bad string
+		if p.Eval("document.getElementById('work').className", &bad); bad != "" {
+			t.Fatalf("%s failed: %s", name, p.Text("work"))
 		}
 		answers++
 		look(fmt.Sprintf("job-%d-%s", answers, name))
 	}
+	next := func(name string) {
+		t.Helper()
+		p.Wait(fmt.Sprintf("document.querySelector('#title-%s .next')", name))
+	}
 	p.Wait("/16 ohm, safe on 16/.test(document.getElementById('verdict').textContent)")
-	step("job", map[string]string{"name": "Pub", "taps": "4,8,16", "watts": "50", "asked": "run both cabinets"}, "begun: pub")
-	step("calibrate", nil, "calibrated")
-	step("cabinet", map[string]string{"label": "red", "watts": "60", "marked": "16"}, "^red: rated 16 ohm")
-	benchFor(t, load("second-sixteen-cabinet.toml"))
-	step("cabinet", map[string]string{"label": "blue", "watts": "60"}, "^blue: rated 16 ohm")
-	step("plan", nil, `red \|\| blue|blue \|\| red`)
-	step("choose", map[string]string{"formula": "red || blue"}, "8 ohm")
-	step("sheet", nil, "box")
-	benchFor(t, load("sixteen-ohm-cabinet.toml"))
-	step("prove", map[string]string{"label": "first try"}, "^Wrong: only cabinet red is in circuit")
-	step("driver", map[string]string{"label": "cone", "when": "before"}, "cone")
-	step("report", nil, "pub|Chosen")
-	p.Wait("document.querySelectorAll('#history a').length === 3")
+	step("job", "begun: pub", [2]string{"name", "Pub"}, [2]string{"asked", "run both cabinets"}, [2]string{"taps", "4,8,16"}, [2]string{"watts", "50"})
+	next("calibrate")
+	step("calibrate", "calibrated")
+	next("cabinet")
+	step("cabinet", "^red: rated 16 ohm", [2]string{"label", "red"}, [2]string{"marked", "16"}, [2]string{"watts", "60"})
+	next("report") // which one cabinet alone allows
+	if testing.Short() {
+		step("report", "^red alone, without a box")
+	} else {
+		benchFor(t, load("second-sixteen-cabinet.toml"))
+		step("cabinet", "^blue: rated 16 ohm", [2]string{"label", "blue"}, [2]string{"marked", ""}, [2]string{"watts", "60"})
+		next("plan")
+		step("plan", `red \|\| blue|blue \|\| red`)
+		next("choose")
+		step("choose", "8 ohm", [2]string{"formula", "red || blue"})
+		next("sheet")
+		step("sheet", "box to build")
+		next("prove")
+		benchFor(t, load("sixteen-ohm-cabinet.toml"))
+		step("prove", "^Wrong: only cabinet red is in circuit", [2]string{"label", "first try"})
+		next("prove")
+		step("driver", "cone", [2]string{"label", "cone"}, [2]string{"when", asBefore})
+		step("report", "pub|Chosen")
+		step("cabinet", "^red: rated 16 ohm", [2]string{"label", "red"}, [2]string{"watts", "60"})
+	}
+	// Newest first: the sheet, what was measured, and what was said of it.
+	p.Wait("document.querySelectorAll('#history a').length >= 3")
+	var done []string
+	p.Eval("[...document.querySelectorAll('#history li')].map((li) => li.textContent)", &done)
+	whole := regexp.MustCompile(`^[0-2]\d:[0-5]\d cabinet red: 16 ohm [0-2]\d:[0-5]\d job sheet .* [0-2]\d:[0-5]\d red, since replaced .*Calibrate: `)
+	if testing.Short() {
+		whole = regexp.MustCompile(`^[0-2]\d:[0-5]\d job sheet [0-2]\d:[0-5]\d cabinet red: 16 ohm [0-2]\d:[0-5]\d Calibrate: `)
+	}
+	if list := strings.Join(done, " "); !whole.MatchString(list) {
+		t.Errorf("what was done is %q, want %s", list, whole)
+	}
 	p.Wait("/16 ohm tap/.test(document.getElementById('detail').textContent) && document.getElementById('warnings').textContent === ''")
-	p.Size(390, 844)
-	look("job-phone")
+	if os.Getenv("TAPLOAD_UPDATE") == "pictures" {
+		p.Eval("document.activeElement?.blur()", nil)
+		p.Eval("scrollTo(0, 0)", nil)
+		if err := os.WriteFile(picture, p.Screenshot(), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, size := range [][2]int{{1920, 1080}, {390, 844}} {
+		p.Size(size[0], size[1])
+		look(fmt.Sprintf("job-%d", size[0]))
+	}
 
 	var pages []string
 	p.Eval("Promise.all([...document.querySelectorAll('#history a, #answers a')].map((a) => fetch(a.href).then((r) => r.ok ? r.text() : 'FAILED ' + r.status)))", &pages)
@@ -123,21 +187,45 @@ func TestJobOnThePage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	sameNumbers(t, p, "cabinet red", "fit", "red", "--job", "pub", "--details")
+	if testing.Short() {
+		return
+	}
+	sameNumbers(t, p, "proof first try", "box", "verify", "--seen", "first try", "--job", "pub", "--details")
+	sameNumbers(t, p, "driver cone", "fit", j.Path(j.Drivers[0].Before), "--job", "pub", "--details")
 	if len(j.Cabinets) != 2 || j.Cabinets[0].Watts != 60 || j.Cabinets[0].MarkedOhm != 16 || j.Hookup == nil || j.Hookup.Formula != "red || blue" || len(j.Proofs) != 1 || len(j.Drivers) != 1 || j.Jig == "" {
 		t.Errorf("the job is %+v", j)
 	}
 	if _, err := os.Stat("pub/report.pdf"); err != nil {
 		t.Error(err)
 	}
+}
 
-	// What the page says of a cabinet is what the command says of its record.
+var anyNumber = regexp.MustCompile(`\d+(\.\d+)?`)
+
+// sameNumbers holds the page of an entry against what a command prints: it has
+// every number of that, digit for digit.
+func sameNumbers(t *testing.T, p *browsertest.Page, entry string, command ...string) {
+	t.Helper()
 	var out strings.Builder
 	e := env{stdin: strings.NewReader(""), stdout: &out, stderr: io.Discard, getenv: func(string) string { return "" }, now: time.Now, sound: hardware{}}
-	if code := run(t.Context(), []string{"fit", "red", "--job", "pub"}, e); code != exitDone {
-		t.Fatal(code)
+	if code := run(t.Context(), command, e); code == exitError || code == exitUsage {
+		t.Fatalf("%v ended with %d", command, code)
 	}
-	first, _, _ := strings.Cut(out.String(), "\n")
-	if !strings.Contains(strings.ReplaceAll(strings.Join(pages, ""), "\u00a0", " "), first) {
-		t.Errorf("no page of the history says %q", first)
+	var page string
+	p.Eval(fmt.Sprintf(`fetch('entry/' + encodeURIComponent(%q)).then((r) => r.text()).then((html) => new DOMParser().parseFromString(html, 'text/html').body.innerHTML.replace(/<[^>]*>/g, ' '))`, entry), &page)
+	has := map[string]bool{}
+	for _, n := range anyNumber.FindAllString(page, -1) {
+		has[n] = true
+	}
+	printed := anyNumber.FindAllString(out.String(), -1)
+	if len(printed) < 10 {
+		t.Errorf("%v prints %d numbers", command, len(printed))
+	}
+	for _, n := range printed {
+		if !has[n] {
+			t.Errorf("%v prints %s, which the page of %q has not; it prints\n%s", command, n, entry, out.String())
+			return
+		}
 	}
 }

@@ -4,67 +4,63 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"math"
 	"slices"
-	"strings"
 
 	"tapload/cmd/tapload/internal/live"
-	"tapload/fit/identify"
-	"tapload/fixtures/jig"
 	"tapload/fixtures/job"
 	"tapload/measure/card/portaudio"
 	"tapload/measure/record"
-	"tapload/plot/report"
 )
 
 // noCard is chosen where no sound card is to be measured with.
 const noCard = "none: an invented cabinet on a virtual bench"
 
-// steps are what can be done, in the order of a job.
-func (s *session) steps() []live.Step {
-	j := s.open()
-	noJob, noCabinet, noHookup, noAmplifier := "", "", "", ""
-	if j == nil {
+// steps are what can be done, in the order of a job, which may be nil or spoilt.
+func (s *session) steps(j *job.Job, spoilt error) []live.Step {
+	unread, noJob, noCabinet, noHookup, noAmplifier := "", "", "", "", ""
+	switch {
+	case spoilt != nil:
+		unread = "The job's file cannot be read. Mend it, or put back the copy beside it whose name ends in ~; it is read again within a second."
+		noJob, noCabinet, noHookup = unread, unread, unread
+	case j == nil:
 		noJob = "Begin or open a job first."
 		noCabinet, noHookup = noJob, noJob
-	} else {
+	default:
 		if len(j.Cabinets) == 0 {
 			noCabinet = "Measure a cabinet first."
 		}
 		if j.Amplifier == nil {
-			noAmplifier = "The job names no amplifier."
+			noAmplifier = "Say which amplifier it is first."
 		}
 		if j.Hookup == nil {
 			noHookup = "Choose a hookup first."
 		}
 	}
 	var all []live.Step
-	if kept, err := s.readSetup(); len(s.source) == 0 && (err != nil || !kept.Measures()) {
+	if !s.canMeasure() || s.failed.Load() {
 		all = append(all, live.Step{Name: "bench", Title: "What to measure with", Button: "Keep it",
 			Says: "Keeps sound card and sense resistor in your settings, so that nothing asks for them again.",
 			Fields: []live.Field{{Name: "card", Says: "sound card", Choices: s.cardNames(), Required: true},
 				{Name: "sense", Says: "sense resistor in ohm", Value: "10", Required: true}, {Name: "within", Says: "its tolerance", Value: "1%", Required: true}}})
 	}
-	if j == nil {
+	amplifier := []live.Field{{Name: "taps", Says: "taps of a valve amplifier in ohm", Value: "4,8,16"}, {Name: "least", Says: "or lowest load of a solid-state amplifier in ohm"}, {Name: "watts", Says: "its power in W"}}
+	if s.job == "" {
 		all = append(all, live.Step{Name: "job", Title: "Begin a job", Says: "Makes a folder for what is measured and said for one customer.", Button: "Begin it",
-			Fields: []live.Field{{Name: "name", Says: "name of the job", Required: true}, {Name: "asked", Says: "what is asked"},
-				{Name: "taps", Says: "taps of a valve amplifier in ohm", Value: "4,8,16"}, {Name: "least", Says: "or lowest load of a solid-state amplifier in ohm"}, {Name: "watts", Says: "its power in W"}}})
+			Fields: append([]live.Field{{Name: "name", Says: "name of the job", Required: true}, {Name: "asked", Says: "what is asked"}}, amplifier...)})
+	}
+	if j != nil && j.Amplifier == nil {
+		all = append(all, live.Step{Name: "amplifier", Title: "Which amplifier", Says: "Puts the amplifier into the job, as its maker marks it.", Button: "Keep it", Fields: amplifier})
 	}
 	if others := s.otherJobs(); len(others) > 0 {
 		all = append(all, live.Step{Name: "open", Title: "Open another job", Says: "Goes on with a job below this folder.", Button: "Open it",
 			Fields: []live.Field{{Name: "job", Says: "its folder", Choices: others, Required: true}}})
 	}
-	ticks := make([]live.Tick, len(s.standards))
-	for k, d := range s.standards {
-		ticks[k] = live.Tick{Says: jig.Kind(k).String() + ": " + report.Standards[k], Done: d}
-	}
 	return append(all,
-		live.Step{Name: "calibrate", Title: "Calibrate", Button: "Begin", Ticks: ticks,
+		live.Step{Name: "calibrate", Title: "Calibrate", Button: "Begin", Ticks: s.ticks(),
 			Says:   "Takes the errors of card and leads out of all that follows. Connect the three in any order; each is measured when it is seen.",
 			Fields: []live.Field{{Name: "known", Says: "known resistor in ohm", Value: "10", Required: true}, {Name: "within", Says: "its tolerance", Value: "1%", Required: true}}},
-		live.Step{Name: "cabinet", Title: "Measure a cabinet", Says: "Sweeps what is plugged in, says what it is, and puts it into the job, if one is open.", Button: "Measure it",
+		live.Step{Name: "cabinet", Title: "Measure a cabinet", Says: "Sweeps what is plugged in, says what it is, and puts it into the job, if one is open. A name that the job has gets the new measurement, and the earlier one is kept.", Button: "Measure it", WhyNot: unread,
 			Fields: []live.Field{{Name: "label", Says: "its name", Required: true}, {Name: "marked", Says: "ohms marked on it"}, {Name: "watts", Says: "watts marked on it"}, {Name: "drivers", Says: "drivers in it"}}},
 		live.Step{Name: "plan", Title: "Which hookup", Says: "Finds the hookups of the job's cabinets that suit its amplifier.", Button: "Find them", WhyNot: cmp.Or(noCabinet, noAmplifier)},
 		live.Step{Name: "choose", Title: "Choose the hookup", Says: "Puts the hookup into the job, on the tap that suits it best.", Button: "Choose it", WhyNot: s.noChoice(noCabinet),
@@ -105,9 +101,18 @@ func (s *session) otherJobs() []string {
 	return slices.DeleteFunc(all, func(folder string) bool { return folder == s.job })
 }
 
-// do does a step.
-func (s *session) do(ctx context.Context, step string, filled map[string]string, tell func(string)) live.Answer {
-	command := func(args ...string) done { return s.run(ctx, &pageSink{}, append(args, "--json")...) }
+// do does a step, and keeps what it says.
+func (s *session) do(ctx context.Context, step string, filled map[string]string, tell func(live.At)) live.Answer {
+	all := s.steps(nil, nil)
+	a := s.doing(ctx, step, filled, tell)
+	if i := slices.IndexFunc(all, func(st live.Step) bool { return st.Name == step }); i >= 0 {
+		s.log(step, all[i].Title, a)
+	}
+	return a
+}
+
+func (s *session) doing(ctx context.Context, step string, filled map[string]string, tell func(live.At)) live.Answer {
+	command := func(args ...string) done { return s.run(ctx, &pageSink{at: tell}, append(args, "--json")...) }
 	opt := func(flag, field string) []string {
 		if filled[field] == "" {
 			return nil
@@ -115,7 +120,6 @@ func (s *session) do(ctx context.Context, step string, filled map[string]string,
 		return []string{flag, filled[field]}
 	}
 	sweep := func(as, label string) done {
-		tell("sweeping")
 		args := []string{"sweep"}
 		if s.job != "" {
 			args = append(args, "--as", as)
@@ -130,6 +134,8 @@ func (s *session) do(ctx context.Context, step string, filled map[string]string,
 		return s.keepBench(ctx, filled)
 	case "job":
 		return s.begin(ctx, filled)
+	case "amplifier":
+		return s.run(ctx, &pageSink{}, append([]string{"job", "add", "amplifier"}, amplifierFlags(filled)...)...).answer("kept; the bands on the chart are its taps")
 	case "open":
 		s.job, s.hookups, s.standards = filled["job"], nil, [3]bool{}
 		return live.Answer{OK: true, Says: "opened " + s.job}
@@ -142,6 +148,7 @@ func (s *session) do(ctx context.Context, step string, filled map[string]string,
 			return d.answer("")
 		}
 		s.hookups = nil
+		ctx = context.WithoutCancel(ctx) // what is measured is entered whole
 		if said := s.run(ctx, &pageSink{}, slices.Concat([]string{"job", "replace", "cabinet", filled["label"]}, about)...); !said.ok() {
 			return live.Answer{Says: "measured, but: " + said.fault(), Pages: d.pages}
 		}
@@ -160,9 +167,14 @@ func (s *session) do(ctx context.Context, step string, filled map[string]string,
 		if d := s.run(ctx, &pageSink{}, "job", "add", "hookup", filled["formula"]); !d.ok() {
 			return d.answer("")
 		}
+		ctx = context.WithoutCancel(ctx) // it is chosen, and only shown here
 		return command("hookup", filled["formula"]).answer("")
 	case "sheet":
-		return command("box", "sheet").answer("")
+		j, err := s.open()
+		if err != nil {
+			return live.Answer{Says: err.Error()}
+		}
+		return command("box", "sheet", j.Hookup.Formula).answer("")
 	case "prove":
 		return sweep(asProof, filled["label"]).answer("")
 	case "driver":
@@ -183,7 +195,11 @@ func (s *session) keepBench(ctx context.Context, filled map[string]string) live.
 		s.source = []string{"--bench", path}
 		return live.Answer{OK: true, Says: "an invented cabinet is plugged in; nothing of it was ever measured"}
 	}
-	return s.run(ctx, &pageSink{}, "setup", "--card", filled["card"], "--sense-ohm", filled["sense"], "--sense-tolerance", filled["within"]).answer("kept; plug in a load and look")
+	d := s.run(ctx, &pageSink{}, "setup", "--card", filled["card"], "--sense-ohm", filled["sense"], "--sense-tolerance", filled["within"])
+	if d.ok() {
+		s.source = nil
+	}
+	return d.answer("kept; plug in a load and look")
 }
 
 // begin makes a job and opens it.
@@ -192,14 +208,9 @@ func (s *session) begin(ctx context.Context, filled map[string]string) live.Answ
 	if folder == "" {
 		return live.Answer{Says: fmt.Sprintf("the name %q makes no folder; use letters or digits", filled["name"])}
 	}
-	args := []string{"job", "new", folder, "--reference", filled["name"]}
-	for flag, field := range map[string]string{"--asked": "asked", "--watts": "watts", "--amp-min-ohm": "least"} {
-		if filled[field] != "" {
-			args = append(args, flag, filled[field])
-		}
-	}
-	if filled["least"] == "" && filled["taps"] != "" {
-		args = append(args, "--tap", filled["taps"])
+	args := append([]string{"job", "new", folder, "--reference", filled["name"]}, amplifierFlags(filled)...)
+	if filled["asked"] != "" {
+		args = append(args, "--asked", filled["asked"])
 	}
 	d := s.run(ctx, &pageSink{}, args...)
 	if d.ok() {
@@ -211,115 +222,16 @@ func (s *session) begin(ctx context.Context, filled map[string]string) live.Answ
 	return d.answer("begun: " + folder)
 }
 
-// seenFor is for how many moments a standard must look like itself.
-const seenFor = 5
-
-// calibrate measures the three standards, each as soon as it is seen.
-func (s *session) calibrate(ctx context.Context, filled map[string]string, tell func(string)) live.Answer {
-	known, err := parseQuantity(filled["known"], "ohm")
-	if err != nil {
-		return live.Answer{Says: "known resistor: " + err.Error()}
+// amplifierFlags are what was filled in of an amplifier.
+func amplifierFlags(filled map[string]string) (flags []string) {
+	if filled["watts"] != "" {
+		flags = append(flags, "--watts", filled["watts"])
 	}
-	path := s.jigPath()
-	s.standards = [3]bool{}
-	virtual := slices.Contains(s.source, "--bench")
-	if kept, err := s.readSetup(); err == nil && len(s.source) == 0 {
-		virtual = kept.Bench != ""
-	}
-	for {
-		left := slices.Index(s.standards[:], false)
-		if left < 0 {
-			break
-		}
-		kind := jig.Kind(left)
-		if !virtual { // whose standards are connected by themselves
-			if kind, err = s.seen(ctx, known, tell); err != nil {
-				return live.Answer{Says: err.Error()}
-			}
-		}
-		tell("measuring the " + kind.String() + " standard")
-		args := slices.Concat([]string{"jig", kind.String(), "-o", path, "--json"}, s.uncalibrated())
-		if kind == jig.Known {
-			args = append(args, "--ohm", filled["known"], "--tolerance", filled["within"])
-		}
-		if d := s.run(ctx, &pageSink{}, args...); !d.ok() {
-			return d.answer("")
-		}
-		s.standards[kind] = true
-	}
-	if s.job == "" {
-		s.jig = path
-	} else if d := s.run(ctx, &pageSink{}, "job", "add", "jig", path); !d.ok() {
-		return d.answer("")
-	}
-	d := s.run(ctx, &pageSink{}, "jig", "show", path, "--json")
-	return d.answer("calibrated; all that follows is corrected")
-}
-
-// uncalibrated are the flags of what is measured with, but for a calibration.
-func (s *session) uncalibrated() (flags []string) {
-	for i := 0; i+1 < len(s.source); i += 2 {
-		if s.source[i] != "--jig" {
-			flags = append(flags, s.source[i], s.source[i+1])
-		}
+	switch {
+	case filled["least"] != "":
+		flags = append(flags, "--amp-min-ohm", filled["least"])
+	case filled["taps"] != "":
+		flags = append(flags, "--tap", filled["taps"])
 	}
 	return flags
-}
-
-// seen waits until one of the standards that are still to be measured is seen, and
-// tells what is seen meanwhile.
-func (s *session) seen(ctx context.Context, knownOhm float64, tell func(string)) (kind jig.Kind, err error) {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	var missing []string
-	for k, d := range s.standards {
-		if !d {
-			missing = append(missing, report.Standards[k])
-		}
-	}
-	next := "connect one of: " + strings.Join(missing, "; ")
-	tell(next)
-	times, found := 0, false
-	d := s.run(ctx, &pageSink{event: func(e identify.LiveEvent) {
-		if e.Looks == nil || found {
-			times = 0
-			return
-		}
-		now, is := standardOf(*e.Looks, knownOhm)
-		if !is || s.standards[now] || now != kind {
-			times = 0
-		}
-		switch {
-		case !is:
-			tell(fmt.Sprintf("this looks like %s; %s", e.Looks, next))
-		case s.standards[now]:
-			tell(fmt.Sprintf("%s is measured; %s", now, next))
-		default:
-			if kind, times = now, times+1; times >= seenFor {
-				found = true
-				cancel()
-			}
-		}
-	}}, slices.Concat([]string{"live", "--text", "--jig", ""}, s.uncalibrated())...)
-	switch {
-	case found:
-		return kind, nil
-	case ctx.Err() != nil:
-		return kind, errors.New("stopped; the standards that are measured are kept")
-	}
-	return kind, errors.New(d.fault())
-}
-
-// standardOf is the standard that an end looks like.
-func standardOf(e jig.End, knownOhm float64) (kind jig.Kind, is bool) {
-	const near = 0.25 // of the known resistor, before anything is calibrated
-	switch {
-	case e.Kind == jig.OpenEnd:
-		return jig.Open, true
-	case e.Kind == jig.ShortEnd:
-		return jig.Short, true
-	case e.Kind == jig.ResistorEnd && math.Abs(e.Ohm/knownOhm-1) <= near:
-		return jig.Known, true
-	}
-	return 0, false
 }

@@ -155,11 +155,11 @@ func (e env) setup(o sourceOptions, s *signalOptions) (setup measure.Setup, end 
 	if err != nil {
 		return setup, nil, errors.Join(err, closeCard())
 	}
-	setup = measure.Setup{Card: inSeries(c), Signal: sig, Aim: s.aim(o), Now: e.now().UTC()}
+	setup = measure.Setup{Card: inSeries(c), Signal: sig, Aim: s.aim(o), Now: e.now().UTC(), Progress: e.page.progress()}
 	if s.heard() {
 		setup.FullScaleVolt = s.material.fullScaleVolt()
 	}
-	if !o.live() {
+	if !o.live() || setup.Progress != nil {
 		return setup, closeCard, nil
 	}
 	p := newProgress(e)

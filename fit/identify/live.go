@@ -17,7 +17,7 @@ import (
 // the event with the key "load".
 type LiveEvent struct {
 	measure.Event
-	Load *Glance  `json:"load"`       // nil unless steady; worked out anew once a second
+	Load *Glance  `json:"load"`       // nil unless steady; worked out anew after 1, 2 and 4 s, then every 5 s
 	Held *extreme `json:"held_z_min"` // the lowest z_min of all loads so far
 }
 
@@ -52,21 +52,22 @@ func newGlance(r Result) *Glance {
 	return g
 }
 
-// anew is how often a steady load is fitted again, in seconds.
-const anew = 1.0
+// A load that stays steady is fitted again after anew, then twice as late each time
+// up to atLatest, in seconds: noise alone changes, and warming takes minutes.
+const anew, atLatest = 1.0, 5.0
 
 // Live is measure.Live that says what the load is, too, of which k is known. A
 // curve that no rating can be made of has none.
 func Live(ctx context.Context, s measure.Setup, k Known, on func(LiveEvent)) error {
 	var load *Glance
 	var held *extreme
-	var since float64
+	var since, every float64
 	return measure.Live(ctx, s, func(e measure.Event) {
 		switch {
 		case e.State != measure.Steady:
-			load = nil
-		case load == nil || e.Seconds-since >= anew:
-			load, since = nil, e.Seconds
+			load, every = nil, anew/2
+		case load == nil || e.Seconds-since >= every:
+			load, since, every = nil, e.Seconds, min(2*every, atLatest)
 			if r, err := Record(*e.Record, Options{Known: k}); err == nil {
 				load = newGlance(r)
 				if held == nil || load.Min.Ohm < held.Ohm {

@@ -28,6 +28,8 @@ type Browser struct {
 	next int
 	wait map[int]chan reply
 	dead error
+
+	PID int // of its first process
 }
 
 type reply struct {
@@ -65,7 +67,7 @@ func Start(t testing.TB, flags ...string) *Browser {
 	}
 	toBrowser.Close()
 	fromBrowser.Close()
-	b := &Browser{t: t, in: in, wait: map[int]chan reply{}}
+	b := &Browser{t: t, in: in, wait: map[int]chan reply{}, PID: c.Process.Pid}
 	over := make(chan struct{})
 	go func() { defer close(over); b.listen(out) }()
 	t.Cleanup(func() {
@@ -239,11 +241,31 @@ func (p *Page) Wait(expression string) {
 // Key presses and releases a key, by its name in DOM such as "Enter".
 func (p *Page) Key(name string) {
 	p.b.t.Helper()
-	code := map[string]int{"Tab": 9, "Enter": 13, " ": 32, "ArrowLeft": 37, "ArrowRight": 39, "End": 35, "Home": 36}[name]
+	code := map[string]int{"Tab": 9, "Enter": 13, " ": 32, "ArrowLeft": 37, "ArrowRight": 39, "ArrowDown": 40, "End": 35, "Home": 36}[name]
 	text := map[string]string{"Enter": "\r", " ": " "}[name]
 	down := map[string]any{"type": "keyDown", "key": name, "windowsVirtualKeyCode": code, "text": text}
 	p.Call("Input.dispatchKeyEvent", down, nil)
 	p.Call("Input.dispatchKeyEvent", map[string]any{"type": "keyUp", "key": name, "windowsVirtualKeyCode": code}, nil)
+}
+
+// TabTo goes by the Tab key alone to the element of an id.
+func (p *Page) TabTo(id string) {
+	p.b.t.Helper()
+	for range 80 {
+		p.Key("Tab")
+		var at string
+		if p.Eval("document.activeElement?.id ?? ''", &at); at == id {
+			return
+		}
+	}
+	p.b.t.Fatalf("Tab does not lead to %s", id)
+}
+
+// Text returns what is written in the element of an id.
+func (p *Page) Text(id string) (text string) {
+	p.b.t.Helper()
+	p.Eval(fmt.Sprintf("document.getElementById(%q).textContent", id), &text)
+	return text
 }
 
 // Type types text where the cursor is.

@@ -2,13 +2,14 @@ package live
 
 import (
 	"errors"
+	"fmt"
 	"os/exec"
 	"runtime"
 )
 
 // Browse opens an address in the user's browser, which getenv's BROWSER may name.
-// It does not wait for it.
-func Browse(url string, getenv func(string) string) error {
+// It does not wait for it, and calls failed should what was started end badly.
+func Browse(url string, getenv func(string) string, failed func(error)) error {
 	var all [][]string
 	if own := getenv("BROWSER"); own != "" {
 		all = append(all, []string{own})
@@ -27,7 +28,11 @@ func Browse(url string, getenv func(string) string) error {
 	for _, args := range all {
 		c := exec.Command(args[0], append(args[1:], url)...)
 		if err = c.Start(); err == nil {
-			go c.Wait() //nolint:errcheck // how a browser ends says nothing
+			go func() {
+				if err := c.Wait(); err != nil {
+					failed(fmt.Errorf("%s: %w", args[0], err))
+				}
+			}()
 			return nil
 		}
 	}

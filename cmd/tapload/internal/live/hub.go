@@ -1,6 +1,7 @@
 package live
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -23,8 +24,8 @@ type listener struct {
 	wake    chan struct{}
 }
 
-// send sends v, as JSON, to all. It is kept for those who come later, unless v is
-// of a moment.
+// send sends v, as JSON, to all, but for a Stand that they have. It is kept for
+// those who come later, unless v is of a moment.
 func (h *hub) send(kind string, v any) {
 	data, err := json.Marshal(v)
 	if err != nil {
@@ -32,6 +33,9 @@ func (h *hub) send(kind string, v any) {
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	if kind == stand && bytes.Equal(h.newest[kind], data) {
+		return
+	}
 	if kind != moment {
 		if h.newest == nil {
 			h.newest = map[string][]byte{}

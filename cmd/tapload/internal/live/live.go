@@ -8,6 +8,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"sync/atomic"
@@ -23,18 +24,35 @@ type World struct {
 	Watch func(ctx context.Context, tell func(any)) error
 
 	// Stand is what the page shows besides, asked again whenever something was
-	// done, and never while it is.
+	// done or Changed says so, and never while a step is done.
 	Stand func() Stand
+
+	// Changed reports, once a second while Watch runs, whether what Stand says may
+	// have changed by other hands. It may be nil.
+	Changed func() bool
+
+	// Hold begins to count what Watch tells of a cable that is moved, anew each
+	// time, or ends it.
+	Hold func(on bool)
 
 	// Do does a step with what was filled in, and may tell what it is at. It is
 	// called for one step at a time, with Watch over.
-	Do func(ctx context.Context, step string, filled map[string]string, tell func(string)) Answer
+	Do func(ctx context.Context, step string, filled map[string]string, tell func(At)) Answer
+}
+
+// At is what a step is at.
+type At struct {
+	Says    string     `json:"says"`
+	Percent *int       `json:"percent"` // of what it is at; nil where nobody knows
+	Peaks   [2]float64 `json:"peaks"`   // of the inputs, fraction of full scale; 0 where nothing plays
+	Ticks   []Tick     `json:"ticks"`   // the step's, as they are now; nil for those that it had
 }
 
 // Stand is where the work stands.
 type Stand struct {
 	Title   string    `json:"title"`
 	Facts   []string  `json:"facts"`    // card, jig, resistor, each a few words
+	Caution string    `json:"caution"`  // before sound is played; "" where none is
 	TapsOhm []float64 `json:"taps_ohm"` // of the amplifier, for the chart
 	Steps   []Step    `json:"steps"`
 	History []Entry   `json:"history"` // newest first
@@ -47,6 +65,7 @@ type Step struct {
 	Says   string  `json:"says"`    // what its button will do
 	Button string  `json:"button"`  // "" where it has none
 	WhyNot string  `json:"why_not"` // why it cannot be done yet; "" where it can
+	Next   bool    `json:"next"`    // it is what comes next
 	Ticks  []Tick  `json:"ticks"`
 	Fields []Field `json:"fields"`
 }
@@ -68,10 +87,10 @@ type Field struct {
 
 // Entry is something that was done and has a page.
 type Entry struct {
-	Name string                          `json:"name"` // that no other has
-	When string                          `json:"when"`
-	Says string                          `json:"says"`
-	Page func() (report.Document, error) `json:"-"` // makes its page again, at any time
+	Name string                `json:"name"` // that no other has
+	When string                `json:"when"`
+	Says string                `json:"says"`
+	Page func(io.Writer) error `json:"-"` // writes its page as HTML, at any time
 }
 
 // Answer is what a step came to.

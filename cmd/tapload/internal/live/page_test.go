@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"slices"
@@ -20,6 +21,7 @@ import (
 // answer at once.
 type invented struct {
 	watching, did atomic.Int32
+	holding       atomic.Bool
 	state         atomic.Value // of the moments; "steady" where it is not set
 	hold          chan struct{}
 }
@@ -38,23 +40,26 @@ func (i *invented) world() World {
 				tell(i.moment(n))
 			}
 		},
+		Hold: i.holding.Store,
 		Stand: func() Stand {
 			return Stand{
-				Title: "Lantern Hall (invented)", Facts: []string{"virtual bench", "10 ohm resistor", "jig of today 14:05"}, TapsOhm: []float64{4, 8, 16},
+				Title: "Lantern Hall (invented)", Caution: "Caution: measure with no amplifier connected, and start quiet.",
+				Facts: []string{"virtual bench", "10 ohm resistor", "jig of today 14:05"}, TapsOhm: []float64{4, 8, 16},
 				Steps: []Step{
-					{Name: "measure", Title: "Measure a cabinet", Says: "Sweeps what is plugged in, and puts it into the job.", Button: "Measure it",
+					{Name: "measure", Title: "Measure a cabinet", Says: "Sweeps what is plugged in, and puts it into the job.", Button: "Measure it", Next: true,
 						Fields: []Field{{Name: "label", Says: "its name", Required: true}, {Name: "drivers", Says: "drivers in it", Choices: []string{"1", "2", "4"}, Value: "1"}},
 						Ticks:  []Tick{{"open", true}, {"short", false}}},
 					{Name: "boxes", Title: "Boxes to build", Says: "Draws the boxes of the hookup.", Button: "Draw them", WhyNot: "The job has no hookup yet."},
 				},
-				History: []Entry{{"dance", "14:12", "dance: 8 ohm", func() (report.Document, error) {
-					return report.Document{Title: "dance", Lead: "8 ohm, made anew"}, nil
+				History: []Entry{{"dance", "14:12", "dance: 8 ohm", func(w io.Writer) error {
+					return report.Document{Title: "dance", Lead: "8 ohm, made anew"}.HTML(w, report.A4)
 				}}},
 			}
 		},
-		Do: func(ctx context.Context, step string, filled map[string]string, tell func(string)) Answer {
+		Do: func(ctx context.Context, step string, filled map[string]string, tell func(At)) Answer {
 			i.did.Add(1)
-			tell("half of it")
+			half := 50
+			tell(At{Says: "playing", Percent: &half, Peaks: [2]float64{0.2, 0.1}, Ticks: []Tick{{"open", true}, {"short", true}}})
 			if i.hold != nil {
 				select {
 				case <-i.hold:
@@ -75,24 +80,46 @@ func (i *invented) moment(n int) map[string]any {
 	m := map[string]any{
 		"number": n, "state": state, "says": "8 ohm, safe on the 8 ohm tap", "detail": "lowest 7.3 ohm at 304 Hz, resonance 109 Hz, sure to 0.4 %",
 		"inputs": []map[string]any{{"peak": 0.2, "clipped": false}, {"peak": 0.11, "clipped": false}}, "warnings": []any{},
-		"opened": map[string]any{"count": n / 20, "worst_ohm": 40},
 	}
-	if state != "steady" {
+	if i.holding.Load() {
+		m["cable"] = "2 contacts opened, the worst by 40 ohm in series; lowest 7.30 ohm at 304 Hz."
+	}
+	switch state {
+	case "settling":
 		m["says"], m["detail"] = state, ""
 		return m
+	case "fault":
+		m["says"], m["detail"] = "nothing plugged in", "check plug, lead and jack of the load"
+		return m
+	}
+	resonance := 109.
+	if state == "moved" {
+		m["state"], resonance = "steady", 120
 	}
 	var hz, r, x []float64
 	for f := 10.; f < 20000; f *= 1.04 {
-		d := f/109 - 109/f
-		z := complex(7.2, 2*math.Pi*f*3e-4) + complex(40, 0)/complex(1, 4*d)
+		z := load(f, resonance)
 		hz, r, x = append(hz, f), append(r, real(z)), append(x, imag(z))
 	}
 	m["curve"] = map[string]any{"frequency_hz": hz, "resistance_ohm": r, "reactance_ohm": x}
 	return m
 }
 
+// load is the impedance of an invented loudspeaker, in ohm.
+func load(hz, resonanceHz float64) complex128 {
+	return complex(7.2, 2*math.Pi*hz*3e-4) + complex(40, 0)/complex(1, 4*(hz/resonanceHz-resonanceHz/hz))
+}
+
 // serve serves an invented World until the test ends.
 func serve(t *testing.T, w World) *Server {
+	t.Helper()
+	s, end := serveUntil(t, w)
+	t.Cleanup(end)
+	return s
+}
+
+// serveUntil serves an invented World until end is called.
+func serveUntil(t *testing.T, w World) (s *Server, end func()) {
 	t.Helper()
 	s, err := Listen(w)
 	if err != nil {
@@ -101,13 +128,12 @@ func serve(t *testing.T, w World) *Server {
 	ctx, cancel := context.WithCancel(context.Background())
 	over := make(chan error, 1)
 	go func() { over <- s.Serve(ctx) }()
-	t.Cleanup(func() {
+	return s, func() {
 		cancel()
 		if err := <-over; err != nil {
 			t.Error(err)
 		}
-	})
-	return s
+	}
 }
 
 // look writes what the page looks like to the folder that TAPLOAD_SHOTS names.
@@ -123,9 +149,10 @@ func look(t *testing.T, p *browsertest.Page, name string) {
 // One browser sees all of the page: what it shows, by clicks and by the keyboard
 // alone, on a phone, in the dark, and as a screen reader has it.
 func TestPageInABrowser(t *testing.T) {
-	i := &invented{}
-	s := serve(t, i.world())
-	p := browsertest.Start(t).Open(s.URL())
+	i := &invented{hold: make(chan struct{})}
+	s, end := serveUntil(t, i.world())
+	browser := browsertest.Start(t)
+	p := browser.Open(s.URL())
 	p.Size(1280, 800)
 	const verdict = "document.getElementById('verdict').textContent"
 	p.Wait(verdict + " === '8 ohm, safe on the 8 ohm tap'")
@@ -141,28 +168,44 @@ func TestPageInABrowser(t *testing.T) {
 		t.Fatalf("testdata/axe.min.js has the checksum %s, which is not that of the release", sum)
 	}
 	p.Eval(string(axe)+";true", nil)
-	for _, dark := range []bool{false, true} {
-		p.Dark(dark)
-		p.Eval("document.querySelectorAll('details').forEach((d) => { d.name = ''; d.open = true })", nil)
-		var findings []string
-		p.Eval("axe.run().then((r) => r.violations.map((v) => v.id + ': ' + v.nodes.map((n) => n.html).join(' ')))", &findings)
-		if len(findings) > 0 {
-			t.Errorf("dark %v: %s", dark, strings.Join(findings, "\n"))
-		}
-		look(t, p, fmt.Sprintf("laptop-dark-%v", dark))
-		for _, phone := range []int{390, 320} {
-			p.Size(phone, 844)
-			var wide int
-			p.Eval("document.documentElement.scrollWidth", &wide)
-			if wide > phone {
-				t.Errorf("the page is %d pixels wide on a phone of %d", wide, phone)
+	accessible := func(state string) {
+		t.Helper()
+		for _, dark := range []bool{false, true} {
+			if dark && testing.Short() && state != "steps open" {
+				continue // left to make check
 			}
-			p.Wait("document.querySelector('#chart').viewBox.baseVal.width < " + fmt.Sprint(phone))
-			look(t, p, fmt.Sprintf("phone-%d-dark-%v", phone, dark))
+			p.Dark(dark)
+			var findings []string
+			p.Eval("axe.run({resultTypes: ['violations']}).then((r) => r.violations.map((v) => v.id + ': ' + v.nodes.map((n) => n.html).join(' ')))", &findings)
+			if len(findings) > 0 {
+				t.Errorf("%s, dark %v: %s", state, dark, strings.Join(findings, "\n"))
+			}
+			look(t, p, fmt.Sprintf("%s-dark-%v", state, dark))
 		}
-		p.Size(1280, 800)
+		p.Dark(false)
 	}
-	p.Dark(false)
+	accessible("steady")
+	i.state.Store("settling")
+	p.Wait(verdict + " === 'settling' && document.getElementById('verdict').className === 'unsteady'")
+	accessible("settling")
+	i.state.Store("fault")
+	p.Wait(verdict + " === 'nothing plugged in' && document.getElementById('verdict').className === 'bad'")
+	accessible("fault")
+	i.state.Store("steady")
+	p.Wait("document.getElementById('verdict').className === ''")
+	p.Eval("document.querySelectorAll('details').forEach((d) => { d.name = ''; d.open = true })", nil)
+	accessible("steps open")
+	for _, phone := range []int{390, 320} {
+		p.Size(phone, 844)
+		var wide int
+		p.Eval("document.documentElement.scrollWidth", &wide)
+		if wide > phone {
+			t.Errorf("the page is %d pixels wide on a phone of %d", wide, phone)
+		}
+		p.Wait("document.querySelector('#chart').viewBox.baseVal.width < " + fmt.Sprint(phone))
+		look(t, p, fmt.Sprintf("phone-%d", phone))
+	}
+	p.Size(1280, 800)
 
 	tree := p.Tree()
 	for _, want := range []browsertest.Node{
@@ -179,45 +222,105 @@ func TestPageInABrowser(t *testing.T) {
 	}
 
 	// By keyboard alone: Tab to a button or field, and no further.
-	tab := func(id string) {
-		t.Helper()
-		for range 40 {
-			p.Key("Tab")
-			var at string
-			p.Eval("document.activeElement?.id ?? ''", &at)
-			if at == id {
-				return
-			}
-		}
-		t.Fatalf("Tab does not lead to %s", id)
-	}
 	p.Eval("document.activeElement?.blur()", nil)
-	tab("chart")
+	p.TabTo("chart")
 	p.Key("ArrowRight")
 	p.Wait("document.getElementById('reading').textContent.includes('ohm')")
-	tab("freeze")
+	p.TabTo("freeze")
 	p.Key("Enter")
 	p.Wait("document.querySelector('#freeze[aria-pressed=true]') && document.querySelector('#chart .was').getAttribute('d') !== ''")
-	tab("hold")
-	p.Key(" ")
-	p.Wait("/opened/.test(document.getElementById('contact').textContent)")
-	tab("measure-label")
-	p.Type("red")
-	tab("do-measure")
+	const compared = "document.getElementById('compared').textContent"
+	p.Wait(compared + " === 'The same as the frozen curve, within 0.1 %.'")
+	i.state.Store("moved")
+	p.Wait("/^[0-9.]+ % (lower|higher) than the frozen curve at [0-9.]+ Hz, where it differs most; usually by (less than )?[0-9.]+ %.$/.test(" + compared + ")")
+	var said string
+	p.Eval(compared, &said)
+	if want := mostMoved(109, 120); !strings.HasPrefix(said, want) {
+		t.Errorf("the curves compare as %q, want %q", said, want)
+	}
+	look(t, p, "compared")
 	p.Key("Enter")
-	p.Wait("document.getElementById('work').textContent === 'measured red'")
-	tab("answer-0")
+	p.Wait(compared + " === ''")
+	i.state.Store("steady")
+	p.TabTo("hold")
+	p.Key(" ")
+	p.Wait("/2 contacts opened/.test(document.getElementById('contact').textContent) && document.querySelector('#hold[aria-pressed=true]')")
+	p.Key(" ")
+	p.Wait("document.getElementById('contact').textContent === '' && document.querySelector('#hold[aria-pressed=false]')")
+	p.TabTo("measure-label")
+	p.Type("red")
+	p.TabTo("do-measure")
+	p.Key("Enter")
+	p.Wait("document.activeElement.id === 'stop' && document.getElementById('progress').value === 50")
+	if title, ticked := p.Text("work"), p.Text("ticks-measure"); title != "Measure a cabinet: playing" || strings.Contains(ticked, "to do") {
+		t.Errorf("a step that runs says %q and has the ticks %q", title, ticked)
+	}
+	accessible("running")
+	tree = p.Tree()
+	for _, want := range []browsertest.Node{{Role: "progressbar", Name: "How far it is"}, {Role: "button", Name: "Stop"}} {
+		if !slices.Contains(tree, want) {
+			t.Errorf("while a step runs a screen reader has no %s %q; it has %v", want.Role, want.Name, tree)
+		}
+	}
+	other := browser.Open(s.URL()) // which sees the same, and cannot begin anything
+	other.Wait("!document.getElementById('stop').hidden && document.getElementById('do-measure').disabled")
+	var refused string
+	other.Eval("fetch('do/measure', {method: 'POST', body: new URLSearchParams({label: 'blue'})}).then((r) => r.text())", &refused)
+	if !strings.HasPrefix(refused, "something else is being done") {
+		t.Errorf("a second page that begins a step is told %q", refused)
+	}
+	p.Call("Page.bringToFront", nil, nil)
+	p.Key("Enter") // at Stop
+	p.Wait("document.getElementById('work').textContent === 'stopped' && document.activeElement.id === 'title-measure'")
+	p.TabTo("do-measure")
+	p.Key("Enter")
+	p.Wait("document.activeElement.id === 'stop'")
+	close(i.hold)
+	p.Wait("document.getElementById('work').textContent === 'measured red' && document.activeElement.id === 'answer-0'")
+	accessible("answer")
 	var answer string
 	p.Eval("fetch(document.getElementById('answer-0').href).then((r) => r.text())", &answer)
 	if !strings.Contains(answer, "page of red") {
 		t.Errorf("the answer is %.200s", answer)
 	}
-	if i.did.Load() != 1 {
-		t.Errorf("%d steps were done, 1 was ordered", i.did.Load())
+	if i.did.Load() != 2 {
+		t.Errorf("%d steps were done, 2 were ordered", i.did.Load())
 	}
+	end()
+	p.Wait(verdict + " === 'the program does not answer' && /an address of its own/.test(document.getElementById('detail').textContent)")
+	look(t, p, "ended")
+}
 
-	// What is not steady is not shown as if it were.
-	i.state.Store("settling")
-	p.Wait(verdict + " === 'settling' && document.getElementById('verdict').className === 'unsteady'")
-	look(t, p, "settling")
+// A browser that does not start, or ends badly, is told of.
+func TestBrowserThatDoesNotStart(t *testing.T) {
+	for _, name := range []string{"false", "no-such-browser"} {
+		told := make(chan error, 1)
+		err := Browse("http://127.0.0.1:1/", func(variable string) string {
+			if variable == "BROWSER" {
+				return name
+			}
+			return ""
+		}, func(err error) { told <- err })
+		if err == nil {
+			err = <-told
+		}
+		if !strings.Contains(err.Error(), name) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// mostMoved says how the invented curve with another resonance differs.
+func mostMoved(wasHz, isHz float64) string {
+	most, at := 0., 0.
+	for f := 10.; f < 20000; f *= 1.04 {
+		if by := math.Hypot(real(load(f, isHz)), imag(load(f, isHz)))/math.Hypot(real(load(f, wasHz)), imag(load(f, wasHz))) - 1; f >= 20 && math.Abs(by) > math.Abs(most) {
+			most, at = by, f
+		}
+	}
+	word := "higher"
+	if most < 0 {
+		word = "lower"
+	}
+	return fmt.Sprintf("%.2g %% %s than the frozen curve at %.3g Hz, where it differs most", 100*math.Abs(most), word, at)
 }

@@ -32,6 +32,10 @@ func (s *Server) routes() http.Handler {
 		s.work.end()
 		w.WriteHeader(http.StatusNoContent)
 	})
+	m.HandleFunc("POST /hold/{on}", func(w http.ResponseWriter, r *http.Request) {
+		s.world.Hold(r.PathValue("on") == "on")
+		w.WriteHeader(http.StatusNoContent)
+	})
 	m.HandleFunc("GET /answer/{number}", func(w http.ResponseWriter, r *http.Request) {
 		n, err := strconv.Atoi(r.PathValue("number"))
 		page, ok := s.work.kept(n)
@@ -115,16 +119,12 @@ func (s *Server) entry(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusNotFound, "the job has no such entry any more")
 		return
 	}
-	d, err := all[i].Page()
-	var page []byte
-	if err == nil {
-		page, err = pageOf(d)
-	}
-	if err != nil {
+	var page bytes.Buffer
+	if err := all[i].Page(&page); err != nil {
 		refuse(w, http.StatusInternalServerError, err.Error())
 		return
 	}
-	sendPage(w, page)
+	sendPage(w, page.Bytes())
 }
 
 func pageOf(d report.Document) ([]byte, error) {

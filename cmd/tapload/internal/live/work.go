@@ -11,7 +11,7 @@ type Working struct {
 	Step    string `json:"step"`
 	Running bool   `json:"running"`
 	OK      bool   `json:"ok"`
-	Says    string `json:"says"`    // what it is at, or what it came to
+	At             // while it runs; then what it says is what it came to
 	Answers []int  `json:"answers"` // numbers of its pages
 }
 
@@ -101,6 +101,7 @@ func (s *Server) supervise(ctx context.Context) {
 		}
 		if s.hub.open() > 0 && pause == nil {
 			if s.watch(ctx) != nil {
+				s.tellStand() // what is to be measured with may be another
 				pause = time.After(again)
 			}
 			lonely = time.Now()
@@ -127,14 +128,20 @@ func (s *Server) watch(ctx context.Context) error {
 	defer cancel()
 	over := make(chan error, 1)
 	go func() { over <- s.world.Watch(ctx, func(v any) { s.hub.send(moment, v) }) }()
+	look := time.NewTicker(time.Second)
+	defer look.Stop()
 	for {
 		select {
 		case err := <-over:
 			if err != nil && ctx.Err() == nil {
-				s.hub.send(moment, map[string]any{"state": "fault", "fault": map[string]string{"text": err.Error()}})
+				s.hub.send(moment, map[string]any{"state": "fault", "says": "cannot measure", "detail": err.Error()})
 				return err
 			}
 			return nil
+		case <-look.C:
+			if s.world.Changed != nil && s.world.Changed() {
+				s.tellStand()
+			}
 		case <-s.work.changed:
 			if s.hub.open() == 0 || s.work.ordered() != nil {
 				cancel()
@@ -151,14 +158,14 @@ func (s *Server) do(ctx context.Context, o order) {
 	s.work.stop = stop
 	s.work.mu.Unlock()
 	s.hub.send(working, Working{Step: o.step, Running: true})
-	a := s.world.Do(ctx, o.step, o.filled, func(says string) {
-		s.hub.send(working, Working{Step: o.step, Running: true, Says: says})
+	a := s.world.Do(ctx, o.step, o.filled, func(at At) {
+		s.hub.send(working, Working{Step: o.step, Running: true, At: at})
 	})
-	done := Working{Step: o.step, OK: a.OK, Says: a.Says}
+	done := Working{Step: o.step, OK: a.OK, At: At{Says: a.Says}}
 	for _, d := range a.Pages {
 		page, err := pageOf(d)
 		if err != nil {
-			done.OK, done.Says = false, err.Error()
+			done.OK, done.At.Says = false, err.Error()
 			continue
 		}
 		done.Answers = append(done.Answers, s.work.keep(page))

@@ -3,7 +3,7 @@
 // room there is, so that its text keeps its size on a phone.
 
 const space = 'http://www.w3.org/2000/svg';
-const lowHz = 20, highHz = 20000;
+export const lowHz = 20, highHz = 20000;
 
 function element(name, attributes, text) {
   const e = document.createElementNS(space, name);
@@ -119,11 +119,14 @@ export class Chart {
     const line = (curve, values, y, from, to) => curve ? curve.frequency_hz.map((hz, i) => [hz, values(curve)[i]])
       .filter(([hz]) => hz >= lowHz && hz <= highHz)
       .map(([hz, v], i) => `${i ? 'L' : 'M'}${this.x(hz).toFixed(1)} ${y(Math.min(Math.max(v, from), to)).toFixed(1)}`).join('') : '';
-    this.lines.z.setAttribute('d', line(this.curve, (c) => c.modulus_ohm, this.y, this.low, this.high));
-    this.lines.angle.setAttribute('d', line(this.curve, (c) => c.phase_degree, this.phaseY, -90, 90));
-    this.lines.was.setAttribute('d', line(this.frozen, (c) => c.modulus_ohm, this.y, this.low, this.high));
+    const set = (name, d) => { // what stays is not painted again
+      if (this.lines[name].getAttribute('d') !== d) this.lines[name].setAttribute('d', d);
+    };
+    set('z', line(this.curve, (c) => c.modulus_ohm, this.y, this.low, this.high));
+    set('angle', line(this.curve, (c) => c.phase_degree, this.phaseY, -90, 90));
+    set('was', line(this.frozen, (c) => c.modulus_ohm, this.y, this.low, this.high));
     const hz = this.curve?.frequency_hz[this.at];
-    this.lines.cursor.setAttribute('d', hz ? `M${this.x(hz)} ${this.edges.top}V${this.edges.bottom}` : '');
+    set('cursor', hz ? `M${this.x(hz)} ${this.edges.top}V${this.edges.bottom}` : '');
   }
 
   // read moves the cursor and says what is there.

@@ -1,9 +1,9 @@
-import { Chart } from './chart.js';
+import { Chart, lowHz, highHz } from './chart.js';
 
 const $ = (id) => document.getElementById(id);
 const chart = new Chart($('chart'), (text) => setText($('reading'), text));
 
-let curve = null, frozen = null, holding = null, running = false;
+let curve = null, frozen = null, watched = false, running = false, told = 0;
 
 // setText leaves alone what would not change, so that a screen reader is silent.
 function setText(element, text) {
@@ -18,7 +18,8 @@ function make(name, properties, ...children) {
 
 function level(i, input) {
   const db = input.peak > 0 ? Math.max(20 * Math.log10(input.peak), -60) : -60;
-  $(`input${i}`).value = db;
+  const meter = $(`input${i}`);
+  if (Math.abs(meter.value - db) > 0.3) meter.value = db;
   setText($(`says${i}`), input.clipped ? 'CLIPS' : db > -60 ? `${db.toFixed(0)} dB` : 'no sound');
 }
 
@@ -32,24 +33,39 @@ function onMoment(m) {
   }
   const verdict = $('verdict');
   setText(verdict, m.says ?? m.fault?.text ?? m.state);
-  verdict.className = steady ? (m.doubt ? 'bad' : '') : m.state === 'fault' ? 'bad' : 'unsteady';
+  const look = steady ? (m.doubt ? 'bad' : '') : m.state === 'fault' ? 'bad' : 'unsteady';
+  if (verdict.className !== look) verdict.className = look;
   setText($('detail'), m.detail ?? m.fault?.advice ?? '');
   chart.show(curve, steady);
   (m.inputs ?? []).forEach((input, i) => level(i + 1, input));
-  if (holding && m.opened) {
-    const opened = m.opened.count - (holding.count ??= m.opened.count);
-    const worst = m.opened.worst_ohm;
-    const lowest = curve && steady ? Math.min(...curve.modulus_ohm) : NaN;
-    holding.ohm = Math.min(holding.ohm, Number.isNaN(lowest) ? Infinity : lowest);
-    const least = Number.isFinite(holding.ohm) ? `lowest ${holding.ohm.toPrecision(3)} ohm; ` : '';
-    setText($('contact'), least + (opened === 0 ? 'no contact opened' :
-      `${opened} ${opened === 1 ? 'contact' : 'contacts'} opened${worst > 0 ? `, worst ${worst.toPrecision(2)} ohm in series` : ', worst wholly open'}`));
-  }
+  watched = Boolean(m.cable);
+  $('hold').setAttribute('aria-pressed', String(watched));
+  setText($('contact'), m.cable ?? '');
   const warnings = (m.warnings ?? []).map((w) => w.text);
   if (warnings.join('\n') !== [...$('warnings').children].map((li) => li.textContent).join('\n')) {
     $('warnings').replaceChildren(...warnings.map((text) => make('li', { textContent: text })));
   }
-  if ($('rows').closest('details').open) table();
+  if (performance.now() - told > 1000) { // numbers that people read hold still for a second
+    told = performance.now();
+    compare(steady);
+    if ($('rows').closest('details').open) table();
+  }
+}
+
+// compare says how the curve differs from the frozen one.
+function compare(steady) {
+  let said = '';
+  if (frozen && !(curve && steady)) said = 'The curve is frozen; what is plugged in is compared with it once it is steady.';
+  else if (frozen && String(frozen.frequency_hz) !== String(curve.frequency_hz)) said = 'The frozen curve has other frequencies; freeze one anew.';
+  else if (frozen) {
+    const at = curve.frequency_hz.map((hz, i) => [hz, curve.modulus_ohm[i] / frozen.modulus_ohm[i] - 1]).filter(([hz]) => hz >= lowHz && hz <= highHz);
+    const [hz, by] = at.reduce((most, one) => Math.abs(one[1]) > Math.abs(most[1]) ? one : most);
+    const usual = at.map(([, d]) => Math.abs(d)).sort((a, b) => a - b)[at.length >> 1];
+    const percent = (part) => 100 * part < 0.1 ? 'less than 0.1 %' : `${100 * part >= 100 ? (100 * part).toFixed(0) : +(100 * part).toPrecision(2)} %`;
+    said = Math.abs(by) < 1e-3 ? 'The same as the frozen curve, within 0.1 %.'
+      : `${percent(Math.abs(by))} ${by < 0 ? 'lower' : 'higher'} than the frozen curve at ${hz >= 1000 ? `${+(hz / 1000).toPrecision(3)} kHz` : `${+hz.toPrecision(3)} Hz`}, where it differs most; usually by ${percent(usual)}.`;
+  }
+  setText($('compared'), said);
 }
 
 function table() {
@@ -62,7 +78,8 @@ function table() {
 function onStand(s) {
   setText($('title'), s.title);
   document.title = `${s.title}: at the bench`;
-  $('facts').replaceChildren(...s.facts.map((text) => make('li', { textContent: text })));
+  $('facts').replaceChildren(...(s.facts ?? []).map((text) => make('li', { textContent: text })));
+  setText($('caution'), s.caution);
   chart.setTaps(s.taps_ohm ?? []);
   steps(s.steps ?? []);
   $('history').replaceChildren(...(s.history ?? []).map((e) => make('li', {}, `${e.when} `,
@@ -97,10 +114,9 @@ function steps(list) {
       post(`do/${step.name}`, new URLSearchParams(new FormData(form)));
     });
     const details = make('details', { id: `step-${step.name}`, name: 'step', className: 'step', open: open.has(`step-${step.name}`) },
-      make('summary', { id: `title-${step.name}`, textContent: step.title }), make('p', { textContent: step.says }));
-    if (step.ticks?.length) {
-      details.append(make('ul', { className: 'ticks' }, ...step.ticks.map((t) => make('li', { textContent: `${t.done ? '✓ done' : '– to do'}: ${t.says}` }))));
-    }
+      make('summary', { id: `title-${step.name}` }, make('span', { textContent: step.title }), ...(step.next ? [make('span', { className: 'next', textContent: 'next' })] : [])),
+      make('p', { textContent: step.says }));
+    if (step.ticks?.length) details.append(make('ul', { id: `ticks-${step.name}`, className: 'ticks' }, ...ticks(step.ticks)));
     if (step.why_not) details.append(make('p', { className: 'why', textContent: step.why_not }));
     details.append(form);
     return details;
@@ -108,32 +124,52 @@ function steps(list) {
   if (focus) $(focus)?.focus();
 }
 
+function ticks(list) {
+  return list.map((t) => make('li', { textContent: `${t.done ? '✓ done' : '– to do'}: ${t.says}` }));
+}
+
 function onWorking(w) {
+  const began = w.running && !running, ended = running && !w.running;
   running = w.running;
-  const title = $(`title-${w.step}`)?.textContent ?? w.step;
+  const title = $(`title-${w.step}`)?.firstChild.textContent ?? w.step;
   setText($('work'), w.running ? `${title}: ${w.says || 'begun'}` : w.says);
-  if (w.running) { // nothing is watched meanwhile, and what was seen may be gone
-    setText($('verdict'), 'measuring');
+  $('work').className = w.running || w.ok ? '' : 'bad';
+  const [on, id] = [document.activeElement, document.activeElement?.id];
+  if (began || ended) { // nothing is watched while a step is done, and what was seen may be gone
+    setText($('verdict'), began ? 'measuring' : 'settling');
     setText($('detail'), '');
     $('verdict').className = 'unsteady';
     chart.show(curve, false);
   }
+  if (w.running) w.peaks.forEach((peak, i) => level(i + 1, { peak, clipped: peak >= 1 }));
+  if (w.ticks) $(`ticks-${w.step}`)?.replaceChildren(...ticks(w.ticks));
   $('stop').hidden = !w.running;
+  $('progress').hidden = !w.running || w.percent === null;
+  if (w.percent !== null) $('progress').value = w.percent;
+  setText($('percent'), w.running && w.percent !== null ? `${w.percent} %` : '');
   for (const button of document.querySelectorAll('.step form button')) {
     button.disabled = w.running || button.dataset.barred !== '';
   }
   $('answers').replaceChildren(...(w.answers ?? []).map((n, i) => make('a', {
     id: `answer-${n}`, href: `answer/${n}`, target: '_blank', textContent: i ? `Open page ${i + 1}` : 'Open the page of it',
   })));
+  // Who works by keyboard stays where it goes on: at Stop, and then at the answer.
+  if (began && (on === document.body || id === `do-${w.step}`)) $('stop').focus();
+  if (ended && id === 'stop') ($('answers').firstChild ?? $(`title-${w.step}`))?.focus();
 }
 
 async function post(path, body) {
   try {
     const response = await fetch(path, { method: 'POST', body });
-    if (!response.ok) setText($('work'), (await response.text()).trim());
+    if (!response.ok) refused((await response.text()).trim());
   } catch {
-    setText($('work'), 'the program does not answer; is it still running?');
+    refused('the program does not answer; is it still running?');
   }
+}
+
+function refused(why) {
+  setText($('work'), why);
+  $('work').className = 'bad';
 }
 
 // Sound stops when nobody listens: a page that is not seen lets go of the stream,
@@ -152,8 +188,10 @@ function listen() {
   source.addEventListener('working', (e) => onWorking(JSON.parse(e.data)));
   source.onerror = () => {
     setText($('verdict'), 'the program does not answer');
-    setText($('detail'), 'It was ended, or is starting again. This page comes back by itself when it does.');
-    $('verdict').className = 'unsteady';
+    setText($('detail'), 'If it was ended, start it again and use the page that it opens: each start has an address of its own, and this page does not come back. If it still runs, this page goes on by itself.');
+    $('verdict').className = 'bad';
+    chart.show(curve = null, false);
+    [1, 2].forEach((i) => level(i, { peak: 0, clipped: false }));
   };
 }
 document.addEventListener('visibilitychange', listen);
@@ -162,13 +200,10 @@ window.addEventListener('pagehide', () => source?.close());
 $('freeze').addEventListener('click', () => {
   frozen = frozen ? null : curve;
   chart.freeze(frozen);
+  told = 0;
   $('freeze').setAttribute('aria-pressed', String(frozen !== null));
 });
-$('hold').addEventListener('click', () => {
-  holding = holding ? null : { ohm: Infinity };
-  $('hold').setAttribute('aria-pressed', String(holding !== null));
-  setText($('contact'), '');
-});
+$('hold').addEventListener('click', () => post(watched ? 'hold/off' : 'hold/on'));
 $('stop').addEventListener('click', () => post('stop'));
 $('rows').closest('details').addEventListener('toggle', table);
 listen();
