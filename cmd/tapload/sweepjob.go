@@ -68,8 +68,9 @@ func (o *sweepOptions) toJob(e env, c *cobra.Command) error {
 		return err
 	}
 	o.into, o.label = in, in.label
-	o.out = j.Path(job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix))
-	return nil
+	name := job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix)
+	o.out = j.Path(name)
+	return job.Inside(j.Folder, name)
 }
 
 // keepNamed keeps what a job names at path, where a sweep is about to write.
