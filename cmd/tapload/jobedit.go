@@ -130,7 +130,7 @@ func (d *jobEdit) there(name string, data []byte) (same, taken bool, err error) 
 		}
 	}
 	if err := job.Inside(d.of.Folder, name); err != nil {
-		return false, false, err
+		return false, false, fmt.Errorf("cannot write %s: %w", place, err)
 	}
 	found, err := files.ReadFile(place, exactjson.MostBytes)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -237,7 +237,7 @@ func (d *jobEdit) keepOld(file, label string) error {
 // its copies back.
 func (d *jobEdit) write(how change, of string) error {
 	if err := job.Inside(d.of.Folder, job.FileName); err != nil {
-		return err
+		return fmt.Errorf("cannot write %s: %w", jobPath(d.of), err)
 	}
 	var brought []file
 	for _, f := range d.copies {

@@ -70,7 +70,10 @@ func (o *sweepOptions) toJob(e env, c *cobra.Command) error {
 	o.into, o.label = in, in.label
 	name := job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix)
 	o.out = j.Path(name)
-	return job.Inside(j.Folder, name)
+	if err := job.Inside(j.Folder, name); err != nil {
+		return fmt.Errorf("cannot write %s: %w", o.out, err)
+	}
+	return nil
 }
 
 // keepNamed keeps what a job names at path, where a sweep is about to write.

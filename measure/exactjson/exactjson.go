@@ -35,7 +35,7 @@ func Read(r io.Reader, thing string) ([]byte, error) {
 		return nil, fmt.Errorf("line %d: not UTF-8 text; a %s was expected", line, thing)
 	}
 	if err := bounded(data); err != nil {
-		return nil, fmt.Errorf("%w; a %s was expected", err, thing)
+		return nil, err
 	}
 	return data, nil
 }
