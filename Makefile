@@ -5,6 +5,7 @@
 # make package   the Debian package, installed on a bare Debian and removed again
 # make arm64  the demonstration on an emulated processor, compared with this one's
 # make gallery  every picture and page of the program, into build/gallery
+# make fuzz   every reader of files on spoilt ones, half a minute each
 # make bench  the kept benchmarks
 # make build  ./build/tapload
 # make dist   archives and packages for Linux, Windows and macOS, into build/dist
@@ -22,7 +23,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo gallery build install uninstall dist package arm64 test check windows bench deps deps-test deps-dist clean
+.PHONY: demo gallery build install uninstall dist package arm64 test check windows fuzz bench deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
@@ -124,6 +125,11 @@ windows:
 	else \
 	  TAPLOAD_REQUIRE_WINE=1 TAPLOAD_REQUIRE_RIG=1 go test -count=1 -v -timeout 15m ./.ci/windows; \
 	fi
+
+fuzz: deps-test
+	@for at in measure/record:FuzzRead fit/identify:FuzzReadKept fit/recone:FuzzReadLimits fixtures/jig:FuzzRead fixtures/bench:FuzzRead fixtures/job:FuzzParse; do \
+	  go test -run '^$$' -fuzz "^$${at#*:}$$" -fuzztime 30s "./$${at%:*}" || exit 1; \
+	done
 
 bench: deps-test
 	go test -run '^$$' -bench . -benchmem ./...

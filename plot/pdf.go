@@ -13,6 +13,8 @@ import (
 	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/vg"
+
+	"tapload/measure/oneline"
 )
 
 // pdfCanvas is a vg.Canvas on a PDF page. The one that comes with gonum/plot
@@ -49,7 +51,7 @@ func NewPDF(width, height float64, title string) *fpdf.Fpdf {
 	doc.SetCreationDate(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	doc.SetModificationDate(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	doc.SetCatalogSort(true)
-	doc.SetTitle(title, true)
+	doc.SetTitle(oneline.Harmless(title), true)
 	doc.SetCreator("tapload", true)
 	doc.SetMargins(0, 0, 0)
 	doc.SetAutoPageBreak(false, 0)

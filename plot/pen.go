@@ -5,13 +5,14 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unicode"
 
 	xfont "golang.org/x/image/font"
 	"golang.org/x/image/font/sfnt"
 	"golang.org/x/text/unicode/norm"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/vg"
+
+	"tapload/measure/oneline"
 )
 
 // pen draws on a canvas in one style; unit is the size of the body text, and
@@ -133,14 +134,14 @@ func (p pen) upright(f font.Face, col color.Color, at vg.Point, s string) {
 }
 
 // oneLine makes s fit to be drawn as one line of text and to stand in an XML
-// document: composed, without control characters and broken UTF-8.
+// document: composed, harmless, without broken UTF-8.
 func oneLine(s string) string {
 	s = strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || r == '\uFFFE' || r == '\uFFFF' || unicode.Is(unicode.Bidi_Control, r) {
+		if r == '\uFFFE' || r == '\uFFFF' {
 			return ' '
 		}
 		return r
-	}, norm.NFC.String(strings.ToValidUTF8(s, "\uFFFD")))
+	}, oneline.Harmless(norm.NFC.String(strings.ToValidUTF8(s, "\uFFFD"))))
 	return strings.Join(strings.Fields(s), " ")
 }
 

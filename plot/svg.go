@@ -15,6 +15,8 @@ import (
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"tapload/measure/oneline"
 )
 
 // A fluid picture has in SVG a second layout of the same shape for narrow
@@ -49,9 +51,9 @@ func (p Picture) writeSVG(w io.Writer) error {
 		wide = `<g class="wide">` + wide + "</g>\n"
 		narrow = fmt.Sprintf("<g class=\"narrow\" display=\"none\" transform=\"scale(%.6g, %.6g)\">%s</g>\n", 1/scale, 1/scale, body)
 	}
-	fmt.Fprintf(w, `<?xml version="1.0" encoding="UTF-8"?>`+"\n"+`<svg %s class="%s" role="img" aria-label="%s">`, tag, class, html.EscapeString(p.about))
+	fmt.Fprintf(w, `<?xml version="1.0" encoding="UTF-8"?>`+"\n"+`<svg %s class="%s" role="img" aria-label="%s">`, tag, class, html.EscapeString(oneline.Harmless(p.about)))
 	if p.title != "" {
-		fmt.Fprintf(w, "\n<title>%s</title>", html.EscapeString(p.title))
+		fmt.Fprintf(w, "\n<title>%s</title>", html.EscapeString(oneline.Harmless(p.title)))
 	}
 	_, err = fmt.Fprintf(w, "\n<style>%s</style>\n"+`<rect class="paper" width="100%%" height="100%%" fill="#FFFFFF"/>`+"\n%s%s</svg>\n", svgStyle, wide, narrow)
 	return err

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -17,6 +16,7 @@ import (
 	"tapload/fit/identify"
 	"tapload/fit/recone"
 	"tapload/measure/cores"
+	"tapload/measure/infile"
 	"tapload/plot"
 	"tapload/plot/report"
 )
@@ -191,7 +191,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 func (o *compareOptions) compare(changed func(flag string) bool, args []string) (r recone.Comparison, sides [2]recone.Side, err error) {
 	options := recone.Options{Added: o.added()}
 	if o.limits != "" {
-		in, err := os.Open(o.limits)
+		in, err := infile.Open(o.limits)
 		if err != nil {
 			return r, sides, fmt.Errorf("cannot read limits %s: %w", o.limits, plainPath(err))
 		}

@@ -16,6 +16,8 @@ import (
 	"tapload/cmd/tapload/internal/lock"
 	"tapload/fit/identify"
 	"tapload/fixtures/job"
+	"tapload/measure/exactjson"
+	"tapload/measure/infile"
 )
 
 // jobEdit is a job that is changed: its text, and the files that come into its
@@ -84,9 +86,9 @@ func editJob(folder string) (*jobEdit, error) {
 	if err != nil {
 		return nil, err
 	}
-	text, err := os.ReadFile(jobPath(&j))
+	text, err := job.Text(folder)
 	if err != nil {
-		return nil, fmt.Errorf("cannot read %s: %w", jobPath(&j), plainPath(err))
+		return nil, err
 	}
 	return &jobEdit{File: job.Edit(j.Folder, text), of: &j}, nil
 }
@@ -127,7 +129,10 @@ func (d *jobEdit) there(name string, data []byte) (same, taken bool, err error) 
 			return bytes.Equal(f.data, data), true, nil
 		}
 	}
-	found, err := os.ReadFile(place)
+	if err := job.Inside(d.of.Folder, name); err != nil {
+		return false, false, fmt.Errorf("cannot write %s: %w", place, err)
+	}
+	found, err := infile.ReadFile(place, exactjson.MostBytes)
 	if errors.Is(err, fs.ErrNotExist) {
 		return false, false, nil
 	}
@@ -231,9 +236,12 @@ func (d *jobEdit) keepOld(file, label string) error {
 // are the files there for job.toml to be checked, so a job that is wrong takes
 // its copies back.
 func (d *jobEdit) write(e env, how change, of string) error {
-	var files []file
+	if err := job.Inside(d.of.Folder, job.FileName); err != nil {
+		return fmt.Errorf("cannot write %s: %w", jobPath(d.of), err)
+	}
+	var brought []file
 	for _, f := range d.copies {
-		files = append(files, f.file)
+		brought = append(brought, f.file)
 		if folder := filepath.Dir(f.Path); !isFolder(folder) {
 			if err := os.Mkdir(folder, 0o777); err != nil {
 				return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
@@ -241,7 +249,7 @@ func (d *jobEdit) write(e env, how change, of string) error {
 			defer os.Remove(folder) // which fails where something is in it
 		}
 	}
-	if err := e.save(files...); err != nil {
+	if err := e.save(brought...); err != nil {
 		return err
 	}
 	_, err := d.Check()

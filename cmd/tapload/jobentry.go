@@ -5,7 +5,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -13,7 +12,9 @@ import (
 
 	"tapload/fit/recone"
 	"tapload/fixtures/job"
+	"tapload/fixtures/keyfile"
 	"tapload/measure/impedance"
+	"tapload/measure/infile"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
@@ -112,14 +113,16 @@ func (d *jobEdit) retake(of *string, label, path string, orFit bool) error {
 }
 
 func (d *jobEdit) bringPhoto(path string) (string, error) {
-	data, err := os.ReadFile(path)
+	in, err := infile.Open(path)
 	if err != nil {
 		return "", fmt.Errorf("cannot read the photo %s: %w", path, plainPath(err))
 	}
-	if _, err := job.ReadPhoto(bytes.NewReader(data)); err != nil {
+	defer in.Close()
+	photo, err := job.ReadPhoto(in)
+	if err != nil {
 		return "", fmt.Errorf("--photo %s: %w", path, err)
 	}
-	return d.bring(path, data)
+	return d.bring(path, photo.Data)
 }
 
 // proofEntry are the flags of a job's proof.
@@ -230,7 +233,7 @@ func (d *jobEdit) bringLimits(path string) (string, error) {
 	if path == "" {
 		return "", nil
 	}
-	data, err := os.ReadFile(path)
+	data, err := infile.ReadFile(path, keyfile.MostBytes)
 	if err != nil {
 		return "", fmt.Errorf("cannot read limits %s: %w", path, plainPath(err))
 	}

@@ -103,6 +103,9 @@ func (o *labelsOptions) run(e env, c *cobra.Command, args []string) error {
 		if out == "" {
 			out = filepath.Join(j.Folder, "labels.pdf")
 		}
+		if err := result(j, out); err != nil {
+			return err
+		}
 	} else {
 		set, err := o.read(e, c, args, nil)
 		if err != nil {

@@ -6,10 +6,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"strings"
 
 	"tapload/fit/identify"
+	"tapload/measure/exactjson"
+	"tapload/measure/infile"
 	"tapload/measure/record"
 )
 
@@ -45,7 +46,7 @@ func noRecord(path string) error {
 
 // read reads the file at path. The error is none if there is none.
 func read[T any](path string, none error, decode func(io.Reader) (T, error)) (v T, err error) {
-	f, err := os.Open(path)
+	f, err := infile.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return v, none
 	}
@@ -77,4 +78,6 @@ func decodeRecord(path string, data []byte) (record.Record, error) {
 	return rec, nil
 }
 
-func readFile(path string) ([]byte, error) { return read(path, noRecord(path), io.ReadAll) }
+func readFile(path string) ([]byte, error) {
+	return read(path, noRecord(path), func(r io.Reader) ([]byte, error) { return infile.Read(r, exactjson.MostBytes) })
+}

@@ -6,13 +6,13 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/infile"
 	"tapload/measure/quantity"
 	"tapload/measure/signal"
 )
@@ -76,12 +76,16 @@ func (o signalOptions) checkMaterial(s sourceOptions) error {
 	return nil
 }
 
+// mostSound is how many bytes of program material are taken into memory: an hour in
+// stereo, 24 bits at 48 kHz.
+const mostSound = 1 << 30
+
 func (o signalOptions) makeMaterial() (signal.Signal, error) {
 	b := signal.Band{LowHz: float64(o.low), HighHz: float64(o.high), Coherence: float64(o.material.coherence)}
 	if o.class() == listen {
 		return signal.NewListen(o.rate, float64(o.material.seconds), b)
 	}
-	data, err := os.ReadFile(o.kind)
+	data, err := infile.ReadFile(o.kind, mostSound)
 	if err != nil {
 		return nil, fmt.Errorf("cannot read %s: %w", o.kind, plainPath(err))
 	}

@@ -96,6 +96,9 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 		out = []string{filepath.Join(j.Folder, "report.html"), filepath.Join(j.Folder, "report.pdf")}
 	}
 	for _, path := range out {
+		if err := result(j, path); err != nil {
+			return err
+		}
 		if err := (file{Path: path, Force: true}).Check(); err != nil {
 			return err
 		}

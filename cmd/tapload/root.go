@@ -162,6 +162,7 @@ func alike(e env, all []*cobra.Command) {
 			c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
 		}
 		remember(e, c)
+		guard(c)
 		alike(e, c.Commands())
 	}
 }

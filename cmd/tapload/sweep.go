@@ -18,6 +18,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/measure"
 	"tapload/measure/card"
+	"tapload/measure/oneline"
 	"tapload/measure/record"
 	"tapload/measure/signal"
 	"tapload/plot"
@@ -163,6 +164,9 @@ func (o *sweepOptions) name(now time.Time) error {
 			return fmt.Errorf("-o %q: the record is JSON; its name ends in %s", o.out, recordSuffix)
 		}
 		o.label = cmp.Or(o.label, record.LabelOf(o.out))
+		if err := oneline.Check(o.label); err != nil {
+			return fmt.Errorf("the label, made from the name of the file, %w; give one with --label", err)
+		}
 		return nil
 	}
 	o.label = cmp.Or(o.label, now.Format("2006-01-02-1504"))

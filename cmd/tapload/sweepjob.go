@@ -68,7 +68,11 @@ func (o *sweepOptions) toJob(e env, c *cobra.Command) error {
 		return err
 	}
 	o.into, o.label = in, in.label
-	o.out = j.Path(job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix))
+	name := job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix)
+	o.out = j.Path(name)
+	if err := job.Inside(j.Folder, name); err != nil {
+		return fmt.Errorf("cannot write %s: %w", o.out, err)
+	}
 	return nil
 }
 

@@ -2,11 +2,11 @@ package main
 
 import (
 	"encoding/json"
-	"fmt"
 	"io"
 	"strings"
 
 	"tapload/cmd/tapload/internal/screen"
+	"tapload/measure/oneline"
 )
 
 // say prints a sentence for people on stderr, folded at the edge of a terminal
@@ -16,7 +16,7 @@ func (e env) say(s string) {
 	if e.columns > 0 {
 		width = min(width, e.columns)
 	}
-	fmt.Fprintln(e.stderr, screen.Fold(s, width))
+	_, _ = e.stderr.Write(oneline.HarmlessText([]byte(screen.Fold(s, width) + "\n")))
 }
 
 // paragraph folds s for the help of a command, all lines from the same margin.
@@ -24,5 +24,13 @@ func paragraph(s string) string {
 	return strings.ReplaceAll(screen.Fold(s, pageColumns), "\n  ", "\n")
 }
 
-// writeJSON prints one object on one line.
-func writeJSON(w io.Writer, v any) error { return json.NewEncoder(w).Encode(v) }
+// writeJSON prints one object on one line, with no character that a terminal could
+// take for more than text.
+func writeJSON(w io.Writer, v any) error {
+	text, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(append(oneline.Escape(text), '\n'))
+	return err
+}

@@ -13,7 +13,10 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"tapload/fit"
+	"tapload/measure/exactjson"
 	"tapload/measure/impedance"
+	"tapload/measure/infile"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 	"tapload/measure/verdict"
@@ -40,7 +43,7 @@ func IsKept(data []byte) bool {
 		Format *string         `json:"format"`
 		Re     json.RawMessage `json:"re_ohm"`
 	}
-	err := json.NewDecoder(bytes.NewReader(data)).Decode(&keys)
+	err := json.NewDecoder(bytes.NewReader(infile.Unmarked(data))).Decode(&keys)
 	return err == nil && keys.Format == nil && keys.Re != nil
 }
 
@@ -63,10 +66,17 @@ func Unfitted(path string, data []byte, what string) (record.Record, error) {
 // where the fit cannot stand for its curve, or its uncertainties do not go with
 // its parameters.
 func ReadKept(r io.Reader, id string) (Kept, error) {
+	data, err := exactjson.Read(r, "fit")
+	if err != nil {
+		return Kept{}, err
+	}
 	var o shape
-	dec := json.NewDecoder(r)
+	dec := json.NewDecoder(bytes.NewReader(data))
 	if err := dec.Decode(&o); err != nil {
 		return Kept{}, fmt.Errorf("not a fit: %w", plain(err))
+	}
+	if err := oneline.Check(o.Label); err != nil {
+		return Kept{}, fmt.Errorf("label %w", err)
 	}
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
 		return Kept{}, errors.New("there is more than one fit in it; keep each in a file of its own")

@@ -1,10 +1,10 @@
 package recone
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 
@@ -35,7 +35,7 @@ func DefaultLimits() Limits {
 // and whose values are [lowest, highest], or "none". Quantities that the file
 // leaves out keep their default. An error names the line and the key.
 func ReadLimits(r io.Reader) (Limits, error) {
-	text, err := io.ReadAll(r)
+	text, err := keyfile.Read(r)
 	if err != nil {
 		return nil, fmt.Errorf("limits: %w", err)
 	}
@@ -79,8 +79,8 @@ func limitOf(name string, value any) (limit Limit, none bool, err error) {
 			x = append(x, float64(v))
 		}
 	}
-	if len(list) != 2 || len(x) != 2 || math.IsNaN(x[0]+x[1]) {
-		return limit, false, fmt.Errorf("is %v; it must be two numbers in percent, lowest and highest, as in [-5, 5], or \"none\"", value)
+	if len(list) != 2 || len(x) != 2 {
+		return limit, false, errors.New("must be two numbers in percent, lowest and highest, as in [-5, 5], or \"none\"")
 	}
 	if x[0] >= x[1] {
 		return limit, false, fmt.Errorf("is [%v, %v]; the first number is the lowest change and must be below the second", x[0], x[1])

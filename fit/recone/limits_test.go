@@ -29,7 +29,7 @@ func TestLimitErrorsNameLineAndKey(t *testing.T) {
 		{"[percent]\nfs = 5", []string{"line 2", "percent.fs", "two numbers"}},
 		{"[percent]\nfs = [1, 2, 3]", []string{"line 2", "percent.fs", "two numbers"}},
 		{"[percent]\nfs = [\"a\", 2]", []string{"line 2", "percent.fs", "two numbers"}},
-		{"[percent]\n\nfs = [nan, 2]", []string{"line 3", "percent.fs", "two numbers"}},
+		{"[percent]\n\nfs = [nan, 2]", []string{"line 3", "percent.fs", "finite number"}},
 		{"[percent]\nfs = [5, -5]", []string{"line 2", "percent.fs", "below the second"}},
 		{"[percent]\nfs = [5, 10]", []string{"line 2", "percent.fs", "0 must lie inside"}},
 		{"percent = { re = [-1, 1], fs = [5, 10] }", []string{"line 1", "percent.fs"}},

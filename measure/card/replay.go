@@ -9,6 +9,8 @@ import (
 	"io/fs"
 	"os"
 	"slices"
+
+	"tapload/measure/infile"
 )
 
 // Replay is a Card that plays nothing: it returns a recording made before,
@@ -75,7 +77,7 @@ func (r *Replay) bad(err error, advice, format string, args ...any) error {
 }
 
 func (r *Replay) open() (*os.File, error) {
-	file, err := os.Open(r.path)
+	file, err := infile.Open(r.path)
 	if err != nil {
 		var pathErr *fs.PathError
 		if errors.As(err, &pathErr) {

@@ -15,22 +15,27 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"tapload/measure/infile"
 )
 
-// Read reads all of r as text of JSON. What has nothing in it, or is no text, is
-// an error that says that a thing was expected. The mark that some editors of
-// Windows put before a text is left out.
+// Read reads all of r as text of JSON. What has nothing in it, is no text, or is
+// beyond what the program's own files have, is an error that says that a thing was
+// expected. The mark that some editors of Windows put before a text is left out.
 func Read(r io.Reader, thing string) ([]byte, error) {
-	data, err := io.ReadAll(r)
+	data, err := infile.Read(r, MostBytes)
 	if err != nil {
 		return nil, err
 	}
-	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	data = infile.Unmarked(data)
 	if len(bytes.TrimSpace(data)) == 0 {
 		return nil, fmt.Errorf("the file is empty; a %s was expected", thing)
 	}
 	if line := BadLine(data); line > 0 {
 		return nil, fmt.Errorf("line %d: not UTF-8 text; a %s was expected", line, thing)
+	}
+	if err := bounded(data); err != nil {
+		return nil, err
 	}
 	return data, nil
 }
@@ -200,7 +205,7 @@ func (r reader) syntax(place string, offset int64, err error) error {
 	case "nan", "inf", "infinity":
 		return fmt.Errorf("line %d: %s: %s is not a finite number", line, place, word)
 	}
-	return fmt.Errorf("line %d: %s: not JSON at %s: %w", line, place, strconv.Quote(Short(word)), err)
+	return fmt.Errorf("line %d: %s: not JSON at %s", line, place, strconv.Quote(Short(word)))
 }
 
 // null reports whether null comes next.
@@ -474,6 +479,6 @@ func describe(t json.Token) string {
 	case json.Number:
 		return Short(string(v))
 	default:
-		return fmt.Sprint(v)
+		return fmt.Sprint(v) // true or false
 	}
 }

@@ -110,7 +110,7 @@ func (c Curve) Check() error {
 		case !finite(cmplx.Abs(p.Z)):
 			return fmt.Errorf("point %d (%v Hz): impedance %v ohm is not a finite number", i, p.Hz, p.Z)
 		case !p.Noise.valid():
-			return fmt.Errorf("point %d (%v Hz): noise %+v ohm^2 is not a covariance: variances RR and II must be finite and at least 0, and RI^2 at most RR*II", i, p.Hz, p.Noise)
+			return fmt.Errorf("point %d (%v Hz): its noise is not a covariance: both variances must be finite and at least 0, and the square of what they share at most their product", i, p.Hz)
 		}
 	}
 	seen := map[string]bool{}

@@ -13,6 +13,7 @@ import (
 
 	"tapload/measure/exactjson"
 	"tapload/measure/impedance"
+	"tapload/measure/infile"
 )
 
 // Columns that ReadCSV understands.
@@ -45,11 +46,11 @@ var csvKnown = []string{keyHz, keyR, keyX, keyModulus, keyPhase, keyUR, keyUX, k
 // unit, a decimal comma, a number that is not finite and a frequency that does
 // not rise are errors that name the line.
 func ReadCSV(r io.Reader) (impedance.Curve, error) {
-	data, err := io.ReadAll(r)
+	data, err := infile.Read(r, exactjson.MostBytes)
 	if err != nil {
 		return impedance.Curve{}, err
 	}
-	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	data = infile.Unmarked(data)
 	if line := exactjson.BadLine(data); line > 0 {
 		return impedance.Curve{}, fmt.Errorf("line %d: not valid UTF-8; save the table as plain text", line)
 	}
@@ -87,7 +88,7 @@ func ReadCSV(r io.Reader) (impedance.Curve, error) {
 	if len(t.points) == 0 {
 		return impedance.Curve{}, errors.New("the file has column names but no points")
 	}
-	return impedance.Curve{Points: t.points}, nil
+	return impedance.Curve{Points: t.points}, tooMany(len(t.points))
 }
 
 // csvSeparator returns what stands between the names of the first line that is

@@ -11,10 +11,10 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"tapload/measure/exactjson"
 	"tapload/measure/impedance"
+	"tapload/measure/oneline"
 )
 
 // The format and version that Write writes and Read reads.
@@ -22,6 +22,18 @@ const (
 	Format  = "tapload sweep"
 	Version = 1
 )
+
+// MostPoints is how many points a curve may have: thirty times what a sweep gives,
+// and every line of a long transform of another program.
+const MostPoints = 50_000
+
+// tooMany returns an error for more points than that.
+func tooMany(n int) error {
+	if n > MostPoints {
+		return fmt.Errorf("there are %d points; a curve may have at most %d", n, MostPoints)
+	}
+	return nil
+}
 
 // JigNote says which calibration the curve was corrected with.
 type JigNote struct {
@@ -70,8 +82,8 @@ type Record struct {
 // reads back the same.
 func (r Record) check() error {
 	for _, s := range r.texts() {
-		if !utf8.ValidString(s.text) {
-			return fmt.Errorf("%s: %q is not valid UTF-8", s.place, s.text)
+		if err := s.check(s.text); err != nil {
+			return fmt.Errorf("%s %w", s.place, err)
 		}
 		if s.text == "" && s.required {
 			return fmt.Errorf("%s must not be empty", s.place)
@@ -117,30 +129,34 @@ func (r Record) check() error {
 			}
 		}
 	}
+	if err := tooMany(len(r.Curve.Points)); err != nil {
+		return err
+	}
 	return r.Curve.Check()
 }
 
 type placedText struct {
 	place, text string
 	required    bool
+	check       func(string) error
 }
 
 // texts returns every string of r that people or programs wrote.
 func (r Record) texts() []placedText {
-	t := []placedText{{"label", r.Label, false}}
+	t := []placedText{{"label", r.Label, false, oneline.Check}}
 	if r.Jig != nil {
-		t = append(t, placedText{"jig.id", r.Jig.ID, true})
+		t = append(t, placedText{"jig.id", r.Jig.ID, true, oneline.Plain})
 		for i, s := range r.Jig.Standards {
-			t = append(t, placedText{fmt.Sprintf("jig.standards[%d]", i), s, true})
+			t = append(t, placedText{fmt.Sprintf("jig.standards[%d]", i), s, true, oneline.Plain})
 		}
 	}
 	for i, s := range r.Curve.Shared {
-		t = append(t, placedText{fmt.Sprintf("shared[%d].id", i), s.ID, true})
+		t = append(t, placedText{fmt.Sprintf("shared[%d].id", i), s.ID, true, oneline.Plain})
 	}
 	for i, w := range r.Warnings {
 		t = append(t,
-			placedText{fmt.Sprintf("warnings[%d].code", i), w.Code, true},
-			placedText{fmt.Sprintf("warnings[%d].text", i), w.Text, false})
+			placedText{fmt.Sprintf("warnings[%d].code", i), w.Code, true, oneline.Plain},
+			placedText{fmt.Sprintf("warnings[%d].text", i), w.Text, false, oneline.Plain})
 	}
 	return t
 }

@@ -280,8 +280,8 @@ func TestWriteRefuses(t *testing.T) {
 		spoil func(*Record)
 		want  string
 	}{
-		{"label", func(r *Record) { r.Label = "a\xff" }, `label: "a\xff" is not valid UTF-8`},
-		{"warning text", func(r *Record) { r.Warnings[0].Text = "\xff" }, `warnings[0].text: "\xff" is not valid UTF-8`},
+		{"label", func(r *Record) { r.Label = "a\xff" }, `label "a\xff" is not valid UTF-8; write it anew as plain text`},
+		{"warning text", func(r *Record) { r.Warnings[0].Text = "\xff" }, `warnings[0].text "\xff" is not valid UTF-8; write it anew as plain text`},
 		{"warning code", func(r *Record) { r.Warnings[0].Code = "" }, "warnings[0].code must not be empty"},
 		{"sense", func(r *Record) { r.SenseOhm = -1 }, "sense_ohm: -1 ohm must be finite and at least 0, where 0 means unknown"},
 		{"sense NaN", func(r *Record) { r.SenseOhm = math.NaN() }, "sense_ohm: NaN ohm must be finite and at least 0, where 0 means unknown"},
@@ -317,7 +317,7 @@ func TestReadRefuses(t *testing.T) {
 	}
 	for _, tt := range []struct{ name, old, new, want string }{
 		{"nothing", sound, " \n", "the file is empty; a sweep record was expected"},
-		{"not JSON", sound, "RIFF....WAVE", `line 1: record: not JSON at "RIFF....WAVE": invalid character 'R' looking for beginning of value`},
+		{"not JSON", sound, "RIFF....WAVE", `line 1: record: not JSON at "RIFF....WAVE"`},
 		{"not text", sound, "{\n\xff\xfe}", "line 2: not UTF-8 text; a sweep record was expected"},
 		{"array", sound, "[1, 2]", "expected an object, found an array"},
 		{"null", sound, "null", `not a sweep record: key "format" is missing`},
@@ -325,7 +325,7 @@ func TestReadRefuses(t *testing.T) {
 		{"truncated at the end", "\"t\"}]}", "\"t\"}]", "line 4: record: the file ends in the middle"},
 		{"trailing garbage", "\"t\"}]}", "\"t\"}]} x", `line 4: the record has ended but "x" follows`},
 		{"two records", "\"t\"}]}", "\"t\"}]}{}", `line 4: the record has ended but "{}" follows`},
-		{"missing comma", "[6, 7]", "[6 7]", `line 2: resistance_ohm[1]: not JSON at "7": invalid character '7' after array element`},
+		{"missing comma", "[6, 7]", "[6 7]", `line 2: resistance_ohm[1]: not JSON at "7"`},
 
 		{"other format", "tapload sweep", "tapload jig", `format "tapload jig" is not "tapload sweep"; a sweep record was expected`},
 		{"no format", `"format": "tapload sweep",`, "", `not a sweep record: key "format" is missing`},
@@ -348,7 +348,7 @@ func TestReadRefuses(t *testing.T) {
 		{"label number", `"label": "x"`, `"label": 3`, "label: expected a string, found 3"},
 		{"taken", "2026-03-01T14:05:00Z", "1 March", `taken: "1 March" is not a date and time of RFC 3339, such as 2026-03-01T14:05:00Z`},
 		{"signal", `"signal": null`, `"signal": "chirp"`, `signal: expected an object or null, found "chirp"`},
-		{"signal broken", `"signal": null`, `"signal": {"a": nan}`, `line 1: signal: not JSON at "{": invalid character 'a' in literal null (expecting 'u')`},
+		{"signal broken", `"signal": null`, `"signal": {"a": nan}`, `line 1: signal: not JSON at "{"`},
 		{"sense", `"sense_ohm": 10`, `"sense_ohm": -10`, "sense_ohm: -10 ohm must be finite and at least 0, where 0 means unknown"},
 		{"sense text", `"sense_ohm": 10`, `"sense_ohm": "10"`, `sense_ohm: expected a number, found "10"`},
 		{"jig", `"jig": null`, `"jig": "mine"`, `jig: expected an object, found "mine"`},
@@ -374,7 +374,7 @@ func TestReadRefuses(t *testing.T) {
 		{"negative u", "[0.1, 0.2]", "[0.1, -0.2]", "u_resistance_ohm[1]: -0.2 ohm is below 0; a standard uncertainty is at least 0"},
 		{"tiny u", "[0.3, 0.4]", "[1e-200, 0.4]", "u_reactance_ohm[0]: 1e-200 ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e150 ohm"},
 		{"huge u", "[0.3, 0.4]", "[1e200, 0.4]", "u_reactance_ohm[0]: 1e+200 ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e150 ohm"},
-		{"correlation", `"shared"`, `"cov_noise_ohm2": [0, 0.5], "shared"`, "point 1 (20 Hz): noise {RR:0.04000000000000001 RI:0.5 II:0.16000000000000003} ohm^2 is not a covariance: variances RR and II must be finite and at least 0, and RI^2 at most RR*II"},
+		{"correlation", `"shared"`, `"cov_noise_ohm2": [0, 0.5], "shared"`, "point 1 (20 Hz): its noise is not a covariance: both variances must be finite and at least 0, and the square of what they share at most their product"},
 		{"source twice", `"shared": [`, `"shared": [{"id": "a", "d_resistance_ohm": [1, 2], "d_reactance_ohm": [3, 4]}, `, `shared source "a" is listed twice; one physical thing has one id`},
 		{"nameless source", `"id": "a"`, `"id": ""`, "shared[0].id must not be empty"},
 		{"nameless warning", `"code": "c"`, `"code": ""`, "warnings[0].code must not be empty"},

@@ -13,6 +13,7 @@ import (
 
 	"tapload/measure/exactjson"
 	"tapload/measure/impedance"
+	"tapload/measure/infile"
 )
 
 // WriteTouchstone writes the curve of r as a one-port Touchstone 2.0 file
@@ -44,7 +45,7 @@ func (r Record) WriteTouchstone(w io.Writer) error {
 // not in the standard, not a one-port impedance or not fit for a Curve is an
 // error that names the line.
 func ReadTouchstone(r io.Reader) (impedance.Curve, error) {
-	data, err := io.ReadAll(r)
+	data, err := infile.Read(r, exactjson.MostBytes)
 	if err != nil {
 		return impedance.Curve{}, err
 	}
@@ -242,7 +243,7 @@ func (t *touchstone) curve() (impedance.Curve, error) {
 	case t.version != "" && t.frequencies != len(t.points):
 		return impedance.Curve{}, fmt.Errorf("[Number of Frequencies] is %d but there are %d lines of network data", t.frequencies, len(t.points))
 	}
-	return impedance.Curve{Points: t.points}, nil
+	return impedance.Curve{Points: t.points}, tooMany(len(t.points))
 }
 
 // tsOptions is the option line.

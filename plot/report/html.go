@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"strings"
 
+	"tapload/measure/oneline"
 	"tapload/plot"
 )
 
@@ -30,7 +31,7 @@ func (d Document) HTML(w io.Writer, paper Paper) error {
 	}{d, template.CSS(paper.String()), d.cells(), d.contents(), inventedMark}); err != nil {
 		return fmt.Errorf("making the HTML: %w", err)
 	}
-	if _, err := w.Write(buf.Bytes()); err != nil {
+	if _, err := w.Write(oneline.HarmlessText(buf.Bytes())); err != nil {
 		return fmt.Errorf("writing the HTML: %w", err)
 	}
 	return nil

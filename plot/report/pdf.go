@@ -9,6 +9,7 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 
+	"tapload/measure/oneline"
 	"tapload/plot"
 )
 
@@ -179,7 +180,7 @@ func (p *pdfPages) text(x, base float64, s string, is role) {
 	if p.dry {
 		return
 	}
-	p.doc.Text(x, base, s)
+	p.doc.Text(x, base, oneline.Harmless(s))
 	if p.seen != nil {
 		size, _ := p.doc.GetFontSize()
 		p.seen(placed{is, p.doc.PageNo(), p.tables, size, x, base, p.doc.GetStringWidth(s), s})

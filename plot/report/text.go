@@ -7,6 +7,8 @@ import (
 	"math"
 	"strings"
 	"unicode/utf8"
+
+	"tapload/measure/oneline"
 )
 
 // screenRows are those of a terminal that nobody has made larger.
@@ -122,7 +124,9 @@ func (t *textPage) imprint(d Document) {
 	}
 }
 
-func (t *textPage) line(s string) { t.buf.WriteString(strings.TrimRight(s, " ") + "\n") }
+func (t *textPage) line(s string) {
+	t.buf.WriteString(strings.TrimRight(oneline.Harmless(s), " ") + "\n")
+}
 
 // words writes s folded, first ahead of it and rest ahead of the lines below.
 func (t *textPage) words(first, rest, s string) {

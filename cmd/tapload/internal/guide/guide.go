@@ -18,6 +18,7 @@ import (
 
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/job"
+	"tapload/measure/infile"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
@@ -321,7 +322,7 @@ func records() (all []taken) {
 	found, err := filepath.Glob("*" + record.Suffix)
 	stop(err)
 	for _, file := range found {
-		if text, err := os.Open(file); err == nil {
+		if text, err := infile.Open(file); err == nil {
 			if r, err := record.Read(text); err == nil {
 				all = append(all, taken{file, r.Taken})
 			}
