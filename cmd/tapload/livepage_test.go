@@ -59,6 +59,9 @@ func benchFor(t *testing.T, text string) {
 // says is what the commands say, number for number. -short leaves out the
 // second cabinet and the boxes.
 func TestJobOnThePage(t *testing.T) {
+	if underRace {
+		t.Skip("left to the plain tests: a window then takes longer than the sound of it")
+	}
 	benches, err := filepath.Abs("../../testdata/bench")
 	if err != nil {
 		t.Fatal(err)

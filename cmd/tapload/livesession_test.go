@@ -176,7 +176,7 @@ func TestDeadEndsOfThePage(t *testing.T) {
 	t.Chdir(t.TempDir())
 	watching := func(s *session) string {
 		t.Helper()
-		ctx, end := context.WithTimeout(t.Context(), 20*time.Second)
+		ctx, end := context.WithTimeout(t.Context(), 2*time.Minute)
 		defer end()
 		err := s.watch(ctx, func(any) {})
 		if err == nil {
