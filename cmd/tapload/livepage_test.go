@@ -232,3 +232,41 @@ func sameNumbers(t *testing.T, p *browsertest.Page, entry string, command ...str
 		}
 	}
 }
+
+// Started by its icon, the page works in a folder of the user's documents.
+func TestPageInDocuments(t *testing.T) {
+	home := t.TempDir()
+	t.Setenv("HOME", home)
+	t.Setenv("XDG_CONFIG_HOME", home)
+	for _, documents := range []string{"", "Documents"} {
+		if err := os.MkdirAll(filepath.Join(home, documents), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		t.Chdir(t.TempDir())
+		livePageOf(t, "--documents")
+		want, err := os.Stat(filepath.Join(home, documents, "tapload"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := os.Stat("."); err != nil || !os.SameFile(got, want) {
+			t.Errorf("the page does not work in %s/tapload", documents)
+		}
+	}
+	t.Chdir(home) // before the folders go
+}
+
+// What went wrong after a double click is said in the console until Enter is pressed.
+func TestClicked(t *testing.T) {
+	home := filepath.Join(t.TempDir(), "home")
+	writeText(t, home, "no folder")
+	t.Setenv("HOME", home)
+	e, _, stderr := testEnv()
+	in := strings.NewReader("\nrest")
+	e.stdin = in
+	if code := e.clicked(t.Context()); code != exitError {
+		t.Errorf("exited with %d", code)
+	}
+	if text := strings.Join(strings.Fields(stderr.String()), " "); !strings.Contains(text, "cannot work in the folder tapload of your documents") || !strings.HasSuffix(text, "Press Enter to close this window.") || in.Len() == len("\nrest") {
+		t.Errorf("it said %q", text)
+	}
+}

@@ -23,9 +23,9 @@ func documents() (string, error) {
 	if err != nil {
 		return "", err
 	}
-	named, _ := exec.Command("xdg-user-dir", "DOCUMENTS").Output() // of freedesktop.org; not every system has it
+	named, _ := exec.Command("xdg-user-dir", "DOCUMENTS").Output() // of freedesktop.org; it says home where nothing is set
 	for _, path := range []string{strings.TrimSpace(string(named)), filepath.Join(home, "Documents")} {
-		if info, err := os.Stat(path); err == nil && info.IsDir() && filepath.IsAbs(path) {
+		if info, err := os.Stat(path); err == nil && info.IsDir() && filepath.IsAbs(path) && filepath.Clean(path) != filepath.Clean(home) {
 			return path, nil
 		}
 	}

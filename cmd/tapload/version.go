@@ -49,7 +49,8 @@ type version struct {
 func (v version) print(w io.Writer) error {
 	var sound string
 	if v.Library != nil {
-		sound = *v.Library + "\nthrough  " + strings.Join(v.Interfaces, ", ")
+		name, _, _ := strings.Cut(*v.Library, ", revision ") // which has no room
+		sound = name + "\nthrough  " + strings.Join(v.Interfaces, ", ")
 	} else {
 		sound = screen.Fold("none: "+v.why.Error(), pageColumns-len("sound    "))
 		sound = strings.ReplaceAll(sound, "\n  ", "\n         ")
