@@ -263,7 +263,7 @@ func TestClicked(t *testing.T) {
 	e, _, stderr := testEnv()
 	in := strings.NewReader("\nrest")
 	e.stdin = in
-	if code := e.clicked(t.Context()); code != exitError {
+	if code := clicked(t.Context(), nil, e); code != exitError {
 		t.Errorf("exited with %d", code)
 	}
 	if text := strings.Join(strings.Fields(stderr.String()), " "); !strings.Contains(text, "cannot work in the folder tapload of your documents") || !strings.HasSuffix(text, "Press Enter to close this window.") || in.Len() == len("\nrest") {
