@@ -37,7 +37,7 @@ func DefaultLimits() Limits {
 func ReadLimits(r io.Reader) (Limits, error) {
 	text, err := keyfile.Read(r)
 	if err != nil {
-		return nil, fmt.Errorf("limits: %w", err)
+		return nil, err
 	}
 	var f struct {
 		Percent map[string]any `toml:"percent"`
