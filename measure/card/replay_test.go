@@ -100,7 +100,7 @@ func TestOpenReplayFaults(t *testing.T) {
 		{"cut short", keep(t, cut), [2]int{1, 2}, []string{"cut short", "3 of the 25 frames"}},
 		{"no samples", keepWAV(t, WAV{RateHz: 48000, Bits: 16, Samples: [][]float64{{}, {}}}), [2]int{1, 2}, []string{"no samples"}},
 		{"not a WAVE file", keep(t, []byte("hello, this is no sound")), [2]int{1, 2}, []string{"cannot be used", "not a WAVE file"}},
-		{"a folder", t.TempDir(), [2]int{1, 2}, []string{"cannot be used", "directory"}},
+		{"a folder", t.TempDir(), [2]int{1, 2}, []string{"cannot be opened", "it is a folder"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := OpenReplay(c.path, c.inputs)

@@ -14,7 +14,7 @@ import (
 
 func TestWriteCSV(t *testing.T) {
 	r := Record{
-		Label: "invented, with a comma\nand a line break",
+		Label: "invented, with a comma",
 		Taken: time.Unix(0, 0),
 		Curve: impedance.Curve{
 			Points: []impedance.Point{

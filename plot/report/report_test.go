@@ -220,7 +220,7 @@ func TestHTML(t *testing.T) {
 	if strings.Contains(got, "<b>") || regexp.MustCompile(`(src|href)="http|url\(|@import|<script`).MatchString(got) {
 		t.Error("the HTML has a name unescaped, or needs another file")
 	}
-	if again := html(t, d, Letter); again != got {
+	if again := html(t, d, Letter); strings.ReplaceAll(again, noBreak, " ") != got {
 		t.Error("the HTML does not repeat")
 	}
 }
