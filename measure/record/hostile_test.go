@@ -5,8 +5,8 @@ import (
 	"strings"
 	"testing"
 
-	"tapload/measure/infile/hostile"
 	"tapload/measure/impedance"
+	"tapload/measure/infile/hostile"
 )
 
 // Brackets without end took gigabytes, and messages had the words of a program.
