@@ -106,16 +106,17 @@ check: deps-test deps-dist
 	@echo "== every test, with all seeds"
 	@# -skip: what takes long and has no seeds; make test runs it.
 	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
-	@echo "== Ctrl-C, forty times in each of the commands that take their time"
-	TAPLOAD_SEEDS=all go test -count=1 -timeout 20m -run '^TestCtrlC$$' ./cmd/tapload
 	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
 	@echo "== race detector"
 	@# Once and short, where anything runs at once: a race shows in one run as well as in
 	@# a thousand seeded ones, and in one command as well as in a hundred.
-	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip '$(UNSEEDED)|Covers$$|ConfidentlyWrong$$' -timeout 40m $(CONCURRENT)
-	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|JobOnThePage|Card|Server|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip '$(UNSEEDED)|Covers$$|ConfidentlyWrong$$' -timeout 20m $(filter-out ./measure ./measure/ratio ./fixtures/box/proof,$(CONCURRENT))
+	@# Every kind of measurement, whose goroutines are those of ratio too, and a proof.
+	go test -race -short -run 'TheirContext$$|Live' -timeout 20m ./measure
+	go test -race -short -run 'TwoInSeries|WarmCabinet' -timeout 20m ./fixtures/box/proof
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
 
 windows:
 	@if [ "$$(uname -m)" != x86_64 ]; then \
@@ -133,6 +134,7 @@ fuzz: deps-test
 
 bench: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
+	TAPLOAD_SEEDS=all go test -count=1 -timeout 20m -run "^TestCtrlC$$" ./cmd/tapload
 
 deps:
 	@.ci/deps build
