@@ -15,6 +15,9 @@
 # Tests that take long, and as long without -short and with all seeds.
 UNSEEDED = ^Test(TonesRatioIsExact|ClockDifference|NoiselessRatioIsExact|Harmonics(Refusals|OfALinearLoad)|ResidualOfPulses|ListenFaults|Silence)$$
 
+# Long studies of populations, which make test takes a part of and make bench all.
+STUDIES = ^Test(RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC)$$
+
 # The packages, but for the program, in which goroutines start.
 CONCURRENT = $(shell grep -rlE '\bgo func|\.Go\b' --include='*.go' cmd/tapload/internal fit fixtures measure plot | xargs -n1 dirname | sort -u | sed 's|^|./|')
 
@@ -105,7 +108,7 @@ check: deps-test deps-dist
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== every test, with all seeds"
 	@# -skip: what takes long and has no seeds; make test runs it.
-	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
+	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)|$(STUDIES)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
 	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
@@ -134,7 +137,7 @@ fuzz: deps-test
 
 bench: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
-	TAPLOAD_SEEDS=all go test -count=1 -timeout 20m -run "^TestCtrlC$$" ./cmd/tapload
+	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/box/proof ./cmd/tapload
 
 deps:
 	@.ci/deps build
