@@ -43,6 +43,7 @@ func (s *session) calibrate(ctx context.Context, filled map[string]string, tell 
 		return live.Answer{Says: "known resistor: " + err.Error()}
 	}
 	path := s.jigPath()
+	_, virtual := s.bench()
 	s.standards = [3]bool{}
 	told := func(at live.At) {
 		at.Ticks = s.ticks()
@@ -54,7 +55,7 @@ func (s *session) calibrate(ctx context.Context, filled map[string]string, tell 
 			break
 		}
 		kind := jig.Kind(left)
-		if !s.virtual() { // whose standards are connected by themselves
+		if !virtual { // whose standards are connected by themselves
 			if kind, err = s.seen(ctx, known, told); ctx.Err() != nil {
 				return live.Answer{Says: s.stoppedCalibrating(path)}
 			} else if err != nil {

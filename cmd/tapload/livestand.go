@@ -15,7 +15,6 @@ import (
 	"tapload/fixtures/amp"
 	"tapload/fixtures/job"
 	"tapload/fixtures/job/findings"
-	"tapload/fixtures/setup"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
 )
@@ -45,9 +44,9 @@ func (s *session) jobMark() string {
 	return fmt.Sprint(s.job, info.ModTime(), info.Size())
 }
 
-func (s *session) amplifier() *amp.Amplifier {
-	j, err := s.open()
-	if err != nil || j == nil || j.Amplifier == nil {
+// amplifier returns that of a job, nil where it names none that can be.
+func amplifier(j *job.Job) *amp.Amplifier {
+	if j == nil || j.Amplifier == nil {
 		return nil
 	}
 	a, err := findings.Amplifier(*j.Amplifier)
@@ -57,36 +56,30 @@ func (s *session) amplifier() *amp.Amplifier {
 	return &a
 }
 
-// setup is what the user keeps for all commands, where the session has nothing of
-// its own.
-func (s *session) setup() (kept setup.Setup) {
-	if len(s.source) == 0 {
-		kept, _ = s.readSetup() // what is wrong with it the next command says
+// bench says what is measured with, "" where nobody said, and whether that is
+// virtual: what the command line names, or else what the user keeps for all
+// commands.
+func (s *session) bench() (words string, virtual bool) {
+	if len(s.source) > 0 {
+		return strings.ReplaceAll(strings.Join(s.source, " "), "--", ""), slices.Contains(s.source, "--bench")
 	}
-	return kept
-}
-
-// canMeasure reports whether anybody said what to measure with.
-func (s *session) canMeasure() bool { return len(s.source) > 0 || s.setup().Measures() }
-
-// virtual reports whether a virtual bench is measured with.
-func (s *session) virtual() bool {
-	return slices.Contains(s.source, "--bench") || s.setup().Bench != ""
+	kept, err := s.readSetup()
+	if err != nil || !kept.Measures() {
+		return "", false // what is wrong with it the next command says
+	}
+	return report.SetupBench(kept), kept.Bench != ""
 }
 
 // stand says where the work stands.
 func (s *session) stand() live.Stand {
 	s.jobFile = s.jobMark()
 	st := live.Stand{Title: "No job is open"}
-	if len(s.source) > 0 {
-		st.Facts = append(st.Facts, strings.ReplaceAll(strings.Join(s.source, " "), "--", ""))
-	} else if kept := s.setup(); kept.Measures() {
-		st.Facts = append(st.Facts, report.SetupBench(kept))
-	}
+	bench, virtual := s.bench()
 	switch {
-	case s.virtual():
-		st.Facts = append(st.Facts, "invented: a virtual bench")
-	case s.canMeasure():
+	case virtual:
+		st.Facts = append(st.Facts, bench, "invented: a virtual bench")
+	case bench != "":
+		st.Facts = append(st.Facts, bench)
 		st.Caution = "Caution: measure with no amplifier connected, and start quiet."
 	}
 	j, err := s.open()
@@ -102,7 +95,7 @@ func (s *session) stand() live.Stand {
 		if j.Asked != "" {
 			st.Facts = append(st.Facts, j.Asked)
 		}
-		if a := s.amplifier(); a != nil {
+		if a := amplifier(j); a != nil {
 			st.TapsOhm = a.Levels()
 		}
 		if look, err := findings.Look(context.Background(), j, openFile); err != nil {
@@ -111,8 +104,8 @@ func (s *session) stand() live.Stand {
 			found = &look
 		}
 	}
-	st.Steps = s.steps(j, err)
-	if next := s.next(j, found); err == nil {
+	st.Steps = s.steps(j, err, bench != "")
+	if next := s.next(j, found, bench != ""); err == nil {
 		for i := range st.Steps {
 			st.Steps[i].Next = st.Steps[i].Name == next
 		}
@@ -121,10 +114,11 @@ func (s *session) stand() live.Stand {
 	return st
 }
 
-// next is the step that comes next; "" where nobody can say.
-func (s *session) next(j *job.Job, found *findings.Status) string {
+// next is the step that comes next; "" where nobody can say. measures is that of
+// steps.
+func (s *session) next(j *job.Job, found *findings.Status, measures bool) string {
 	switch {
-	case !s.canMeasure():
+	case !measures:
 		return "bench"
 	case j == nil || found == nil:
 		return ""
@@ -162,7 +156,7 @@ type entry struct {
 }
 
 // log keeps what an answer says, where no file of the job tells it later.
-func (s *session) log(step, title string, a live.Answer) {
+func (s *session) log(step string, a live.Answer) {
 	inJob := s.job != "" && !slices.Contains([]string{"calibrate", "plan", "choose", "sheet"}, step)
 	if !a.OK || len(a.Pages) == 0 || inJob {
 		return
@@ -170,7 +164,7 @@ func (s *session) log(step, title string, a live.Answer) {
 	page := a.Pages[len(a.Pages)-1]
 	s.done = append(s.done, entry{
 		Entry: live.Entry{
-			Name: fmt.Sprintf("%s %d", step, len(s.done)+1), Says: title + ": " + firstWords(a.Says),
+			Name: fmt.Sprintf("%s %d", step, len(s.done)+1), Says: stepTitles[step] + ": " + firstWords(a.Says),
 			Page: func(w io.Writer) error { return page.HTML(w, report.A4) },
 		},
 		at: s.now(), step: step, job: s.job,

@@ -16,8 +16,25 @@ import (
 // noCard is chosen where no sound card is to be measured with.
 const noCard = "none: an invented cabinet on a virtual bench"
 
-// steps are what can be done, in the order of a job, which may be nil or spoilt.
-func (s *session) steps(j *job.Job, spoilt error) []live.Step {
+// stepTitles are what the steps are called, by their names.
+var stepTitles = map[string]string{
+	"bench":     "What to measure with",
+	"job":       "Begin a job",
+	"amplifier": "Which amplifier",
+	"open":      "Open another job",
+	"calibrate": "Calibrate",
+	"cabinet":   "Measure a cabinet",
+	"plan":      "Which hookup",
+	"choose":    "Choose the hookup",
+	"sheet":     "Boxes to build",
+	"prove":     "Prove a box",
+	"driver":    "Before and after a recone",
+	"report":    "Job sheet",
+}
+
+// steps are what can be done, in the order of a job, which may be nil or spoilt;
+// measures tells whether anybody said what to measure with.
+func (s *session) steps(j *job.Job, spoilt error, measures bool) []live.Step {
 	unread, noJob, noCabinet, noHookup, noAmplifier := "", "", "", "", ""
 	switch {
 	case spoilt != nil:
@@ -38,39 +55,39 @@ func (s *session) steps(j *job.Job, spoilt error) []live.Step {
 		}
 	}
 	var all []live.Step
-	if !s.canMeasure() || s.failed.Load() {
-		all = append(all, live.Step{Name: "bench", Title: "What to measure with", Button: "Keep it",
+	if !measures || s.failed.Load() {
+		all = append(all, live.Step{Name: "bench", Title: stepTitles["bench"], Button: "Keep it",
 			Says: "Keeps sound card and sense resistor in your settings, so that nothing asks for them again.",
 			Fields: []live.Field{{Name: "card", Says: "sound card", Choices: s.cardNames(), Required: true},
 				{Name: "sense", Says: "sense resistor in ohm", Value: "10", Required: true}, {Name: "within", Says: "its tolerance", Value: "1%", Required: true}}})
 	}
 	amplifier := []live.Field{{Name: "taps", Says: "taps of a valve amplifier in ohm", Value: "4,8,16"}, {Name: "least", Says: "or lowest load of a solid-state amplifier in ohm"}, {Name: "watts", Says: "its power in W"}}
 	if s.job == "" {
-		all = append(all, live.Step{Name: "job", Title: "Begin a job", Says: "Makes a folder for what is measured and said for one customer.", Button: "Begin it",
+		all = append(all, live.Step{Name: "job", Title: stepTitles["job"], Says: "Makes a folder for what is measured and said for one customer.", Button: "Begin it",
 			Fields: append([]live.Field{{Name: "name", Says: "name of the job", Required: true}, {Name: "asked", Says: "what is asked"}}, amplifier...)})
 	}
 	if j != nil && j.Amplifier == nil {
-		all = append(all, live.Step{Name: "amplifier", Title: "Which amplifier", Says: "Puts the amplifier into the job, as its maker marks it.", Button: "Keep it", Fields: amplifier})
+		all = append(all, live.Step{Name: "amplifier", Title: stepTitles["amplifier"], Says: "Puts the amplifier into the job, as its maker marks it.", Button: "Keep it", Fields: amplifier})
 	}
 	if others := s.otherJobs(); len(others) > 0 {
-		all = append(all, live.Step{Name: "open", Title: "Open another job", Says: "Goes on with a job below this folder.", Button: "Open it",
+		all = append(all, live.Step{Name: "open", Title: stepTitles["open"], Says: "Goes on with a job below this folder.", Button: "Open it",
 			Fields: []live.Field{{Name: "job", Says: "its folder", Choices: others, Required: true}}})
 	}
 	return append(all,
-		live.Step{Name: "calibrate", Title: "Calibrate", Button: "Begin", Ticks: s.ticks(),
+		live.Step{Name: "calibrate", Title: stepTitles["calibrate"], Button: "Begin", Ticks: s.ticks(),
 			Says:   "Takes the errors of card and leads out of all that follows. Connect the three in any order; each is measured when it is seen.",
 			Fields: []live.Field{{Name: "known", Says: "known resistor in ohm", Value: "10", Required: true}, {Name: "within", Says: "its tolerance", Value: "1%", Required: true}}},
-		live.Step{Name: "cabinet", Title: "Measure a cabinet", Says: "Sweeps what is plugged in, says what it is, and puts it into the job, if one is open. A name that the job has gets the new measurement, and the earlier one is kept.", Button: "Measure it", WhyNot: unread,
+		live.Step{Name: "cabinet", Title: stepTitles["cabinet"], Says: "Sweeps what is plugged in, says what it is, and puts it into the job, if one is open. A name that the job has gets the new measurement, and the earlier one is kept.", Button: "Measure it", WhyNot: unread,
 			Fields: []live.Field{{Name: "label", Says: "its name", Required: true}, {Name: "marked", Says: "ohms marked on it"}, {Name: "watts", Says: "watts marked on it"}, {Name: "drivers", Says: "drivers in it"}}},
-		live.Step{Name: "plan", Title: "Which hookup", Says: "Finds the hookups of the job's cabinets that suit its amplifier.", Button: "Find them", WhyNot: cmp.Or(noCabinet, noAmplifier)},
-		live.Step{Name: "choose", Title: "Choose the hookup", Says: "Puts the hookup into the job, on the tap that suits it best.", Button: "Choose it", WhyNot: s.noChoice(noCabinet),
+		live.Step{Name: "plan", Title: stepTitles["plan"], Says: "Finds the hookups of the job's cabinets that suit its amplifier.", Button: "Find them", WhyNot: cmp.Or(noCabinet, noAmplifier)},
+		live.Step{Name: "choose", Title: stepTitles["choose"], Says: "Puts the hookup into the job, on the tap that suits it best.", Button: "Choose it", WhyNot: s.noChoice(noCabinet),
 			Fields: []live.Field{{Name: "formula", Says: "hookup, best first", Choices: s.hookups, Required: true}}},
-		live.Step{Name: "sheet", Title: "Boxes to build", Says: "Draws the boxes of the hookup, with a table for the meter.", Button: "Draw them", WhyNot: noHookup},
-		live.Step{Name: "prove", Title: "Prove a box", Says: "Sweeps through the finished boxes, with all cabinets plugged in, and says whether they are right.", Button: "Prove it", WhyNot: noHookup,
+		live.Step{Name: "sheet", Title: stepTitles["sheet"], Says: "Draws the boxes of the hookup, with a table for the meter.", Button: "Draw them", WhyNot: noHookup},
+		live.Step{Name: "prove", Title: stepTitles["prove"], Says: "Sweeps through the finished boxes, with all cabinets plugged in, and says whether they are right.", Button: "Prove it", WhyNot: noHookup,
 			Fields: []live.Field{{Name: "label", Says: "name of this try"}}},
-		live.Step{Name: "driver", Title: "Before and after a recone", Says: "Sweeps a driver, and compares it with itself once both are there.", Button: "Measure it", WhyNot: noJob,
+		live.Step{Name: "driver", Title: stepTitles["driver"], Says: "Sweeps a driver, and compares it with itself once both are there.", Button: "Measure it", WhyNot: noJob,
 			Fields: []live.Field{{Name: "label", Says: "name of the driver", Required: true}, {Name: "when", Says: "the work on it", Choices: []string{asBefore, asAfter}, Required: true}}},
-		live.Step{Name: "report", Title: "Job sheet", Says: "Writes report.html and report.pdf into the job's folder.", Button: "Write it", WhyNot: noCabinet},
+		live.Step{Name: "report", Title: stepTitles["report"], Says: "Writes report.html and report.pdf into the job's folder.", Button: "Write it", WhyNot: noCabinet},
 	)
 }
 
@@ -103,11 +120,8 @@ func (s *session) otherJobs() []string {
 
 // do does a step, and keeps what it says.
 func (s *session) do(ctx context.Context, step string, filled map[string]string, tell func(live.At)) live.Answer {
-	all := s.steps(nil, nil)
 	a := s.doing(ctx, step, filled, tell)
-	if i := slices.IndexFunc(all, func(st live.Step) bool { return st.Name == step }); i >= 0 {
-		s.log(step, all[i].Title, a)
-	}
+	s.log(step, a)
 	return a
 }
 

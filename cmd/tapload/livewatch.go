@@ -69,13 +69,14 @@ type moment struct {
 
 // watch follows what is plugged in.
 func (s *session) watch(ctx context.Context, tell func(any)) error {
-	if !s.canMeasure() {
+	if bench, _ := s.bench(); bench == "" {
 		s.failed.Store(true)
 		return errors.New(s.nothingToMeasureWith())
 	}
-	amplifier := s.amplifier()
+	j, _ := s.open() // what is wrong with it the page says
+	on := amplifier(j)
 	d := s.run(ctx, &pageSink{event: func(e identify.LiveEvent) {
-		m := newMoment(e, amplifier)
+		m := newMoment(e, on)
 		m.Cable = s.cable.see(e)
 		tell(m)
 	}}, append([]string{"live", "--text"}, s.measures()...)...)
