@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"github.com/gofrs/flock"
+
+	"tapload/cmd/tapload/internal/files"
 )
 
 const (
@@ -44,7 +46,7 @@ func take(ctx context.Context, path string, patience time.Duration) (*Lock, erro
 	for {
 		held, err := l.try()
 		if err != nil {
-			return nil, fmt.Errorf("cannot lock %s against other programs: %w", path, plain(err))
+			return nil, fmt.Errorf("cannot lock %s against other programs: %w", path, files.Plain(err))
 		}
 		if held {
 			return l, l.sign()
@@ -106,7 +108,7 @@ func (l *Lock) sign() error {
 		err = errors.Join(err, f.Close())
 	}
 	if err != nil {
-		return errors.Join(fmt.Errorf("cannot lock with %s: %w", l.path, plain(err)), l.Release())
+		return errors.Join(fmt.Errorf("cannot lock with %s: %w", l.path, files.Plain(err)), l.Release())
 	}
 	return nil
 }
@@ -137,12 +139,4 @@ func (l *Lock) Release() error {
 func exists(path string) bool {
 	_, err := os.Lstat(path)
 	return err == nil
-}
-
-// plain takes the system call and the path off an error of the system.
-func plain(err error) error {
-	if p, is := errors.AsType[*fs.PathError](err); is {
-		return p.Err
-	}
-	return err
 }
