@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	units "tapload/measure/quantity"
 )
 
 func labels(ticks []tick) string {
@@ -93,12 +95,12 @@ func TestPhaseAxis(t *testing.T) {
 
 func TestDigits(t *testing.T) {
 	for v, want := range map[float64]string{6.4213: "6.42", 58.96: "59.0", 301.4: "301", 9.996: "10.0", 0.01234: "0.0123", 1234: "1230"} {
-		if got := digits(v); got != want {
+		if got := units.Digits(v, 3); got != want {
 			t.Errorf("digits(%g) = %q, want %q", v, got, want)
 		}
 	}
 	for v, want := range map[float64]string{83.44: "83.4 Hz", 999.7: "1 kHz", 1254: "1.25 kHz", 20000: "20 kHz"} {
-		if got := frequency(v); got != want {
+		if got := units.LimitHz(v); got != want {
 			t.Errorf("frequency(%g) = %q, want %q", v, got, want)
 		}
 	}

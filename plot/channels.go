@@ -6,6 +6,8 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/plot/vg"
+
+	units "tapload/measure/quantity"
 )
 
 // ChannelChart shows the ratio of two channels over a log frequency axis: gain
@@ -31,7 +33,7 @@ func (c ChannelChart) OnPage() (Picture, error) {
 		return Picture{}, fmt.Errorf("channel chart: %w", err)
 	}
 	about := fmt.Sprintf("Gain in decibels and phase in degrees of the second channel over the first, %s to %s",
-		frequency(c.LowHz), frequency(c.HighHz))
+		units.LimitHz(c.LowHz), units.LimitHz(c.HighHz))
 	return frame.picture(about, func(d pen) { c.draw(d, frame) }), nil
 }
 

@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/plot/vg"
 
+	units "tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -64,11 +65,11 @@ func (c DistortionChart) OnPage() (Picture, error) {
 	if err != nil {
 		return Picture{}, fmt.Errorf("distortion chart: %w", err)
 	}
-	about := fmt.Sprintf("Harmonics of the current in dB against the fundamental, over its frequency, %s to %s:", frequency(frame.LowHz), frequency(frame.HighHz))
+	about := fmt.Sprintf("Harmonics of the current in dB against the fundamental, over its frequency, %s to %s:", units.LimitHz(frame.LowHz), units.LimitHz(frame.HighHz))
 	for i, r := range c.Records {
 		about += " " + frame.Traces[i].Label
 		if at := r.Distortion.Scrape(); at >= 0 {
-			about += fmt.Sprintf(", something scrapes at %s", frequency(r.Distortion.Hz[at]))
+			about += fmt.Sprintf(", something scrapes at %s", units.LimitHz(r.Distortion.Hz[at]))
 		}
 		about += ";"
 	}
@@ -348,7 +349,7 @@ func (c DistortionChart) scrapes(d pen, p panel, frame ImpedanceChart, at vg.Poi
 		if short := oneLine(r.Short); short != "" && len(c.Records) > 1 {
 			who = short + ": "
 		}
-		where := who + "something scrapes at " + frequency(hz)
+		where := who + "something scrapes at " + units.LimitHz(hz)
 		marks = append(marks, col)
 		for form, words := range []string{fmt.Sprintf("%s, %s dB", where, degrees(math.Round(level))), where, who + "scrapes"} {
 			says[form] = append(says[form], words)

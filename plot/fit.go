@@ -12,6 +12,7 @@ import (
 	"tapload/fit"
 	"tapload/fit/rating"
 	"tapload/measure/impedance"
+	units "tapload/measure/quantity"
 )
 
 // FitChart shows a measured curve as points on a log ohm axis, with the fitted
@@ -59,7 +60,7 @@ func (c FitChart) OnPage() (Picture, error) {
 	d := fitDrawing{ImpedanceChart: frame, curve: c.Curve, load: c.Load, rating: c.Rating, points: sampled[0]}
 	d.compare()
 	about := fmt.Sprintf("Measured modulus in ohm with the fitted load, and what that leaves in percent of |Z|, %s to %s",
-		frequency(frame.LowHz), frequency(frame.HighHz))
+		units.LimitHz(frame.LowHz), units.LimitHz(frame.HighHz))
 	return frame.picture(about, d.draw), nil
 }
 
@@ -179,14 +180,14 @@ func acrossStroke(p pen) stroke {
 
 // levels are Re and what a rating allows.
 func (d fitDrawing) levels() []level {
-	all := []level{{at: d.load.Re.Value, name: fmt.Sprintf("Re %s Ω", digits(d.load.Re.Value)), look: reStroke, quiet: true}}
+	all := []level{{at: d.load.Re.Value, name: fmt.Sprintf("Re %s Ω", units.Digits(d.load.Re.Value, 3)), look: reStroke, quiet: true}}
 	r := d.rating
 	if r.Ohm > 0 {
 		all = append(all, level{at: r.Ohm, name: fmt.Sprintf("rated %.3g Ω", r.Ohm), look: faintStroke})
 	}
 	if n := len(r.Candidates); n > 0 {
 		limit := r.Candidates[n-1] * rating.Floor
-		all = append(all, level{at: limit, name: fmt.Sprintf("limit %s Ω", digits(limit)), look: limitStroke, strong: true, low: r.LowHz, high: r.HighHz})
+		all = append(all, level{at: limit, name: fmt.Sprintf("limit %s Ω", units.Digits(limit, 3)), look: limitStroke, strong: true, low: r.LowHz, high: r.HighHz})
 	}
 	return all
 }
@@ -267,11 +268,11 @@ func (d fitDrawing) names(p pen, q panel) {
 		}
 	}
 	for _, r := range d.load.Resonances {
-		note(Spot{r.Hz.Value, cmplx.Abs(d.load.Impedance(r.Hz.Value))}, 1, fmt.Sprintf("%s, Qts %s", frequency(r.Hz.Value), digits(r.Qts.Value)))
+		note(Spot{r.Hz.Value, cmplx.Abs(d.load.Impedance(r.Hz.Value))}, 1, fmt.Sprintf("%s, Qts %s", units.LimitHz(r.Hz.Value), units.Digits(r.Qts.Value, 3)))
 	}
 	lowest := Spot{d.rating.MinHz, d.rating.MinOhm.Value}
 	if lowest.Hz == 0 {
 		lowest = Spot{d.load.Min.Hz, d.load.Min.Ohm.Value}
 	}
-	note(lowest, -1, fmt.Sprintf("min %s Ω at %s", digits(lowest.Ohm), frequency(lowest.Hz)))
+	note(lowest, -1, fmt.Sprintf("min %s Ω at %s", units.Digits(lowest.Ohm, 3), units.LimitHz(lowest.Hz)))
 }

@@ -15,6 +15,7 @@ import (
 
 	"tapload/fit/rating"
 	"tapload/measure/impedance"
+	units "tapload/measure/quantity"
 )
 
 // Trace is a curve with the name it has in the legend.
@@ -105,7 +106,7 @@ func (c ImpedanceChart) OnPage() (Picture, error) {
 		names = append(names, t.Label)
 	}
 	about := fmt.Sprintf("Modulus in ohm and phase in degrees over frequency, %s to %s: %s",
-		frequency(c.LowHz), frequency(c.HighHz), strings.Join(names, "; "))
+		units.LimitHz(c.LowHz), units.LimitHz(c.HighHz), strings.Join(names, "; "))
 	return c.picture(about, func(d pen) { c.draw(d, sampled) }), nil
 }
 

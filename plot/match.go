@@ -8,6 +8,7 @@ import (
 
 	"tapload/fit/rating"
 	"tapload/measure/impedance"
+	units "tapload/measure/quantity"
 )
 
 // OnTap is the curve of a hookup and the tap it is on.
@@ -82,6 +83,6 @@ func (c MatchChart) OnPage() (Picture, error) {
 		return a
 	}
 	about := fmt.Sprintf("Modulus over the tap's ohms, over frequency, %s to %s: %s",
-		frequency(p.frame.LowHz), frequency(p.frame.HighHz), strings.Join(names, "; "))
+		units.LimitHz(p.frame.LowHz), units.LimitHz(p.frame.HighHz), strings.Join(names, "; "))
 	return p.frame.picture(about, p.draw), nil
 }

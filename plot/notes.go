@@ -2,12 +2,12 @@ package plot
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"sort"
-	"strconv"
 
 	"gonum.org/v1/plot/vg"
+
+	units "tapload/measure/quantity"
 )
 
 // extremes notes the lowest and the highest modulus of the first curve beside it.
@@ -30,7 +30,7 @@ func (c ImpedanceChart) extremes(d pen, p panel, sampled [][]sample) {
 		up   vg.Length
 	}{{"max", highest, 1}, {"min", lowest, -1}} {
 		if n.at.Hz > 0 {
-			room.ringed(d, p.at(n.at.Hz, n.at.Ohm), n.up, fmt.Sprintf("%s %s Ω at %s", n.word, digits(n.at.Ohm), frequency(n.at.Hz)))
+			room.ringed(d, p.at(n.at.Hz, n.at.Ohm), n.up, fmt.Sprintf("%s %s Ω at %s", n.word, units.Digits(n.at.Ohm, 3), units.LimitHz(n.at.Hz)))
 		}
 	}
 }
@@ -178,20 +178,4 @@ func apart(want []vg.Length, gap, low, high vg.Length) []vg.Length {
 		ceiling = got[i] - gap
 	}
 	return got
-}
-
-// digits returns v to three significant digits, trailing zeros kept.
-func digits(v float64) string {
-	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 2, 64), 64)
-	decimals := 2 - int(math.Floor(math.Log10(rounded)))
-	return strconv.FormatFloat(rounded, 'f', max(decimals, 0), 64)
-}
-
-// frequency returns hz to three significant digits with its unit.
-func frequency(hz float64) string {
-	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(hz, 'e', 2, 64), 64)
-	if rounded >= 1000 {
-		return strconv.FormatFloat(rounded/1000, 'g', 4, 64) + " kHz"
-	}
-	return strconv.FormatFloat(rounded, 'g', 4, 64) + " Hz"
 }

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+
+	units "tapload/measure/quantity"
 )
 
 // RatioChart shows over a log frequency axis what one quantity is of another,
@@ -45,7 +47,7 @@ func (c RatioChart) OnPage() (Picture, error) {
 		}
 		return ratioAxis(1.08*most, room) // a curve along the frame would be hard to see
 	}
-	about := fmt.Sprintf("%s in percent over frequency, %s to %s", oneLine(c.Label), frequency(p.frame.LowHz), frequency(p.frame.HighHz))
+	about := fmt.Sprintf("%s in percent over frequency, %s to %s", oneLine(c.Label), units.LimitHz(p.frame.LowHz), units.LimitHz(p.frame.HighHz))
 	return p.frame.picture(about, p.draw), nil
 }
 

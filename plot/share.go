@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/plot/vg"
+
+	units "tapload/measure/quantity"
 )
 
 // Share is the part of the power that goes into one load.
@@ -46,7 +48,7 @@ func (c ShareChart) OnPage() (Picture, error) {
 		names = append(names, t.Label)
 	}
 	about := fmt.Sprintf("Share of the power in percent over frequency, %s to %s: %s",
-		frequency(p.frame.LowHz), frequency(p.frame.HighHz), strings.Join(names, "; "))
+		units.LimitHz(p.frame.LowHz), units.LimitHz(p.frame.HighHz), strings.Join(names, "; "))
 	return p.frame.picture(about, p.draw), nil
 }
 

@@ -329,7 +329,6 @@ func HookupChart(s amp.Assessment) plot.ImpedanceChart {
 			c.Behind = append(c.Behind, own)
 		}
 	}
-	c.LowHz, c.HighHz = plot.UsualBand(whole)
 	return c
 }
 
