@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"path/filepath"
 	"strings"
 
@@ -123,7 +122,7 @@ func (o *labelsOptions) run(e env, c *cobra.Command, args []string) error {
 	case ".svg":
 		write = labels.SVG
 	}
-	if err := e.save(file{Path: out, Force: true, Write: func(w io.Writer) error { return write(w) }}); err != nil {
+	if err := e.save(file{Path: out, Force: true, Write: write}); err != nil {
 		return err
 	}
 	return o.show(e, struct {
