@@ -200,15 +200,7 @@ func TestGallery(t *testing.T) {
 // differently, so some dots may differ.
 func looksAlike(t *testing.T, path string, data []byte) bool {
 	t.Helper()
-	f, err := os.Open(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	kept, err := png.Decode(f)
-	if err != nil {
-		t.Fatal(err)
-	}
+	kept := readPNG(t, path)
 	now, err := png.Decode(bytes.NewReader(data))
 	if err != nil {
 		t.Fatal(err)

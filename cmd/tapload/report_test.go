@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"image"
 	"image/png"
 	"os"
 	"os/exec"
@@ -12,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"tapload/cmd/tapload/internal/browsertest"
 	"tapload/fit/identify"
 	"tapload/fixtures/job"
 	"tapload/measure/record"
@@ -138,13 +140,7 @@ func fitOf(t *testing.T, rec record.Record) string {
 // A browser shows the report in light and dark, on paper and on a phone, and
 // asks no other machine for anything.
 func TestReportInABrowser(t *testing.T) {
-	browser, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("TAPLOAD_REQUIRE_RIG") != "" {
-			t.Fatal("there is no chromium, which must be there for this run; install Debian's package chromium")
-		}
-		t.Skip("there is no chromium; install Debian's package chromium")
-	}
+	browser := browsertest.Chromium(t)
 	folder, tapload := smallJob(t)
 	tapload("report", "-o", filepath.Join(folder, "report.html"))
 	netlog := filepath.Join(folder, "net.json")
@@ -219,8 +215,7 @@ f.onload = () => {
 	}
 }
 
-// brightness is the mean of a picture, 0 to 1.
-func brightness(t *testing.T, path string) float64 {
+func readPNG(t *testing.T, path string) image.Image {
 	t.Helper()
 	f, err := os.Open(path)
 	if err != nil {
@@ -231,6 +226,13 @@ func brightness(t *testing.T, path string) float64 {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return img
+}
+
+// brightness is the mean of a picture, 0 to 1.
+func brightness(t *testing.T, path string) float64 {
+	t.Helper()
+	img := readPNG(t, path)
 	var sum, n float64
 	for y := img.Bounds().Min.Y; y < img.Bounds().Max.Y; y += 7 {
 		for x := img.Bounds().Min.X; x < img.Bounds().Max.X; x += 7 {

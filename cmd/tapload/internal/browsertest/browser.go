@@ -37,9 +37,9 @@ type reply struct {
 	Error  *struct{ Message string }
 }
 
-// Start starts Chromium, which ends with the test. A test is skipped where there
-// is none, unless TAPLOAD_REQUIRE_RIG says that there must be.
-func Start(t testing.TB, flags ...string) *Browser {
+// Chromium returns the path of the browser. A test is skipped where there is none,
+// unless TAPLOAD_REQUIRE_RIG says that there must be.
+func Chromium(t testing.TB) string {
 	t.Helper()
 	path, err := exec.LookPath("chromium")
 	if err != nil {
@@ -48,6 +48,13 @@ func Start(t testing.TB, flags ...string) *Browser {
 		}
 		t.Skip("there is no chromium; install Debian's package chromium")
 	}
+	return path
+}
+
+// Start starts Chromium, which ends with the test.
+func Start(t testing.TB, flags ...string) *Browser {
+	t.Helper()
+	path := Chromium(t)
 	toBrowser, in, err1 := os.Pipe()
 	out, fromBrowser, err2 := os.Pipe()
 	if err := errors.Join(err1, err2); err != nil {
