@@ -16,7 +16,7 @@
 UNSEEDED = ^Test(TonesRatioIsExact|ClockDifference|NoiselessRatioIsExact|Harmonics(Refusals|OfALinearLoad)|ResidualOfPulses|ListenFaults|Silence)$$
 
 # Long studies of populations, which make test takes a part of and make bench all.
-STUDIES = ^Test(RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC)$$
+STUDIES = ^Test(RightStandardsAreTaken|WrongStandardsAreRefused|RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC)$$
 
 # The packages, but for the program, in which goroutines start.
 CONCURRENT = $(shell grep -rlE '\bgo func|\.Go\b' --include='*.go' cmd/tapload/internal fit fixtures measure plot | xargs -n1 dirname | sort -u | sed 's|^|./|')
@@ -137,7 +137,7 @@ fuzz: deps-test
 
 bench: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
-	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/box/proof ./cmd/tapload
+	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/jig ./fixtures/box/proof ./cmd/tapload
 
 deps:
 	@.ci/deps build
