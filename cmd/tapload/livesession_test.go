@@ -14,10 +14,15 @@ import (
 
 	"tapload/cmd/tapload/internal/live"
 	"tapload/fit/identify"
+	"tapload/fit/rating"
+	"tapload/fixtures/amp"
 	"tapload/fixtures/bench"
 	"tapload/fixtures/jig"
 	"tapload/fixtures/netlist"
+	"tapload/measure"
 	"tapload/measure/card/portaudio"
+	"tapload/measure/quantity"
+	"tapload/measure/verdict"
 )
 
 // plugged is a sound system with one card, which is a virtual bench whose plug a
@@ -265,6 +270,32 @@ func TestSessionWithoutAJob(t *testing.T) {
 	}
 	if a := s.do(t.Context(), "open", map[string]string{"job": "pub"}, nil); !a.OK || s.stand().Title != "Job Pub" {
 		t.Errorf("opening another job: %+v", a)
+	}
+}
+
+// What went wrong: a 16 ohm cabinet was "safe on 16" in the largest type of the page
+// of a job whose amplifier has no such tap.
+func TestSafeOnTheJobsAmplifier(t *testing.T) {
+	ohm := 16.
+	var e identify.LiveEvent
+	e.State = measure.Steady
+	e.Load = &identify.Glance{RatedOhm: &ohm, TapOhm: 16, Result: identify.Result{Rating: rating.Rating{Ohm: ohm, Verdict: verdict.Pass, MinOhm: quantity.Of(17.4, 0.1)}}}
+	e.Load.Min.Ohm = 17.4
+	for _, c := range []struct {
+		on   *amp.Amplifier
+		says string
+		bad  bool
+	}{
+		{nil, "16 ohm, safe on 16", false},
+		{&amp.Amplifier{TapOhm: []float64{4, 8, 16}}, "16 ohm, safe on 16", false},
+		{&amp.Amplifier{TapOhm: []float64{4, 8}}, "16 ohm, NOT safe on this amplifier", true}, // 17.4 is above twice 8
+		{&amp.Amplifier{TapOhm: []float64{4}}, "16 ohm, NOT safe on this amplifier", true},
+		{&amp.Amplifier{Kind: amp.SolidState, MinOhm: 8}, "16 ohm, safe on this amplifier", false},
+		{&amp.Amplifier{Kind: amp.SolidState, MinOhm: 32}, "16 ohm, NOT safe on this amplifier", true},
+	} {
+		if m := newMoment(e, c.on); m.Says != c.says || m.Doubt != c.bad {
+			t.Errorf("on %+v: %q, doubt %v; want %q, %v", c.on, m.Says, m.Doubt, c.says, c.bad)
+		}
 	}
 }
 

@@ -95,21 +95,37 @@ func (s *session) nothingToMeasureWith() string {
 	return "Say once which sound card and sense resistor there are, under \"What to measure with\"."
 }
 
-// newMoment says what e shows, and what that means on an amplifier, where one is
-// known.
+// newMoment says what e shows, and whether that is safe: on an amplifier, where one
+// is known, which may have no such tap as the load suits.
 func newMoment(e identify.LiveEvent, a *amp.Amplifier) moment {
 	m := moment{LiveEvent: e, Says: strings.TrimSuffix(e.Line(), "; steady"), Detail: e.Beside()}
 	if e.State == measure.Faulty {
 		m.Detail = e.Fault.Advice
 	}
-	if g := e.Load; g != nil {
-		m.Doubt = g.TapOhm == 0 || g.Result.Fault != nil && g.Result.Fault.ChangesRating
-		if a != nil && g.RatedOhm != nil {
-			counts := amp.Counts(*g.RatedOhm, g.Min.Ohm)
-			tap, safe := a.BestTap(counts)
-			m.Detail += ". On the job's amplifier: " + a.Explain(counts, tap) + "."
-			m.Doubt = m.Doubt || !safe
-		}
+	g := e.Load
+	if g == nil {
+		return m
+	}
+	doubted := g.Result.Dead != nil || g.Result.Fault != nil && g.Result.Fault.ChangesRating
+	m.Doubt = doubted || g.TapOhm == 0
+	if a == nil || g.RatedOhm == nil {
+		return m
+	}
+	counts := amp.Counts(*g.RatedOhm, g.Min.Ohm)
+	tap, safe := a.BestTap(counts)
+	m.Detail += ". On the job's amplifier: " + a.Explain(counts, tap) + "."
+	m.Doubt = doubted || !safe
+	if doubted {
+		return m
+	}
+	m.Says = quantity.Ohms(*g.RatedOhm) + " ohm, "
+	switch {
+	case !safe:
+		m.Says += "NOT safe on this amplifier"
+	case a.Kind == amp.SolidState:
+		m.Says += "safe on this amplifier"
+	default:
+		m.Says += "safe on " + quantity.Ohms(tap)
 	}
 	return m
 }
