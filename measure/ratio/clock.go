@@ -254,6 +254,22 @@ func (k kernel) fill(taps []float64, fraction float64) {
 	}
 }
 
+// late returns x[from:to] as it is when it comes by that part of a sample late,
+// at most a half. There must be half samples of x on either side.
+func (k kernel) late(x []float64, from, to int, by float64) []float64 {
+	before := math.Ceil(by)
+	taps := make([]float64, 2*k.half)
+	k.fill(taps, before-by)
+	y := make([]float64, to-from)
+	for i := range y {
+		at := from + i - int(before) - k.half + 1
+		for j, w := range taps {
+			y[i] += w * x[at+j]
+		}
+	}
+	return y
+}
+
 // besselI0 is the modified Bessel function of order 0, by its power series.
 func besselI0(x float64) float64 {
 	sum, term := 1.0, 1.0

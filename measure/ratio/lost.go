@@ -23,7 +23,9 @@ const (
 // The lead-in is the signal's own cyclic continuation, so that it comes again
 // at the end of the last counted period, Period Periods (1 + drift) samples
 // later. Compared are first differences of V1, in which hum and the load's own
-// transients, all slow, hardly show. One loss looks like a clock where it happens
+// transients, all slow, hardly show, and the lead-in as late by the part of a
+// sample as its repetition is: half a sample is a quarter of a cycle and more
+// there, where a shift by a whole half cycle would match better. One loss looks like a clock where it happens
 // to be between two periods, but over all of them by another sum. A recording
 // that starts late says nothing.
 func lost(ctx context.Context, rec card.Recording, f signal.Frame, start int, drift float64) error {
@@ -31,11 +33,14 @@ func lost(ctx context.Context, rec card.Recording, f signal.Frame, start int, dr
 	if start-from < (f.LeadIn-f.Fade)/lostPart {
 		return nil
 	}
+	k := newKernel(float64(rec.RateHz), signalBeyond*f.HighHz)
+	from = max(from, k.half)
 	apart := float64(f.Period*f.Periods) * (1 + drift)
-	again := from + int(math.Round(apart))
+	whole := int(math.Round(apart))
+	again := from + whole
 	reach := min(int(lostReach*float64(rec.RateHz)), f.Period/2, again)
 	length := start - from
-	want := steps(rec.V1[from:start])
+	want := steps(k.late(rec.V1, from, start, apart-float64(whole)))
 	have := steps(rec.V1[again-reach : min(len(rec.V1), again+length+reach)])
 	if len(have) < reach+length/2 {
 		return nil
