@@ -292,7 +292,7 @@ func (s *jobSweep) answer(ctx context.Context) (page report.Document, v *verdict
 	switch s.as {
 	case asProof:
 		i, _ := proofsOf.find(s.of, s.label)
-		p, err := findings.ProofOf(s.of, s.of.Proofs[i], openFile)
+		p, err := findings.ProofOf(ctx, s.of, s.of.Proofs[i], openFile)
 		if err != nil {
 			return page, nil, nil, err
 		}
@@ -300,7 +300,7 @@ func (s *jobSweep) answer(ctx context.Context) (page report.Document, v *verdict
 	case asBefore, asAfter:
 		i, _ := driversOf.find(s.of, s.label)
 		if s.of.Drivers[i].After != "" {
-			d, err := findings.DriverOf(s.of, s.of.Drivers[i], openFile)
+			d, err := findings.DriverOf(ctx, s.of, s.of.Drivers[i], openFile)
 			if err != nil {
 				return page, nil, nil, err
 			}

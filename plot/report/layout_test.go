@@ -313,7 +313,7 @@ func TestSharesOfRatings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := amp.Assess(amp.Amplifier{TapOhm: []float64{4}}, tree, []hookup.Load{{Name: "a", RatedOhm: 8, Curve: &curve}, {Name: "b", RatedOhm: 8}}, 4, amp.Options{})
+	s, err := amp.Assess(t.Context(), amp.Amplifier{TapOhm: []float64{4}}, tree, []hookup.Load{{Name: "a", RatedOhm: 8, Curve: &curve}, {Name: "b", RatedOhm: 8}}, 4, amp.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

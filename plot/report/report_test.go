@@ -44,13 +44,13 @@ func page(t testing.TB, formula string, plan box.Plan, a *amp.Amplifier, measure
 		for _, name := range tree.Leaves() {
 			loads = append(loads, hookup.Load{Name: name, RatedOhm: 16})
 		}
-		on, err := amp.Assess(*a, tree, loads, a.Levels()[0], amp.Options{})
+		on, err := amp.Assess(t.Context(), *a, tree, loads, a.Levels()[0], amp.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		plan.On = &on
 	}
-	sheet, err := box.NewSheet(s, plan)
+	sheet, err := box.NewSheet(t.Context(), s, plan)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -38,7 +38,7 @@ func main() {
 	check(err)
 	boxes, err := box.Build(hookup.InSeries(hookup.One("a"), hookup.One("b")), true)
 	check(err)
-	proved, err := proof.Records(boxes, []proof.Cabinet{{Name: "a", Record: set.On[0].Record}, {Name: "b", Record: set.On[1].Record}}, seen, proof.Options{})
+	proved, err := proof.Records(context.Background(), boxes, []proof.Cabinet{{Name: "a", Record: set.On[0].Record}, {Name: "b", Record: set.On[1].Record}}, seen, proof.Options{})
 	check(err)
 	show("proof", report.BoxProof(proved))
 }
