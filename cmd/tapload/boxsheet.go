@@ -167,7 +167,7 @@ func (o *boxSheetOptions) run(ctx context.Context, e env, a *amp.Amplifier, set 
 			return err
 		}
 		d.Imprint.Invented = s.Invented
-		files = append(files, documentFile(d, o.out, paper))
+		files = append(files, documentFile(ctx, d, o.out, paper))
 	}
 	if err := e.save(files...); err != nil {
 		return err

@@ -227,6 +227,9 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 	summary, page := sum(path)
 	warnings := slices.Clone(result.Warnings)
 	answer, found, said, err := s.answer(ctx)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	if err != nil {
 		said = []impedance.Warning{{Code: "no-answer", Text: "the job has no answer to it yet: " + err.Error()}}
 	}

@@ -230,7 +230,7 @@ func TestBriefStandsForDetails(t *testing.T) {
 	if err := d.Text(&text, 80); err != nil {
 		t.Fatal(err)
 	}
-	if err := d.HTML(&html, A4); err != nil {
+	if err := d.HTML(t.Context(), &html, A4); err != nil {
 		t.Fatal(err)
 	}
 	for where, c := range map[string]struct {

@@ -47,7 +47,7 @@ func show(name string, d report.Document) {
 	check(d.Terminal(os.Stdout, 80, false))
 	file, err := os.Create(name + ".html")
 	check(err)
-	check(d.HTML(file, report.A4))
+	check(d.HTML(context.Background(), file, report.A4))
 	check(file.Close())
 }
 
