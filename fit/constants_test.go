@@ -271,7 +271,7 @@ func TestKnownVolumeNeedsNoRe(t *testing.T) {
 
 	// The whole way, through two noisy curves.
 	curve := func(m mechanics, seed uint64) Free {
-		r, err := Curve(measured(motor{re: m.re, bl: m.bl, rms: m.rms, mms: m.mms, cms: m.cms}.z, 1e-4, seed), Options{})
+		r, err := Curve(t.Context(), measured(motor{re: m.re, bl: m.bl, rms: m.rms, mms: m.mms, cms: m.cms}.z, 1e-4, seed), Options{})
 		if err != nil {
 			t.Fatal(err)
 		}

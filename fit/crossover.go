@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -85,8 +86,9 @@ const (
 
 // belowCrossover returns the search of what lies below a crossover at hump and
 // its best trial: the widest range that leaves far less than the whole curve
-// does, or else the one that leaves least. It is nil where no range has a fit.
-func belowCrossover(c impedance.Curve, o Options, hump, whole float64) (*search, *trial) {
+// does, or else the one that leaves least. It is nil where no range has a fit. The
+// error is that of ctx.
+func belowCrossover(ctx context.Context, c impedance.Curve, o Options, hump, whole float64) (*search, *trial, error) {
 	var best *search
 	var t *trial
 	for _, part := range below {
@@ -96,7 +98,10 @@ func belowCrossover(c impedance.Curve, o Options, hump, whole float64) (*search,
 		}
 		end := low.Points[len(low.Points)-1]
 		s := newSearch(low, o, 0, 1/(2*math.Pi*hump*cmplx.Abs(end.Z)))
-		one := s.choose()
+		one, err := s.choose(ctx)
+		if err != nil {
+			return nil, nil, err
+		}
 		if one == nil {
 			continue
 		}
@@ -107,5 +112,5 @@ func belowCrossover(c impedance.Curve, o Options, hump, whole float64) (*search,
 			break
 		}
 	}
-	return best, t
+	return best, t, nil
 }

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -29,7 +30,7 @@ const (
 
 // Curve fits the models to c and returns the one that the data call for, with
 // everything that is known of it. Where the Status is not Converged the error
-// says why, and the Result holds no parameters.
+// says why, and the Result holds no parameters. Where ctx ends, that is its error.
 //
 // Every point counts by the inverse of its variance: its stated noise, and a
 // misfit in proportion to |Z| that each model estimates for itself by maximum
@@ -38,7 +39,7 @@ const (
 // Schwarz, Annals of Statistics 6(2), 461-464, 1978). Misfit has a memory
 // along the curve; by it the number of points is cut down to those that are
 // worth one on their own.
-func Curve(c impedance.Curve, o Options) (Result, error) {
+func Curve(ctx context.Context, c impedance.Curve, o Options) (Result, error) {
 	if err := c.Check(); err != nil {
 		return Result{Status: BadInput}, err
 	}
@@ -54,10 +55,17 @@ func Curve(c impedance.Curve, o Options) (Result, error) {
 		return Result{Status: NoResonance}, fmt.Errorf("at %g Hz the impedance is 0: this is a short, not a load to fit", c.Points[i].Hz)
 	}
 	s := newSearch(c, o, 0, 0)
-	best := s.choose()
+	best, err := s.choose(ctx)
+	if err != nil {
+		return Result{Status: NoProgress}, err
+	}
 	if farad := blockedFarad(c); farad > 0 {
 		blocked := newSearch(c, o, farad, 0)
-		if t := blocked.choose(); t != nil && (best == nil || t.criterion < best.criterion) {
+		t, err := blocked.choose(ctx)
+		if err != nil {
+			return Result{Status: NoProgress}, err
+		}
+		if t != nil && (best == nil || t.criterion < best.criterion) {
 			s, best = blocked, t
 		}
 	}
@@ -66,7 +74,11 @@ func Curve(c impedance.Curve, o Options) (Result, error) {
 		if best != nil {
 			whole = best.misfit
 		}
-		if part, t := belowCrossover(c, o, hump, whole); t != nil && t.misfit < farBetter*whole {
+		part, t, err := belowCrossover(ctx, c, o, hump, whole)
+		if err != nil {
+			return Result{Status: NoProgress}, err
+		}
+		if t != nil && t.misfit < farBetter*whole {
 			r := part.result(t)
 			r.Crossover = Split
 			r.Residual = r.residual(c)

@@ -74,7 +74,7 @@ func apart(got, want Result) float64 {
 func TestCleanCurvesComeBack(t *testing.T) {
 	for _, l := range inventedLoads {
 		t.Run(l.name, func(t *testing.T) {
-			got, err := Curve(measured(l.load.Impedance, 0, 0), Options{})
+			got, err := Curve(t.Context(), measured(l.load.Impedance, 0, 0), Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -152,7 +152,7 @@ func randomShare(tb testing.TB, loads int) float64 {
 	for seed := range uint64(loads) {
 		r := rand.New(rand.NewPCG(seed, 500))
 		want := randomLoad(r)
-		got, err := Curve(measured(want.Impedance, 2e-4, seed), Options{})
+		got, err := Curve(tb.Context(), measured(want.Impedance, 2e-4, seed), Options{})
 		if err == nil {
 			err = recovered(got, want)
 		}
@@ -186,7 +186,7 @@ func BenchmarkSelection(b *testing.B) {
 		c := measured(l.load.Impedance, 2e-4, 1)
 		b.Run(l.name, func(b *testing.B) {
 			for b.Loop() {
-				if _, err := Curve(c, Options{}); err != nil {
+				if _, err := Curve(b.Context(), c, Options{}); err != nil {
 					b.Fatal(err)
 				}
 			}
@@ -212,7 +212,7 @@ func BenchmarkGrowth(b *testing.B) {
 		c := ofPoints(inventedLoads[2].load, n)
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
 			for b.Loop() {
-				if _, err := Curve(c, Options{}); err != nil {
+				if _, err := Curve(b.Context(), c, Options{}); err != nil {
 					b.Fatal(err)
 				}
 			}
@@ -228,7 +228,7 @@ func BenchmarkOneModel(b *testing.B) {
 	l := load{Model: Model{Coil: Power, Resonances: 1}}
 	p := s.join(l, re, [][3]float64{{25, 3, 30}}, Power.encode(coils[Power].first(top)))
 	for b.Loop() {
-		if t := s.fit(l, p); t.err != nil {
+		if t := s.fit(b.Context(), l, p); t.err != nil {
 			b.Fatal(t.err)
 		}
 	}
@@ -283,7 +283,7 @@ func spreadOf(tb testing.TB, want Result, seeds int) (scatter []float64, share f
 	sq := make([]float64, n)
 	inside, all := 0, 0
 	for seed := range uint64(seeds) {
-		r, err := Curve(measured(want.Impedance, noise, seed), Options{Models: []Model{model}})
+		r, err := Curve(tb.Context(), measured(want.Impedance, noise, seed), Options{Models: []Model{model}})
 		if err != nil {
 			tb.Fatal(err)
 		}
@@ -353,7 +353,7 @@ func TestWhatIsNoLoudspeaker(t *testing.T) {
 		{"only above resonance", impedance.Curve{Points: measured(inventedLoads[0].load.Impedance, 2e-4, 1).Points[150:]}, "resonance"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			r, err := Curve(tc.c, Options{})
+			r, err := Curve(t.Context(), tc.c, Options{})
 			if err == nil || !strings.Contains(err.Error(), tc.says) {
 				t.Fatalf("error %v should say %q", err, tc.says)
 			}
@@ -368,7 +368,7 @@ func TestDCReading(t *testing.T) {
 	l := inventedLoads[0].load // Re 6.2 ohm
 	c := measured(l.Impedance, 2e-4, 1)
 	codes := func(o Options, c impedance.Curve) (list []string) {
-		r, err := Curve(c, o)
+		r, err := Curve(t.Context(), c, o)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -377,7 +377,7 @@ func TestDCReading(t *testing.T) {
 		}
 		return list
 	}
-	r, err := Curve(c, Options{})
+	r, err := Curve(t.Context(), c, Options{})
 	if err != nil || len(r.Warnings) != 0 {
 		t.Fatalf("%v, warnings %v", err, r.Warnings)
 	}
@@ -387,7 +387,7 @@ func TestDCReading(t *testing.T) {
 	if w, differs := r.AgainstDC(12.4); !differs || w.Code != "dc-disagrees" {
 		t.Errorf("a reading of twice Re: %v, %v", w, differs)
 	}
-	pinned, err := Curve(c, Options{PinnedRe: 6.2})
+	pinned, err := Curve(t.Context(), c, Options{PinnedRe: 6.2})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -411,7 +411,7 @@ func TestSharedSourceShiftsTheParameters(t *testing.T) {
 		s.DZ = append(s.DZ, 0.01*p.Z)
 	}
 	c.Shared = []impedance.Source{s}
-	r, err := Curve(c, Options{})
+	r, err := Curve(t.Context(), c, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

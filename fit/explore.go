@@ -2,6 +2,7 @@ package fit
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 )
@@ -27,8 +28,8 @@ const hopeless = 5
 // from no resonance to the most, a resonance a step; the power law leads, since
 // it takes to any coil, and its resonances are starts for the others too. What
 // fits best with a spring is tried with the other suspensions, which then go
-// their own way too.
-func (s *search) explore() {
+// their own way too. The error is that of ctx.
+func (s *search) explore(ctx context.Context) error {
 	re, top := s.start()
 	var bare []*trial
 	rest := slices.DeleteFunc(CoilKinds(), func(k CoilKind) bool { return k == Power })
@@ -41,7 +42,7 @@ func (s *search) explore() {
 			bare = append(bare, s.adopt(&trial{load: l, p: append(p, lead.p[lead.padAt():]...), misfit: lead.misfit}))
 			continue
 		}
-		t := s.fit(l, s.join(l, re, nil, k.encode(coils[k].first(top))))
+		t := s.fit(ctx, l, s.join(l, re, nil, k.encode(coils[k].first(top))))
 		bare = append(bare, t)
 		if s.bare == nil || s.bare.err != nil || t.err == nil && t.criterion < s.bare.criterion {
 			s.bare = t
@@ -64,15 +65,18 @@ func (s *search) explore() {
 			}
 		}
 		for _, t := range last {
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
 			if (t.Coil != Power || t.Suspension != Spring) && !s.wantsSome(t.Coil, t.Suspension) {
 				continue
 			}
 			if t.Coil.size() > Power.size() && slices.ContainsFunc(now, s.settles) {
 				continue // a coil of more parameters could only fit noise
 			}
-			keep(s.extend(t, now, re, t.Coil.encode(coils[t.Coil].first(top)), hopeless*least))
+			keep(s.extend(ctx, t, now, re, t.Coil.encode(coils[t.Coil].first(top)), hopeless*least))
 		}
-		for _, t := range s.held(now) {
+		for _, t := range s.held(ctx, now) {
 			keep(t)
 		}
 		if slices.ContainsFunc(now, s.settles) {
@@ -80,16 +84,22 @@ func (s *search) explore() {
 		}
 		last = slices.DeleteFunc(now, func(t *trial) bool { return t.Coupled || t.Padded || t.misfit > hopeless*least })
 	}
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	s.judge(s.sound)
-	if s.press() {
+	if s.press(ctx) {
 		s.judge(s.sound)
 	}
+	return ctx.Err()
 }
 
 // choose fits every model to some of the points, and those that may be the best
-// to all. It returns the best, or nil.
-func (s *search) choose() *trial {
-	s.thin.explore()
+// to all. It returns the best, or nil. The error is that of ctx.
+func (s *search) choose(ctx context.Context) (*trial, error) {
+	if err := s.thin.explore(ctx); err != nil {
+		return nil, err
+	}
 	if s.thin != s {
 		s.bare = s.adopt(s.thin.bare)
 		for _, t := range s.thin.trials {
@@ -98,7 +108,7 @@ func (s *search) choose() *trial {
 		s.judge(func(t *trial) error { return t.err })
 		for i, t := range s.trials[:min(contenders, len(s.trials))] {
 			if t.err == nil {
-				*s.trials[i] = *s.fit(t.load, t.p)
+				*s.trials[i] = *s.fit(ctx, t.load, t.p)
 			}
 		}
 		s.judge(func(t *trial) error {
@@ -109,16 +119,16 @@ func (s *search) choose() *trial {
 		})
 	}
 	if len(s.trials) == 0 || s.trials[0].err != nil {
-		return nil
+		return nil, ctx.Err()
 	}
 	best := s.trials[0]
 	if s.bare.err == nil && s.bare.criterion < best.criterion {
-		return nil
+		return nil, ctx.Err()
 	}
-	if end := s.polish(best); end.err == nil {
+	if end := s.polish(ctx, best); end.err == nil {
 		*best = *end
 	}
-	return best
+	return best, ctx.Err()
 }
 
 // contenders is how many models are fitted to all points.
@@ -135,7 +145,7 @@ func (s *search) adopt(t *trial) *trial {
 
 // held returns the trials of now that fit best with a spring again, with each
 // of the other suspensions, but for those that now has already.
-func (s *search) held(now []*trial) (more []*trial) {
+func (s *search) held(ctx context.Context, now []*trial) (more []*trial) {
 	if slices.ContainsFunc(now, s.settles) {
 		return nil
 	}
@@ -156,35 +166,35 @@ func (s *search) held(now []*trial) (more []*trial) {
 			if !s.wantsSome(m.Coil, k) || slices.ContainsFunc(now, func(t *trial) bool { return t.Model == m }) {
 				continue
 			}
-			more = append(more, s.with(t, k))
+			more = append(more, s.with(ctx, t, k))
 		}
 	}
 	for _, t := range springs[:min(len(springs), worthJoining)] {
-		if c := s.coupled(t); c != nil {
+		if c := s.coupled(ctx, t); c != nil {
 			more = append(more, c)
 		}
-		more = append(more, s.padded(t))
+		more = append(more, s.padded(ctx, t))
 	}
 	return more
 }
 
 // padded returns t fitted again with a resistance beside coil and resonances.
-func (s *search) padded(t *trial) *trial {
+func (s *search) padded(ctx context.Context, t *trial) *trial {
 	l := t.load
 	l.Padded = true
 	const timesRe = 4
-	return s.fit(l, slices.Insert(slices.Clone(t.p), t.padAt(), math.Log(timesRe*t.at(t.p).re)))
+	return s.fit(ctx, l, slices.Insert(slices.Clone(t.p), t.padAt(), math.Log(timesRe*t.at(t.p).re)))
 }
 
 // coupled returns t fitted again with resonances that are coupled, or nil where
 // it has but one or they are so already.
-func (s *search) coupled(t *trial) *trial {
+func (s *search) coupled(ctx context.Context, t *trial) *trial {
 	l := t.load
 	l.Coupled = true
 	if t.Coupled || l.turns() == 0 {
 		return nil
 	}
-	return s.fit(l, slices.Insert(slices.Clone(t.p), t.turnsAt(), make([]float64, l.turns())...))
+	return s.fit(ctx, l, slices.Insert(slices.Clone(t.p), t.turnsAt(), make([]float64, l.turns())...))
 }
 
 // How many models with a spring are tried with other suspensions, and with
@@ -192,7 +202,7 @@ func (s *search) coupled(t *trial) *trial {
 const worthHolding, worthJoining = 1, 2
 
 // with returns t fitted again with another suspension.
-func (s *search) with(t *trial, k SuspensionKind) *trial {
+func (s *search) with(ctx context.Context, t *trial, k SuspensionKind) *trial {
 	l := t.load
 	l.Suspension = k
 	main := t.first()
@@ -204,19 +214,19 @@ func (s *search) with(t *trial, k SuspensionKind) *trial {
 	var best *trial
 	for _, v := range suspensions[k].starts(math.Exp(t.p[main])) {
 		p := slices.Insert(slices.Clone(t.p), t.suspensionAt(), suspensionParameters.encode(k.Parameters(), v)...)
-		if next := s.look(l, p); best == nil || next.deviance < best.deviance {
+		if next := s.look(ctx, l, p); best == nil || next.deviance < best.deviance {
 			best = next
 		}
 	}
-	return s.fit(l, best.p)
+	return s.fit(ctx, l, best.p)
 }
 
 // press goes on with what did not settle yet bids fair to win, and reports
 // whether there was any.
-func (s *search) press() (any bool) {
+func (s *search) press(ctx context.Context) (any bool) {
 	for _, t := range s.trials {
 		if t.err == errUnsettled && (s.trials[0].err != nil || t.criterion < s.trials[0].criterion) {
-			*t = *s.polish(t)
+			*t = *s.polish(ctx, t)
 			any = true
 		}
 	}

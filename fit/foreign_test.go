@@ -1,6 +1,7 @@
 package fit_test
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"os"
@@ -60,7 +61,7 @@ const tallyHead = "                                     all  refused  wrong  und
 func judge(l foreign.Load) (a tally, said string) {
 	a.loads = 1
 	c := l.Curve(0)
-	r, err := fit.Curve(c, fit.Options{})
+	r, err := fit.Curve(context.Background(), c, fit.Options{})
 	if err != nil {
 		a.refused = 1
 		return a, err.Error()

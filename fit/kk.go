@@ -2,6 +2,7 @@ package fit
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -81,7 +82,7 @@ var kkSize = map[Fault]float64{GainStep: 0.01, PhaseStep: 0.01, Drift: 0.02, Pha
 // Method: B. A. Boukamp, J. Electrochem. Soc. 142(6), 1995; Schoenleber et
 // al., Electrochim. Acta 131, 20-27, 2014. That the terms are held to a size
 // instead of being few, and the test of named faults, are our own.
-func KK(c impedance.Curve, load Result) (KKResult, error) {
+func KK(ctx context.Context, c impedance.Curve, load Result) (KKResult, error) {
 	if err := c.Check(); err != nil {
 		return KKResult{}, err
 	}
@@ -117,7 +118,10 @@ func KK(c impedance.Curve, load Result) (KKResult, error) {
 		if r.Fault != Inconsistent {
 			break
 		}
-		t.hidden(r.WorstHz)
+		t.hidden(ctx, r.WorstHz)
+		if ctx.Err() != nil {
+			return KKResult{}, ctx.Err()
+		}
 		r = t.judge()
 	}
 	if !known && (r.Fault == PhaseError || r.Fault == Inconsistent) {

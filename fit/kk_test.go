@@ -112,7 +112,7 @@ func TestKKFigures(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			curve := stepped(kkGrid(goodDriver, 264, 0, false, rand.New(rand.NewPCG(1, 1))), 132, c.by)
-			r, err := KK(curve, fittedTo(t, curve))
+			r, err := KK(t.Context(), curve, fittedTo(t, curve))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -133,7 +133,7 @@ func TestKKFigures(t *testing.T) {
 // fittedTo is the fit of c, or none where it has none.
 func fittedTo(tb testing.TB, c impedance.Curve) Result {
 	tb.Helper()
-	load, err := Curve(c, Options{})
+	load, err := Curve(tb.Context(), c, Options{})
 	if err != nil {
 		return Result{}
 	}
@@ -172,7 +172,7 @@ func TestKKNoFalseAlarms(t *testing.T) {
 	for i := range loads {
 		noise := []float64{0, 0.0002, 0.003, 0.02}[i%4]
 		c := kkGrid(randomKKLoad(rng), 120, noise, i%8 < 4, rng)
-		r, err := KK(c, fittedTo(t, c))
+		r, err := KK(t.Context(), c, fittedTo(t, c))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -193,7 +193,7 @@ func TestKKNamesFaults(t *testing.T) {
 			for i := range loads {
 				c := kkGrid(randomKKLoad(rng), 120, []float64{0, 0.0002, 0.003}[i%3], i%2 == 0, rng)
 				bad, hz := inject(c, fault, rng)
-				r, err := KK(bad, fittedTo(t, bad))
+				r, err := KK(t.Context(), bad, fittedTo(t, bad))
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -247,11 +247,11 @@ func TestKKErrors(t *testing.T) {
 		{flat(5, 8), "curve has 5 points; a Kramers-Kronig test needs at least 24"},
 		{flat(30, 0), "impedance is 0 at 20 Hz; a Kramers-Kronig test is relative to it"},
 	} {
-		if _, err := KK(c.curve, Result{}); err == nil || err.Error() != c.want {
+		if _, err := KK(t.Context(), c.curve, Result{}); err == nil || err.Error() != c.want {
 			t.Errorf("error %v, want %s", err, c.want)
 		}
 	}
-	if r, err := KK(flat(30, 8), Result{}); err != nil || r.Fault != Consistent || r.Percent > 1e-3 {
+	if r, err := KK(t.Context(), flat(30, 8), Result{}); err != nil || r.Fault != Consistent || r.Percent > 1e-3 {
 		t.Errorf("a resistor: %+v, %v", r, err)
 	}
 }
@@ -271,7 +271,7 @@ func TestKKPlainInductorKeepsItsSign(t *testing.T) {
 	} {
 		for _, lag := range []float64{-1, 0, 1} {
 			c := passed(kkGrid(l, 264, 1e-4, true, rand.New(rand.NewPCG(9, 9))), func(float64) float64 { return lag })
-			r, err := KK(c, fittedTo(t, c))
+			r, err := KK(t.Context(), c, fittedTo(t, c))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -293,7 +293,7 @@ func BenchmarkKKStudy(b *testing.B) {
 				alarms, named := 0, map[Fault]int{}
 				for i := range loads {
 					c := kkGrid(randomKKLoad(rng), 264, noise, i%2 == 0, rng)
-					r, err := KK(c, fittedTo(b, c))
+					r, err := KK(b.Context(), c, fittedTo(b, c))
 					if err != nil {
 						b.Fatal(err)
 					}
@@ -302,7 +302,7 @@ func BenchmarkKKStudy(b *testing.B) {
 					}
 					for fault := range kkFaults {
 						bad, _ := inject(c, fault, rand.New(rand.NewPCG(8, uint64(i))))
-						r, err := KK(bad, fittedTo(b, bad))
+						r, err := KK(b.Context(), bad, fittedTo(b, bad))
 						if err != nil {
 							b.Fatal(err)
 						}

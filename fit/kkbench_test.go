@@ -15,7 +15,7 @@ func BenchmarkKK(b *testing.B) {
 			c := kkGrid(goodDriver, n, 0.001, true, rng)
 			load := fittedTo(b, kkGrid(goodDriver, 264, 0.001, true, rng))
 			for b.Loop() {
-				if _, err := KK(c, load); err != nil {
+				if _, err := KK(b.Context(), c, load); err != nil {
 					b.Fatal(err)
 				}
 			}

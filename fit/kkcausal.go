@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -196,11 +197,14 @@ func (p pole) in(s, fit complex128) complex128  { return s * p.a / (p.d(s) * fit
 func (p pole) out(s, fit complex128) complex128 { return p.a * p.a / (p.d(s) * fit) }
 
 // hidden frees the resonance that takes most out of what is left around where
-// that is worst: one that the fit has not found.
-func (c *causal) hidden(worstHz float64) {
+// that is worst: one that the fit has not found. It gives up where ctx ends.
+func (c *causal) hidden(ctx context.Context, worstHz float64) {
 	const reach = 0.5 // octaves
 	best, drop := Resonance{}, 0.0
 	for _, hz := range c.hz {
+		if ctx.Err() != nil {
+			return
+		}
 		if math.Abs(math.Log2(hz/worstHz)) > reach {
 			continue
 		}

@@ -38,7 +38,7 @@ func TestKKForeignLoadsAreNotFaulty(t *testing.T) {
 			l := kind.Draw(seed)
 			c := l.Curve(0)
 			load := fittedTo(t, c)
-			r, err := KK(c, load)
+			r, err := KK(t.Context(), c, load)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -86,7 +86,7 @@ func TestKKSmoothPhaseErrorIsNoFault(t *testing.T) {
 			for seed := range uint64(n) {
 				l := kind.Draw(1000 + seed)
 				c := passed(l.Curve(0), off.by)
-				r, err := KK(c, fittedTo(t, c))
+				r, err := KK(t.Context(), c, fittedTo(t, c))
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -106,7 +106,7 @@ func TestKKStatesDegrees(t *testing.T) {
 	for _, off := range []float64{-2, -1, 1, 2} {
 		l := foreign.Kinds()[0].Draw(7)
 		c := passed(l.Curve(0), func(float64) float64 { return off })
-		r, err := KK(c, fittedTo(t, c))
+		r, err := KK(t.Context(), c, fittedTo(t, c))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -146,7 +146,7 @@ func TestKKNamesStepsInForeignLoads(t *testing.T) {
 			for seed := range uint64(n) {
 				l := kind.Draw(2000 + seed)
 				c, hz := inject(l.Curve(0), fault, rng)
-				r, err := KK(c, fittedTo(t, c))
+				r, err := KK(t.Context(), c, fittedTo(t, c))
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -26,7 +26,7 @@ func (m motor) z(hz float64) complex128 {
 func TestPublishedLoudspeakers(t *testing.T) {
 	fitted := func(z func(float64) complex128) Result {
 		t.Helper()
-		r, err := Curve(measured(z, 2e-5, 1), Options{})
+		r, err := Curve(t.Context(), measured(z, 2e-5, 1), Options{})
 		if err != nil {
 			t.Fatal(err)
 		}

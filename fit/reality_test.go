@@ -34,7 +34,7 @@ func TestTwoDriversInParallel(t *testing.T) {
 	} {
 		pair := inParallel(tc.a, tc.b)
 		for _, noise := range []float64{1e-5, 1e-4, 1e-3} {
-			r, err := Curve(measured(pair, noise, 1), Options{})
+			r, err := Curve(t.Context(), measured(pair, noise, 1), Options{})
 			if err != nil {
 				t.Fatalf("%s, noise %g: %v", tc.name, noise, err)
 			}
@@ -81,7 +81,7 @@ func misled(tb testing.TB, rms, octaves float64, seeds int) (tooMany int, inside
 		for i, e := range wandering(c, rms, octaves, rand.New(rand.NewPCG(seed, 77))) {
 			c.Points[i].Z *= 1 + e
 		}
-		r, err := Curve(c, Options{})
+		r, err := Curve(tb.Context(), c, Options{})
 		if err != nil {
 			tb.Fatalf("seed %d: %v", seed, err)
 		}
@@ -141,7 +141,7 @@ func TestNoiseOfUnequalDirections(t *testing.T) {
 		c.Points[i].Z += complex(0.8*long-0.6*short, 0.6*long+0.8*short)
 		c.Points[i].Noise = impedance.Cov{RR: 0.64*4 + 0.36*4e-6, RI: 0.48*4 - 0.48*4e-6, II: 0.36*4 + 0.64*4e-6}
 	}
-	got, err := Curve(c, Options{Models: []Model{{Coil: Inductor, Resonances: 1}}})
+	got, err := Curve(t.Context(), c, Options{Models: []Model{{Coil: Inductor, Resonances: 1}}})
 	if err != nil {
 		t.Fatal(err)
 	}

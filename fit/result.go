@@ -112,7 +112,7 @@ type Status int
 // The ways a fit ends. Any but Converged is also an error.
 const (
 	Converged       Status = iota
-	NoProgress             // the solver ran out of steps
+	NoProgress             // the solver ran out of steps, or the context ended
 	Underdetermined        // the data do not determine every parameter
 	NoResonance            // nothing to fit: no resonance in the curve
 	TooFew                 // too few points, or over too narrow a band

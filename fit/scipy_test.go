@@ -57,7 +57,7 @@ func BenchmarkBesideScipy(b *testing.B) {
 	begun, fits := processorTime(b), 0
 	var r Result
 	for b.Loop() {
-		if r, err = Curve(c, Options{}); err != nil {
+		if r, err = Curve(b.Context(), c, Options{}); err != nil {
 			b.Fatal(err)
 		}
 		fits++

@@ -2,6 +2,7 @@ package fit
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"math"
 	"slices"
@@ -120,23 +121,23 @@ func (s *search) settles(t *trial) bool { return s.wants(t.Model) && s.explains(
 
 // look follows one start far enough to tell it from others, on some of the
 // points.
-func (s *search) look(l load, p []float64) *trial {
-	return s.coarse.approach(l, p, 1, limits{abs: 0.1, rel: 0.03, idle: 0.3, steps: 12})
+func (s *search) look(ctx context.Context, l load, p []float64) *trial {
+	return s.coarse.approach(ctx, l, p, 1, limits{abs: 0.1, rel: 0.03, idle: 0.3, steps: 12})
 }
 
 // fit fits one model from one start: weights and misfit in turn, until the
 // misfit stays.
-func (s *search) fit(l load, p []float64) *trial {
-	return s.approach(l, p, 6, limits{abs: 0.1, rel: 0.03, idle: 0.3, steps: 40})
+func (s *search) fit(ctx context.Context, l load, p []float64) *trial {
+	return s.approach(ctx, l, p, 6, limits{abs: 0.1, rel: 0.03, idle: 0.3, steps: 40})
 }
 
 // polish brings the model that was chosen to where rounding leaves it: the
 // others only had to be told from it.
-func (s *search) polish(t *trial) *trial {
-	return s.approach(t.load, t.p, 12, limits{abs: 1e-3, rel: 1e-6, idle: 1e-4, steps: 100})
+func (s *search) polish(ctx context.Context, t *trial) *trial {
+	return s.approach(ctx, t.load, t.p, 12, limits{abs: 1e-3, rel: 1e-6, idle: 1e-4, steps: 100})
 }
 
-func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
+func (s *search) approach(ctx context.Context, l load, p []float64, rounds int, lim limits) *trial {
 	t := s.newTrial(l, p)
 	size := l.size()
 	sv := s.solvers[size]
@@ -160,7 +161,7 @@ func (s *search) approach(l load, p []float64, rounds int, lim limits) *trial {
 	for round := range rounds {
 		s.weigh(t)
 		t.err, t.settled = nil, true
-		if !sv.minimize(problem, t.p, in, lim) {
+		if !sv.minimize(ctx, problem, t.p, in, lim) {
 			t.err, t.settled = errUnsettled, false
 		}
 		t.p = slices.Clone(sv.p)

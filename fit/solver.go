@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -109,12 +110,12 @@ func (s *solver) reduce() (offset, rest float64) {
 func (s *solver) r(i, k int) float64 { return s.factors[k*s.m+i] }
 
 // minimize starts from p, which it does not change, and leaves its answer in
-// s.p. It reports whether it met the limits.
-func (s *solver) minimize(f residuals, p []float64, in box, lim limits) bool {
-	return s.descend(f, p, in, lim, 1e-3) || lim.again && s.descend(f, p, in, lim, 1e3)
+// s.p. It reports whether it met the limits, which it gives up once ctx has ended.
+func (s *solver) minimize(ctx context.Context, f residuals, p []float64, in box, lim limits) bool {
+	return s.descend(ctx, f, p, in, lim, 1e-3) || lim.again && s.descend(ctx, f, p, in, lim, 1e3)
 }
 
-func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float64) bool {
+func (s *solver) descend(ctx context.Context, f residuals, p []float64, in box, lim limits, mu float64) bool {
 	for k, x := range p {
 		s.p[k] = in.clamp(k, x)
 	}
@@ -134,6 +135,9 @@ func (s *solver) descend(f residuals, p []float64, in box, lim limits, mu float6
 	var offset, rest float64
 	mark := s.sum
 	for step := range lim.steps {
+		if ctx.Err() != nil {
+			return false
+		}
 		if fresh {
 			if offset, rest = s.prepare(in); s.met(offset, rest, lim) {
 				return true

@@ -91,7 +91,7 @@ func TestSTRD(t *testing.T) {
 		}
 		for which := range start {
 			s := newSolver(n, len(x))
-			if !s.minimize(f, start[which], unbounded(n), limits{rel: 1e-9, steps: 10000, again: true}) {
+			if !s.minimize(t.Context(), f, start[which], unbounded(n), limits{rel: 1e-9, steps: 10000, again: true}) {
 				t.Errorf("%s from start %d: did not converge, reached %v", set.name, which+1, s.p)
 				continue
 			}

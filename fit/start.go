@@ -2,6 +2,7 @@ package fit
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 )
@@ -43,7 +44,7 @@ func (s *search) start() (re float64, top coilStart) {
 // two, and the resonances of the leading coil.
 //
 // What cannot come below the misfit limit is not followed to its end.
-func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, limit float64) *trial {
+func (s *search) extend(ctx context.Context, t *trial, leads []*trial, re float64, coil []float64, limit float64) *trial {
 	l := t.load
 	l.Resonances++
 	at := t.suspensionAt()
@@ -77,18 +78,17 @@ func (s *search) extend(t *trial, leads []*trial, re float64, coil []float64, li
 		worth = worthFollowing
 	}
 	for _, p := range starts[:min(len(starts), worth)] {
-		if next := s.look(l, p); best == nil || next.deviance < best.deviance {
+		if next := s.look(ctx, l, p); best == nil || next.deviance < best.deviance {
 			best = next
 		}
 	}
 	if best == nil {
 		return nil
 	}
-	end := s.fit
 	if best.misfit > limit {
-		end = func(l load, p []float64) *trial { return s.approach(l, p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 1}) }
+		return s.approach(ctx, l, best.p, 1, limits{abs: 1e-2, rel: 1e-2, steps: 1})
 	}
-	return end(l, best.p)
+	return s.fit(ctx, l, best.p)
 }
 
 // How many starts are followed, of those nearest to the curve: by the leading

@@ -66,7 +66,7 @@ func TestTablesAreWhole(t *testing.T) {
 	for _, want := range tableLoads() {
 		model := Model{Coil: want.Coil.Kind, Suspension: want.Suspension.Kind, Resonances: 1}
 		t.Run(want.Coil.Kind.String()+", "+want.Suspension.Kind.String(), func(t *testing.T) {
-			got, err := Curve(measured(want.Impedance, 1e-5, 1), Options{Models: []Model{model}})
+			got, err := Curve(t.Context(), measured(want.Impedance, 1e-5, 1), Options{Models: []Model{model}})
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -20,7 +20,7 @@ func fitChart(t *testing.T) FitChart {
 		sign := float64(1 - 2*(i/2%2))
 		c.Points[i].Z += c.Points[i].Z * complex(0.001*sign, 0)
 	}
-	load, err := fit.Curve(c, fit.Options{})
+	load, err := fit.Curve(t.Context(), c, fit.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -51,7 +51,7 @@ func TestOutputAndCable(t *testing.T) {
 		t.Errorf("an output resistance of %g ohm before the tap is known", *a.OutputOhm)
 	}
 	loads := []hookup.Load{{Name: "a", RatedOhm: 8}}
-	s, err := amp.Assess(a, hookup.One("a"), loads, 4, o.band())
+	s, err := amp.Assess(t.Context(), a, hookup.One("a"), loads, 4, o.band())
 	if err != nil {
 		t.Fatal(err)
 	}

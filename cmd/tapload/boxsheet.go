@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"slices"
 
@@ -83,7 +84,7 @@ makes of a pulled plug.
 				return err
 			}
 			cabs.Warnings = append(warnings, cabs.Warnings...)
-			return o.run(e, a, set, cabs)
+			return o.run(c.Context(), e, a, set, cabs)
 		},
 	}
 	f := c.Flags()
@@ -140,9 +141,9 @@ func (o *boxSheetOptions) check() error {
 
 func (o *boxSheetOptions) drawing() pictures { return asked(picture{"--draw", o.draw}) }
 
-func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.Set) error {
+func (o *boxSheetOptions) run(ctx context.Context, e env, a *amp.Amplifier, set box.Set, cabs loads.Set) error {
 	p := box.Plan{Plug: o.plug.value / 1000, Shoulder: o.washer.value / 1000, AWG: o.awg}
-	s, err := box.For(set, o.wire().To(cabs.Loads), p, a, float64(o.only), o.band())
+	s, err := box.For(ctx, set, o.wire().To(cabs.Loads), p, a, float64(o.only), o.band())
 	if err != nil {
 		return err
 	}
@@ -166,7 +167,7 @@ func (o *boxSheetOptions) run(e env, a *amp.Amplifier, set box.Set, cabs loads.S
 			return err
 		}
 		d.Imprint.Invented = s.Invented
-		files = append(files, documentFile(d, o.out, paper))
+		files = append(files, documentFile(ctx, d, o.out, paper))
 	}
 	if err := e.save(files...); err != nil {
 		return err

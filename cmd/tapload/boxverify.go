@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -75,7 +76,7 @@ With a DC meter alone, --dc-ohm is what it reads through the boxes and each
 			if err != nil {
 				return err
 			}
-			return o.run(e, p)
+			return o.run(c.Context(), e, p)
 		},
 	}
 	f := c.Flags()
@@ -286,11 +287,11 @@ func treeOf(cabs []namedCab, t hookup.Tree, flag string) (hookup.Tree, error) {
 
 func (o *boxVerifyOptions) picture() pictures { return asked(picture{"-o", o.out}) }
 
-func (o *boxVerifyOptions) run(e env, p provedSet) error {
+func (o *boxVerifyOptions) run(ctx context.Context, e env, p provedSet) error {
 	if err := o.picture().place(); err != nil {
 		return err
 	}
-	r, err := o.prove(p)
+	r, err := o.prove(ctx, p)
 	if err != nil {
 		return err
 	}
@@ -303,7 +304,7 @@ func (o *boxVerifyOptions) run(e env, p provedSet) error {
 }
 
 // prove works a proof out.
-func (o *boxVerifyOptions) prove(p provedSet) (proof.Proof, error) {
+func (o *boxVerifyOptions) prove(ctx context.Context, p provedSet) (proof.Proof, error) {
 	names := p.set.Tree.Leaves()
 	about := proof.Options{MaxContactOhm: float64(o.most), WarmerK: o.warmer.forAll(names), CableOhm: o.cable.forAll(names), AmpCableOhm: float64(o.ampCable)}
 	if p.meter {
@@ -311,7 +312,7 @@ func (o *boxVerifyOptions) prove(p provedSet) (proof.Proof, error) {
 		for _, cab := range p.cabs {
 			read.Cabs[cab.name] = cab.ohm
 		}
-		return proof.Ohmmeter(p.set, read, about)
+		return proof.Ohmmeter(ctx, p.set, read, about)
 	}
 	seen, err := measured(o.seen, "a proof")
 	if err != nil {
@@ -321,7 +322,7 @@ func (o *boxVerifyOptions) prove(p provedSet) (proof.Proof, error) {
 	for _, cab := range p.cabs {
 		cabs = append(cabs, proof.Cabinet{Name: cab.name, Record: cab.record})
 	}
-	return proof.Records(p.set, cabs, seen, about)
+	return proof.Records(ctx, p.set, cabs, seen, about)
 }
 
 // perCabinet is a flag for a number of all cabinets, "20", or of each,

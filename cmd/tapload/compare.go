@@ -96,7 +96,7 @@ With --match the records of many drivers are put together in pairs or quads
 			if err := o.check(c.Flags(), args); err != nil {
 				return usage(c, err)
 			}
-			return o.run(e, c.Flags(), args)
+			return o.run(c.Context(), e, c.Flags(), args)
 		},
 	}
 	f := c.Flags()
@@ -173,11 +173,11 @@ func (o *compareOptions) pictures() pictures {
 	return asked(picture{"-o", o.out}, picture{"--changes-plot", o.changes}, picture{"--ratio-plot", o.ratio}, picture{"--distortion-plot", o.harmonics})
 }
 
-func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
+func (o *compareOptions) run(ctx context.Context, e env, f *pflag.FlagSet, args []string) error {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	r, sides, err := o.compare(f.Changed, args)
+	r, sides, err := o.compare(ctx, f.Changed, args)
 	if err != nil {
 		return err
 	}
@@ -188,7 +188,7 @@ func (o *compareOptions) run(e env, f *pflag.FlagSet, args []string) error {
 }
 
 // compare holds the record after against the record before.
-func (o *compareOptions) compare(changed func(flag string) bool, args []string) (r recone.Comparison, sides [2]recone.Side, err error) {
+func (o *compareOptions) compare(ctx context.Context, changed func(flag string) bool, args []string) (r recone.Comparison, sides [2]recone.Side, err error) {
 	options := recone.Options{Added: o.added()}
 	if o.limits != "" {
 		in, err := infile.Open(o.limits)
@@ -201,7 +201,7 @@ func (o *compareOptions) compare(changed func(flag string) bool, args []string) 
 		}
 	}
 	for i, path := range args {
-		if sides[i], err = readSide(path, true); err != nil {
+		if sides[i], err = readSide(ctx, path, true); err != nil {
 			return r, sides, err
 		}
 		if o.harmonics != "" && sides[i].Record.Distortion == nil {
@@ -211,14 +211,14 @@ func (o *compareOptions) compare(changed func(flag string) bool, args []string) 
 			sides[i].Celsius = []*float64{&o.before, &o.after}[i]
 		}
 		if o.with[i] != "" {
-			moved, err := readSide(o.with[i], true)
+			moved, err := readSide(ctx, o.with[i], true)
 			if err != nil {
 				return r, sides, err
 			}
 			sides[i].Moved = &moved
 		}
 	}
-	r, err = recone.Compare(sides[0], sides[1], options)
+	r, err = recone.Compare(ctx, sides[0], sides[1], options)
 	return r, sides, err
 }
 
@@ -240,14 +240,14 @@ func (o *compareOptions) picture(flag string, r recone.Comparison, sides [2]reco
 }
 
 // readSide reads a record, and fits it where that is asked for.
-func readSide(path string, fitted bool) (recone.Side, error) {
+func readSide(ctx context.Context, path string, fitted bool) (recone.Side, error) {
 	rec, err := measured(path, "a comparison")
 	if err != nil {
 		return recone.Side{}, err
 	}
 	var load fit.Result
 	if fitted {
-		if load, err = identify.Curve(rec.Curve, fit.Options{}); err != nil {
+		if load, err = identify.Curve(ctx, rec.Curve, fit.Options{}); err != nil {
 			return recone.Side{}, fmt.Errorf("%s: %w", path, err)
 		}
 	}
@@ -300,7 +300,7 @@ func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool
 	if len(paths) < least {
 		return nil, fmt.Errorf("%s %s finds %d records; %d are needed", flag, pattern, len(paths), least)
 	}
-	err = cores.InOrder(ctx, len(paths), func(i int) (recone.Side, error) { return readSide(paths[i], fitted) }, func(i int, one recone.Side, err error) error {
+	err = cores.InOrder(ctx, len(paths), func(i int) (recone.Side, error) { return readSide(ctx, paths[i], fitted) }, func(i int, one recone.Side, err error) error {
 		one.Label = nameOf(paths[i])
 		sides = append(sides, one)
 		return err
@@ -314,12 +314,12 @@ func (o *compareOptions) runGroup(ctx context.Context, e env, path string) error
 	if err != nil {
 		return err
 	}
-	one, err := readSide(path, true)
+	one, err := readSide(ctx, path, true)
 	if err != nil {
 		return err
 	}
 	one.Label = nameOf(path)
-	r, err := recone.Group(group, one)
+	r, err := recone.Group(ctx, group, one)
 	if err != nil {
 		return err
 	}
@@ -331,7 +331,7 @@ func (o *compareOptions) runMatch(ctx context.Context, e env) error {
 	if err != nil {
 		return err
 	}
-	r, err := recone.Match(sides, o.per)
+	r, err := recone.Match(ctx, sides, o.per)
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -34,6 +35,9 @@ func (e env) save(all ...file) error {
 			}
 		}
 	}, all...)
+	if _, rescued := errors.AsType[*files.Rescued](err); !rescued && errors.Is(err, context.Canceled) {
+		return err // stopped while it was made
+	}
 	if err != nil {
 		return unsaved{err}
 	}

@@ -111,7 +111,7 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 		return err
 	}
 	failed, printed := 0, 0
-	err := cores.InOrder(ctx, len(args), func(i int) (identify.Result, error) { return o.identify(args[i]) }, func(_ int, r identify.Result, err error) error {
+	err := cores.InOrder(ctx, len(args), func(i int) (identify.Result, error) { return o.identify(ctx, args[i]) }, func(_ int, r identify.Result, err error) error {
 		if err != nil {
 			if len(args) == 1 {
 				return err
@@ -141,7 +141,7 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 }
 
 // identify says what the load of one argument is.
-func (o fitOptions) identify(arg string) (identify.Result, error) {
+func (o fitOptions) identify(ctx context.Context, arg string) (identify.Result, error) {
 	l, err := readLoad(arg)
 	if err != nil {
 		return identify.Result{}, err
@@ -155,7 +155,7 @@ func (o fitOptions) identify(arg string) (identify.Result, error) {
 		}
 		own.Second = &identify.Second{Name: o.with, Record: rec, Added: o.added()}
 	}
-	r, err := identify.Record(l.record, own)
+	r, err := identify.Record(ctx, l.record, own)
 	if err != nil {
 		return identify.Result{}, fmt.Errorf("%s: %w", arg, err)
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"slices"
 
@@ -62,7 +63,7 @@ first: "(a + b) || (c + d)". A name with blanks stands in double quotes.
 				return usage(c, errors.New("there is no measured curve to draw; measure a cabinet, or leave -o and --share-plot out"))
 			}
 			cabs.Warnings = append(warnings, cabs.Warnings...)
-			return o.run(e, a, t, cabs)
+			return o.run(c.Context(), e, a, t, cabs)
 		},
 	}
 	f := c.Flags()
@@ -91,11 +92,11 @@ func (o hookupOptions) check() (amp.Amplifier, []impedance.Warning, error) {
 	return o.amplifierOn(o.only)
 }
 
-func (o hookupOptions) run(e env, a amp.Amplifier, t hookup.Tree, cabs loads.Set) error {
+func (o hookupOptions) run(ctx context.Context, e env, a amp.Amplifier, t hookup.Tree, cabs loads.Set) error {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	s, err := amp.Assess(a, t, o.wire().To(cabs.Loads), float64(o.only), o.band())
+	s, err := amp.Assess(ctx, a, t, o.wire().To(cabs.Loads), float64(o.only), o.band())
 	if err != nil {
 		return err
 	}

@@ -165,7 +165,7 @@ func (s *session) log(step string, a live.Answer) {
 	s.done = append(s.done, entry{
 		Entry: live.Entry{
 			Name: fmt.Sprintf("%s %d", step, len(s.done)+1), Says: stepTitles[step] + ": " + firstWords(a.Says),
-			Page: func(w io.Writer) error { return page.HTML(w, report.A4) },
+			Page: func(w io.Writer) error { return page.HTML(context.Background(), w, report.A4) },
 		},
 		at: s.now(), step: step, job: s.job,
 	})
@@ -216,7 +216,7 @@ func (s *session) measured(j *job.Job, found findings.Status) (all []entry) {
 			if !d.ok() || len(d.pages) == 0 {
 				return errors.New(d.fault())
 			}
-			return d.pages[0].HTML(w, report.A4)
+			return d.pages[0].HTML(context.Background(), w, report.A4)
 		}}})
 	}
 	for i, c := range j.Cabinets {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 
@@ -38,7 +39,7 @@ the modulus is drawn as text, for a quick look.`,
 			if err != nil {
 				return err
 			}
-			return draw(e, args, o)
+			return draw(c.Context(), e, args, o)
 		},
 	}
 	f := c.Flags()
@@ -75,7 +76,7 @@ const (
 	textLines   = 22
 )
 
-func draw(e env, args []string, o plotOptions) error {
+func draw(ctx context.Context, e env, args []string, o plotOptions) error {
 	var curves []report.NamedRecord
 	for _, arg := range args {
 		l, err := readLoad(arg)
@@ -91,7 +92,10 @@ func draw(e env, args []string, o plotOptions) error {
 		}
 		return plot.Text(e.stdout, traces, textColumns, textLines)
 	}
-	chart := report.CurvesOf(curves, o.title)
+	chart, err := report.CurvesOf(ctx, curves, o.title)
+	if err != nil {
+		return err
+	}
 	chart.TapOhm, chart.LowHz, chart.HighHz = o.taps, float64(o.low), float64(o.high)
 	return e.draw(chart, o.picture())
 }

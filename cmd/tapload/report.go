@@ -78,15 +78,15 @@ func documentFormat(path string) string {
 }
 
 // documentFile is d in the format of the file's name.
-func documentFile(d report.Document, path string, paper report.Paper) file {
+func documentFile(ctx context.Context, d report.Document, path string, paper report.Paper) file {
 	return file{Path: path, Force: true, Write: func(w io.Writer) error {
 		switch documentFormat(path) {
 		case ".pdf":
-			return d.PDF(w, paper)
+			return d.PDF(ctx, w, paper)
 		case ".txt":
 			return d.Text(w, pageColumns)
 		}
-		return d.HTML(w, paper)
+		return d.HTML(ctx, w, paper)
 	}}
 }
 
@@ -116,7 +116,7 @@ func (o reportOptions) run(ctx context.Context, e env, j *job.Job, paper report.
 	d := report.Job(found, by, fmt.Sprintf("tapload %s, commit %s", v.Version, v.Commit))
 	var files []file
 	for _, path := range out {
-		files = append(files, documentFile(d, path, paper))
+		files = append(files, documentFile(ctx, d, path, paper))
 	}
 	if err := e.save(files...); err != nil {
 		return err

@@ -130,7 +130,7 @@ func TestReportComesFromTheRecords(t *testing.T) {
 
 // fitOf is Re as the fit command writes it.
 func fitOf(t *testing.T, rec record.Record) string {
-	r, err := identify.Record(rec, identify.Options{})
+	r, err := identify.Record(t.Context(), rec, identify.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

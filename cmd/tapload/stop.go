@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tapload/cmd/tapload/internal/files"
+	"tapload/cmd/tapload/internal/lock"
 )
 
 const (
@@ -46,6 +47,7 @@ func watched(ctx context.Context, args []string, e env, run func(context.Context
 	case c := <-code: // it was about to say what it wrote
 		return c
 	default:
+		lock.Close()
 		(&redrawn{w: e.stderr, terminal: e.columns >= progressWidth, shown: true}).end()
 		return exitOf(ctx, e, ctx.Err())
 	}

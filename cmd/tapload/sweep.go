@@ -278,7 +278,10 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := e.save(files...); err != nil {
 		return err
 	}
-	swept := identify.Sweep(result, summary(o.out))
+	swept, err := identify.Sweep(ctx, result, summary(o.out))
+	if err != nil {
+		return err
+	}
 	return o.show(e, swept, report.Sweep(swept, budget), swept.Warnings)
 }
 

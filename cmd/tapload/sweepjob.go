@@ -227,6 +227,9 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 	summary, page := sum(path)
 	warnings := slices.Clone(result.Warnings)
 	answer, found, said, err := s.answer(ctx)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	if err != nil {
 		said = []impedance.Warning{{Code: "no-answer", Text: "the job has no answer to it yet: " + err.Error()}}
 	}
@@ -292,7 +295,7 @@ func (s *jobSweep) answer(ctx context.Context) (page report.Document, v *verdict
 	switch s.as {
 	case asProof:
 		i, _ := proofsOf.find(s.of, s.label)
-		p, err := findings.ProofOf(s.of, s.of.Proofs[i], openFile)
+		p, err := findings.ProofOf(ctx, s.of, s.of.Proofs[i], openFile)
 		if err != nil {
 			return page, nil, nil, err
 		}
@@ -300,7 +303,7 @@ func (s *jobSweep) answer(ctx context.Context) (page report.Document, v *verdict
 	case asBefore, asAfter:
 		i, _ := driversOf.find(s.of, s.label)
 		if s.of.Drivers[i].After != "" {
-			d, err := findings.DriverOf(s.of, s.of.Drivers[i], openFile)
+			d, err := findings.DriverOf(ctx, s.of, s.of.Drivers[i], openFile)
 			if err != nil {
 				return page, nil, nil, err
 			}

@@ -1,6 +1,7 @@
 package identify
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -24,34 +25,43 @@ type Fault struct {
 }
 
 // test looks for what no load could give in the curve of r, which has been
-// fitted and rated, and for what that matters.
-func (r *Result) test(reOhm float64, band rating.Options) {
-	kk, err := fit.KK(r.Record.Curve, r.Load)
+// fitted and rated, and for what that matters. The error is that of ctx.
+func (r *Result) test(ctx context.Context, reOhm float64, band rating.Options) error {
+	kk, err := fit.KK(ctx, r.Record.Curve, r.Load)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	if err != nil {
 		r.doubts = append(r.doubts, impedance.Warning{Code: "kk-untested", Text: "nothing has tested whether the curve can be that of a load: " + err.Error()})
-		return
+		return nil
 	}
 	r.KK = &kk
 	w, faulty := kk.Warning()
 	if !faulty {
-		return
+		return nil
 	}
-	r.Fault = r.matters(reOhm, band)
+	if r.Fault, err = r.matters(ctx, reOhm, band); err != nil {
+		return err
+	}
 	if kk.Fault == fit.Inconsistent && r.bends() {
 		w.Text = fmt.Sprintf("no linear load gives this curve: %.2g %% is left, most at %.4g Hz; its record says that the load or an input bends at this level, so sweep quieter before anything else", kk.Percent, kk.WorstHz)
 	}
 	w.Text += r.Fault.effect()
 	r.doubts = append(r.doubts, w)
+	return nil
 }
 
 // matters fits and rates the curve of r without its fault, in every way that the
-// fault leaves open.
-func (r *Result) matters(reOhm float64, band rating.Options) *Fault {
+// fault leaves open. The error is that of ctx.
+func (r *Result) matters(ctx context.Context, reOhm float64, band rating.Options) (*Fault, error) {
 	f := &Fault{KKResult: *r.KK, ChangesRating: r.KK.Fault == fit.PhaseSign}
 	for _, without := range r.KK.Without(r.Record.Curve) {
 		load := r.Load
 		if r.KK.Fault != fit.Inconsistent {
-			again, err := fit.Curve(without, fit.Options{PinnedRe: reOhm, Models: []fit.Model{r.Load.Model}})
+			again, err := fit.Curve(ctx, without, fit.Options{PinnedRe: reOhm, Models: []fit.Model{r.Load.Model}})
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
 			if err == nil {
 				load = again
 				if by := 100 * (again.Re.Value/r.Load.Re.Value - 1); f.Re == nil || math.Abs(by) > math.Abs(*f.Re) {
@@ -77,7 +87,7 @@ func (r *Result) matters(reOhm float64, band rating.Options) *Fault {
 	case fit.Inconsistent:
 		f.Hz, f.Level = &f.WorstHz, &f.Percent
 	}
-	return f
+	return f, nil
 }
 
 // effect says what the fault matters, behind the sentence that names it.

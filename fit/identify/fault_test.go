@@ -56,7 +56,7 @@ func TestWhatACurveFaultMatters(t *testing.T) {
 				z += complex(u*rng.NormFloat64(), u*rng.NormFloat64())
 				c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Circular(2 * u * u)})
 			}
-			r, err := Record(record.Record{Label: "cab", Curve: c}, Options{})
+			r, err := Record(t.Context(), record.Record{Label: "cab", Curve: c}, Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -119,7 +119,7 @@ func TestRecordSaysWhatWasNotTested(t *testing.T) {
 			u := 1e-4 * math.Hypot(real(z), imag(z))
 			c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z, Noise: impedance.Cov{RR: u * u, II: u * u}})
 		}
-		r, err := Record(record.Record{Label: "short", Curve: c}, Options{})
+		r, err := Record(t.Context(), record.Record{Label: "short", Curve: c}, Options{})
 		if err != nil {
 			t.Fatalf("%d points: %v", tc.points, err)
 		}

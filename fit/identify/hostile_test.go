@@ -11,7 +11,7 @@ import (
 
 // A kept fit without its parameters ended in a panic.
 func FuzzReadKept(f *testing.F) {
-	r, err := Record(record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}, Options{})
+	r, err := Record(f.Context(), record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}, Options{})
 	if err != nil {
 		f.Fatal(err)
 	}

@@ -6,6 +6,7 @@
 package identify
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -80,13 +81,16 @@ type Result struct {
 // Record says what the load of a record is. It fails where the curve is none of
 // a load, and with Options.Second where the driver's constants cannot be found.
 // Where only no loudspeaker fits, rating, minimum and peak are those of the
-// curve.
-func Record(rec record.Record, o Options) (Result, error) {
+// curve. Where ctx ends, that is its error.
+func Record(ctx context.Context, rec record.Record, o Options) (Result, error) {
 	r := Result{Name: rec.Label, Record: rec}
 	var err error
-	if r.Load, err = fit.Curve(rec.Curve, fit.Options{PinnedRe: o.ReOhm}); err != nil {
+	if r.Load, err = fit.Curve(ctx, rec.Curve, fit.Options{PinnedRe: o.ReOhm}); ctx.Err() != nil {
+		return Result{}, ctx.Err()
+	}
+	if err != nil {
 		if r.Load.Status == fit.BadInput || o.Second != nil {
-			return Result{}, noLoad(rec.Curve, err)
+			return Result{}, noLoad(ctx, rec.Curve, err)
 		}
 		r.NoFit = err.Error()
 		r.doubts = append(r.doubts, impedance.Warning{Code: "no-fit", Text: "no loudspeaker fits the curve, which counts as it stands: " + r.NoFit})
@@ -95,9 +99,11 @@ func Record(rec record.Record, o Options) (Result, error) {
 	if r.Rating, err = rating.Of(rec.Curve, r.Load, band); err != nil {
 		return Result{}, err
 	}
-	r.test(o.ReOhm, band)
+	if err := r.test(ctx, o.ReOhm, band); err != nil {
+		return Result{}, err
+	}
 	if o.Second != nil {
-		if err := r.constants(o); err != nil {
+		if err := r.constants(ctx, o); err != nil {
 			return Result{}, err
 		}
 	}
@@ -105,19 +111,19 @@ func Record(rec record.Record, o Options) (Result, error) {
 }
 
 // Curve fits a load to a curve. Its error says, where that is so, that no load
-// could give the curve.
-func Curve(c impedance.Curve, o fit.Options) (fit.Result, error) {
-	load, err := fit.Curve(c, o)
-	if err != nil {
-		err = noLoad(c, err)
+// could give the curve; where ctx ends, it is that of ctx.
+func Curve(ctx context.Context, c impedance.Curve, o fit.Options) (fit.Result, error) {
+	load, err := fit.Curve(ctx, c, o)
+	if err != nil && ctx.Err() == nil {
+		err = noLoad(ctx, c, err)
 	}
 	return load, err
 }
 
 // noLoad is why c has no fit, which err says. That no load could give the curve
 // is the better reason.
-func noLoad(c impedance.Curve, err error) error {
-	if kk, kkErr := fit.KK(c, fit.Result{}); kkErr == nil {
+func noLoad(ctx context.Context, c impedance.Curve, err error) error {
+	if kk, kkErr := fit.KK(ctx, c, fit.Result{}); kkErr == nil {
 		if w, faulty := kk.Warning(); kk.Faulty() {
 			return errors.New(w.Text)
 		} else if faulty {
@@ -267,9 +273,12 @@ func (r Result) resonances() string {
 }
 
 // constants finds the driver's mechanical constants from the second record.
-func (r *Result) constants(o Options) error {
+func (r *Result) constants(ctx context.Context, o Options) error {
 	s := o.Second
-	load, warnings, err := s.Fit(r.Record, fit.Options{PinnedRe: o.ReOhm})
+	load, warnings, err := s.Fit(ctx, r.Record, fit.Options{PinnedRe: o.ReOhm})
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", s.Name, err)
 	}
@@ -302,8 +311,8 @@ func (r *Result) constants(o Options) error {
 
 // Fit fits the second sweep. Its warnings say that they are of it; those that
 // alone, the record of the driver by itself, has too are left out.
-func (s Second) Fit(alone record.Record, o fit.Options) (fit.Result, []impedance.Warning, error) {
-	load, err := Curve(s.Record.Curve, o)
+func (s Second) Fit(ctx context.Context, alone record.Record, o fit.Options) (fit.Result, []impedance.Warning, error) {
+	load, err := Curve(ctx, s.Record.Curve, o)
 	if err != nil {
 		return load, nil, err
 	}

@@ -36,7 +36,7 @@ var inventedDriver = netlist.Driver{Re: 6.4, Coil: netlist.Coil{K: 0.02, N: 0.68
 // A kept fit stands for the fitted load: the same impedance, and the same
 // uncertainty as the fit itself finds by its own derivatives.
 func TestKeptFitIsTheFit(t *testing.T) {
-	f, err := Record(record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}, Options{})
+	f, err := Record(t.Context(), record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -81,7 +81,7 @@ func TestKeptFitOfEveryPart(t *testing.T) {
 	for _, kind := range foreign.Kinds() {
 		for seed := range uint64(2) {
 			drawn := kind.Draw(seed)
-			f, err := Record(record.Record{Label: "driver", Curve: drawn.Curve(0)}, Options{})
+			f, err := Record(t.Context(), record.Record{Label: "driver", Curve: drawn.Curve(0)}, Options{})
 			if err != nil {
 				t.Fatalf("%v: %v", drawn, err)
 			}
@@ -160,7 +160,7 @@ func TestKeptFitWithoutCovariance(t *testing.T) {
 // What a file says of its uncertainties must go with its parameters, and what it
 // lacks is said in words of the file.
 func TestKeptFitIsHeldToItsParameters(t *testing.T) {
-	r, err := Record(record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}, Options{})
+	r, err := Record(t.Context(), record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

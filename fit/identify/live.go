@@ -68,7 +68,11 @@ func Live(ctx context.Context, s measure.Setup, k Known, on func(LiveEvent)) err
 			load, every = nil, anew/2
 		case load == nil || e.Seconds-since >= every:
 			load, since, every = nil, e.Seconds, min(2*every, atLatest)
-			if r, err := Record(*e.Record, Options{Known: k}); err == nil {
+			r, err := Record(ctx, *e.Record, Options{Known: k})
+			if ctx.Err() != nil {
+				return
+			}
+			if err == nil {
 				load = newGlance(r)
 				if held == nil || load.Min.Ohm < held.Ohm {
 					held = &load.Min

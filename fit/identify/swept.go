@@ -1,6 +1,7 @@
 package identify
 
 import (
+	"context"
 	"encoding/json"
 	"slices"
 
@@ -16,13 +17,16 @@ type Swept struct {
 }
 
 // Sweep says what the load of a record is, beside its summary. Warnings of the
-// sweep stand before those of the load.
-func Sweep(rec record.Record, s measure.Summary) Swept {
+// sweep stand before those of the load. The error is that of ctx.
+func Sweep(ctx context.Context, rec record.Record, s measure.Summary) (Swept, error) {
 	swept := Swept{Summary: s}
-	r, err := Record(rec, Options{})
+	r, err := Record(ctx, rec, Options{})
+	if ctx.Err() != nil {
+		return swept, ctx.Err()
+	}
 	if err != nil {
 		swept.Warnings = append(slices.Clone(s.Warnings), impedance.Warning{Code: "no-load", Text: "what it is cannot be said: " + err.Error()})
-		return swept
+		return swept, nil
 	}
 	swept.Load = &r
 	swept.Warnings = slices.Clone(s.Warnings)
@@ -31,7 +35,7 @@ func Sweep(rec record.Record, s measure.Summary) Swept {
 			swept.Warnings = append(swept.Warnings, w)
 		}
 	}
-	return swept
+	return swept, nil
 }
 
 // MarshalJSON adds to the summary the first line of the load, its rating and the

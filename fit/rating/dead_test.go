@@ -193,7 +193,7 @@ func (c boxed) explained(t testing.TB, seed uint64, marked float64) []Explanatio
 		u := cmplx.Abs(z) * noise / math.Sqrt2
 		curve.Points = append(curve.Points, impedance.Point{Hz: hz, Z: z + complex(u*r.NormFloat64(), u*r.NormFloat64()), Noise: impedance.Cov{RR: u * u, II: u * u}})
 	}
-	load, err := fit.Curve(curve, fit.Options{})
+	load, err := fit.Curve(t.Context(), curve, fit.Options{})
 	if err != nil {
 		t.Fatalf("%+v: %v", c, err)
 	}

@@ -1,6 +1,7 @@
 package recone
 
 import (
+	"context"
 	"math"
 	"slices"
 )
@@ -21,13 +22,16 @@ import (
 // cycle, a blossom, which from then on is handled as one vertex. Where nothing
 // is tight, the dual variables move until something is. Sources: J. Edmonds,
 // Canadian Journal of Mathematics 17, 449-467, 1965; Z. Galil, ACM Computing
-// Surveys 18(1), 23-38, 1986 (both from memory).
-func minimumPairs(weight [][]int64) *matcher {
+// Surveys 18(1), 23-38, 1986 (both from memory). The error is that of ctx.
+func minimumPairs(ctx context.Context, weight [][]int64) (*matcher, error) {
 	m := newMatcher(weight)
 	for range m.n / 2 {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		m.phase()
 	}
-	return m
+	return m, nil
 }
 
 type label uint8

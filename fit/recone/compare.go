@@ -2,6 +2,7 @@ package recone
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -38,7 +39,9 @@ type Options struct {
 //
 // Where both sides were measured with one mass or box too, their mechanical
 // constants are compared; that mass or box and the diameter cancel in a change.
-func Compare(before, after Side, o Options) (Comparison, error) {
+//
+// Where ctx ends, that is its error.
+func Compare(ctx context.Context, before, after Side, o Options) (Comparison, error) {
 	c := Comparison{Before: before.Label, After: after.Label, OwnLimits: o.Limits != nil}
 	for _, s := range []*Side{&before, &after} {
 		if err := s.check(); err != nil {
@@ -87,7 +90,10 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	if resampled {
 		warn("resampled", "the curves have different frequencies; %s was interpolated to those of %s: use one signal for both", after.Label, before.Label)
 	}
-	e, err := evolve(curves[0], curves[1])
+	e, err := evolve(ctx, curves[0], curves[1])
+	if ctx.Err() != nil {
+		return Comparison{}, ctx.Err()
+	}
 	if err != nil {
 		return Comparison{}, fmt.Errorf("%s and %s: %w", before.Label, after.Label, err)
 	}
@@ -101,7 +107,7 @@ func Compare(before, after Side, o Options) (Comparison, error) {
 	}
 	putExtremes(&b, curves[0].curve, bent, e.scatter)
 	putExtremes(&a, curves[1].curve, bent, e.scatter)
-	both, moved, mechanical, err := o.Added.constantsOf([2]Side{before, after}, [2]logs{b, a}, [2]float64{warmBefore, warmAfter})
+	both, moved, mechanical, err := o.Added.constantsOf(ctx, [2]Side{before, after}, [2]logs{b, a}, [2]float64{warmBefore, warmAfter})
 	if err != nil {
 		return Comparison{}, err
 	}

@@ -80,7 +80,7 @@ func (m mechanics) measure(t testing.TB, noise float64, seed, jig uint64) Side {
 
 func fitted(t testing.TB, label string, c impedance.Curve, o fit.Options) Side {
 	t.Helper()
-	load, err := fit.Curve(c, o)
+	load, err := fit.Curve(t.Context(), c, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -94,7 +94,7 @@ func (s Side) at(celsius float64) Side {
 
 func compare(t testing.TB, before, after Side) Comparison {
 	t.Helper()
-	c, err := Compare(before, after, Options{})
+	c, err := Compare(t.Context(), before, after, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -364,7 +364,7 @@ func TestWorstDeviation(t *testing.T) {
 		high float64
 		want verdict.Verdict
 	}{{want - 0.2, verdict.Fail}, {want, verdict.Undecided}, {want + 0.2, verdict.Pass}} {
-		got, err := Compare(before, after, Options{Limits: Limits{"curve": {0, c.high}}})
+		got, err := Compare(t.Context(), before, after, Options{Limits: Limits{"curve": {0, c.high}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -415,7 +415,7 @@ func TestOtherFrequencies(t *testing.T) {
 		t.Error(tell(got))
 	}
 	after.Curve.Points = slices.DeleteFunc(slices.Clone(after.Curve.Points), func(p impedance.Point) bool { return p.Hz < 9100 })
-	if _, err := Compare(before, after, Options{}); err == nil || !strings.Contains(err.Error(), "no frequency in common") {
+	if _, err := Compare(t.Context(), before, after, Options{}); err == nil || !strings.Contains(err.Error(), "no frequency in common") {
 		t.Errorf("error %v", err)
 	}
 }
@@ -462,11 +462,11 @@ func TestPinnedRe(t *testing.T) {
 
 func TestSidesThatCannotBeCompared(t *testing.T) {
 	good := guitarDriver.measure(t, 0.001, 1, 0)
-	if _, err := Compare(good, Side{Label: "cone 2", Load: fit.Result{Status: fit.NoResonance}}, Options{}); err == nil || !strings.Contains(err.Error(), "cone 2 has no fitted load (no resonance)") {
+	if _, err := Compare(t.Context(), good, Side{Label: "cone 2", Load: fit.Result{Status: fit.NoResonance}}, Options{}); err == nil || !strings.Contains(err.Error(), "cone 2 has no fitted load (no resonance)") {
 		t.Errorf("error %v", err)
 	}
 	for _, celsius := range []float64{-300, 1000, math.NaN()} {
-		if _, err := Compare(good.at(celsius), good, Options{}); err == nil || !strings.Contains(err.Error(), "temperature of driver 1") {
+		if _, err := Compare(t.Context(), good.at(celsius), good, Options{}); err == nil || !strings.Contains(err.Error(), "temperature of driver 1") {
 			t.Errorf("%v C: error %v", celsius, err)
 		}
 	}
@@ -571,7 +571,7 @@ func TestComparisonVerdict(t *testing.T) {
 		// fs falls by 1 - 1/sqrt(1.05) = 2.410 %.
 		{Limit{-3, 3}, verdict.Pass}, {Limit{-2, 2}, verdict.Fail}, {Limit{-2.41, 2.41}, verdict.Undecided},
 	} {
-		got, err := Compare(before, after, Options{Limits: Limits{"fs": c.fs}})
+		got, err := Compare(t.Context(), before, after, Options{Limits: Limits{"fs": c.fs}})
 		if err != nil {
 			t.Fatal(err)
 		}

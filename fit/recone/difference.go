@@ -1,6 +1,7 @@
 package recone
 
 import (
+	"context"
 	"errors"
 	"math"
 	"math/cmplx"
@@ -127,7 +128,7 @@ var errNoBend = errors.New("no change of the load explains the difference of the
 
 // solve finds it from x; scatter and correlation length are those of like, unless it is nil.
 // Steps are those of Gauss and Newton, cut in half while they lead uphill.
-func (g gap) solve(b bend, x []float64, like *solution) (solution, error) {
+func (g gap) solve(ctx context.Context, b bend, x []float64, like *solution) (solution, error) {
 	const rounds, steps, firstScatter = 4, 12, 0.01
 	s := solution{bend: b, x: slices.Clone(x), scatter: firstScatter}
 	if like != nil {
@@ -135,6 +136,9 @@ func (g gap) solve(b bend, x []float64, like *solution) (solution, error) {
 	}
 	for range rounds {
 		for range steps {
+			if ctx.Err() != nil {
+				return s, ctx.Err()
+			}
 			moved, err := g.step(&s, x)
 			if err != nil {
 				return s, err

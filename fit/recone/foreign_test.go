@@ -22,7 +22,7 @@ func countForeign(t testing.TB, pairs int, say func(load string, c Comparison)) 
 		unfitted := false
 		for take := range sides {
 			c := load.Curve(uint64(take + 1))
-			r, err := fit.Curve(c, fit.Options{})
+			r, err := fit.Curve(t.Context(), c, fit.Options{})
 			unfitted = unfitted || err != nil
 			sides[take] = Side{Label: load.String(), Curve: c, Load: r}
 		}

@@ -1,6 +1,7 @@
 package recone
 
 import (
+	"context"
 	"fmt"
 	"maps"
 	"math"
@@ -106,8 +107,9 @@ type sample struct {
 //
 // Where all temperatures are known, Re is corrected to 20 C; curves of different
 // frequencies are put on those of the first. All loads are fitted with the one of
-// their models that suits all best, where one does.
-func Group(group []Side, one Side) (Standing, error) {
+// their models that suits all best, where one does. Where ctx ends, that is its
+// error.
+func Group(ctx context.Context, group []Side, one Side) (Standing, error) {
 	if len(group) < fewest {
 		return Standing{}, fmt.Errorf("%d drivers are no reference group: it takes %d or more to tell their spread", len(group), fewest)
 	}
@@ -128,7 +130,10 @@ func Group(group []Side, one Side) (Standing, error) {
 			sides[i].Celsius = nil
 		}
 	}
-	sides, same := oneModel(sides)
+	sides, same, err := oneModel(ctx, sides)
+	if err != nil {
+		return Standing{}, err
+	}
 	if !same {
 		st.Warnings = append(st.Warnings, impedance.Warning{Code: "models-differ",
 			Text: "the curves call for different models and none fits all: part of a difference may be the model's; look at the plots"})

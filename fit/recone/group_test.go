@@ -83,7 +83,7 @@ func batch(t testing.TB, n int, seed uint64) (group []Side) {
 
 func TestGroup(t *testing.T) {
 	group := batch(t, 10, 1)
-	st, err := Group(group, guitarDriver.measure(t, 0.001, 77, 1))
+	st, err := Group(t.Context(), group, guitarDriver.measure(t, 0.001, 77, 1))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,11 +103,11 @@ func TestGroup(t *testing.T) {
 	heavy.mass *= 1.5
 	other := heavy.measure(t, 0.001, 78, 1)
 	other.Label = "heavy one"
-	if st, err = Group(group, other); err != nil || st.Verdict != verdict.Fail {
+	if st, err = Group(t.Context(), group, other); err != nil || st.Verdict != verdict.Fail {
 		t.Errorf("a heavy cone: %v, %v", st.Verdict, err)
 	}
 	group[3] = other
-	if st, err = Group(group, guitarDriver.measure(t, 0.001, 77, 1)); err != nil {
+	if st, err = Group(t.Context(), group, guitarDriver.measure(t, 0.001, 77, 1)); err != nil {
 		t.Fatal(err)
 	}
 	if len(st.Strangers) != 1 || st.Strangers[0].Member != 3 || st.Verdict != verdict.Pass {
@@ -116,7 +116,7 @@ func TestGroup(t *testing.T) {
 	if !slices.ContainsFunc(st.Warnings, func(w impedance.Warning) bool { return strings.Contains(w.Text, "heavy one does not belong") }) {
 		t.Errorf("not named: %v", st.Warnings)
 	}
-	if _, err := Group(group[:3], other); err == nil || !strings.Contains(err.Error(), "3 drivers") {
+	if _, err := Group(t.Context(), group[:3], other); err == nil || !strings.Contains(err.Error(), "3 drivers") {
 		t.Errorf("three drivers: %v", err)
 	}
 }
@@ -127,12 +127,12 @@ func TestGroupOfOneDriver(t *testing.T) {
 	for seed := range uint64(8) {
 		group = append(group, guitarDriver.measure(t, 0.001, seed, 1))
 	}
-	st, err := Group(group, guitarDriver.measure(t, 0.001, 9, 1))
+	st, err := Group(t.Context(), group, guitarDriver.measure(t, 0.001, 9, 1))
 	if err != nil || st.Verdict == verdict.Fail || len(st.Strangers) > 0 {
 		t.Errorf("%+v, %v", st, err)
 	}
 	same := slices.Repeat(group[:1], 5)
-	if st, err = Group(same, group[0]); err != nil || st.Verdict != verdict.Pass {
+	if st, err = Group(t.Context(), same, group[0]); err != nil || st.Verdict != verdict.Pass {
 		t.Errorf("copies: %+v, %v", st, err)
 	}
 }
@@ -146,7 +146,7 @@ func BenchmarkGoodGroups(b *testing.B) {
 				alarms, failed := 0, 0
 				for seed := range uint64(groups) {
 					drivers := batch(b, n+1, 100+seed)
-					st, err := Group(drivers[:n], drivers[n])
+					st, err := Group(b.Context(), drivers[:n], drivers[n])
 					if err != nil {
 						b.Fatal(err)
 					}

@@ -1,6 +1,7 @@
 package recone
 
 import (
+	"context"
 	"maps"
 	"math"
 	"math/cmplx"
@@ -220,8 +221,9 @@ const worth = 20
 // oneModel returns all sides fitted by one model of theirs, the one that suits
 // all curves together. A coil modelled in two ways would otherwise pass for a
 // coil that changed. It reports false, and returns sides as they are, where none
-// does, as when one curve has a resonance that another has not.
-func oneModel(sides []Side) ([]Side, bool) {
+// does, as when one curve has a resonance that another has not. The error is that
+// of ctx.
+func oneModel(ctx context.Context, sides []Side) ([]Side, bool, error) {
 	var models []fit.Model
 	least := worth * float64(len(sides)-1)
 	for _, s := range sides {
@@ -231,7 +233,7 @@ func oneModel(sides []Side) ([]Side, bool) {
 		least += criterion(s.Load)
 	}
 	if len(models) == 1 {
-		return sides, true
+		return sides, true, nil
 	}
 	best, same := sides, false
 	for _, m := range models {
@@ -239,7 +241,10 @@ func oneModel(sides []Side) ([]Side, bool) {
 		sum := 0.0
 		for i, s := range sides {
 			var err error
-			if all[i], err = refitted(s, m); err != nil || len(all[i].Load.Resonances) != len(all[0].Load.Resonances) {
+			if all[i], err = refitted(ctx, s, m); ctx.Err() != nil {
+				return nil, false, ctx.Err()
+			}
+			if err != nil || len(all[i].Load.Resonances) != len(all[0].Load.Resonances) {
 				sum = math.Inf(1) // what is a resonance of one may be a wrinkle of the other
 				break
 			}
@@ -249,10 +254,10 @@ func oneModel(sides []Side) ([]Side, bool) {
 			best, same, least = all, true, sum
 		}
 	}
-	return best, same
+	return best, same, nil
 }
 
-func refitted(s Side, m fit.Model) (Side, error) {
+func refitted(ctx context.Context, s Side, m fit.Model) (Side, error) {
 	if s.Load.Model == m {
 		return s, nil
 	}
@@ -261,7 +266,7 @@ func refitted(s Side, m fit.Model) (Side, error) {
 		o.PinnedRe = s.Load.Re.Value
 	}
 	var err error
-	s.Load, err = fit.Curve(s.Curve, o)
+	s.Load, err = fit.Curve(ctx, s.Curve, o)
 	return s, err
 }
 

@@ -1,6 +1,7 @@
 package recone
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -63,14 +64,15 @@ type measured struct {
 
 // evolve works out how a driver changed from two curves of one grid and the
 // loads that were fitted to them. What one curve and the load that was fitted to
-// it do not have in common, such as what the model lacks, cancels.
-func evolve(before, after measured) (evolution, error) {
+// it do not have in common, such as what the model lacks, cancels. What it returns
+// is worth nothing once ctx has ended.
+func evolve(ctx context.Context, before, after measured) (evolution, error) {
 	e := evolution{fromAfter: simpler(after.load, before.load)}
-	hangsOn, err := e.evolve(before, after)
+	hangsOn, err := e.evolve(ctx, before, after)
 	if err == nil && hangsOn {
 		// The driver that is whole is the one to hang a part on.
 		other := evolution{fromAfter: !e.fromAfter}
-		if _, err := other.evolve(before, after); err == nil && other.loose != nil {
+		if _, err := other.evolve(ctx, before, after); err == nil && other.loose != nil {
 			return other, nil
 		}
 	}
@@ -79,15 +81,15 @@ func evolve(before, after measured) (evolution, error) {
 
 // evolve is that from the load that is chosen. It reports whether what shows of a
 // part hangs on that one, and not on the other.
-func (e *evolution) evolve(before, after measured) (hangsOn bool, err error) {
+func (e *evolution) evolve(ctx context.Context, before, after measured) (hangsOn bool, err error) {
 	from, to := before, after
 	if e.fromAfter {
 		from, to = after, before
 	}
 	b := newBend(from.load, from.curve.Hz())
 	g := newGap(from.curve, to.curve, from.load)
-	plain, err := g.solve(b, make([]float64, b.size()), nil)
-	if other, err2 := g.solve(b, b.start(to.load), nil); err2 == nil && (err != nil || other.scatter < plain.scatter) {
+	plain, err := g.solve(ctx, b, make([]float64, b.size()), nil)
+	if other, err2 := g.solve(ctx, b, b.start(to.load), nil); err2 == nil && (err != nil || other.scatter < plain.scatter) {
 		plain, err = other, nil
 	}
 	if err != nil {
@@ -96,18 +98,18 @@ func (e *evolution) evolve(before, after measured) (hangsOn bool, err error) {
 	e.plain, e.scatter = plain.changes(), plain.scatter
 	low := looseFrom * max(mainHz(from.load), mainHz(to.load))
 	high := min(looseTo, b.hz[len(b.hz)-1]/1.5)
-	mode, ok := g.search(plain, low, high)
+	mode, ok := g.search(ctx, plain, low, high)
 	if !ok || math.Abs(mode.ohm) < looseLeast*cmplx.Abs(from.load.Impedance(mode.hz)) {
 		return false, nil
 	}
 	if mode.ohm < 0 {
 		return mode.gain > 2*clearGain*plain.length, nil
 	}
-	joint, err := g.hang(plain, mode)
+	joint, err := g.hang(ctx, plain, mode)
 	if err != nil || !joint.makesSense(low, high) {
 		return false, nil
 	}
-	beside, err := g.solve(b, plain.x, &joint)
+	beside, err := g.solve(ctx, b, plain.x, &joint)
 	if err != nil {
 		return false, nil
 	}
@@ -240,8 +242,8 @@ type mode struct{ hz, q, ohm, gain float64 }
 func modal(hz, at, q float64) complex128 { return 1 / complex(1, q*(hz/at-at/hz)) }
 
 // search returns the mode that takes most off what plain leaves, with all else
-// free to follow.
-func (g gap) search(plain solution, low, high float64) (best mode, ok bool) {
+// free to follow. It finds none where ctx ends.
+func (g gap) search(ctx context.Context, plain solution, low, high float64) (best mode, ok bool) {
 	if !(high > low) {
 		return best, false
 	}
@@ -261,6 +263,9 @@ func (g gap) search(plain solution, low, high float64) (best mode, ok bool) {
 	cross, off := make([]float64, size), mat.NewVecDense(size, nil)
 	for _, q := range []float64{1.5, 3, 6, 12, 24} {
 		for at := low; at <= high; at *= math.Exp2(1 / (4 * q)) {
+			if ctx.Err() != nil {
+				return mode{}, false
+			}
 			var along, square float64
 			clear(cross)
 			for i, f := range plain.hz {
@@ -289,7 +294,7 @@ func (g gap) search(plain solution, low, high float64) (best mode, ok bool) {
 // the new one at F/sqrt(1 - mu) with mu of the sum of Res w/Q that the two have
 // together (partial fractions of two masses in a row, far above the main
 // resonance); from there the two masses are solved for as they are.
-func (g gap) hang(plain solution, m mode) (solution, error) {
+func (g gap) hang(ctx context.Context, plain solution, m mode) (solution, error) {
 	b := plain.bend
 	b.hangs = true
 	main := b.resonances(plain.x)[mainResonance(b.load)]
@@ -300,7 +305,7 @@ func (g gap) hang(plain solution, m mode) (solution, error) {
 	at := 1 + 3*mainResonance(b.load)
 	x[at] += math.Log1p(mass) / 2
 	x[at+1] -= math.Log1p(mass) / 2
-	return g.solve(b, x, nil)
+	return g.solve(ctx, b, x, nil)
 }
 
 // makesSense reports whether what hangs can be a part of a driver.

@@ -2,6 +2,7 @@ package recone
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"math/bits"
@@ -65,8 +66,9 @@ func (m Matching) Words() string {
 // Pairs are optimal whatever the number. Quads are so up to 20 drivers; more
 // are put together from the best pairs of the best pairs and improved until no
 // exchange of drivers helps, among three quads or among two and those left over.
-// How far that may be from the best is then told by AtLeast.
-func Match(sides []Side, per int) (Matching, error) {
+// How far that may be from the best is then told by AtLeast. Where ctx ends, that is
+// its error.
+func Match(ctx context.Context, sides []Side, per int) (Matching, error) {
 	if per != 2 && per != 4 {
 		return Matching{}, fmt.Errorf("%d drivers to a cabinet cannot be matched: 2 or 4 can", per)
 	}
@@ -77,7 +79,10 @@ func Match(sides []Side, per int) (Matching, error) {
 	if err != nil {
 		return Matching{}, err
 	}
-	gaps := distances(curves)
+	gaps, err := distances(ctx, curves)
+	if err != nil {
+		return Matching{}, err
+	}
 	d := make([][]float64, len(gaps))
 	noise, pairs := 0.0, 0
 	for i, row := range gaps {
@@ -89,7 +94,10 @@ func Match(sides []Side, per int) (Matching, error) {
 			}
 		}
 	}
-	m := arrange(d, per)
+	m, err := arrange(ctx, d, per)
+	if err != nil {
+		return Matching{}, err
+	}
 	m.Noise = math.Sqrt(noise / float64(pairs))
 	m.Warnings = slices.Concat(firstSaid(sides, nil), warnings)
 	labels := func(of []int) []string {
@@ -130,31 +138,48 @@ func spans(hz []float64) []float64 {
 	return w
 }
 
-// distances returns the distance of every two curves of one grid.
-func distances(curves []impedance.Curve) [][]Gap {
-	w := spans(curves[0].Hz())
-	logs := make([][]complex128, len(curves))
-	noise := make([]float64, len(curves))
-	for i, c := range curves {
-		for k, p := range c.Points {
-			logs[i] = append(logs[i], cmplx.Log(p.Z))
-			noise[i] += w[k] * (p.Noise.RR + p.Noise.II) / (real(p.Z)*real(p.Z) + imag(p.Z)*imag(p.Z))
-		}
+// trace is a curve as distances see it.
+type trace struct {
+	log   []complex128 // of Z
+	noise float64      // variance of the logarithm, in the mean
+}
+
+// newTrace takes a curve and the spans of its frequencies.
+func newTrace(c impedance.Curve, w []float64) (t trace) {
+	for k, p := range c.Points {
+		t.log = append(t.log, cmplx.Log(p.Z))
+		t.noise += w[k] * (p.Noise.RR + p.Noise.II) / (real(p.Z)*real(p.Z) + imag(p.Z)*imag(p.Z))
 	}
+	return t
+}
+
+// gap is the distance of two traces of one grid.
+func (t trace) gap(other trace, w []float64) Gap {
+	var sum float64
+	for j, a := range t.log {
+		e := a - other.log[j]
+		sum += w[j] * (real(e)*real(e) + imag(e)*imag(e))
+	}
+	return Gap{100 * math.Sqrt(sum), 100 * math.Sqrt(t.noise+other.noise)}
+}
+
+// distances returns the distance of every two curves of one grid. The error is that
+// of ctx.
+func distances(ctx context.Context, curves []impedance.Curve) ([][]Gap, error) {
+	w := spans(curves[0].Hz())
+	traces := make([]trace, len(curves))
 	out := make([][]Gap, len(curves))
-	for i := range out {
-		out[i] = make([]Gap, len(curves))
+	for i, c := range curves {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		traces[i], out[i] = newTrace(c, w), make([]Gap, len(curves))
 		for k := range i {
-			var sum float64
-			for j, a := range logs[i] {
-				e := a - logs[k][j]
-				sum += w[j] * (real(e)*real(e) + imag(e)*imag(e))
-			}
-			out[i][k] = Gap{100 * math.Sqrt(sum), 100 * math.Sqrt(noise[i]+noise[k])}
+			out[i][k] = traces[i].gap(traces[k], w)
 			out[k][i] = out[i][k]
 		}
 	}
-	return out
+	return out, nil
 }
 
 const (
@@ -165,8 +190,9 @@ const (
 	rounding = 1e-9
 )
 
-// arrange matches what has the distances d.
-func arrange(d [][]float64, per int) Matching {
+// arrange matches what has the distances d. Its error, and that of all below that
+// have one, is that of ctx.
+func arrange(ctx context.Context, d [][]float64, per int) (Matching, error) {
 	n := len(d)
 	m := Matching{Per: per, Groups: []Together{}}
 	leave := n % per
@@ -175,16 +201,21 @@ func arrange(d [][]float64, per int) Matching {
 		all[i] = i
 	}
 	var groups [][]int
+	var err error
 	switch {
 	case per == 2:
-		groups, m.left = pairs(d, leave)
+		groups, m.left, err = pairs(ctx, d, leave)
 		m.Optimal = true
 	case n <= mostExact:
-		groups, m.left = quads(d, all)
+		groups, m.left, err = quads(ctx, d, all)
 		m.Optimal = true
 	default:
-		groups, m.left = pairsOfPairs(d)
-		groups, m.left = improve(d, groups, m.left)
+		if groups, m.left, err = pairsOfPairs(ctx, d); err == nil {
+			groups, m.left, err = improve(ctx, d, groups, m.left)
+		}
+	}
+	if err != nil {
+		return m, err
 	}
 	for _, g := range groups {
 		slices.Sort(g)
@@ -203,10 +234,14 @@ func arrange(d [][]float64, per int) Matching {
 	slices.Sort(m.left)
 	m.AtLeast = m.Total
 	if !m.Optimal {
-		m.AtLeast = min(m.Total, leastQuads(d, leave, m.Total))
+		bound, err := leastQuads(ctx, d, leave, m.Total)
+		if err != nil {
+			return m, err
+		}
+		m.AtLeast = min(m.Total, bound)
 		m.Optimal = m.Total-m.AtLeast <= rounding*m.Total
 	}
-	return m
+	return m, nil
 }
 
 // inside is the sum of the distances within a group.
@@ -229,7 +264,7 @@ func total(d [][]float64, groups [][]int) (sum float64) {
 // pairs returns the pairs of least total distance that leave out the given
 // number, which must be even or odd with that of all. Each one left out is
 // the mate of a stand-in that is near to everybody, but to no other stand-in.
-func pairs(d [][]float64, leave int) (groups [][]int, left []int) {
+func pairs(ctx context.Context, d [][]float64, leave int) (groups [][]int, left []int, err error) {
 	n := len(d)
 	most := 0.0
 	for _, row := range d {
@@ -250,7 +285,11 @@ func pairs(d [][]float64, leave int) (groups [][]int, left []int) {
 			}
 		}
 	}
-	for i, k := range minimumPairs(weight).mate[:n] {
+	best, err := minimumPairs(ctx, weight)
+	if err != nil {
+		return nil, nil, err
+	}
+	for i, k := range best.mate[:n] {
 		switch {
 		case k >= n:
 			left = append(left, i)
@@ -258,14 +297,14 @@ func pairs(d [][]float64, leave int) (groups [][]int, left []int) {
 			groups = append(groups, []int{i, k})
 		}
 	}
-	return groups, left
+	return groups, left, nil
 }
 
 // quads returns the quads among who, 31 at most, of least total distance, by
 // dynamic programming over the sets of who is placed already; the first who is
 // not is always the next. Since groups come in fours, the size of such a set
 // modulo 4 is how many of it are left over.
-func quads(d [][]float64, who []int) (groups [][]int, left []int) {
+func quads(ctx context.Context, d [][]float64, who []int) (groups [][]int, left []int, err error) {
 	n := len(who)
 	leave := n % 4
 	cost := make([]float64, 1<<n)
@@ -275,6 +314,10 @@ func quads(d [][]float64, who []int) (groups [][]int, left []int) {
 	cost[0] = 0
 	from := make([]uint32, 1<<n)
 	for set := range uint32(1<<n - 1) {
+		const often = 1 << 12 // sets
+		if set%often == 0 && ctx.Err() != nil {
+			return nil, nil, ctx.Err()
+		}
 		if math.IsInf(cost[set], 1) {
 			continue
 		}
@@ -316,13 +359,16 @@ func quads(d [][]float64, who []int) (groups [][]int, left []int) {
 			groups = append(groups, g)
 		}
 	}
-	return groups, left
+	return groups, left, nil
 }
 
 // pairsOfPairs returns quads of the best pairs, paired by the sum of the four
 // distances between them, and what is left over.
-func pairsOfPairs(d [][]float64) (groups [][]int, left []int) {
-	two, left := pairs(d, len(d)%2)
+func pairsOfPairs(ctx context.Context, d [][]float64) (groups [][]int, left []int, err error) {
+	two, left, err := pairs(ctx, d, len(d)%2)
+	if err != nil {
+		return nil, nil, err
+	}
 	between := make([][]float64, len(two))
 	for i, a := range two {
 		between[i] = make([]float64, len(two))
@@ -332,19 +378,22 @@ func pairsOfPairs(d [][]float64) (groups [][]int, left []int) {
 			}
 		}
 	}
-	four, alone := pairs(between, len(two)%2)
+	four, alone, err := pairs(ctx, between, len(two)%2)
+	if err != nil {
+		return nil, nil, err
+	}
 	for _, p := range four {
 		groups = append(groups, slices.Concat(two[p[0]], two[p[1]]))
 	}
 	for _, p := range alone {
 		left = append(left, two[p]...)
 	}
-	return groups, left
+	return groups, left, nil
 }
 
 // improve divides the drivers of every two quads and those left over, then those
 // of every three quads, in the best way there is, until that changes nothing.
-func improve(d [][]float64, groups [][]int, left []int) ([][]int, []int) {
+func improve(ctx context.Context, d [][]float64, groups [][]int, left []int) ([][]int, []int, error) {
 	again := func(which ...int) bool {
 		var who []int
 		if len(which) == 2 {
@@ -355,7 +404,10 @@ func improve(d [][]float64, groups [][]int, left []int) ([][]int, []int) {
 			who = append(who, groups[i]...)
 			before += inside(d, groups[i])
 		}
-		better, rest := quads(d, who)
+		better, rest, err := quads(ctx, d, who)
+		if err != nil {
+			return false // and the loops below end
+		}
 		if total(d, better) >= before-rounding*before {
 			return false
 		}
@@ -370,6 +422,9 @@ func improve(d [][]float64, groups [][]int, left []int) ([][]int, []int) {
 	for changed := true; changed; {
 		changed = false
 		for i := range groups {
+			if ctx.Err() != nil {
+				return nil, nil, ctx.Err()
+			}
 			for k := range i {
 				changed = again(i, k) || changed
 			}
@@ -379,21 +434,28 @@ func improve(d [][]float64, groups [][]int, left []int) ([][]int, []int) {
 		}
 		for i := range groups {
 			for k := range i {
+				if ctx.Err() != nil {
+					return nil, nil, ctx.Err()
+				}
 				for l := range k {
 					changed = again(i, k, l) || changed
 				}
 			}
 		}
 	}
-	return groups, left
+	return groups, left, ctx.Err()
 }
 
 // leastQuads returns a bound below the total of any quads, known being that of
 // some. The six distances of a quad are those of its three divisions into pairs,
 // so that all quads together cost at least three times the best pairs.
-func leastQuads(d [][]float64, leave int, known float64) float64 {
-	two, _ := pairs(d, leave)
-	return max(3*total(d, two), threeEach(d, leave, known))
+func leastQuads(ctx context.Context, d [][]float64, leave int, known float64) (float64, error) {
+	two, _, err := pairs(ctx, d, leave)
+	if err != nil {
+		return 0, err
+	}
+	bound, err := threeEach(ctx, d, leave, known)
+	return max(3*total(d, two), bound), err
 }
 
 // threeEach returns a bound below the total of any quads. In quads every driver
@@ -405,7 +467,7 @@ func leastQuads(d [][]float64, leave int, known float64) float64 {
 // by Lagrange's multipliers. The best y are sought by subgradients, with steps
 // after B. T. Polyak (USSR Comp. Math. 9(3), 14-29, 1969; from memory) towards
 // a known total.
-func threeEach(d [][]float64, leave int, known float64) (best float64) {
+func threeEach(ctx context.Context, d [][]float64, leave int, known float64) (best float64, err error) {
 	n := len(d)
 	y := make([]float64, n)
 	for v, row := range d {
@@ -416,6 +478,9 @@ func threeEach(d [][]float64, leave int, known float64) (best float64) {
 	g := make([]float64, n)
 	order := make([]int, n)
 	for range rounds {
+		if ctx.Err() != nil {
+			return 0, ctx.Err()
+		}
 		bound := 0.0
 		for v := range n {
 			order[v], g[v] = v, 3
@@ -452,5 +517,5 @@ func threeEach(d [][]float64, leave int, known float64) (best float64) {
 			y[v] += size * (known - bound) / square * x
 		}
 	}
-	return best
+	return best, nil
 }

@@ -1,6 +1,7 @@
 package recone
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -78,13 +79,22 @@ func (m Matching) whole(t interface{ Fatalf(string, ...any) }, d [][]float64) {
 	}
 }
 
+func arranged(t rapid.TB, d [][]float64, per int) Matching {
+	t.Helper()
+	m, err := arrange(context.Background(), d, per)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
 func TestMatchingEqualsBruteForce(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		per := rapid.SampledFrom([]int{2, 4}).Draw(t, "per")
 		n := rapid.IntRange(per, 8).Draw(t, "drivers")
 		most := rapid.SampledFrom([]int{1, 4, 1000}).Draw(t, "most")
 		d := table(n, func() float64 { return float64(rapid.IntRange(0, most).Draw(t, "distance")) })
-		m := arrange(d, per)
+		m := arranged(t, d, per)
 		m.whole(t, d)
 		if want := leastGroups(d, per, n%per, numbers(n)); math.Abs(m.Total-want) > 1e-9 || !m.Optimal {
 			t.Fatalf("total %v, optimal %v, least %v", m.Total, m.Optimal, want)
@@ -95,12 +105,12 @@ func TestMatchingEqualsBruteForce(t *testing.T) {
 // The nearest two first is the wrong start: their neighbours are stranded.
 func TestMatchingWhereGreedyFails(t *testing.T) {
 	d := [][]float64{{0, 4, 9, 100}, {4, 0, 1, 9}, {9, 1, 0, 4}, {100, 9, 4, 0}}
-	if m := arrange(d, 2); m.Total != 8 {
+	if m := arranged(t, d, 2); m.Total != 8 {
 		t.Errorf("total %v, want 8; greedy has 101", m.Total)
 	}
 	// One driver too many: the one to leave is that which strands nobody.
 	d = [][]float64{{0, 1, 3, 9, 9}, {1, 0, 2, 9, 9}, {3, 2, 0, 4, 9}, {9, 9, 4, 0, 1}, {9, 9, 9, 1, 0}}
-	if m := arrange(d, 2); m.Total != 2 || !slices.Equal(m.left, []int{2}) {
+	if m := arranged(t, d, 2); m.Total != 2 || !slices.Equal(m.left, []int{2}) {
 		t.Errorf("total %v, left %v, want 2 and driver 2", m.Total, m.left)
 	}
 }
@@ -131,7 +141,7 @@ func points(n int, seed uint64) [][]float64 {
 func TestManyQuads(t *testing.T) {
 	for _, n := range []int{21, 32, 43} {
 		d := points(n, 1)
-		m := arrange(d, 4)
+		m := arranged(t, d, 4)
 		m.whole(t, d)
 		for i, a := range m.Groups {
 			for _, b := range m.Groups[:i] {
@@ -170,11 +180,19 @@ func TestBoundsOfQuads(t *testing.T) {
 	for seed := range uint64(20) {
 		n := 12 + int(seed%4)
 		d := points(n, seed)
-		best := arrange(d, 4)
-		groups, left := pairsOfPairs(d)
-		groups, _ = improve(d, groups, left)
+		best := arranged(t, d, 4)
+		groups, left, err := pairsOfPairs(t.Context(), d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if groups, _, err = improve(t.Context(), d, groups, left); err != nil {
+			t.Fatal(err)
+		}
 		got := total(d, groups)
-		bound := leastQuads(d, n%4, got)
+		bound, err := leastQuads(t.Context(), d, n%4, got)
+		if err != nil {
+			t.Fatal(err)
+		}
 		if bound > best.Total*(1+1e-12) || got < best.Total*(1-1e-12) {
 			t.Fatalf("seed %d: bound %v, best %v, found %v", seed, bound, best.Total, got)
 		}
@@ -256,7 +274,7 @@ func TestMatch(t *testing.T) {
 	for _, z := range []complex128{8, 16, 8.1, 30, 4, 16.1, 4.1, 8.2, 8.3} {
 		sides = append(sides, line(z, 20))
 	}
-	m, err := Match(sides, 2)
+	m, err := Match(t.Context(), sides, 2)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -271,7 +289,7 @@ func TestMatch(t *testing.T) {
 	if len(m.Warnings) != 1 || !strings.Contains(m.Warnings[0].Text, "(30+0i)") {
 		t.Errorf("the driver left over is not named: %v", m.Warnings)
 	}
-	if m, err = Match(sides, 4); err != nil || m.Groups[0].members[3] != 8 || !m.Optimal {
+	if m, err = Match(t.Context(), sides, 4); err != nil || m.Groups[0].members[3] != 8 || !m.Optimal {
 		t.Errorf("quads %+v, %v", m, err)
 	}
 	for _, c := range []struct {
@@ -283,7 +301,7 @@ func TestMatch(t *testing.T) {
 		{sides[:3], 4, "3 drivers are too few"},
 		{append([]Side{{Label: "no curve"}}, sides...), 2, "no curve"},
 	} {
-		if _, err := Match(c.sides, c.per); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := Match(t.Context(), c.sides, c.per); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%v does not say %q", err, c.want)
 		}
 	}
@@ -310,7 +328,7 @@ func BenchmarkMatch(b *testing.B) {
 				var m Matching
 				var err error
 				for b.Loop() {
-					if m, err = Match(sides, per); err != nil {
+					if m, err = Match(b.Context(), sides, per); err != nil {
 						b.Fatal(err)
 					}
 				}
@@ -335,6 +353,6 @@ func distance(a, b Side) (Gap, []impedance.Warning, error) {
 	if err != nil {
 		return Gap{}, nil, err
 	}
-	d := distances(curves)
-	return d[0][1], warnings, nil
+	w := spans(curves[0].Hz())
+	return newTrace(curves[0], w).gap(newTrace(curves[1], w), w), warnings, nil
 }

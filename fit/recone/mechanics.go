@@ -1,6 +1,7 @@
 package recone
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -114,8 +115,8 @@ func (l logs) withMechanics(moved logs, a Added) logs {
 
 // constantsOf returns the constants of each side by its logarithms, where
 // something was added to both, and logarithms of both with that, whose difference
-// is that of their curves.
-func (a Added) constantsOf(sides [2]Side, of [2]logs, warm [2]float64) (both [2]fit.Constants, moved [2]logs, found bool, err error) {
+// is that of their curves. Where ctx ends, that is its error.
+func (a Added) constantsOf(ctx context.Context, sides [2]Side, of [2]logs, warm [2]float64) (both [2]fit.Constants, moved [2]logs, found bool, err error) {
 	if sides[0].Moved == nil && sides[1].Moved == nil {
 		return both, moved, false, nil
 	}
@@ -140,7 +141,10 @@ func (a Added) constantsOf(sides [2]Side, of [2]logs, warm [2]float64) (both [2]
 	if err != nil {
 		return both, moved, false, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
 	}
-	e, err := evolve(curves[0], curves[1])
+	e, err := evolve(ctx, curves[0], curves[1])
+	if ctx.Err() != nil {
+		return both, moved, false, ctx.Err()
+	}
 	if err != nil {
 		return both, moved, false, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
 	}

@@ -61,7 +61,7 @@ func TestMechanicalConstants(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			before := guitarDriver.measureWith(t, c.added, 2e-4, 1, 3)
 			after := c.after.measureWith(t, c.added, 2e-4, 2, 3)
-			got, err := Compare(before, after, Options{Added: c.added})
+			got, err := Compare(t.Context(), before, after, Options{Added: c.added})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -102,7 +102,7 @@ func TestSeveralCausesWithTheMass(t *testing.T) {
 	after := guitarDriver
 	after.mass *= 1.08
 	after.loss *= 1.25
-	got, err := Compare(guitarDriver.measureWith(t, tenGram, 2e-4, 1, 3), after.measureWith(t, tenGram, 2e-4, 2, 3), Options{Added: tenGram})
+	got, err := Compare(t.Context(), guitarDriver.measureWith(t, tenGram, 2e-4, 1, 3), after.measureWith(t, tenGram, 2e-4, 2, 3), Options{Added: tenGram})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -118,7 +118,7 @@ var mechanicalNames = []string{"mms", "cms", "bl", "vas"}
 func twiceWith(t testing.TB, a Added, i uint64) Comparison {
 	before := guitarDriver.measureWith(t, a, 1e-3, 10+4*i, 100+2*i)
 	after := guitarDriver.measureWith(t, a, 1e-3, 12+4*i, 100+2*i+i%2)
-	got, err := Compare(before, after, Options{Added: a})
+	got, err := Compare(t.Context(), before, after, Options{Added: a})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -191,11 +191,11 @@ func TestOneMassOrBoxCancels(t *testing.T) {
 			return quantity.Value{Value: v.Value * by, U: 10 * v.U}
 		}
 		wrong := Added{Mass: off(right.Mass, 1.1), Volume: off(right.Volume, 1.1), Diameter: off(right.Diameter, 0.9)}
-		want, err := Compare(before, after, Options{Added: right})
+		want, err := Compare(t.Context(), before, after, Options{Added: right})
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := Compare(before, after, Options{Added: wrong})
+		got, err := Compare(t.Context(), before, after, Options{Added: wrong})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -243,7 +243,7 @@ func TestMechanicsThatCannotBe(t *testing.T) {
 		{"two resonances", side, two, tenGram, "driver 1 has 2 resonances with the mass or on the box"},
 		{"no diameter", side, side, Added{Mass: tenGram.Mass}, "diameter is 0"},
 	} {
-		if _, err := Compare(c.before, c.after, Options{Added: c.added}); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := Compare(t.Context(), c.before, c.after, Options{Added: c.added}); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: error %v, want %q", c.name, err, c.want)
 		}
 	}

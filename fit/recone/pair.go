@@ -176,5 +176,5 @@ func Apart(first, second impedance.Curve) (g Gap, u float64, err error) {
 			u += w[i] * (real(d)*real(d) + imag(d)*imag(d))
 		}
 	}
-	return distances([]impedance.Curve{a, b})[0][1], 100 * math.Sqrt(u), nil
+	return newTrace(a, w).gap(newTrace(b, w), w), 100 * math.Sqrt(u), nil
 }

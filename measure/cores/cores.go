@@ -54,6 +54,9 @@ func InOrder[T any](ctx context.Context, n int, work func(int) (T, error), take 
 		select {
 		case o := <-place:
 			<-room
+			if ctx.Err() != nil {
+				return ctx.Err() // and not what it made of the work
+			}
 			if err := take(i, o.result, o.err); err != nil {
 				return err
 			}

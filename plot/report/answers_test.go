@@ -59,7 +59,7 @@ func invented(re float64) *impedance.Curve {
 func TestFitPageOfEveryPart(t *testing.T) {
 	for _, kind := range foreign.Kinds() {
 		drawn := kind.Draw(1)
-		r, err := identify.Record(record.Record{Label: "driver", Curve: drawn.Curve(0)}, identify.Options{})
+		r, err := identify.Record(t.Context(), record.Record{Label: "driver", Curve: drawn.Curve(0)}, identify.Options{})
 		if err != nil {
 			t.Fatalf("%v: %v", drawn, err)
 		}
@@ -85,7 +85,7 @@ func TestFitPage(t *testing.T) {
 		{identify.Known{Drivers: 7, MarkedOhm: 16}, false, []string{"No cabinet of equal drivers"}, []string{"probability"}},
 		{identify.Known{}, true, []string{"probability", "criterion", ", chosen"}, []string{"Kramers"}},
 	} {
-		r, err := identify.Record(rec, identify.Options{Known: c.known})
+		r, err := identify.Record(t.Context(), rec, identify.Options{Known: c.known})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -113,7 +113,7 @@ func assessed(t *testing.T, a amp.Amplifier, formula string, loads ...hookup.Loa
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := amp.Assess(a, tree, loads, 0, amp.Options{})
+	s, err := amp.Assess(t.Context(), a, tree, loads, 0, amp.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -230,7 +230,7 @@ func TestBriefStandsForDetails(t *testing.T) {
 	if err := d.Text(&text, 80); err != nil {
 		t.Fatal(err)
 	}
-	if err := d.HTML(&html, A4); err != nil {
+	if err := d.HTML(t.Context(), &html, A4); err != nil {
 		t.Fatal(err)
 	}
 	for where, c := range map[string]struct {

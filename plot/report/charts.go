@@ -1,6 +1,7 @@
 package report
 
 import (
+	"context"
 	"fmt"
 	"math/cmplx"
 
@@ -20,14 +21,18 @@ type NamedRecord struct {
 }
 
 // CurvesOf are curves of records under a title; a single one without a title is
-// named, rated, and noted as identify has it.
-func CurvesOf(curves []NamedRecord, title string) plot.ImpedanceChart {
+// named, rated, and noted as identify has it. The error is that of ctx.
+func CurvesOf(ctx context.Context, curves []NamedRecord, title string) (plot.ImpedanceChart, error) {
 	var c plot.ImpedanceChart
 	invented := false
 	if len(curves) == 1 {
 		one := curves[0]
 		var found *identify.Result
-		if r, err := identify.Record(one.Record, identify.Options{}); err == nil {
+		r, err := identify.Record(ctx, one.Record, identify.Options{})
+		if ctx.Err() != nil {
+			return c, ctx.Err()
+		}
+		if err == nil {
 			found = &r
 		}
 		c = CurveChart(one.Name, one.Record, found)
@@ -46,7 +51,7 @@ func CurvesOf(curves []NamedRecord, title string) plot.ImpedanceChart {
 		c.Title = fmt.Sprintf("%d curves", len(curves))
 	}
 	c.Title = marked(c.Title, invented)
-	return c
+	return c, nil
 }
 
 // CurveChart is the curve of a record by name, with what is in doubt about it in

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"context"
 	_ "embed"
 	"encoding/base64"
 	"errors"
@@ -18,17 +19,27 @@ import (
 
 // HTML writes d as one file that needs no other: pictures are in it, it reads
 // on a phone, in light and dark, and prints on sheets of the given size.
-// Nothing is written if there is an error.
-func (d Document) HTML(w io.Writer, paper Paper) error {
+// Nothing is written if there is an error, which is ctx's where that ends.
+func (d Document) HTML(ctx context.Context, w io.Writer, paper Paper) error {
 	d.Sections = d.whole()
 	var buf bytes.Buffer
-	if err := htmlTemplate.Execute(&buf, struct {
+	until := writer(func(p []byte) (int, error) {
+		if ctx.Err() != nil {
+			return 0, ctx.Err()
+		}
+		return buf.Write(p)
+	})
+	err := htmlTemplate.Execute(until, struct {
 		Document
 		Paper    template.CSS
 		Cells    [][2]string
 		Contents []int // sections with a heading, where there are enough to look for one
 		Mark     string
-	}{d, template.CSS(paper.String()), d.cells(), d.contents(), inventedMark}); err != nil {
+	}{d, template.CSS(paper.String()), d.cells(), d.contents(), inventedMark})
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if err != nil {
 		return fmt.Errorf("making the HTML: %w", err)
 	}
 	if _, err := w.Write(oneline.HarmlessText(buf.Bytes())); err != nil {
@@ -36,6 +47,10 @@ func (d Document) HTML(w io.Writer, paper Paper) error {
 	}
 	return nil
 }
+
+type writer func(p []byte) (int, error)
+
+func (w writer) Write(p []byte) (int, error) { return w(p) }
 
 // contents are the sections with headings, where they are many.
 func (d Document) contents() (all []int) {

@@ -24,7 +24,7 @@ import (
 
 // laid is every line of text of d on its pages, in the order of writing.
 func laid(t interface{ Fatal(...any) }, d Document, paper Paper) (lines []placed, pages int) {
-	p, err := d.pages(paper, func(l placed) { lines = append(lines, l) })
+	p, err := d.pages(context.Background(), paper, func(l placed) { lines = append(lines, l) })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -262,7 +262,7 @@ func TestPhoto(t *testing.T) {
 		return Document{Title: "t", Sections: []Section{{Pieces: []Piece{Photo{Format: "png", Data: data, About: "the back of a"}}}}}
 	}
 	var pdf bytes.Buffer
-	if err := d(shot.Bytes()).PDF(&pdf, A4); err != nil || !strings.Contains(pdf.String(), "/Subtype /Image") {
+	if err := d(shot.Bytes()).PDF(t.Context(), &pdf, A4); err != nil || !strings.Contains(pdf.String(), "/Subtype /Image") {
 		t.Errorf("the PDF has no picture: %v", err)
 	}
 	if got := html(t, d(shot.Bytes()), A4); !strings.Contains(got, `<img alt="the back of a" src="data:image/png;base64,`) {
@@ -271,7 +271,7 @@ func TestPhoto(t *testing.T) {
 	if got := text(t, d(shot.Bytes())); !strings.Contains(got, "(photo: the back of a)") {
 		t.Errorf("the text is %q", got)
 	}
-	if err := d([]byte("no picture")).PDF(io.Discard, A4); err == nil || !strings.Contains(err.Error(), "the photo of the back of a") {
+	if err := d([]byte("no picture")).PDF(t.Context(), io.Discard, A4); err == nil || !strings.Contains(err.Error(), "the photo of the back of a") {
 		t.Errorf("no picture: %v", err)
 	}
 }
@@ -313,7 +313,7 @@ func TestSharesOfRatings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := amp.Assess(amp.Amplifier{TapOhm: []float64{4}}, tree, []hookup.Load{{Name: "a", RatedOhm: 8, Curve: &curve}, {Name: "b", RatedOhm: 8}}, 4, amp.Options{})
+	s, err := amp.Assess(t.Context(), amp.Amplifier{TapOhm: []float64{4}}, tree, []hookup.Load{{Name: "a", RatedOhm: 8, Curve: &curve}, {Name: "b", RatedOhm: 8}}, 4, amp.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

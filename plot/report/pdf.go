@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"io"
 	"math"
@@ -40,9 +41,12 @@ const (
 )
 
 // PDF writes d on sheets of the given size. The same document gives the same
-// bytes. Nothing is written if there is an error.
-func (d Document) PDF(w io.Writer, paper Paper) error {
-	p, err := d.pages(paper, nil)
+// bytes. Nothing is written if there is an error, which is ctx's where that ends.
+func (d Document) PDF(ctx context.Context, w io.Writer, paper Paper) error {
+	p, err := d.pages(ctx, paper, nil)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	if err != nil {
 		return fmt.Errorf("making the PDF: %w", err)
 	}
@@ -57,7 +61,7 @@ func (d Document) PDF(w io.Writer, paper Paper) error {
 }
 
 // pages lays d out and tells seen of every line of text.
-func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
+func (d Document) pages(ctx context.Context, paper Paper, seen func(placed)) (*pdfPages, error) {
 	width, height := paper.points()
 	doc := plot.NewPDF(width, height, plot.PDFText(d.Title))
 	doc.SetLang("en")
@@ -76,10 +80,13 @@ func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
 	p.y += 2
 	p.write("", p.body+1.5, 0, d.Lead, isBody)
 	sections := d.whole()
-	if err := p.firstPage(sections); err != nil {
+	if err := p.firstPage(ctx, sections); err != nil {
 		return nil, err
 	}
 	for i, s := range sections {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		if s.NewPage && i > 0 && p.y > p.top {
 			p.turn()
 		} else {
@@ -95,9 +102,12 @@ func (d Document) pages(paper Paper, seen func(placed)) (*pdfPages, error) {
 
 // firstPage gives up larger type where the sections before the first of a new page
 // do not fit on one with it.
-func (p *pdfPages) firstPage(sections []Section) error {
+func (p *pdfPages) firstPage(ctx context.Context, sections []Section) error {
 	n, high := 0, p.y
 	for ; n < len(sections) && !(n > 0 && sections[n].NewPage); n++ {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
 		one, err := p.sectionHigh(sections[n])
 		if err != nil {
 			return err

@@ -44,13 +44,13 @@ func page(t testing.TB, formula string, plan box.Plan, a *amp.Amplifier, measure
 		for _, name := range tree.Leaves() {
 			loads = append(loads, hookup.Load{Name: name, RatedOhm: 16})
 		}
-		on, err := amp.Assess(*a, tree, loads, a.Levels()[0], amp.Options{})
+		on, err := amp.Assess(t.Context(), *a, tree, loads, a.Levels()[0], amp.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		plan.On = &on
 	}
-	sheet, err := box.NewSheet(s, plan)
+	sheet, err := box.NewSheet(t.Context(), s, plan)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -158,7 +158,7 @@ func TestWidths(t *testing.T) {
 func html(t testing.TB, d Document, p Paper) string {
 	t.Helper()
 	var out bytes.Buffer
-	if err := d.HTML(&out, p); err != nil {
+	if err := d.HTML(t.Context(), &out, p); err != nil {
 		t.Fatal(err)
 	}
 	return out.String()
@@ -228,7 +228,7 @@ func TestHTML(t *testing.T) {
 func TestPDF(t *testing.T) {
 	write := func(d Document, p Paper) string {
 		var out bytes.Buffer
-		if err := d.PDF(&out, p); err != nil {
+		if err := d.PDF(t.Context(), &out, p); err != nil {
 			t.Fatal(err)
 		}
 		return out.String()
@@ -260,7 +260,7 @@ func TestPDFLongTable(t *testing.T) {
 		long.Rows = append(long.Rows, []string{fmt.Sprint(i), strings.Repeat("word ", 20)})
 	}
 	var out bytes.Buffer
-	if err := (Document{Title: "t", Sections: []Section{{Heading: "s", Pieces: []Piece{long}}}}).PDF(&out, A4); err != nil {
+	if err := (Document{Title: "t", Sections: []Section{{Heading: "s", Pieces: []Piece{long}}}}).PDF(t.Context(), &out, A4); err != nil {
 		t.Fatal(err)
 	}
 	if n := len(regexp.MustCompile(`/Type /Page\b`).FindAllString(out.String(), -1)); n < 4 {
@@ -276,7 +276,7 @@ func (broken) OnPage() (plot.Picture, error) { return plot.Picture{}, errors.New
 func TestBrokenPicture(t *testing.T) {
 	d := Document{Sections: []Section{{Pieces: []Piece{Figure{Picture: broken{}}}}}}
 	var out bytes.Buffer
-	for _, err := range []error{d.PDF(&out, A4), d.HTML(&out, A4)} {
+	for _, err := range []error{d.PDF(t.Context(), &out, A4), d.HTML(t.Context(), &out, A4)} {
 		if err == nil || !strings.Contains(err.Error(), "no picture") || out.Len() > 0 {
 			t.Errorf("%v with %d bytes written", err, out.Len())
 		}

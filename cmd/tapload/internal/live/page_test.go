@@ -52,7 +52,7 @@ func (i *invented) world() World {
 					{Name: "boxes", Title: "Boxes to build", Says: "Draws the boxes of the hookup.", Button: "Draw them", WhyNot: "The job has no hookup yet."},
 				},
 				History: []Entry{{"dance", "14:12", "dance: 8 ohm", func(w io.Writer) error {
-					return report.Document{Title: "dance", Lead: "8 ohm, made anew"}.HTML(w, report.A4)
+					return report.Document{Title: "dance", Lead: "8 ohm, made anew"}.HTML(context.Background(), w, report.A4)
 				}}},
 			}
 		},

@@ -2,6 +2,7 @@ package live
 
 import (
 	"bytes"
+	"context"
 	"embed"
 	"io/fs"
 	"net/http"
@@ -127,9 +128,9 @@ func (s *Server) entry(w http.ResponseWriter, r *http.Request) {
 	sendPage(w, page.Bytes())
 }
 
-func pageOf(d report.Document) ([]byte, error) {
+func pageOf(ctx context.Context, d report.Document) ([]byte, error) {
 	var page bytes.Buffer
-	err := d.HTML(&page, report.A4)
+	err := d.HTML(ctx, &page, report.A4)
 	return page.Bytes(), err
 }
 

@@ -163,7 +163,7 @@ func (s *Server) do(ctx context.Context, o order) {
 	})
 	done := Working{Step: o.step, OK: a.OK, At: At{Says: a.Says}}
 	for _, d := range a.Pages {
-		page, err := pageOf(d)
+		page, err := pageOf(context.WithoutCancel(ctx), d) // what was done is shown
 		if err != nil {
 			done.OK, done.At.Says = false, err.Error()
 			continue

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/gofrs/flock"
@@ -24,6 +25,22 @@ const (
 	retry    = 5 * time.Millisecond
 )
 
+// all are the locks that this program holds.
+var all struct {
+	sync.Mutex
+	held map[*Lock]bool
+}
+
+// Close takes away the files of all locks that are held, and lets none be taken or
+// let go of after that, for a program that is about to end and changes nothing any
+// more.
+func Close() {
+	all.Lock()
+	for l := range all.held {
+		_ = l.remove() // or the next who holds it does
+	}
+}
+
 // Lock is a file that is held.
 type Lock struct {
 	of   *flock.Flock
@@ -35,7 +52,8 @@ type Lock struct {
 // the file must ask: nothing else keeps them from it.
 //
 // The lock is a file beside path, which says who holds it and is gone afterwards.
-// The system lets go of it when a program ends, however it ends.
+// The system lets go of it when a program ends, however it ends; a file that is left
+// then goes with the next who takes the lock.
 func Take(ctx context.Context, path string) (*Lock, error) {
 	return take(ctx, path, patience)
 }
@@ -44,7 +62,7 @@ func take(ctx context.Context, path string, patience time.Duration) (*Lock, erro
 	l := &Lock{path: filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+".lock")}
 	holder, since := "", time.Now()
 	for {
-		held, err := l.try()
+		held, err := l.enter()
 		if err != nil {
 			return nil, fmt.Errorf("cannot lock %s against other programs: %w", path, files.Plain(err))
 		}
@@ -67,6 +85,20 @@ func take(ctx context.Context, path string, patience time.Duration) (*Lock, erro
 		case <-time.After(retry):
 		}
 	}
+}
+
+// enter is try, of which Close knows.
+func (l *Lock) enter() (bool, error) {
+	all.Lock()
+	defer all.Unlock()
+	held, err := l.try()
+	if held {
+		if all.held == nil {
+			all.held = map[*Lock]bool{}
+		}
+		all.held[l] = true
+	}
+	return held, err
 }
 
 // try takes the lock if nobody holds it. A holder takes its file away while it
@@ -125,9 +157,17 @@ func (l *Lock) holder() string {
 	return string(bytes.TrimSpace(text[:n]))
 }
 
-// Release lets go. Where a file that is open cannot be removed it goes after that,
-// unless somebody else has it by then.
+// Release lets go.
 func (l *Lock) Release() error {
+	all.Lock()
+	defer all.Unlock()
+	delete(all.held, l)
+	return l.remove()
+}
+
+// remove takes the file away. Where one that is open cannot be removed it goes when
+// it is closed, unless somebody else has it by then.
+func (l *Lock) remove() error {
 	removed := os.Remove(l.path)
 	err := l.of.Close()
 	if removed != nil {

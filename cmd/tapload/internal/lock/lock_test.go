@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -81,5 +82,57 @@ func TestTakeNamesTheHolder(t *testing.T) {
 	}
 	if _, err := Take(context.Background(), filepath.Join(filepath.Dir(path), "nothere", "job.toml")); err == nil || !strings.Contains(err.Error(), "cannot lock") {
 		t.Errorf("in a folder that is not there: %v", err)
+	}
+}
+
+// A test binary with this in its environment holds a file, and then ends as it says.
+const ending = "TAPLOAD_TEST_ENDS"
+
+func TestMain(m *testing.M) {
+	how, path, ends := strings.Cut(os.Getenv(ending), ":")
+	if !ends {
+		os.Exit(m.Run())
+	}
+	held, err := Take(context.Background(), path)
+	if err != nil {
+		panic(err)
+	}
+	if how == "closed" {
+		go func() { _ = held.Release() }() // which may come at any moment
+		Close()
+		if exists(held.path) {
+			panic("the file is still there")
+		}
+	}
+	os.Exit(9)
+}
+
+// A program that was ended in the middle of a change left its lock file in the
+// folder.
+func TestLockOfAnEndedProgram(t *testing.T) {
+	for _, c := range []struct {
+		how  string
+		left int
+	}{{"closed", 0}, {"killed", 1}} {
+		path := filepath.Join(t.TempDir(), "job.toml")
+		end := exec.Command(os.Args[0])
+		end.Env = append(os.Environ(), ending+"="+c.how+":"+path)
+		out, err := end.CombinedOutput()
+		if exit, is := errors.AsType[*exec.ExitError](err); !is || exit.ExitCode() != 9 {
+			t.Fatalf("%s: %v, %s", c.how, err, out)
+		}
+		if left, err := os.ReadDir(filepath.Dir(path)); err != nil || len(left) != c.left {
+			t.Errorf("%s: left are %v, %v", c.how, left, err)
+		}
+		next, err := Take(t.Context(), path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := next.Release(); err != nil {
+			t.Error(err)
+		}
+		if left, err := os.ReadDir(filepath.Dir(path)); err != nil || len(left) > 0 {
+			t.Errorf("%s: the next left %v, %v", c.how, left, err)
+		}
 	}
 }

@@ -38,7 +38,7 @@ func main() {
 	check(err)
 	boxes, err := box.Build(hookup.InSeries(hookup.One("a"), hookup.One("b")), true)
 	check(err)
-	proved, err := proof.Records(boxes, []proof.Cabinet{{Name: "a", Record: set.On[0].Record}, {Name: "b", Record: set.On[1].Record}}, seen, proof.Options{})
+	proved, err := proof.Records(context.Background(), boxes, []proof.Cabinet{{Name: "a", Record: set.On[0].Record}, {Name: "b", Record: set.On[1].Record}}, seen, proof.Options{})
 	check(err)
 	show("proof", report.BoxProof(proved))
 }
@@ -47,7 +47,7 @@ func show(name string, d report.Document) {
 	check(d.Terminal(os.Stdout, 80, false))
 	file, err := os.Create(name + ".html")
 	check(err)
-	check(d.HTML(file, report.A4))
+	check(d.HTML(context.Background(), file, report.A4))
 	check(file.Close())
 }
 
