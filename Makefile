@@ -6,7 +6,9 @@
 # make arm64  the demonstration on an emulated processor, compared with this one's
 # make gallery  every picture and page of the program, into build/gallery
 # make fuzz   every reader of files on spoilt ones, half a minute each
-# make bench  the kept benchmarks
+# make bench  how long users wait, beside numpy and scipy where they are installed,
+#             added to testdata/figures/bench.txt
+# make studies  all benchmarks, and studies of populations: hours
 # make build  ./build/tapload
 # make dist   archives and packages for Linux, Windows and macOS, into build/dist
 # make install, make uninstall   program, manual pages and completions, under
@@ -15,7 +17,7 @@
 # Tests that take long, and as long without -short and with all seeds.
 UNSEEDED = ^Test(TonesRatioIsExact|ClockDifference|NoiselessRatioIsExact|Harmonics(Refusals|OfALinearLoad)|ResidualOfPulses|ListenFaults|Silence)$$
 
-# Long studies of populations, which make test takes a part of and make bench all.
+# Long studies of populations, which make test takes a part of and make studies all.
 STUDIES = ^Test(RightStandardsAreTaken|WrongStandardsAreRefused|RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC)$$
 
 # The packages, but for the program, in which goroutines start.
@@ -26,7 +28,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo gallery build install uninstall dist package arm64 test check windows fuzz bench deps deps-test deps-dist clean
+.PHONY: demo gallery build install uninstall dist package arm64 test check windows fuzz bench studies deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
@@ -101,8 +103,8 @@ check: deps-test deps-dist
 	  CGO_ENABLED=0 GOOS=$${on%/*} GOARCH=$${on#*/} go build -buildvcs=false -o /dev/null ./cmd/tapload || exit 1; \
 	done
 	@echo "== an archive, made twice, and the program in it"
-	go vet ./.ci/dist ./.ci/windows
-	go run $(STATICCHECK) ./.ci/dist ./.ci/windows
+	go vet ./.ci/dist ./.ci/windows ./.ci/bench
+	go run $(STATICCHECK) ./.ci/dist ./.ci/windows ./.ci/bench
 	go test -count=1 ./.ci/dist
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
@@ -135,7 +137,10 @@ fuzz: deps-test
 	  go test -run '^$$' -fuzz "^$${at#*:}$$" -fuzztime 30s "./$${at%:*}" || exit 1; \
 	done
 
-bench: deps-test
+bench: build
+	go run ./.ci/bench
+
+studies: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
 	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/jig ./fixtures/box/proof ./cmd/tapload
 

@@ -41,7 +41,18 @@ func bessel(j []float64, x, sin, cos float64) {
 	}
 }
 
-// basis fills b with what a tone of frequency nu lines, whose amplitude is a
+// leakage is what a tone leaks into the lines of a transform.
+type leakage struct {
+	nu, samples float64 // frequency, in lines, and length of the transform
+	sin, cos    float64 // of pi nu
+}
+
+func newLeakage(nu, samples float64) leakage {
+	sin, cos := math.Sincos(math.Pi * math.Remainder(nu, 2))
+	return leakage{nu, samples, sin, cos}
+}
+
+// into fills b with what a tone of frequency nu lines, whose amplitude is a
 // Legendre polynomial over the data, has in line k: with u from -1 to 1 over
 // the samples,
 //
@@ -50,12 +61,14 @@ func bessel(j []float64, x, sin, cos float64) {
 // (Abramowitz and Stegun 10.1.14; the sum is taken as the integral, which far
 // below half the rate is right to 1e-8). A polynomial of degree 0 is a steady
 // tone with the leakage of the rectangular window.
-func basis(b []complex128, nu float64, k int, samples float64) {
-	x := nu - float64(k)
-	sin, cos := math.Sincos(math.Pi * math.Remainder(x, 2))
+func (l leakage) into(b []complex128, k int) {
+	x, sin, cos := l.nu-float64(k), l.sin, l.cos
+	if k%2 != 0 {
+		sin, cos = -sin, -cos
+	}
 	var j [mostOrder + 2]float64
 	bessel(j[:len(b)], x, sin, cos)
-	ts, tc := math.Sincos(math.Pi * x / samples)
+	ts, tc := math.Sincos(math.Pi * x / l.samples)
 	turn := complex(cos*tc+sin*ts, sin*tc-cos*ts)
 	for m := range b {
 		b[m] = complex(j[m], 0) * turn

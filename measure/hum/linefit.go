@@ -132,12 +132,12 @@ func (s *search) fit(k int) (tone, bool) {
 // the fit before it.
 func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, held bool) (left [2]float64) {
 	n := order + 1
-	samples := float64(s.Samples)
+	of, ofMirror := newLeakage(nu, float64(s.Samples)), newLeakage(-nu, float64(s.Samples))
 	b := make([]complex128, len(t.lines)*n)
 	mirror := make([]complex128, len(t.lines)*n)
 	for i, k := range t.lines {
-		basis(b[i*n:(i+1)*n], nu, k, samples)
-		basis(mirror[i*n:(i+1)*n], -nu, k, samples)
+		of.into(b[i*n:(i+1)*n], k)
+		ofMirror.into(mirror[i*n:(i+1)*n], k)
 	}
 	normal := make([]complex128, n*n)
 	for i := range t.lines {
@@ -257,11 +257,11 @@ func withPrior(normal []complex128, n int, noise, prior float64) []complex128 {
 // polynomial follows, that alone says so.
 func (s *search) keepDoubt(t tone) {
 	n := t.order + 2
-	samples := float64(s.Samples)
+	of := newLeakage(t.nu, float64(s.Samples))
 	normal := make([]complex128, n*n)
 	row := make([]complex128, n)
 	for _, k := range t.lines {
-		basis(row, t.nu, k, samples)
+		of.into(row, k)
 		addRow(normal, row)
 	}
 	for ch := range t.a {
@@ -274,7 +274,7 @@ func (s *search) keepDoubt(t tone) {
 			if !s.isSignal(k) {
 				continue
 			}
-			basis(row, t.nu, k, samples)
+			of.into(row, k)
 			v := make([]complex128, n)
 			for m := range v {
 				v[m] = cmplx.Conj(row[m])
@@ -302,7 +302,6 @@ func (s *search) subtract(t tone) {
 	s.stale = true
 	centre := int(math.Round(t.nu))
 	n := t.order + 1
-	samples := float64(s.Samples)
 	reach := fitLines
 	for ch := range t.a {
 		var sum float64
@@ -315,10 +314,11 @@ func (s *search) subtract(t tone) {
 		}
 		reach = max(reach, int(min(leaks, sum/math.Pi/(0.1*math.Sqrt(quiet)))))
 	}
+	of, ofMirror := newLeakage(t.nu, float64(s.Samples)), newLeakage(-t.nu, float64(s.Samples))
 	row, mirror := make([]complex128, n), make([]complex128, n)
 	for k := max(1, centre-reach); k <= min(len(s.X[0])-1, centre+reach); k++ {
-		basis(row, t.nu, k, samples)
-		basis(mirror, -t.nu, k, samples)
+		of.into(row, k)
+		ofMirror.into(mirror, k)
 		for ch := range t.a {
 			var sum complex128
 			for m, a := range t.a[ch] {

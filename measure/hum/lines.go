@@ -63,7 +63,7 @@ const (
 // lines, and returns them, and by line of the signal the power of the error that
 // is left in either input for not knowing them better.
 //
-// A tone of complex amplitude a at nu lines leaks into every line (see basis).
+// A tone of complex amplitude a at nu lines leaks into every line (see leakage).
 // The lines between those of the signal show that undisturbed: from them follow
 // nu and, for each input, a polynomial that the amplitude follows over the
 // data, by least squares. A tone near enough to a line of the signal leaves

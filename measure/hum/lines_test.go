@@ -10,7 +10,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// The basis against its definition, summed term by term.
+// Leakage against its definition, summed term by term.
 func TestBasisAgainstItsDefinition(t *testing.T) {
 	const n = 4096
 	legendre := func(m int, u float64) float64 {
@@ -25,7 +25,7 @@ func TestBasisAgainstItsDefinition(t *testing.T) {
 	}
 	got := make([]complex128, mostOrder+1)
 	for _, x := range []float64{0, 1e-9, 0.03, 0.5, 1, 2.7, 3.3, 8, 9.5, 24} {
-		basis(got, 100+x, 100, n)
+		newLeakage(100+x, n).into(got, 100)
 		for m := range got {
 			var want complex128
 			for i := range n {

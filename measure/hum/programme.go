@@ -233,7 +233,7 @@ func between(spec [2][]complex128, k, n int) float64 {
 			var sum complex128
 			for j := max(1, k-aroundLine); j <= min(len(s)-1, k+aroundLine); j++ {
 				var b [1]complex128
-				basis(b[:], float64(j)-nu, 0, float64(n))
+				newLeakage(float64(j)-nu, float64(n)).into(b[:], 0)
 				sum += s[j] * b[0]
 			}
 			p += abs2(sum)
