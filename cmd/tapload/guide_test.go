@@ -117,7 +117,7 @@ func TestGuideKeepsTheBench(t *testing.T) {
 		t.Fatal(err)
 	}
 	settings := t.TempDir()
-	e := env{sound: standIn{args: []string{"check"}, benches: benches, recordings: t.TempDir()}, settings: settings}
+	e := env{sound: standIn{args: []string{"check"}, benches: benches}, settings: settings}
 	screen := guidedOn(t, e, t.TempDir(), "1", "1", "", "0.1%", "", "", "", "red", "q")
 	for _, want := range []string{
 		"Keep this bench, so that none of this is asked again? [yes]",
