@@ -124,7 +124,7 @@ check: deps-test deps-dist
 	@# Every kind of measurement, whose goroutines are those of ratio too, and a proof.
 	go test -race -short -run 'TheirContext$$|Live' -timeout 20m ./measure
 	go test -race -short -run 'TwoInSeries|WarmCabinet' -timeout 20m ./fixtures/box/proof
-	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Guide$$|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
 
 windows:
 	@if [ "$$(uname -m)" != x86_64 ]; then \
