@@ -20,6 +20,10 @@ UNSEEDED = ^Test(TonesRatioIsExact|ClockDifference|NoiselessRatioIsExact|Harmoni
 # Long studies of populations, which make test takes a part of and make studies all.
 STUDIES = ^Test(RightStandardsAreTaken|WrongStandardsAreRefused|RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC)$$
 
+# What depends on how the sound-card library is reached: its structures and calls,
+# the thread that it calls back on, and signals that find such a thread.
+LOADED = ^Test(Rig(EverySample|Stream|OtherInputsAndRate|LateBlock|ServerDies|Faults|List)|StructuresAreThoseOfC|Entry|WithoutTheLibrary|CardSweep|CardStopsMidSweep|CardsLists)$$
+
 # The packages, but for the program, in which goroutines start.
 CONCURRENT = $(shell grep -rlE '\bgo func|\.Go\b' --include='*.go' cmd/tapload/internal fit fixtures measure plot | xargs -n1 dirname | sort -u | sed 's|^|./|')
 
@@ -84,9 +88,10 @@ arm64:
 
 test: deps-test
 	@# The sound card once more, through the library as a prebuilt program loads it.
-	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -run 'Rig|Card|Structures|Entry|WithoutTheLibrary' ./measure/card/portaudio ./cmd/tapload
-	@# -short: every check, on fewer seeds; make check takes them all.
-	TAPLOAD_REQUIRE_RIG=1 go test -short ./...
+	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -vet=off -run '$(LOADED)' ./measure/card/portaudio ./cmd/tapload
+	@# -short: every check, on fewer seeds; make check takes them all, and vets the code.
+	@# -parallel: those that play in real time leave the processor to others.
+	TAPLOAD_REQUIRE_RIG=1 go test -vet=off -short -parallel 4 ./...
 
 check: deps-test deps-dist
 	@echo "== format"
@@ -121,7 +126,7 @@ check: deps-test deps-dist
 	@# Every kind of measurement, whose goroutines are those of ratio too, and a proof.
 	go test -race -short -run 'TheirContext$$|Live' -timeout 20m ./measure
 	go test -race -short -run 'TwoInSeries|WarmCabinet' -timeout 20m ./fixtures/box/proof
-	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Guide$$|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
 
 windows:
 	@if [ "$$(uname -m)" != x86_64 ]; then \

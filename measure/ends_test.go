@@ -53,7 +53,7 @@ func (r *remembering) Play(ctx context.Context, out card.Output) (card.Recording
 // within a tenth of a second, and leaves no goroutine. On a machine that is busy
 // it may take a fifth of the time of the whole, and has some tries.
 func TestMeasurementsEndWithTheirContext(t *testing.T) {
-	seconds, perOctave, moments := 2.0, 3, 3
+	seconds, perOctave, moments := 2.0, 3, 2
 	if os.Getenv("TAPLOAD_SEEDS") == "all" {
 		seconds, perOctave, moments = 4, 6, 8
 	}

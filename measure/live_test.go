@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -23,9 +24,11 @@ func plugged(e netlist.Element) []netlist.Branch {
 	return []netlist.Branch{{Name: "load", From: bench.In, To: bench.Ground, Element: e}}
 }
 
+var oneLiveSignal = sync.OnceValues(func() (signal.Multitone, error) { return measure.LiveSignal(signal.MultitoneOptions{}) })
+
 func liveSignal(t testing.TB) signal.Multitone {
 	t.Helper()
-	sig, err := measure.LiveSignal(signal.MultitoneOptions{})
+	sig, err := oneLiveSignal()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -117,7 +117,7 @@ func TestGuideKeepsTheBench(t *testing.T) {
 		t.Fatal(err)
 	}
 	settings := t.TempDir()
-	e := env{sound: standIn{args: []string{"check"}, benches: benches, recordings: t.TempDir()}, settings: settings}
+	e := env{sound: standIn{args: []string{"check"}, benches: benches}, settings: settings}
 	screen := guidedOn(t, e, t.TempDir(), "1", "1", "", "0.1%", "", "", "", "red", "q")
 	for _, want := range []string{
 		"Keep this bench, so that none of this is asked again? [yes]",
@@ -152,18 +152,14 @@ func TestGuideNeedsATerminal(t *testing.T) {
 	if err != nil {
 		t.Skip("there is no program \"script\" (Debian package bsdutils) to make a terminal with")
 	}
-	bin := filepath.Join(t.TempDir(), "tapload")
-	if text, err := exec.CommandContext(t.Context(), "go", "build", "-buildvcs=false", "-o", bin, ".").CombinedOutput(); err != nil {
-		t.Fatalf("%v: %s", err, text)
-	}
 	t.Setenv("TAPLOAD_CONFIG", t.TempDir())
-	c := exec.CommandContext(t.Context(), script, "-qec", bin, "/dev/null")
+	c := exec.CommandContext(t.Context(), script, "-qec", "tapload", "/dev/null")
 	c.Stdin = strings.NewReader("q\n")
 	text, err := c.CombinedOutput()
 	if err != nil || !strings.Contains(string(text), "What is to be done?") {
 		t.Errorf("in a terminal: %v, %s", err, text)
 	}
-	if text, err := exec.CommandContext(t.Context(), bin).CombinedOutput(); err != nil || !strings.Contains(string(text), "Usage:") {
+	if text, err := exec.CommandContext(t.Context(), "tapload").CombinedOutput(); err != nil || !strings.Contains(string(text), "Usage:") {
 		t.Errorf("without a terminal: %v, %s", err, text)
 	}
 }

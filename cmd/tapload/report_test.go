@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/fstest"
 	"time"
 
 	"tapload/cmd/tapload/internal/browsertest"
@@ -18,6 +19,9 @@ import (
 	"tapload/fixtures/job"
 	"tapload/measure/record"
 )
+
+// smallJobRecords are what is measured once for all tests with a smallJob.
+var smallJobRecords = fstest.MapFS{}
 
 // smallJob makes a job of two cabinets, a proof and a driver in a folder.
 func smallJob(t *testing.T) (folder string, tapload func(args ...string) string) {
@@ -35,12 +39,21 @@ func smallJob(t *testing.T) (folder string, tapload func(args ...string) string)
 		}
 		return out.String()
 	}
-	in := func(name string) string { return filepath.Join(folder, name+recordSuffix) }
-	for name, bench := range map[string]string{
-		"left": "sixteen-ohm-cabinet", "right": "second-sixteen-cabinet", "box": "box-right",
-		"before": "driver-before-recone", "after": "driver-after-recone",
-	} {
-		tapload("sweep", "--bench", "../../testdata/bench/"+bench+".toml", "-o", in(name), "--period", "1.4")
+	if len(smallJobRecords) == 0 {
+		for name, bench := range map[string]string{
+			"left": "sixteen-ohm-cabinet", "right": "second-sixteen-cabinet", "box": "box-right",
+			"before": "driver-before-recone", "after": "driver-after-recone",
+		} {
+			record := filepath.Join(folder, name+recordSuffix)
+			tapload("sweep", "--bench", "../../testdata/bench/"+bench+".toml", "-o", record, "--period", "1.4")
+			data, err := os.ReadFile(record)
+			if err != nil {
+				t.Fatal(err)
+			}
+			smallJobRecords[name+recordSuffix] = &fstest.MapFile{Data: data, Mode: 0o666}
+		}
+	} else if err := os.CopyFS(folder, smallJobRecords); err != nil {
+		t.Fatal(err)
 	}
 	f := job.NewFile(folder, "T-1", "run both")
 	f.SetAmplifier(job.Amplifier{Name: "test amplifier", TapsOhm: []float64{4, 8, 16}, Watts: 50})

@@ -16,7 +16,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"tapload/measure/card/portaudio/rig"
 )
@@ -206,24 +205,25 @@ func TestCardStopsMidSweep(t *testing.T) {
 	}
 }
 
-// stopMidSweep stops a sweep a second after it said that it plays, and wants that
-// said. It reports whether the sound server never ran before, for want of a
-// processor.
+// stopMidSweep stops a sweep once it says what it hears, and wants that said. It
+// reports whether the sound server never ran before, for want of a processor.
 func stopMidSweep(t *testing.T, stop func(*rig.Rig, *os.Process) error, want string) (starved bool) {
 	r := rig.Start(t, rig.Options{Chains: rigLoad.Circuit(48000).Chains(), RealTime: true})
 	defer r.Stop()
-	// Long enough to be stopped, however busy this machine is.
-	cmd := program(t, r, "sweep", "--card", r.Card(), "-o", "x.sweep.json", "--period", "60")
-	stderr := startUntil(t, cmd, func(line string) bool { return strings.HasPrefix(line, "playing:") })
-	// The first report comes before the signal begins.
-	time.Sleep(time.Second)
-	if err := stop(r, cmd.Process); err != nil {
-		t.Fatal(err)
+	// Three quarters of it are to come when it says what it hears.
+	cmd := program(t, r, "sweep", "--card", r.Card(), "-o", "x.sweep.json", "--period", "4")
+	stderr := bufio.NewReader(startUntil(t, cmd, func(line string) bool { return strings.HasPrefix(line, "playing:") }))
+	said, err := stderr.ReadString('\n')
+	if err == nil && strings.HasPrefix(said, "playing:") {
+		if err := stop(r, cmd.Process); err != nil {
+			t.Fatal(err)
+		}
 	}
 	rest, err := io.ReadAll(stderr)
 	if err != nil {
 		t.Fatal(err)
 	}
+	rest = append([]byte(said), rest...)
 	code := exitCode(t, cmd.Wait())
 	sentence := lastSentence(string(rest))
 	if code == exitError && strings.Contains(sentence, "without losing sound") {

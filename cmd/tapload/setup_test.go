@@ -21,7 +21,7 @@ func TestFewKeysOnAKeptBench(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &shownBench{benches: benches, recordings: t.TempDir()}
+	b := &shownBench{benches: benches}
 	folder := t.TempDir()
 	if got := b.tapload(t, folder, "setup", "--card", standInName, "--sense-ohm", "10", "--sense-tolerance", "1%"); got.code != exitDone {
 		t.Fatal(got.stderr)

@@ -46,7 +46,7 @@ func TestShownCommands(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &shownBench{stock: t.TempDir(), benches: benches, recordings: t.TempDir()}
+	b := &shownBench{stock: t.TempDir(), benches: benches}
 	blocks := slices.Concat(readmeBlocks(t), helpBlocks())
 	shown := map[string]bool{}
 	for _, block := range blocks {
@@ -186,7 +186,7 @@ func TestEveryCommandHasHelp(t *testing.T) {
 
 // shownBench runs commands on the stand-in and keeps what many of them need.
 type shownBench struct {
-	stock, benches, recordings string
+	stock, benches string
 
 	made sync.Map // name of a kept file -> *sync.Once that makes it
 }
@@ -204,7 +204,7 @@ func (b *shownBench) taploadFor(t *testing.T, limit time.Duration, folder string
 	defer cancel()
 	cmd := exec.CommandContext(ctx, "tapload-on-stand-in", args...)
 	cmd.Dir = folder
-	cmd.Env = append(cmd.Environ(), benchesVariable+"="+b.benches, recordingsVariable+"="+b.recordings, "TAPLOAD_CONFIG="+filepath.Join(folder, "settings"))
+	cmd.Env = append(cmd.Environ(), benchesVariable+"="+b.benches, "TAPLOAD_CONFIG="+filepath.Join(folder, "settings"))
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
 	var out, log strings.Builder
 	cmd.Stdout, cmd.Stderr = &out, &log

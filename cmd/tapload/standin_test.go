@@ -1,15 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/binary"
-	"encoding/gob"
 	"encoding/json"
 	"fmt"
 	"hash/fnv"
-	"io"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -23,12 +18,11 @@ import (
 	"tapload/measure/record"
 )
 
-// The folders of benches and of recordings, and a list of sound cards, for the program that runs with a
+// The folder of benches and a list of sound cards, for the program that runs with a
 // stand-in for the sound system.
 const (
-	benchesVariable    = "TAPLOAD_TEST_BENCHES"
-	recordingsVariable = "TAPLOAD_TEST_RECORDINGS"
-	listingVariable    = "TAPLOAD_TEST_LISTING"
+	benchesVariable = "TAPLOAD_TEST_BENCHES"
+	listingVariable = "TAPLOAD_TEST_LISTING"
 )
 
 // onStandIn is main, with a stand-in for the sound system.
@@ -36,16 +30,16 @@ func onStandIn() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	context.AfterFunc(ctx, stop)
 	e := systemEnv()
-	e.sound = standIn{args: os.Args[1:], benches: os.Getenv(benchesVariable), recordings: os.Getenv(recordingsVariable), listing: os.Getenv(listingVariable)}
+	e.sound = standIn{args: os.Args[1:], benches: os.Getenv(benchesVariable), listing: os.Getenv(listingVariable)}
 	os.Exit(run(ctx, os.Args[1:], e))
 }
 
 // standIn is a sound system with one card, which is a virtual bench. Its load
 // is what somebody would have connected for the command line of args.
 type standIn struct {
-	args                []string
-	benches, recordings string
-	listing             string // file of what it lists; "" for itself alone
+	args    []string
+	benches string
+	listing string // file of what it lists; "" for itself alone
 }
 
 const standInName = "USB Audio"
@@ -75,48 +69,15 @@ func (s standIn) open(o portaudio.Options) (soundCard, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &standInCard{bench: b, kept: s.recordings}, nil
+	return standInCard{bench.NewSeries(b)}, nil
 }
 
-// standInCard plays on a bench, each time with noise of its own. What was
-// played before to the same load, by whichever process, is not worked out
-// again.
-type standInCard struct {
-	bench *bench.Bench
-	kept  string // folder of recordings
-	plays uint64
-}
+// standInCard plays on a bench, each time with noise of its own.
+type standInCard struct{ *bench.Series }
 
-func (*standInCard) Close() error { return nil }
+func (standInCard) Close() error { return nil }
 
-func (*standInCard) Note() string { return "" }
-
-func (c *standInCard) Stream(ctx context.Context, l card.Loop) (card.Stream, error) {
-	return bench.NewSeries(c.bench).Stream(ctx, l)
-}
-
-func (c *standInCard) Play(ctx context.Context, out card.Output) (card.Recording, error) {
-	b := *c.bench
-	b.Seed += c.plays
-	c.plays++
-	h := sha256.New()
-	fmt.Fprintf(h, "%+v %d", b, out.RateHz)
-	for _, x := range out.Channels {
-		if err := binary.Write(h, binary.LittleEndian, x); err != nil {
-			return card.Recording{}, err
-		}
-	}
-	path := filepath.Join(c.kept, fmt.Sprintf("%x", h.Sum(nil)))
-	var rec card.Recording
-	if data, err := os.ReadFile(path); err == nil {
-		return rec, gob.NewDecoder(bytes.NewReader(data)).Decode(&rec)
-	}
-	rec, err := b.Play(ctx, out)
-	if err != nil {
-		return rec, err
-	}
-	return rec, (env{}).save(file{Path: path, Force: true, Write: func(w io.Writer) error { return gob.NewEncoder(w).Encode(rec) }})
-}
+func (standInCard) Note() string { return "" }
 
 // value returns what follows the flag on the command line, or "".
 func (s standIn) value(flag string) string {

@@ -168,24 +168,35 @@ func TestWhatMustNotMoveTheRatio(t *testing.T) {
 }
 
 // skew returns rec as a recorder with a clock faster by ppm would have taken
-// it: each sample by a long sum over the band-limited original, slow and
-// obvious. Only the tone-free short chirp is worth that.
+// it: each sample by a long sum over the band-limited original. Sine and window
+// of a term are those of the term next to it, turned.
 func skew(rec card.Recording, ppm float64) card.Recording {
+	const half = 160
+	const window = math.Pi / (2*half + 2)
+	var cos, sin [2*half + 1]float64 // of whole samples in the window, from -half on
+	for j := range cos {
+		sin[j], cos[j] = math.Sincos(window * float64(j-half))
+	}
 	stretch := func(x []float64) []float64 {
-		const half = 160
 		y := make([]float64, len(x)-2*half)
 		for i := range y {
 			at := float64(half+i) * (1 - ppm*1e-6)
 			n := int(math.Floor(at))
+			part := at - float64(n)
+			s, c := math.Sincos(window * part)
+			wave := math.Sin(math.Pi*part) / math.Pi
 			var sum float64
 			for k := max(0, n-half); k < min(len(x), n+half); k++ {
-				d := at - float64(k)
-				w := math.Cos(math.Pi * d / (2*half + 2))
-				s := 1.0
-				if d != 0 {
-					s = math.Sin(math.Pi*d) / (math.Pi * d)
+				j := n - k + half
+				w := c*cos[j] - s*sin[j]
+				sinc := 1.0
+				if d := at - float64(k); d != 0 {
+					sinc = wave / d
 				}
-				sum += x[k] * s * w * w
+				if j%2 != half%2 {
+					sinc = -sinc
+				}
+				sum += x[k] * sinc * w * w
 			}
 			y[i] = sum
 		}
