@@ -233,7 +233,7 @@ func (r reader) object(place string, v reflect.Value) error {
 	keys, optional, index := fields(v.Type())
 	seen, err := r.members(place, func(key, inner string) error {
 		if index[key] == nil {
-			return fmt.Errorf("%skey %q is unknown", prefix(place), key)
+			return fmt.Errorf("%skey %q is unknown", prefix(place), Short(key))
 		}
 		f := v.FieldByIndex(index[key])
 		if f.Kind() == reflect.Pointer && optional[key] {
@@ -281,7 +281,7 @@ func (r reader) members(place string, read func(key, inner string) error) (seen 
 		case !ok:
 			return nil, fmt.Errorf("%sexpected a key, found %s", prefix(place), describe(t))
 		case seen[key]:
-			return nil, fmt.Errorf("%skey %q is there twice", prefix(place), key)
+			return nil, fmt.Errorf("%skey %q is there twice", prefix(place), Short(key))
 		}
 		seen[key] = true
 		if err := read(key, within(place, key)); err != nil {
@@ -294,6 +294,7 @@ func (r reader) members(place string, read func(key, inner string) error) (seen 
 
 // within returns the place of a member of what is at place.
 func within(place, key string) string {
+	key = Short(key)
 	if place == "" {
 		return key
 	}
