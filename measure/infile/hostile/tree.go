@@ -34,8 +34,8 @@ func TOML(r *rand.Rand, sound []string) string {
 }
 
 func document(r *rand.Rand, sound []string, parse func(string) *node, write func(*rand.Rand, *node) string) string {
-	root, donor := parse(pick(r, sound)), parse(pick(r, sound))
-	whole := &node{kind: '[', items: []*node{root}}
+	whole := &node{kind: '[', items: []*node{parse(pick(r, sound))}}
+	donor := func() *node { return parse(pick(r, sound)) }
 	textAlone := r.IntN(5) == 0
 	for range geometric(r) {
 		if !textAlone {
@@ -52,10 +52,10 @@ func document(r *rand.Rand, sound []string, parse func(string) *node, write func
 	return text
 }
 
-// geometric is 1, seldom 2, and so on.
+// geometric is 1, half as often 2, and so on.
 func geometric(r *rand.Rand) int {
 	n := 1
-	for r.IntN(3) == 0 {
+	for r.IntN(2) == 0 {
 		n++
 	}
 	return n
@@ -212,8 +212,8 @@ func (n *node) somewhere(r *rand.Rand) (holder *node, at int) {
 	}
 }
 
-// change changes something below n, perhaps by what donor has.
-func (n *node) change(r *rand.Rand, donor *node) {
+// change changes something below n, perhaps by what a donor has.
+func (n *node) change(r *rand.Rand, donor func() *node) {
 	if len(n.items) == 0 {
 		return
 	}
@@ -236,9 +236,8 @@ func (n *node) change(r *rand.Rand, donor *node) {
 	case 4:
 		in.insert(at, pick(r, badKeys), &node{text: pick(r, badValues)})
 	case 5: // what stands elsewhere
-		if from, there := (&node{kind: '[', items: []*node{donor}}).somewhere(r); from != nil {
-			in.items[at] = from.items[there].clone()
-		}
+		from, there := (&node{kind: '[', items: []*node{donor()}}).somewhere(r)
+		in.items[at] = from.items[there]
 	case 6:
 		for range 1 + r.IntN(3) {
 			item = &node{kind: '[', items: []*node{item}}
@@ -292,7 +291,7 @@ func (n *node) resize(r *rand.Rand) {
 	case 1:
 		n.items = n.items[:at]
 	case 2:
-		for range pick(r, []int{1, 2, 20, 3000}) {
+		for range pick(r, []int{1, 2, 20, 400}) {
 			n.insert(len(n.items), n.key(at)+"x", n.items[at].clone())
 		}
 	case 3:
