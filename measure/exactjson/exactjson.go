@@ -17,6 +17,7 @@ import (
 	"unicode/utf8"
 
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 )
 
 // Read reads all of r as text of JSON. What has nothing in it, is no text, or is
@@ -444,10 +445,10 @@ func CompactObject(raw json.RawMessage) (json.RawMessage, error) {
 	switch c := b.Bytes(); {
 	case string(c) == "null":
 		return nil, nil
-	case c[0] != '{':
-		return nil, fmt.Errorf("expected an object or null, found %s", Short(string(c)))
 	case !utf8.Valid(c):
 		return nil, errors.New("not valid UTF-8")
+	case c[0] != '{':
+		return nil, fmt.Errorf("expected an object or null, found %s", oneline.Harmless(Short(string(c))))
 	default:
 		return c, nil
 	}
