@@ -37,6 +37,15 @@ func otherScalar(r *rand.Rand, text string) string {
 	return pick(r, badValues)
 }
 
+// Bytes makes malformed files of no structure that is known here.
+func Bytes(r *rand.Rand, sound []string) string {
+	text := pick(r, sound)
+	for range geometric(r) {
+		text = changeText(r, text, sound)
+	}
+	return text
+}
+
 // changeText changes a text as such, wherever it may be.
 func changeText(r *rand.Rand, text string, others []string) string {
 	at := r.IntN(len(text) + 1)
