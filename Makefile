@@ -27,6 +27,10 @@ LOADED = ^Test(Rig(EverySample|Stream|OtherInputsAndRate|LateBlock|ServerDies|Fa
 # The packages, but for the program, in which goroutines start.
 CONCURRENT = $(shell grep -rlE '\bgo func|\.Go\b' --include='*.go' cmd/tapload/internal fit fixtures measure plot | xargs -n1 dirname | sort -u | sed 's|^|./|')
 
+# Every reader that the fuzzer is let loose on, as folder:function, and for how long.
+FUZZED = $(shell grep -rnoE --include='*_test.go' '^func Fuzz[A-Za-z0-9]+' cmd fit fixtures measure plot | sed -E 's|/[^/]*:func |:|' | sort)
+FUZZTIME ?= 30s
+
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 # Go reads the commit from git, and refuses to build where git refuses to answer.
@@ -116,6 +120,8 @@ check: deps-test deps-dist
 	@echo "== every test, with all seeds"
 	@# -skip: what takes long and has no seeds; make test runs it.
 	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)|$(STUDIES)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
+	@echo "== malformed inputs, 10,000 for each reader that the stage above left out"
+	TAPLOAD_SEEDS=all go test -run '^TestMalformed' ./measure/record ./measure/card ./measure/card/server ./cmd/tapload/internal/live ./cmd/tapload
 	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
@@ -138,8 +144,8 @@ windows:
 	fi
 
 fuzz: deps-test
-	@for at in measure/record:FuzzRead fit/identify:FuzzReadKept fit/recone:FuzzReadLimits fixtures/jig:FuzzRead fixtures/bench:FuzzRead fixtures/job:FuzzParse; do \
-	  go test -run '^$$' -fuzz "^$${at#*:}$$" -fuzztime 30s "./$${at%:*}" || exit 1; \
+	@for at in $(FUZZED); do \
+	  go test -run '^$$' -fuzz "^$${at#*:}$$" -fuzztime $(FUZZTIME) "./$${at%:*}" || exit 1; \
 	done
 
 bench: build

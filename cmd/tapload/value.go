@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 )
 
@@ -231,6 +232,9 @@ func withNamed(have map[string]float64, s, must string, read func(string) (float
 			return nil, errors.New(must)
 		}
 		name := strings.TrimSpace(part[:i])
+		if err := oneline.Check(name); err != nil {
+			return nil, fmt.Errorf("has a name that %w", err)
+		}
 		v, err := read(part[i+1:])
 		if err != nil {
 			return nil, fmt.Errorf("%s %w", name, err)

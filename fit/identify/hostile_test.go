@@ -5,34 +5,53 @@ import (
 	"strings"
 	"testing"
 
+	"tapload/fixtures/netlist"
 	"tapload/measure/infile/hostile"
 	"tapload/measure/record"
 )
 
-// A kept fit without its parameters ended in a panic.
-func FuzzReadKept(f *testing.F) {
-	r, err := Record(f.Context(), record.Record{Label: "driver", Curve: inventedCurve(inventedDriver)}, Options{})
-	if err != nil {
-		f.Fatal(err)
+// soundFits are fits of loads with one resonance and with two.
+func soundFits(t testing.TB) []string {
+	two := inventedDriver
+	two.Resonances = append([]netlist.Resonance{{Hz: 40, Qm: 7, Res: 30}}, two.Resonances...)
+	var all []string
+	for _, d := range []netlist.Driver{inventedDriver, two} {
+		r, err := Record(t.Context(), record.Record{Label: "driver", Curve: inventedCurve(d)}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := json.Marshal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, string(text))
 	}
-	sound, err := json.Marshal(r)
-	if err != nil {
-		f.Fatal(err)
-	}
-	for _, text := range hostile.JSON(string(sound)) {
-		f.Add(text)
-	}
-	hz := []float64{20, 200, 2000}
-	f.Fuzz(func(t *testing.T, text string) {
-		hostile.Read(t, text, func(text string) error {
-			k, err := ReadKept(strings.NewReader(text), "fit:a")
-			if err == nil {
-				_, err = k.Curve(hz)
-			}
-			if err == nil {
-				_, err = k.With(Known{MarkedOhm: 8, Drivers: 2})
-			}
-			return err
-		})
-	})
+	return all
 }
+
+// readKept holds a fit that reads to give a curve, or a reason why it gives none.
+func readKept(t testing.TB, text string) error {
+	if !IsKept([]byte(text)) {
+		if _, err := Unfitted("a.json", []byte(text), "a proof"); err != nil {
+			return err
+		}
+	}
+	k, err := ReadKept(strings.NewReader(text), "fit:a")
+	if err != nil {
+		return err
+	}
+	c, err := k.Curve([]float64{20, 200, 2000})
+	if err != nil {
+		return err
+	}
+	if err := c.Check(); err != nil {
+		t.Errorf("a curve that is none: %v", err)
+	}
+	_, err = k.With(Known{MarkedOhm: 8, Drivers: 2})
+	return err
+}
+
+// A kept fit without its parameters ended in a panic.
+func TestMalformedFits(t *testing.T) { hostile.Test(t, hostile.JSON, soundFits(t), readKept) }
+
+func FuzzReadKept(f *testing.F) { hostile.Fuzz(f, hostile.JSON, soundFits(f), readKept) }

@@ -126,6 +126,8 @@ func plain(err error) error {
 	var kind *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
 	switch {
+	case errors.As(err, &kind) && strings.HasPrefix(kind.Value, "number "):
+		return fmt.Errorf("%s cannot be %s", kind.Field, exactjson.Short(strings.TrimPrefix(kind.Value, "number ")))
 	case errors.As(err, &kind) && kind.Field != "":
 		return fmt.Errorf("%s must not be a %s", kind.Field, kind.Value)
 	case errors.As(err, &kind):
@@ -181,7 +183,7 @@ func (k *Kept) causes() (out []move, err error) {
 	for _, p := range load.Parameters {
 		switch {
 		case !slices.Contains(names, p.Name):
-			return nil, fmt.Errorf("there is no parameter %q in a load of this kind", p.Name)
+			return nil, fmt.Errorf("there is no parameter %q in a load of this kind", exactjson.Short(p.Name))
 		case listed[p.Name]:
 			return nil, fmt.Errorf("the parameter %q is listed twice", p.Name)
 		}
@@ -197,7 +199,7 @@ func (k *Kept) causes() (out []move, err error) {
 	}
 	for _, s := range load.Shifts {
 		if len(s.Parameters) != n || s.ID == "" {
-			return nil, fmt.Errorf("the shift by %q does not go with the parameters", s.ID)
+			return nil, fmt.Errorf("the shift by %q does not go with the parameters", exactjson.Short(s.ID))
 		}
 		out = append(out, k.move(s.ID, func(i int) float64 { return s.Parameters[i] }))
 	}

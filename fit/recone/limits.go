@@ -51,7 +51,7 @@ func ReadLimits(r io.Reader) (Limits, error) {
 		limit, none, err := limitOf(name, f.Percent[name])
 		switch {
 		case err != nil:
-			return nil, fmt.Errorf("limits line %d: percent.%s %w", lines.Find("percent."+name), name, err)
+			return nil, fmt.Errorf("limits line %d: %s %w", lines.Find("percent."+name), keyfile.Short("percent."+name), err)
 		case none:
 			delete(l, name)
 		default:

@@ -387,34 +387,6 @@ func TestReadWAVCutAnywhere(t *testing.T) {
 	})
 }
 
-func FuzzReadWAV(f *testing.F) {
-	for _, file := range files {
-		f.Add([]byte(file.bytes))
-	}
-	f.Fuzz(func(t *testing.T, data []byte) {
-		w, err := ReadWAV(bytes.NewReader(data))
-		if err != nil {
-			if len(w.Samples) != 0 {
-				t.Errorf("samples came with error %v", err)
-			}
-			return
-		}
-		if w.Frames()*len(w.Samples) > len(data) {
-			t.Errorf("%d frames of %d channels from %d bytes", w.Frames(), len(w.Samples), len(data))
-		}
-		for c, s := range w.Samples {
-			if len(s) != w.Frames() {
-				t.Errorf("channel %d has %d samples, channel 1 has %d", c+1, len(s), w.Frames())
-			}
-			for i, x := range s {
-				if math.IsNaN(x) || math.IsInf(x, 0) || !w.Float && math.Abs(x) > 1 {
-					t.Errorf("channel %d, frame %d: sample %v", c+1, i, x)
-				}
-			}
-		}
-	})
-}
-
 // benchWAV returns 10 s of stereo at 48 kHz and 24 bits.
 func benchWAV() WAV {
 	w := WAV{RateHz: 48000, Bits: 24, Samples: [][]float64{sine(48000, 100, 0.5, 0, 10), sine(48000, 100, 0.3, 1, 10)}}

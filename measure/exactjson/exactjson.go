@@ -17,6 +17,7 @@ import (
 	"unicode/utf8"
 
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 )
 
 // Read reads all of r as text of JSON. What has nothing in it, is no text, or is
@@ -233,7 +234,7 @@ func (r reader) object(place string, v reflect.Value) error {
 	keys, optional, index := fields(v.Type())
 	seen, err := r.members(place, func(key, inner string) error {
 		if index[key] == nil {
-			return fmt.Errorf("%skey %q is unknown", prefix(place), key)
+			return fmt.Errorf("%skey %q is unknown", prefix(place), Short(key))
 		}
 		f := v.FieldByIndex(index[key])
 		if f.Kind() == reflect.Pointer && optional[key] {
@@ -281,7 +282,7 @@ func (r reader) members(place string, read func(key, inner string) error) (seen 
 		case !ok:
 			return nil, fmt.Errorf("%sexpected a key, found %s", prefix(place), describe(t))
 		case seen[key]:
-			return nil, fmt.Errorf("%skey %q is there twice", prefix(place), key)
+			return nil, fmt.Errorf("%skey %q is there twice", prefix(place), Short(key))
 		}
 		seen[key] = true
 		if err := read(key, within(place, key)); err != nil {
@@ -294,6 +295,7 @@ func (r reader) members(place string, read func(key, inner string) error) (seen 
 
 // within returns the place of a member of what is at place.
 func within(place, key string) string {
+	key = Short(key)
 	if place == "" {
 		return key
 	}
@@ -443,10 +445,10 @@ func CompactObject(raw json.RawMessage) (json.RawMessage, error) {
 	switch c := b.Bytes(); {
 	case string(c) == "null":
 		return nil, nil
-	case c[0] != '{':
-		return nil, fmt.Errorf("expected an object or null, found %s", Short(string(c)))
 	case !utf8.Valid(c):
 		return nil, errors.New("not valid UTF-8")
+	case c[0] != '{':
+		return nil, fmt.Errorf("expected an object or null, found %s", oneline.Harmless(Short(string(c))))
 	default:
 		return c, nil
 	}

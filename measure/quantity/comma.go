@@ -6,8 +6,8 @@ import (
 )
 
 var (
-	commaNumber = regexp.MustCompile(`^[-+]?\d*,\d+\s*[^\d,.]*$`)
-	thousands   = regexp.MustCompile(`^[-+]?[1-9]\d{0,2},\d{3}\s*[^\d,.]*$`)
+	commaNumber = regexp.MustCompile(`^[-+]?\d{0,20},\d{1,20}[ \pL%°/]{0,20}$`)
+	thousands   = regexp.MustCompile(`^[-+]?[1-9]\d{0,2},\d{3}[ \pL%°/]*$`)
 )
 
 // CommaMeant asks back where s is a number written with a comma, which is a decimal

@@ -108,8 +108,11 @@ func csvSeparator(data []byte) rune {
 
 func csvSyntax(err error) error {
 	var p *csv.ParseError
-	if errors.As(err, &p) {
-		return fmt.Errorf("line %d: not a table of comma-separated values: %w", p.Line, p.Err)
+	switch {
+	case errors.Is(err, csv.ErrBareQuote) && errors.As(err, &p):
+		return fmt.Errorf("line %d: not a table of comma-separated values: a value holds a \" but does not begin with one", p.Line)
+	case errors.As(err, &p):
+		return fmt.Errorf("line %d: not a table of comma-separated values: a value that begins with \" goes on behind its second one, or has none", p.Line)
 	}
 	return err
 }

@@ -132,19 +132,3 @@ func TestReadCSVErrors(t *testing.T) {
 		})
 	}
 }
-
-// Whatever the bytes, what comes back without an error is a curve.
-func FuzzReadCSV(f *testing.F) {
-	f.Add([]byte("frequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8\n"))
-	f.Add([]byte("\ufeff# a\r\nfrequency_hz;modulus_ohm;phase_deg;u_modulus_ohm;u_phase_deg\r\n20;30;400;1;2\r\n"))
-	f.Add([]byte("frequency_hz,modulus_ohm,phase_deg\n1,1e308,1e308\n"))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		c, err := ReadCSV(bytes.NewReader(data))
-		if err != nil {
-			return
-		}
-		if err := c.Check(); err != nil {
-			t.Fatalf("a curve that is none: %v", err)
-		}
-	})
-}

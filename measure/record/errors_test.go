@@ -19,7 +19,7 @@ func wantError(t *testing.T, err error, want string) {
 
 // checkErrorStyle: an error is one line without a full stop, fit to stand
 // behind a file name, whatever the file holds.
-func checkErrorStyle(t *testing.T, err error) {
+func checkErrorStyle(t testing.TB, err error) {
 	t.Helper()
 	s := err.Error()
 	stop := strings.HasSuffix(s, ".") && !strings.HasSuffix(s, "...")

@@ -117,19 +117,20 @@ func (t *touchstone) line(s string) error {
 func (t *touchstone) keyword(s string) error {
 	name, value, closed := strings.Cut(s[1:], "]")
 	name, value = strings.ToLower(strings.Join(strings.Fields(name), " ")), strings.TrimSpace(value)
+	shown := strings.Trim(strconv.Quote(exactjson.Short(name)), `"`)
 	switch {
 	case !closed:
 		return fmt.Errorf("keyword %q has no closing bracket", exactjson.Short(s))
 	case slices.Contains(t.seen, name):
-		return fmt.Errorf("keyword [%s] is there twice", exactjson.Short(name))
+		return fmt.Errorf("keyword [%s] is there twice", shown)
 	case name != "version" && t.version == "":
-		return fmt.Errorf("keyword [%s] comes before [Version]; a version 1 file has no keywords", exactjson.Short(name))
+		return fmt.Errorf("keyword [%s] comes before [Version]; a version 1 file has no keywords", shown)
 	case t.references:
-		return fmt.Errorf("keyword [%s] comes where the value of [Reference] is expected", exactjson.Short(name))
+		return fmt.Errorf("keyword [%s] comes where the value of [Reference] is expected", shown)
 	case name != "version" && t.options == nil:
-		return fmt.Errorf("keyword [%s] comes before the option line, such as # Hz Z RI R 50", exactjson.Short(name))
+		return fmt.Errorf("keyword [%s] comes before the option line, such as # Hz Z RI R 50", shown)
 	case t.section == tsData && name != "end":
-		return fmt.Errorf("keyword [%s] in the network data; only [End] may follow it in a one-port file", exactjson.Short(name))
+		return fmt.Errorf("keyword [%s] in the network data; only [End] may follow it in a one-port file", shown)
 	}
 	t.seen = append(t.seen, name)
 	switch name {
@@ -182,7 +183,7 @@ func (t *touchstone) keyword(s string) error {
 		}
 		t.section = tsEnded
 	default:
-		return fmt.Errorf("keyword [%s] is not known in a one-port file", exactjson.Short(name))
+		return fmt.Errorf("keyword [%s] is not known in a one-port file", shown)
 	}
 	return nil
 }

@@ -248,28 +248,3 @@ func TestReadTouchstoneRefuses(t *testing.T) {
 		})
 	}
 }
-
-// FuzzReadTouchstone: no input panics, and what is accepted is a sound curve
-// that survives being written.
-func FuzzReadTouchstone(f *testing.F) {
-	f.Add("# MHz Z MA R 75\n100 0.99 -4\n")
-	f.Add("! x\n[Version] 2.0\n# kHz Z DB R 8\n[Number of Ports] 1\n[Number of Frequencies] 1\n[Reference]\n8\n[Begin Information]\n[End Information]\n[Network Data]\n1 20 30\n[End]\n")
-	f.Fuzz(func(t *testing.T, text string) {
-		c, err := ReadTouchstone(strings.NewReader(text))
-		if err != nil {
-			checkErrorStyle(t, err)
-			return
-		}
-		var b bytes.Buffer
-		if err := (Record{Curve: c}).WriteTouchstone(&b); err != nil {
-			t.Fatal(err)
-		}
-		again, err := ReadTouchstone(&b)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if !reflect.DeepEqual(c, again) {
-			t.Fatalf("read %v, then %v", c, again)
-		}
-	})
-}

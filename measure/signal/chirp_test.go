@@ -362,46 +362,6 @@ func TestDecodeRefusesLawsOfNoOption(t *testing.T) {
 	}
 }
 
-func FuzzDecode(f *testing.F) {
-	for _, o := range []ChirpOptions{{}, {RateHz: 44100, Periods: 3}, {LowHz: 100, HighHz: 1000, PeriodSeconds: 0.2}} {
-		law, err := json.Marshal(mustChirp(f, o))
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(law)
-	}
-	f.Add([]byte(`{"kind":"chirp","rate_hz":48000,"lead_in":9223372036854775807,"tail":9223372036854775807,"period":2,"periods":2}`))
-	f.Fuzz(func(t *testing.T, law []byte) {
-		s, err := Decode(law)
-		if err != nil {
-			if s != nil {
-				t.Errorf("%v came with error %v", s, err)
-			}
-			return
-		}
-		again, err := json.Marshal(s)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if back, err := Decode(again); err != nil || back != s {
-			t.Errorf("%s became %+v with error %v, want %+v", again, back, err, s)
-		}
-		frame := s.(Periodic).Frame()
-		if frame.Len() > 1<<20 {
-			return
-		}
-		x := s.Samples()
-		if len(x) != frame.Len() {
-			t.Errorf("%d samples, want %d", len(x), frame.Len())
-		}
-		for i, v := range x {
-			if !(math.Abs(v) <= 1) {
-				t.Fatalf("sample %d is %v", i, v)
-			}
-		}
-	})
-}
-
 func BenchmarkChirpSamples(b *testing.B) {
 	c := mustChirp(b, ChirpOptions{})
 	for b.Loop() {

@@ -8,8 +8,11 @@ package signal
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
+
+	"tapload/measure/exactjson"
 )
 
 // Signal is a test signal.
@@ -188,7 +191,7 @@ func Decode(data []byte) (Signal, error) {
 		Kind string `json:"kind"`
 	}
 	if err := json.Unmarshal(data, &head); err != nil {
-		return nil, fmt.Errorf("signal law: %w", err)
+		return nil, errors.New("signal law: not an object of JSON with the kind of a signal")
 	}
 	switch head.Kind {
 	case kindChirp:
@@ -202,6 +205,6 @@ func Decode(data []byte) (Signal, error) {
 	case kindListen, kindProgram:
 		return decodeMaterial(data)
 	default:
-		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q, %q, %q, %q, %q", head.Kind, kindChirp, kindMultitone, kindTones, kindRounds, kindListen, kindProgram)
+		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q, %q, %q, %q, %q", exactjson.Short(head.Kind), kindChirp, kindMultitone, kindTones, kindRounds, kindListen, kindProgram)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -62,7 +63,7 @@ const monitorOf = 1 << 24
 func parsePWDump(text []byte) (State, error) {
 	var objects []pwObject
 	if err := json.Unmarshal(text, &objects); err != nil {
-		return State{}, fmt.Errorf("pw-dump: %w", err)
+		return State{}, errors.New("pw-dump wrote something else than a list of PipeWire's objects")
 	}
 	s := State{Server: "PipeWire"}
 	var links []pwInfo
@@ -79,7 +80,7 @@ func parsePWDump(text []byte) (State, error) {
 			continue
 		}
 		if err := json.Unmarshal(o.Raw, into); err != nil {
-			return State{}, fmt.Errorf("pw-dump, object %d: %w", o.ID, err)
+			return State{}, fmt.Errorf("pw-dump wrote of object %d what such an object does not have", o.ID)
 		}
 		switch o.Type {
 		case "PipeWire:Interface:Core":

@@ -1,11 +1,18 @@
-// Package hostile holds readers of files to what they owe whoever meets a bad one:
-// no panic, little time and memory, and one sentence that says what is wrong.
+// Package hostile holds readers to what they owe whoever meets a bad input: no
+// panic, little time and memory, and one sentence that says what is wrong. It makes
+// such inputs out of sound ones, by what they are made of and not byte by byte
+// alone, so that most get past a reader's first look.
+//
+// An input follows from its number alone, which a failure names.
 package hostile
 
 import (
 	"fmt"
+	"math/rand/v2"
+	"os"
 	"regexp"
-	"runtime"
+	"runtime/debug"
+	"runtime/metrics"
 	"strings"
 	"testing"
 	"time"
@@ -14,36 +21,128 @@ import (
 	"tapload/measure/oneline"
 )
 
-// What one file may take. The time is that of a busy machine.
-const (
-	mostTime  = time.Second
-	mostBytes = 200 << 20
-	mostRunes = 300
+// What one input may take.
+var (
+	mostTime         = time.Second
+	mostBytes uint64 = 200 << 20
 )
 
-// goWords are those of a program, not of a bench.
-var goWords = regexp.MustCompile(`strconv|unmarshal|Unmarshal|\bGo\b|struct|json:|toml:|reflect|<nil>|runtime|panic|float64|int64|map\[|%!|NaN \+|\{RR`)
+// mostRunes is how long a sentence may be, characters.
+const mostRunes = 300
 
-// Read runs a reader on a text that it may take or refuse.
-func Read(t testing.TB, text string, read func(text string) error) {
+// A Maker makes one malformed input out of sound ones of a kind, which it does not
+// change. Few of those that it makes are sound by chance.
+type Maker func(r *rand.Rand, sound []string) string
+
+// All is how many inputs a reader meets with TAPLOAD_SEEDS=all, and few how many
+// without.
+const all, few = 10_000, 300
+
+// Test runs a reader on many malformed inputs, no two alike. The reader returns an
+// error for what it refuses, and fails t where what it took cannot be used. It must
+// take all that is sound, and refuse half of the inputs at least: others would try
+// nothing.
+func Test(t *testing.T, of Maker, sound []string, read func(t testing.TB, text string) error) {
 	t.Helper()
-	var before, after runtime.MemStats
-	runtime.ReadMemStats(&before)
-	start := time.Now()
-	err := read(text)
-	took := time.Since(start)
-	runtime.ReadMemStats(&after)
-	if took > mostTime {
-		t.Errorf("%.60q took %v", text, took)
+	for _, text := range sound {
+		if err := read(t, text); err != nil {
+			t.Fatalf("%.200q is sound and was refused: %v", text, err)
+		}
+		if t.Failed() {
+			t.Fatalf("%.200q is sound", text)
+		}
 	}
-	if n := after.TotalAlloc - before.TotalAlloc; n > mostBytes {
-		t.Errorf("%.60q took %d MB", text, n>>20)
+	n := few
+	if os.Getenv("TAPLOAD_SEEDS") == "all" {
+		n = all
+	}
+	seen, kinds, taken := map[string]bool{}, map[string]bool{}, 0
+	for number := uint64(0); len(seen) < n; number++ {
+		if number == uint64(10*n) {
+			t.Fatalf("of %d inputs %d are different; the maker repeats itself", number, len(seen))
+		}
+		text := Make(of, sound, number)
+		if seen[text] {
+			continue
+		}
+		seen[text] = true
+		err := Read(t, text, read)
+		if t.Failed() {
+			t.Fatalf("input number %d: %.4000q", number, text)
+		}
+		if err == nil {
+			taken++
+		} else {
+			kinds[particular.ReplaceAllString(err.Error(), "")] = true
+		}
+	}
+	t.Logf("%d inputs: %d taken, the others refused with %d different sentences", n, taken, len(kinds))
+	if taken > n/2 {
+		t.Errorf("%d of %d inputs were taken; at most half may be", taken, n)
+	}
+}
+
+// particular is what sentences of one kind differ by.
+var particular = regexp.MustCompile(`"(?:[^"\\]|\\.)*"|[-+.\d]+`)
+
+// Make makes input number so-and-so.
+func Make(of Maker, sound []string, number uint64) string {
+	return of(rand.New(rand.NewPCG(number, 0)), sound)
+}
+
+// Fuzz has the fuzzer change what is sound, some malformed inputs and some that are
+// far too large, and runs the reader on those.
+func Fuzz(f *testing.F, of Maker, sound []string, read func(t testing.TB, text string) error) {
+	for _, text := range append(sound, endless...) {
+		f.Add(text)
+	}
+	for number := range uint64(50) {
+		f.Add(Make(of, sound, all+number))
+	}
+	f.Fuzz(func(t *testing.T, text string) { _ = Read(t, text, read) })
+}
+
+// endless are what decoders and patterns take without end.
+var endless = []string{
+	"", strings.Repeat("[", 50_000), strings.Repeat(`{"a":`, 50_000), "a = " + strings.Repeat("[", 50_000), strings.Repeat("a.", 50_000) + "b = 1", "a = " + strings.Repeat("{a=", 50_000),
+	`{"label": "` + strings.Repeat("x", 1<<20) + `"}`, "{" + strings.Repeat(`"a":1,`, 300_000) + `"b":1}`, `{"a":[` + strings.Repeat("1,", 1_000_000) + "1]}", many, "[percent]\n" + many, strings.Repeat("(", 50_000) + "a",
+}
+
+// many are keys that all differ.
+var many = func() string {
+	var b strings.Builder
+	for i := range 300_000 {
+		fmt.Fprintf(&b, "k%d = 1\n", i)
+	}
+	return b.String()
+}()
+
+// goWords are those of a program, not of a bench.
+var goWords = regexp.MustCompile(`strconv|nmarshal|\bGo\b|\bstruct\b|(^|[^.\w])(json|toml):|reflect|<nil>|\bnil\b|runtime|panic|float64|\bu?int(8|16|32|64)\b|map\[|%!|NaN \+|\{RR|\bEOF\b|\brune\b|\bslice\b|bare "|looking for beginning`)
+
+// Read runs a reader on one input and holds it to the rules.
+func Read(t testing.TB, text string, read func(t testing.TB, text string) error) error {
+	t.Helper()
+	before := allocated()
+	err, took := timed(t, text, read)
+	bytes := allocated() - before
+	for again := 0; took > mostTime && again < 3; again++ { // the machine may have been busy
+		_, once := timed(t, text, read)
+		took = min(took, once)
+	}
+	if took > mostTime {
+		t.Errorf("%.60q took %v, four times", text, took)
+	}
+	if bytes > mostBytes {
+		t.Errorf("%.60q took %d MB", text, bytes>>20)
 	}
 	if err == nil {
-		return
+		return nil
 	}
 	said := err.Error()
 	switch {
+	case said == "":
+		t.Errorf("%.60q: refused without a word", text)
 	case utf8.RuneCountInString(said) > mostRunes:
 		t.Errorf("%.60q: %d characters: %s", text, utf8.RuneCountInString(said), said)
 	case goWords.MatchString(said):
@@ -51,68 +150,36 @@ func Read(t testing.TB, text string, read func(text string) error) {
 	case oneline.Plain(said) != nil:
 		t.Errorf("%.60q: %q %v", text, said, oneline.Plain(said))
 	}
+	return err
 }
 
-var (
-	jsonKey  = regexp.MustCompile(`"([a-z_0-9]+)":\s*`)
-	tomlKey  = regexp.MustCompile(`(?m)^\s*([a-z_0-9]+)\s*=\s*`)
-	jsonBad  = []string{`null`, `-1`, `0`, `1e999`, `NaN`, `{}`, `[]`, `[[1]]`, `"x"`, `"a\nb"`, `"\u202e"`, `true`, `[null]`, ``}
-	tomlBad  = []string{`-1`, `0`, `nan`, `inf`, `1e999`, `{}`, `[]`, `[[1]]`, `"x"`, `"a\nb"`, `"\u202E"`, `true`, `99999999999999999999`, `1979-05-27`, ``}
-	anything = []string{"", "\ufeff", "\xff", "null", "[]", "{}", "0", "\x00", "\"", strings.Repeat("[", 50000), strings.Repeat("{\"a\":", 50000), "a = " + strings.Repeat("[", 50000),
-		strings.Repeat("a.", 50000) + "b = 1", "a = " + strings.Repeat("{a=", 50000), `{"label": "` + strings.Repeat("x", 1<<20) + `"}`}
-)
-
-// JSON returns texts that are wrong in one place each, made of a sound one.
-func JSON(sound string) []string {
-	return append(spoilt(sound, jsonKey, jsonBad), "{"+strings.Repeat(`"a":1,`, 300_000)+`"b":1}`)
-}
-
-// TOML is JSON for files that people write.
-func TOML(sound string) []string {
-	var many strings.Builder
-	for i := range 300_000 {
-		fmt.Fprintf(&many, "k%d = 1\n", i)
+// timed is held, and the time that it took: by the clock or, where others keep the
+// machine busy, of the processors.
+func timed(t testing.TB, text string, read func(t testing.TB, text string) error) (error, time.Duration) {
+	t.Helper()
+	start, processor := time.Now(), processorTime()
+	err := held(t, text, read)
+	took := time.Since(start)
+	if processor > 0 {
+		took = min(took, processorTime()-processor)
 	}
-	return append(spoilt(sound, tomlKey, tomlBad), many.String(), "[percent]\n"+many.String())
+	return err, took
 }
 
-// spoilt puts each bad value ahead of the value of each key, where it stands in
-// place of it in a text that was cut there, and beside it in one that was not.
-func spoilt(sound string, key *regexp.Regexp, bad []string) []string {
-	all := append([]string{sound, "\ufeff" + strings.ReplaceAll(sound, "\n", "\r\n"), sound[:len(sound)/2], sound + sound}, anything...)
-	seen := map[string]bool{}
-	for _, at := range key.FindAllStringSubmatchIndex(sound, -1) {
-		name := sound[at[2]:at[3]]
-		if seen[name] {
-			continue
+// held is read, with a panic as a failure of t.
+func held(t testing.TB, text string, read func(t testing.TB, text string) error) (err error) {
+	t.Helper()
+	defer func() {
+		if p := recover(); p != nil {
+			t.Errorf("%.60q: panic: %v\n%s", text, p, debug.Stack())
 		}
-		seen[name] = true
-		end := at[1] + valueEnd(sound[at[1]:])
-		for _, value := range bad {
-			all = append(all, sound[:at[1]]+value+sound[end:])
-		}
-		all = append(all, sound[:at[2]]+"unknown"+sound[at[3]:], sound[:at[1]])
-	}
-	return all
+	}()
+	return read(t, text)
 }
 
-// valueEnd is where the value at the start of s ends.
-func valueEnd(s string) int {
-	depth, quoted := 0, false
-	for i, c := range s {
-		switch {
-		case c == '"' && (i == 0 || s[i-1] != '\\'):
-			quoted = !quoted
-		case quoted:
-		case c == '[' || c == '{':
-			depth++
-		case c == ']' || c == '}':
-			if depth--; depth < 0 {
-				return i
-			}
-		case depth == 0 && (c == ',' || c == '\n'):
-			return i
-		}
-	}
-	return len(s)
+// allocated is how many bytes the program has ever taken from the heap.
+func allocated() uint64 {
+	sample := []metrics.Sample{{Name: "/gc/heap/allocs:bytes"}}
+	metrics.Read(sample)
+	return sample[0].Value.Uint64()
 }
