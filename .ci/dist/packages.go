@@ -25,8 +25,9 @@ var icon []byte
 
 // content is a file of a package, as the packager's configuration names it.
 type content struct {
-	From string `json:"src"`
+	From string `json:"src,omitempty"`
 	To   string `json:"dst"`
+	Type string `json:"type,omitempty"`
 	Info struct {
 		Mode  os.FileMode `json:"mode"`
 		When  time.Time   `json:"mtime"`
@@ -86,19 +87,27 @@ func (t target) packages(folder, version string, program, notices []byte, when t
 			}
 			all = append(all, c)
 		}
-		setup, err := json.Marshal(map[string]any{ // which is YAML too
+		setup := map[string]any{
 			"name": "tapload", "arch": t.arch, "platform": "linux", "version": packageVersion(version, when), "version_schema": "none",
-			"maintainer": maintainer, "license": "MIT", "section": "electronics", "priority": "optional", "mtime": when,
+			"maintainer": maintainer, "section": "electronics", "priority": "optional", "mtime": when,
 			"description": "measure loudspeaker loads with a sound card and one resistor\n" +
 				"Measures the impedance of instrument cabinets and drivers, says which tap\nand hookup suit, draws and proves jumper boxes, and writes the job sheet.",
 			"depends": []string{kind.library, kind.c}, "contents": all,
-			"rpm": map[string]any{"buildhost": "localhost", "group": "Applications/Multimedia"},
-		})
+		}
+		if kind.name == "rpm" {
+			// What no package owns is left behind when this one is removed. Debian's
+			// takes such folders away, and has no field for a licence.
+			own := content{To: "/usr/share/doc/tapload", Type: "dir"}
+			own.Info.Mode, own.Info.When, own.Info.Owner, own.Info.Group = 0o755, when, "root", "root"
+			setup["contents"], setup["license"] = append(all, own), "MIT"
+			setup["rpm"] = map[string]any{"buildhost": "localhost", "group": "Applications/Multimedia"}
+		}
+		data, err := json.Marshal(setup) // which is YAML too
 		if err != nil {
 			return nil, err
 		}
 		path := filepath.Join(temp, "nfpm.json")
-		if err := os.WriteFile(path, setup, 0o666); err != nil {
+		if err := os.WriteFile(path, data, 0o666); err != nil {
 			return nil, err
 		}
 		to := filepath.Join(folder, fmt.Sprintf(kind.file, packageVersion(version, when), kind.arch))
