@@ -201,13 +201,13 @@ func comesAndGoes(t *testing.T, deb string, program []byte) {
 	dpkg("--install", deb)
 	for _, name := range []string{
 		"bin/tapload", "share/applications/tapload.desktop", "share/icons/hicolor/scalable/apps/tapload.svg", "share/man/man1/tapload.1.gz",
-		"share/bash-completion/completions/tapload", "share/zsh/vendor-completions/_tapload", "share/fish/vendor_completions.d/tapload.fish", "share/doc/tapload/copyright", "share/doc/tapload/changelog.gz",
+		"share/bash-completion/completions/tapload", "share/zsh/vendor-completions/_tapload", "share/fish/vendor_completions.d/tapload.fish", "share/doc/tapload/copyright", "share/doc/tapload/THIRD-PARTY.txt", "share/doc/tapload/changelog.gz",
 	} {
 		data, err := os.ReadFile(filepath.Join(root, "usr", name))
 		if err != nil || len(data) == 0 || name == "bin/tapload" && !bytes.Equal(data, program) {
 			t.Errorf("installed, usr/%s has %d bytes, %v, or another program than the archive", name, len(data), err)
 		}
-		if strings.HasSuffix(name, "copyright") && !utf8.Valid(data) {
+		if strings.HasPrefix(name, "share/doc/") && !strings.HasSuffix(name, ".gz") && !utf8.Valid(data) {
 			t.Errorf("usr/%s is not in UTF-8", name)
 		}
 	}

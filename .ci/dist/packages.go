@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 )
@@ -63,7 +62,8 @@ func (t target) packages(folder, version string, program, notices []byte, when t
 	if err != nil {
 		return nil, err
 	}
-	files["bin/tapload"], files["share/doc/tapload/copyright"] = program, slices.Concat(licence, []byte("\n"), notices)
+	files["bin/tapload"], files["share/doc/tapload/THIRD-PARTY.txt"] = program, notices
+	files["share/doc/tapload/copyright"] = append(licence, "\nWhat is linked into the program, and its licences: THIRD-PARTY.txt beside this file.\n"...)
 	for _, kind := range []struct{ name, arch, library, c, zsh, file string }{
 		{"deb", t.arch, "libportaudio2", "libc6", "share/zsh/vendor-completions/_tapload", "tapload_%s_%s.deb"},
 		{"rpm", map[string]string{"amd64": "x86_64", "arm64": "aarch64"}[t.arch], "libportaudio.so.2()(64bit)", "libc.so.6()(64bit)", "share/zsh/site-functions/_tapload", "tapload-%s.%s.rpm"},
