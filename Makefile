@@ -121,6 +121,8 @@ check: deps-test deps-dist
 	go test -race -short -run 'TheirContext$$|Live' -timeout 20m ./measure
 	go test -race -short -run 'TwoInSeries|WarmCabinet' -timeout 20m ./fixtures/box/proof
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Guide|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
+	@echo "== the demonstration on another processor"
+	@$(MAKE) --no-print-directory arm64
 
 windows:
 	@if [ "$$(uname -m)" != x86_64 ]; then \

@@ -39,7 +39,7 @@ const compiled = "compiled only, not run"
 // targets are the systems, and what was done with each build of them.
 var targets = []target{
 	{"linux", "amd64", "run by its tests on Debian 12, with a simulated sound card; it needs glibc"},
-	{"linux", "arm64", compiled + "; it needs glibc"},
+	{"linux", "arm64", "its demonstration run under emulation on Debian 12; it needs glibc"},
 	{"windows", "amd64", "run under Wine 8 on Debian 12, with a simulated sound card; not on Windows"},
 	{"darwin", "amd64", compiled},
 	{"darwin", "arm64", compiled},

@@ -224,6 +224,49 @@ func comesAndGoes(t *testing.T, deb string, program []byte) {
 	}
 }
 
+// The notes of a release are those of its tag.
+func TestReleaseNotes(t *testing.T) {
+	t.Chdir(t.TempDir())
+	git := func(args ...string) {
+		t.Helper()
+		if out, err := exec.Command("git", append([]string{"-c", "user.name=x", "-c", "user.email=x@x.invalid"}, args...)...).CombinedOutput(); err != nil {
+			t.Fatalf("git %v: %v\n%s", args, err, out)
+		}
+	}
+	git("init", "-q")
+	git("commit", "-q", "--allow-empty", "-m", "first")
+	git("tag", "-a", "v1.2.0", "-m", "Cabinets are louder.")
+	for version, want := range map[string]string{"v1.2.0": "tapload v1.2.0\n\nCabinets are louder.\n", "v1.2.0-1-gabcdef0": "This is no release: "} {
+		path, err := releaseNotes(".", version)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if text, err := os.ReadFile(path); err != nil || !strings.Contains(string(text), want) {
+			t.Errorf("%s: %q, %v, want %q in it", version, text, err, want)
+		}
+	}
+}
+
+// Each version is newer than those before it, as Debian's packages count.
+func TestPackageVersion(t *testing.T) {
+	when := time.Date(2030, 2, 1, 0, 0, 0, 0, time.UTC)
+	older := ""
+	for _, c := range [][2]string{
+		{"0abcdef", "0~20300201.0abcdef"}, {"v1.2.0-rc1", "1.2.0~rc1"}, {"v1.2.0", "1.2.0"}, {"v1.2.0-3-gabcdef0", "1.2.0+3+gabcdef0"}, {"v1.2.0-10-gabcdef0-dirty", "1.2.0+10+gabcdef0+dirty"}, {"v1.3.0", "1.3.0"},
+	} {
+		got := packageVersion(c[0], when)
+		if got != c[1] {
+			t.Errorf("%s is %s, want %s", c[0], got, c[1])
+		}
+		if _, err := exec.LookPath("dpkg"); err == nil && older != "" {
+			if err := exec.Command("dpkg", "--compare-versions", older, "lt", got).Run(); err != nil {
+				t.Errorf("%s is not newer than %s", got, older)
+			}
+		}
+		older = got
+	}
+}
+
 // read returns what is in the .zip at path, by name.
 func read(t *testing.T, path string) (names []string, texts map[string][]byte) {
 	t.Helper()

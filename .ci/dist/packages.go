@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 )
@@ -35,15 +36,18 @@ type content struct {
 	} `json:"file_info"`
 }
 
+// described is what git calls a commit by its tag: the tag, and what came after.
+var described = regexp.MustCompile(`^v(.*?)((?:-\d+-g[0-9a-f]+)?(?:-dirty)?)$`)
+
 // packageVersion writes what git calls a commit as both kinds of packages order
-// versions: a commit after a tag is newer than it, and one before all tags older
-// than every release.
-func packageVersion(described string, when time.Time) string {
-	v, tagged := strings.CutPrefix(described, "v")
-	if !tagged {
-		return "0~" + when.Format("20060102.") + strings.ReplaceAll(described, "-", ".")
+// versions: a commit after a tag is newer than it, a candidate older than its
+// release, and a commit before all tags older than every release.
+func packageVersion(commit string, when time.Time) string {
+	m := described.FindStringSubmatch(commit)
+	if m == nil {
+		return "0~" + when.Format("20060102.") + strings.ReplaceAll(commit, "-", ".")
 	}
-	return strings.ReplaceAll(v, "-", "+")
+	return strings.ReplaceAll(m[1], "-", "~") + strings.ReplaceAll(m[2], "-", "+")
 }
 
 // packages makes the packages of t, with the program, manual, completions and
