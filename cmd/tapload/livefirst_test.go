@@ -66,6 +66,35 @@ func TestFirstCurve(t *testing.T) {
 	}
 }
 
+// What to measure with is filled in where nothing leaves a doubt.
+func TestBenchIsFilledIn(t *testing.T) {
+	for _, c := range []struct {
+		name, kept string
+		none       bool
+		flags      []string
+		want       [3]string
+	}{
+		{name: "one card", want: [3]string{standInName, "10", "1%"}},
+		{name: "no card", none: true, want: [3]string{"", "10", "1%"}},
+		{name: "command line", flags: []string{"--card", standInName, "--sense-ohm", "22", "--sense-tolerance", "0.5%"}, want: [3]string{standInName, "22", "0.5%"}},
+		{name: "settings", kept: "card = \"" + standInName + "\"\nsense_ohm = 33\nsense_tolerance_percent = 0.1\n", want: [3]string{standInName, "33", "0.1%"}},
+		{name: "another card than the one that is kept", kept: "card = \"Studio Six\"\n", want: [3]string{"", "10", "1%"}},
+	} {
+		s := sessionOn(plugged{none: c.none}, c.flags...)
+		s.settings = t.TempDir()
+		if c.kept != "" {
+			writeText(t, filepath.Join(s.settings, "setup.toml"), c.kept)
+		}
+		var got [3]string
+		for i, f := range s.benchFields() {
+			got[i] = f.Value
+		}
+		if got != c.want {
+			t.Errorf("%s: %q is filled in, want %q", c.name, got, c.want)
+		}
+	}
+}
+
 // What is filled in of a cabinet counts without a job too, and what only a job keeps
 // is not asked for without one.
 func TestCabinetWithoutAJob(t *testing.T) {
