@@ -80,15 +80,16 @@ package: deps-dist
 	@.ci/deps package
 	.ci/package
 
+# Both programs have one path, which the demonstration prints.
 arm64:
 	@.ci/deps arm64
-	CGO_ENABLED=0 go build -buildvcs=$(BUILDVCS) -o build/arm64/native ./cmd/tapload
-	CGO_ENABLED=0 GOARCH=arm64 go build -buildvcs=$(BUILDVCS) -o build/arm64/emulated ./cmd/tapload
-	rm -rf build/arm64/demo-native build/arm64/demo-emulated
-	cd build/arm64 && ./native demo -o demo-native | sed s/demo-native/demo/g >native.txt
-	cd build/arm64 && qemu-aarch64-static -L /usr/aarch64-linux-gnu ./emulated demo -o demo-emulated | sed s/demo-emulated/demo/g >emulated.txt
-	diff build/arm64/native.txt build/arm64/emulated.txt
-	@echo "the demonstration says the same on both, in $$(wc -l <build/arm64/native.txt) lines"
+	@for on in "" "qemu-aarch64-static -L /usr/aarch64-linux-gnu"; do \
+	  CGO_ENABLED=0 GOARCH=$${on:+arm64} go build -buildvcs=$(BUILDVCS) -o build/arm64/tapload ./cmd/tapload && \
+	  rm -rf build/arm64/demo && \
+	  (cd build/arm64 && $$on ./tapload demo -o demo >"$${on:+emulated-}demo.txt") || exit 1; \
+	done
+	diff build/arm64/demo.txt build/arm64/emulated-demo.txt
+	@echo "the demonstration says the same on both, in $$(wc -l <build/arm64/demo.txt) lines"
 
 test: deps-test
 	@# The sound card once more, through the library as a prebuilt program loads it.
@@ -133,6 +134,8 @@ check: deps-test deps-dist
 	go test -race -short -run 'TheirContext$$|Live' -timeout 20m ./measure
 	go test -race -short -run 'TwoInSeries|WarmCabinet' -timeout 20m ./fixtures/box/proof
 	TAPLOAD_REQUIRE_RIG=1 go test -race -short -run 'AtOnce$$|Live|Guide$$|Progress|TestScripts/(fit|live|plan)$$' -timeout 40m ./cmd/tapload
+	@echo "== the demonstration on another processor"
+	@$(MAKE) --no-print-directory arm64
 
 windows:
 	@if [ "$$(uname -m)" != x86_64 ]; then \

@@ -31,6 +31,21 @@ func TestJigDrawing(t *testing.T) {
 			t.Errorf("%q has %.3g points, too few to read on a wall", text.Words, text.Size)
 		}
 	}
+	brief := written(t, JigDrawing{SenseOhm: 10, Brief: true}, SVG)
+	for _, p := range plottest.Problems([]byte(brief), 0) {
+		t.Errorf("for a telephone: %s", p)
+	}
+	if layouts, err = plottest.Read([]byte(brief)); err != nil {
+		t.Fatal(err)
+	}
+	if w := layouts[0].Width * 25.4 / 72; math.Abs(w-95) > 0.1 || strings.Contains(brief, ">P<") || !strings.Contains(brief, ">screen of lead 2<") {
+		t.Errorf("for a telephone it is %.1f mm wide, or shows what only the sheet explains", w)
+	}
+	for _, text := range layouts[0].Texts {
+		if text.Size < 7.5 {
+			t.Errorf("%q has %.3g points, too few for a telephone", text.Words, text.Size)
+		}
+	}
 	if svg := written(t, JigDrawing{SenseOhm: 0.47}, SVG); !strings.Contains(svg, ">0.47 ohm<") {
 		t.Error("another resistor is not drawn")
 	}

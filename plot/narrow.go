@@ -16,6 +16,9 @@ func Narrow(d Drawable) Drawable {
 	case Plugs:
 		d.Narrow = true
 		return d
+	case JigDrawing:
+		d.Brief = true
+		return d
 	case ImpedanceChart:
 		d.WidthMM, d.HeightMM = narrowWide, narrowHigh
 		return Sized{Of: d, WidthMM: narrowWide, HeightMM: narrowHigh, Points: narrowUnit}

@@ -13,6 +13,7 @@ import (
 	"compress/gzip"
 	"crypto/sha256"
 	"debug/buildinfo"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -20,10 +21,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 )
 
 // target is a system that an archive is made for.
@@ -36,7 +39,7 @@ const compiled = "compiled only, not run"
 // targets are the systems, and what was done with each build of them.
 var targets = []target{
 	{"linux", "amd64", "run by its tests on Debian 12, with a simulated sound card; it needs glibc"},
-	{"linux", "arm64", compiled + "; it needs glibc"},
+	{"linux", "arm64", "its demonstration run under emulation on Debian 12; it needs glibc"},
 	{"windows", "amd64", "run under Wine 8 on Debian 12, with a simulated sound card; not on Windows"},
 	{"darwin", "amd64", compiled},
 	{"darwin", "arm64", compiled},
@@ -161,7 +164,6 @@ func (t target) pack(folder, version string, when time.Time) ([]string, error) {
 	}
 	defer os.RemoveAll(temp)
 	binary := filepath.Join(temp, program)
-	// A program that does not know its commit is none to give away.
 	if _, err := output(t.environment(), "go", "build", "-trimpath", "-buildvcs=true", "-ldflags=-s -w", "-o", binary, "./cmd/tapload"); err != nil {
 		return nil, err
 	}
@@ -231,6 +233,9 @@ func (t target) thirdParty(binary string, beside []notice) ([]byte, error) {
 	info, err := buildinfo.ReadFile(binary)
 	if err != nil {
 		return nil, err
+	}
+	if !slices.ContainsFunc(info.Settings, func(s debug.BuildSetting) bool { return s.Key == "vcs.revision" }) {
+		return nil, errors.New("the program does not know its commit, which Go takes from a clone, and not from a worktree of git; make it in a clone")
 	}
 	folders, err := t.folders()
 	if err != nil {
@@ -343,9 +348,21 @@ func (p part) licences() (string, error) {
 		if err != nil {
 			return "", err
 		}
-		fmt.Fprintf(&b, "\n--- %s\n\n%s\n", filepath.ToSlash(name), bytes.TrimSpace(text))
+		fmt.Fprintf(&b, "\n--- %s\n\n%s\n", filepath.ToSlash(name), bytes.TrimSpace(inUTF8(text)))
 	}
 	return b.String(), nil
+}
+
+// inUTF8 is a text that is in UTF-8 or, as older ones are, in Latin-1.
+func inUTF8(text []byte) []byte {
+	if utf8.Valid(text) {
+		return text
+	}
+	var b []byte
+	for _, c := range text {
+		b = utf8.AppendRune(b, rune(c)) // each is its own number in Unicode
+	}
+	return b
 }
 
 func isLicence(name string) bool {

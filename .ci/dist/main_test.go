@@ -19,6 +19,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 )
 
 // unpack reads what writeTar wrote, by name.
@@ -153,6 +154,11 @@ func TestArchive(t *testing.T) {
 	if runtime.GOOS+"/"+runtime.GOARCH != "linux/amd64" {
 		return
 	}
+	debs, err := filepath.Glob(filepath.Join(filepath.Dir(path), "*.deb"))
+	if err != nil || len(debs) != 1 {
+		t.Fatalf("beside the archive are the packages %v, %v", debs, err)
+	}
+	t.Run("package", func(t *testing.T) { comesAndGoes(t, debs[0], texts[top+"tapload"]) })
 	commit, err := output(nil, "git", "rev-parse", "HEAD")
 	if err != nil {
 		t.Fatal(err)
@@ -168,6 +174,96 @@ func TestArchive(t *testing.T) {
 	var exit *exec.ExitError
 	if !errors.As(err, &exit) || exit.ExitCode() != 1 || !bytes.HasPrefix(said, []byte("tapload: the sound-card library /nowhere/libportaudio.so.2")) || bytes.Count(said, []byte("\n")) != 1 {
 		t.Errorf("without the library the program ends with %v and %q", err, said)
+	}
+}
+
+// comesAndGoes installs a Debian package below a folder, and removes it again. make
+// package does the same on a bare Debian, with what it depends on.
+func comesAndGoes(t *testing.T, deb string, program []byte) {
+	if _, err := exec.LookPath("dpkg"); err != nil || os.Geteuid() != 0 {
+		t.Skip("NOT RUN: root's dpkg alone installs a package")
+	}
+	root := t.TempDir()
+	for _, folder := range []string{"updates", "info", "triggers"} {
+		if err := os.MkdirAll(filepath.Join(root, "var/lib/dpkg", folder), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(root, "var/lib/dpkg/status"), nil, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	dpkg := func(args ...string) {
+		t.Helper()
+		if out, err := exec.Command("dpkg", append([]string{"--root=" + root, "--log=/dev/null", "--force-depends"}, args...)...).CombinedOutput(); err != nil {
+			t.Fatalf("dpkg %v: %v\n%s", args, err, out)
+		}
+	}
+	dpkg("--install", deb)
+	for _, name := range []string{
+		"bin/tapload", "share/applications/tapload.desktop", "share/icons/hicolor/scalable/apps/tapload.svg", "share/man/man1/tapload.1.gz",
+		"share/bash-completion/completions/tapload", "share/zsh/vendor-completions/_tapload", "share/fish/vendor_completions.d/tapload.fish", "share/doc/tapload/copyright", "share/doc/tapload/THIRD-PARTY.txt", "share/doc/tapload/changelog.gz",
+	} {
+		data, err := os.ReadFile(filepath.Join(root, "usr", name))
+		if err != nil || len(data) == 0 || name == "bin/tapload" && !bytes.Equal(data, program) {
+			t.Errorf("installed, usr/%s has %d bytes, %v, or another program than the archive", name, len(data), err)
+		}
+		if strings.HasPrefix(name, "share/doc/") && !strings.HasSuffix(name, ".gz") && !utf8.Valid(data) {
+			t.Errorf("usr/%s is not in UTF-8", name)
+		}
+	}
+	dpkg("--remove", "tapload")
+	if err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if rel, _ := filepath.Rel(root, path); rel == filepath.Join("var", "lib", "dpkg") {
+			return filepath.SkipDir
+		} else if !slices.Contains([]string{".", "var", filepath.Join("var", "lib")}, rel) {
+			t.Errorf("removed, it leaves %s", rel)
+		}
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// The notes of a release are those of its tag.
+func TestReleaseNotes(t *testing.T) {
+	t.Chdir(t.TempDir())
+	git := func(args ...string) {
+		t.Helper()
+		if out, err := exec.Command("git", append([]string{"-c", "user.name=x", "-c", "user.email=x@x.invalid"}, args...)...).CombinedOutput(); err != nil {
+			t.Fatalf("git %v: %v\n%s", args, err, out)
+		}
+	}
+	git("init", "-q")
+	git("commit", "-q", "--allow-empty", "-m", "first")
+	git("tag", "-a", "v1.2.0", "-m", "Cabinets are louder.")
+	for version, want := range map[string]string{"v1.2.0": "tapload v1.2.0\n\nCabinets are louder.\n", "v1.2.0-1-gabcdef0": "This is no release: "} {
+		path, err := releaseNotes(".", version)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if text, err := os.ReadFile(path); err != nil || !strings.Contains(string(text), want) {
+			t.Errorf("%s: %q, %v, want %q in it", version, text, err, want)
+		}
+	}
+}
+
+// Each version is newer than those before it, as Debian's packages count.
+func TestPackageVersion(t *testing.T) {
+	when := time.Date(2030, 2, 1, 0, 0, 0, 0, time.UTC)
+	older := ""
+	for _, c := range [][2]string{
+		{"0abcdef", "0~20300201.0abcdef"}, {"v1.2.0-rc1", "1.2.0~rc1"}, {"v1.2.0", "1.2.0"}, {"v1.2.0-3-gabcdef0", "1.2.0+3+gabcdef0"}, {"v1.2.0-10-gabcdef0-dirty", "1.2.0+10+gabcdef0+dirty"}, {"v1.3.0", "1.3.0"},
+	} {
+		got := packageVersion(c[0], when)
+		if got != c[1] {
+			t.Errorf("%s is %s, want %s", c[0], got, c[1])
+		}
+		if _, err := exec.LookPath("dpkg"); err == nil && older != "" {
+			if err := exec.Command("dpkg", "--compare-versions", older, "lt", got).Run(); err != nil {
+				t.Errorf("%s is not newer than %s", got, older)
+			}
+		}
+		older = got
 	}
 }
 

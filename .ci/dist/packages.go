@@ -9,7 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
+	"regexp"
 	"strings"
 	"time"
 )
@@ -25,8 +25,9 @@ var icon []byte
 
 // content is a file of a package, as the packager's configuration names it.
 type content struct {
-	From string `json:"src"`
+	From string `json:"src,omitempty"`
 	To   string `json:"dst"`
+	Type string `json:"type,omitempty"`
 	Info struct {
 		Mode  os.FileMode `json:"mode"`
 		When  time.Time   `json:"mtime"`
@@ -35,15 +36,18 @@ type content struct {
 	} `json:"file_info"`
 }
 
+// described is what git calls a commit by its tag: the tag, and what came after.
+var described = regexp.MustCompile(`^v(.*?)((?:-\d+-g[0-9a-f]+)?(?:-dirty)?)$`)
+
 // packageVersion writes what git calls a commit as both kinds of packages order
-// versions: a commit after a tag is newer than it, and one before all tags older
-// than every release.
-func packageVersion(described string, when time.Time) string {
-	v, tagged := strings.CutPrefix(described, "v")
-	if !tagged {
-		return "0~" + when.Format("20060102.") + strings.ReplaceAll(described, "-", ".")
+// versions: a commit after a tag is newer than it, a candidate older than its
+// release, and a commit before all tags older than every release.
+func packageVersion(commit string, when time.Time) string {
+	m := described.FindStringSubmatch(commit)
+	if m == nil {
+		return "0~" + when.Format("20060102.") + strings.ReplaceAll(commit, "-", ".")
 	}
-	return strings.ReplaceAll(v, "-", "+")
+	return strings.ReplaceAll(m[1], "-", "~") + strings.ReplaceAll(m[2], "-", "+")
 }
 
 // packages makes the packages of t, with the program, manual, completions and
@@ -62,7 +66,8 @@ func (t target) packages(folder, version string, program, notices []byte, when t
 	if err != nil {
 		return nil, err
 	}
-	files["bin/tapload"], files["share/doc/tapload/copyright"] = program, slices.Concat(licence, []byte("\n"), notices)
+	files["bin/tapload"], files["share/doc/tapload/THIRD-PARTY.txt"] = program, notices
+	files["share/doc/tapload/copyright"] = append(licence, "\nWhat is linked into the program, and its licences: THIRD-PARTY.txt beside this file.\n"...)
 	for _, kind := range []struct{ name, arch, library, c, zsh, file string }{
 		{"deb", t.arch, "libportaudio2", "libc6", "share/zsh/vendor-completions/_tapload", "tapload_%s_%s.deb"},
 		{"rpm", map[string]string{"amd64": "x86_64", "arm64": "aarch64"}[t.arch], "libportaudio.so.2()(64bit)", "libc.so.6()(64bit)", "share/zsh/site-functions/_tapload", "tapload-%s.%s.rpm"},
@@ -86,19 +91,27 @@ func (t target) packages(folder, version string, program, notices []byte, when t
 			}
 			all = append(all, c)
 		}
-		setup, err := json.Marshal(map[string]any{ // which is YAML too
+		setup := map[string]any{
 			"name": "tapload", "arch": t.arch, "platform": "linux", "version": packageVersion(version, when), "version_schema": "none",
-			"maintainer": maintainer, "license": "MIT", "section": "electronics", "priority": "optional", "mtime": when,
+			"maintainer": maintainer, "section": "electronics", "priority": "optional", "mtime": when,
 			"description": "measure loudspeaker loads with a sound card and one resistor\n" +
 				"Measures the impedance of instrument cabinets and drivers, says which tap\nand hookup suit, draws and proves jumper boxes, and writes the job sheet.",
 			"depends": []string{kind.library, kind.c}, "contents": all,
-			"rpm": map[string]any{"buildhost": "localhost", "group": "Applications/Multimedia"},
-		})
+		}
+		if kind.name == "rpm" {
+			// What no package owns is left behind when this one is removed. Debian's
+			// takes such folders away, and has no field for a licence.
+			own := content{To: "/usr/share/doc/tapload", Type: "dir"}
+			own.Info.Mode, own.Info.When, own.Info.Owner, own.Info.Group = 0o755, when, "root", "root"
+			setup["contents"], setup["license"] = append(all, own), "MIT"
+			setup["rpm"] = map[string]any{"buildhost": "localhost", "group": "Applications/Multimedia"}
+		}
+		data, err := json.Marshal(setup) // which is YAML too
 		if err != nil {
 			return nil, err
 		}
 		path := filepath.Join(temp, "nfpm.json")
-		if err := os.WriteFile(path, setup, 0o666); err != nil {
+		if err := os.WriteFile(path, data, 0o666); err != nil {
 			return nil, err
 		}
 		to := filepath.Join(folder, fmt.Sprintf(kind.file, packageVersion(version, when), kind.arch))

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/cmd/tapload/internal/live"
+	"tapload/cmd/tapload/internal/manual"
 	"tapload/plot/report"
 )
 
@@ -58,7 +59,8 @@ func livePage(c *cobra.Command, e env, o liveOptions) error {
 	if j != nil {
 		s.job = j.Folder
 	}
-	w := live.World{Watch: s.watch, Stand: s.stand, Changed: func() bool { return s.jobMark() != s.jobFile }, Hold: s.cable.hold, Do: s.do}
+	first, _ := manual.Find("first")
+	w := live.World{First: first.Page(), Watch: s.watch, Stand: s.stand, Changed: func() bool { return s.jobMark() != s.jobFile }, Hold: s.cable.hold, Do: s.do}
 	server, err := live.Listen(w)
 	if err != nil {
 		return err

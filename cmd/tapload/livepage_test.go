@@ -28,7 +28,7 @@ func livePageOn(t testing.TB, sound soundSystem, args ...string) string {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	out, in := io.Pipe()
-	e := env{stdin: strings.NewReader(""), stdout: in, stderr: io.Discard, getenv: func(string) string { return "" }, now: time.Now, sound: sound}
+	e := env{stdin: strings.NewReader(""), stdout: in, stderr: io.Discard, getenv: func(string) string { return "" }, now: time.Now, sound: sound, settings: t.TempDir()}
 	over := make(chan int, 1)
 	go func() { over <- run(ctx, append([]string{"live", "--no-browser"}, args...), e) }()
 	t.Cleanup(func() {

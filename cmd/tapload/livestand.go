@@ -73,8 +73,8 @@ func (s *session) bench() (words string, virtual bool) {
 // stand says where the work stands.
 func (s *session) stand() live.Stand {
 	s.jobFile = s.jobMark()
-	st := live.Stand{Title: "No job is open"}
 	bench, virtual := s.bench()
+	st := live.Stand{Title: "No job is open", First: bench == ""}
 	switch {
 	case virtual:
 		st.Facts = append(st.Facts, bench, "invented: a virtual bench")
@@ -120,6 +120,8 @@ func (s *session) next(j *job.Job, found *findings.Status, measures bool) string
 	switch {
 	case !measures:
 		return "bench"
+	case j == nil && !s.did("cabinet"):
+		return "cabinet"
 	case j == nil || found == nil:
 		return ""
 	}
@@ -136,7 +138,7 @@ func (s *session) next(j *job.Job, found *findings.Status, measures bool) string
 		}
 		return "plan"
 	case findings.Prove:
-		if !slices.ContainsFunc(s.done, func(e entry) bool { return e.job == s.job && e.step == "sheet" }) {
+		if !s.did("sheet") {
 			return "sheet"
 		}
 		return "prove"
@@ -146,6 +148,11 @@ func (s *session) next(j *job.Job, found *findings.Status, measures bool) string
 		return "driver"
 	}
 	return "report"
+}
+
+// did reports whether a step was done here in the job that is open, or without one.
+func (s *session) did(step string) bool {
+	return slices.ContainsFunc(s.done, func(e entry) bool { return e.job == s.job && e.step == step })
 }
 
 // entry is something that was done.

@@ -10,6 +10,7 @@ import (
 	"tapload/cmd/tapload/internal/live"
 	"tapload/fixtures/job"
 	"tapload/measure/card/portaudio"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -57,9 +58,7 @@ func (s *session) steps(j *job.Job, spoilt error, measures bool) []live.Step {
 	var all []live.Step
 	if !measures || s.failed.Load() {
 		all = append(all, live.Step{Name: "bench", Title: stepTitles["bench"], Button: "Keep it",
-			Says: "Keeps sound card and sense resistor in your settings, so that nothing asks for them again.",
-			Fields: []live.Field{{Name: "card", Says: "sound card", Choices: s.cardNames(), Required: true},
-				{Name: "sense", Says: "sense resistor in ohm", Value: "10", Required: true}, {Name: "within", Says: "its tolerance", Value: "1%", Required: true}}})
+			Says: "Keeps sound card and sense resistor in your settings, so that nothing asks for them again.", Fields: s.benchFields()})
 	}
 	amplifier := []live.Field{{Name: "taps", Says: "taps of a valve amplifier in ohm", Value: "4,8,16"}, {Name: "least", Says: "or lowest load of a solid-state amplifier in ohm"}, {Name: "watts", Says: "its power in W"}}
 	if s.job == "" {
@@ -73,12 +72,15 @@ func (s *session) steps(j *job.Job, spoilt error, measures bool) []live.Step {
 		all = append(all, live.Step{Name: "open", Title: stepTitles["open"], Says: "Goes on with a job below this folder.", Button: "Open it",
 			Fields: []live.Field{{Name: "job", Says: "its folder", Choices: others, Required: true}}})
 	}
+	about := []live.Field{{Name: "label", Says: "its name", Required: true}, {Name: "marked", Says: "ohms marked on it"}, {Name: "drivers", Says: "drivers in it"}}
+	if s.job != "" { // which alone keeps them
+		about = slices.Insert(about, 2, live.Field{Name: "watts", Says: "watts marked on it"})
+	}
 	return append(all,
 		live.Step{Name: "calibrate", Title: stepTitles["calibrate"], Button: "Begin", Ticks: s.ticks(),
 			Says:   "Takes the errors of card and leads out of all that follows. Connect the three in any order; each is measured when it is seen.",
 			Fields: []live.Field{{Name: "known", Says: "known resistor in ohm", Value: "10", Required: true}, {Name: "within", Says: "its tolerance", Value: "1%", Required: true}}},
-		live.Step{Name: "cabinet", Title: stepTitles["cabinet"], Says: "Sweeps what is plugged in, says what it is, and puts it into the job, if one is open. A name that the job has gets the new measurement, and the earlier one is kept.", Button: "Measure it", WhyNot: unread,
-			Fields: []live.Field{{Name: "label", Says: "its name", Required: true}, {Name: "marked", Says: "ohms marked on it"}, {Name: "watts", Says: "watts marked on it"}, {Name: "drivers", Says: "drivers in it"}}},
+		live.Step{Name: "cabinet", Title: stepTitles["cabinet"], Says: "Sweeps what is plugged in, says what it is, and puts it into the job, if one is open. A name that the job has gets the new measurement, and the earlier one is kept.", Button: "Measure it", WhyNot: unread, Fields: about},
 		live.Step{Name: "plan", Title: stepTitles["plan"], Says: "Finds the hookups of the job's cabinets that suit its amplifier.", Button: "Find them", WhyNot: cmp.Or(noCabinet, noAmplifier)},
 		live.Step{Name: "choose", Title: stepTitles["choose"], Says: "Puts the hookup into the job, on the tap that suits it best.", Button: "Choose it", WhyNot: s.noChoice(noCabinet),
 			Fields: []live.Field{{Name: "formula", Says: "hookup, best first", Choices: s.hookups, Required: true}}},
@@ -96,6 +98,45 @@ func (s *session) noChoice(noCabinet string) string {
 		return "Find the hookups first."
 	}
 	return noCabinet
+}
+
+// benchFields ask what to measure with. What the command line, the user's settings
+// or the machine leave no doubt of is filled in.
+func (s *session) benchFields() []live.Field {
+	cards := s.cardNames()
+	card, sense, within := "", "10", "1%"
+	if len(cards) == 2 { // one, and none
+		card = cards[0]
+	}
+	if kept, err := s.readSetup(); err == nil { // what is wrong with it the next command says
+		if kept.Card != nil {
+			card = *kept.Card
+		}
+		if kept.SenseOhm > 0 {
+			sense = quantity.Plain(kept.SenseOhm)
+		}
+		if p := kept.SenseTolerancePercent; p != nil {
+			within = quantity.Plain(*p) + "%"
+		}
+	}
+	for i := 0; i+1 < len(s.source); i += 2 {
+		switch value := s.source[i+1]; s.source[i] {
+		case "--card":
+			card = value
+		case "--sense-ohm":
+			sense = value
+		case "--sense-tolerance":
+			within = value
+		}
+	}
+	if !slices.Contains(cards, card) {
+		card = ""
+	}
+	return []live.Field{
+		{Name: "card", Says: "sound card", Value: card, Choices: cards, Required: true},
+		{Name: "sense", Says: "sense resistor in ohm", Value: sense, Required: true},
+		{Name: "within", Says: "its tolerance", Value: within, Required: true},
+	}
 }
 
 func (s *session) cardNames() (names []string) {
@@ -157,16 +198,29 @@ func (s *session) doing(ctx context.Context, step string, filled map[string]stri
 		return s.calibrate(ctx, filled, tell)
 	case "cabinet":
 		d := sweep(asCabinet, filled["label"])
-		about := slices.Concat(opt("--marked-ohm", "marked"), opt("--watts", "watts"), opt("--drivers", "drivers"))
-		if !d.ok() || s.job == "" || about == nil {
+		about := slices.Concat(opt("--marked-ohm", "marked"), opt("--drivers", "drivers"))
+		watts := opt("--watts", "watts")
+		if !d.ok() || about == nil && watts == nil {
 			return d.answer("")
 		}
-		s.hookups = nil
 		ctx = context.WithoutCancel(ctx) // what is measured is entered whole
-		if said := s.run(ctx, &pageSink{}, slices.Concat([]string{"job", "replace", "cabinet", filled["label"]}, about)...); !said.ok() {
-			return live.Answer{Says: "measured, but: " + said.fault(), Pages: d.pages}
+		entered, fit := done{}, []string{"fit", filled["label"]}
+		if s.job == "" { // nothing keeps what was filled in, and the answer heeds it all the same
+			var swept struct{ File string }
+			if err := json.Unmarshal([]byte(d.json), &swept); err != nil {
+				return live.Answer{Says: "measured, but: " + err.Error(), Pages: d.pages}
+			}
+			fit = append([]string{"fit", swept.File}, about...)
+		} else {
+			s.hookups = nil
+			entered = s.run(ctx, &pageSink{}, slices.Concat([]string{"job", "replace", "cabinet", filled["label"]}, about, watts)...)
 		}
-		return command("fit", filled["label"]).answer("")
+		if entered.ok() {
+			if entered = command(fit...); entered.ok() {
+				return entered.answer("")
+			}
+		}
+		return live.Answer{Says: "measured, but: " + entered.fault(), Pages: d.pages}
 	case "plan":
 		d := command("plan")
 		var found struct{ Hookups []struct{ Hookup string } }
@@ -207,11 +261,13 @@ func (s *session) keepBench(ctx context.Context, filled map[string]string) live.
 			return live.Answer{Says: err.Error()}
 		}
 		s.source = []string{"--bench", path}
+		s.failed.Store(false)
 		return live.Answer{OK: true, Says: "an invented cabinet is plugged in; nothing of it was ever measured"}
 	}
 	d := s.run(ctx, &pageSink{}, "setup", "--card", filled["card"], "--sense-ohm", filled["sense"], "--sense-tolerance", filled["within"])
 	if d.ok() {
 		s.source = nil
+		s.failed.Store(false) // until it is tried
 	}
 	return d.answer("kept; plug in a load and look")
 }

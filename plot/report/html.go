@@ -88,12 +88,20 @@ func rowsHTML(t Table) (rows []htmlRow) {
 	return rows
 }
 
+// phoneMM is how wide a picture may be that a telephone shows whole.
+const phoneMM = 95
+
 // figureHTML is the picture of f, and for narrow screens a narrow one where there
-// is such a picture.
+// is such a picture and it is wider itself.
 func figureHTML(f Figure) (template.HTML, error) {
 	wide, err := svgHTML(f.Picture)
 	if err != nil {
 		return "", err
+	}
+	if p, err := f.Picture.OnPage(); err != nil {
+		return "", err
+	} else if w, _ := p.SizeMM(); w < phoneMM+0.5 {
+		return "<figure>" + wide + "</figure>", nil
 	}
 	narrow := plot.Narrow(f.Picture)
 	if narrow == nil {

@@ -268,6 +268,16 @@ func (p *Page) TabTo(id string) {
 	p.b.t.Fatalf("Tab does not lead to %s", id)
 }
 
+// Click presses and releases the mouse on the element of an id.
+func (p *Page) Click(id string) {
+	p.b.t.Helper()
+	var at struct{ X, Y, Width, Height float64 }
+	p.Eval(fmt.Sprintf("(() => { const e = document.getElementById(%q); e.scrollIntoView({block: 'center'}); return e.getBoundingClientRect().toJSON() })()", id), &at)
+	for _, kind := range []string{"mousePressed", "mouseReleased"} {
+		p.Call("Input.dispatchMouseEvent", map[string]any{"type": kind, "x": at.X + at.Width/2, "y": at.Y + at.Height/2, "button": "left", "clickCount": 1}, nil)
+	}
+}
+
 // Text returns what is written in the element of an id.
 func (p *Page) Text(id string) (text string) {
 	p.b.t.Helper()

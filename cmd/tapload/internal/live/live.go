@@ -31,6 +31,10 @@ type World struct {
 	// have changed by other hands. It may be nil.
 	Changed func() bool
 
+	// First is the page of who never measured: it stands in the place of the curve
+	// while Stand says so, and where somebody asks for it.
+	First report.Document
+
 	// Hold begins to count what Watch tells of a cable that is moved, anew each
 	// time, or ends it.
 	Hold func(on bool)
@@ -54,6 +58,7 @@ type Stand struct {
 	Facts   []string  `json:"facts"`    // card, jig, resistor, each a few words
 	Caution string    `json:"caution"`  // before sound is played; "" where none is
 	TapsOhm []float64 `json:"taps_ohm"` // of the amplifier, for the chart
+	First   bool      `json:"first"`    // nothing is there yet to measure with
 	Steps   []Step    `json:"steps"`
 	History []Entry   `json:"history"` // newest first
 }

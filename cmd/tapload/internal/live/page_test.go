@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"tapload/cmd/tapload/internal/browsertest"
+	"tapload/cmd/tapload/internal/manual"
 	"tapload/plot/report"
 )
 
@@ -22,12 +23,15 @@ import (
 type invented struct {
 	watching, did atomic.Int32
 	holding       atomic.Bool
+	fresh, told   atomic.Bool  // nothing is there to measure with, and the page was told so
 	state         atomic.Value // of the moments; "steady" where it is not set
 	hold          chan struct{}
 }
 
 func (i *invented) world() World {
+	first, _ := manual.Find("first")
 	return World{
+		First: first.Page(), Changed: func() bool { return i.fresh.Load() != i.told.Load() },
 		Watch: func(ctx context.Context, tell func(any)) error {
 			i.watching.Add(1)
 			defer i.watching.Add(-1)
@@ -42,8 +46,9 @@ func (i *invented) world() World {
 		},
 		Hold: i.holding.Store,
 		Stand: func() Stand {
+			i.told.Store(i.fresh.Load())
 			return Stand{
-				Title: "Lantern Hall (invented)", Caution: "Caution: measure with no amplifier connected, and start quiet.",
+				First: i.told.Load(), Title: "Lantern Hall (invented)", Caution: "Caution: measure with no amplifier connected, and start quiet.",
 				Facts: []string{"virtual bench", "10 ohm resistor", "jig of today 14:05"}, TapsOhm: []float64{4, 8, 16},
 				Steps: []Step{
 					{Name: "measure", Title: "Measure a cabinet", Says: "Sweeps what is plugged in, and puts it into the job.", Button: "Measure it", Next: true,
@@ -150,14 +155,16 @@ func look(t *testing.T, p *browsertest.Page, name string) {
 // alone, on a phone, in the dark, and as a screen reader has it.
 func TestPageInABrowser(t *testing.T) {
 	i := &invented{hold: make(chan struct{})}
+	i.fresh.Store(true)
 	s, end := serveUntil(t, i.world())
 	browser := browsertest.Start(t)
 	p := browser.Open(s.URL())
 	p.Size(1280, 800)
 	const verdict = "document.getElementById('verdict').textContent"
+	p.Wait("document.querySelectorAll('#first img').length === 2 && [...document.querySelectorAll('#first img')].every((i) => i.naturalWidth > 300)")
+	p.Wait("document.querySelector('#step-measure').open") // which comes next
 	p.Wait(verdict + " === '8 ohm, safe on the 8 ohm tap'")
-	p.Wait("document.querySelectorAll('#chart path.z[d]').length === 1 && document.querySelectorAll('.step').length === 2")
-	look(t, p, "laptop")
+	p.Wait("document.querySelectorAll('.step').length === 2")
 
 	// axe-core 4.14.1, by Deque Systems, MPL-2.0, as npm has it.
 	axe, err := os.ReadFile("testdata/axe.min.js")
@@ -184,7 +191,26 @@ func TestPageInABrowser(t *testing.T) {
 		}
 		p.Dark(false)
 	}
+	// Who never measured sees how, in the place of the curve, on one screen.
+	accessible("first")
+	var high int
+	if p.Eval("document.documentElement.scrollHeight", &high); high > 800 {
+		t.Errorf("the page of a first measurement is %d pixels high on a screen of 800", high)
+	}
+	p.Size(390, 844)
+	look(t, p, "first-phone")
+	p.Size(1280, 800)
+	i.fresh.Store(false)
+	p.Wait("document.getElementById('first').hidden && document.getElementById('chart').getBoundingClientRect().height > 0")
+	p.TabTo("help")
+	p.Key("Enter")
+	p.Wait("document.querySelector('#help[aria-pressed=true]') && !document.getElementById('first').hidden && document.getElementById('measured').hidden")
+	look(t, p, "first-again")
+	p.Key("Enter")
+	p.Wait("document.getElementById('first').hidden")
 	accessible("steady")
+	p.Wait("document.querySelectorAll('#chart path.z[d]').length === 1")
+	look(t, p, "laptop")
 	i.state.Store("settling")
 	p.Wait(verdict + " === 'settling' && document.getElementById('verdict').className === 'unsteady'")
 	accessible("settling")

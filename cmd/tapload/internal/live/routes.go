@@ -47,6 +47,14 @@ func (s *Server) routes() http.Handler {
 		sendPage(w, page)
 	})
 	m.HandleFunc("GET /entry/{name}", s.entry)
+	m.HandleFunc("GET /first", func(w http.ResponseWriter, r *http.Request) {
+		page, err := pageOf(r.Context(), s.world.First)
+		if err != nil {
+			refuse(w, http.StatusInternalServerError, err.Error())
+			return
+		}
+		sendPage(w, page)
+	})
 	return m
 }
 

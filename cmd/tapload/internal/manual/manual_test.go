@@ -8,9 +8,11 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"tapload/plot/report"
 )
 
-// Every topic has a title and a lead, fits a terminal, and its manual page is
+// Every topic has a title and a lead, fits a terminal, has its pictures, and its manual page is
 // taken by the formatter without a warning.
 func TestTopics(t *testing.T) {
 	if len(Topics()) < 8 {
@@ -32,6 +34,10 @@ func TestTopics(t *testing.T) {
 				t.Fatal(err)
 			}
 			narrow(t, text.String())
+			var page strings.Builder
+			if err := d.HTML(t.Context(), &page, report.A4); err != nil || strings.Count(page.String(), "<svg ") != strings.Count(topic.Source, "\n![") {
+				t.Errorf("a picture is missing from its page: %v", err)
+			}
 			source := pages[topicName(topic)+".1"]
 			if !strings.HasPrefix(source, ".TH TAPLOAD\\-TOPIC\\-") {
 				t.Fatalf("the page begins with %.40q", source)
@@ -39,7 +45,8 @@ func TestTopics(t *testing.T) {
 			if groff == "" {
 				t.Skip("there is no groff")
 			}
-			var page, warnings strings.Builder
+			page.Reset()
+			var warnings strings.Builder
 			cmd := exec.Command(groff, "-man", "-ww", "-Tutf8", "-P-cbou")
 			cmd.Stdin, cmd.Stdout, cmd.Stderr = strings.NewReader(source), &page, &warnings
 			if err := cmd.Run(); err != nil || warnings.Len() > 0 {

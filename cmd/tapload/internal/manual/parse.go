@@ -8,9 +8,10 @@ import (
 )
 
 // parse reads the part of Markdown that topics are written in: a title, headings
-// of the second order, paragraphs, lists, tables, blocks of code, and quotes that
-// begin with "**Caution.**". What is bold or code in a sentence stands in it as
-// plain text.
+// of the second order, paragraphs, lists, tables, blocks of code, quotes that
+// begin with "**Caution.**", and pictures, each named in place of its file. A block
+// of code after a picture takes its place where only text can be. What is bold or
+// code in a sentence stands in it as plain text.
 func parse(source string) report.Document {
 	var d report.Document
 	// Each piece is a section: an empty line stands between those.
@@ -21,13 +22,24 @@ func parse(source string) report.Document {
 		}
 		d.Sections = append(d.Sections, report.Section{Pieces: []report.Piece{p}})
 	}
-	for _, block := range blocks(source) {
+	all := blocks(source)
+	for i, block := range all {
+		if block == nil {
+			continue // it belongs to the picture before it
+		}
 		first := block[0]
 		switch {
 		case strings.HasPrefix(first, "# "):
 			d.Title = first[2:]
 		case strings.HasPrefix(first, "## "):
 			d.Sections = append(d.Sections, report.Section{Heading: first[3:]})
+		case strings.HasPrefix(first, "!["):
+			about, name, _ := strings.Cut(strings.TrimSuffix(first[2:], ")"), "](")
+			f := report.Figure{Picture: pictures[name], Plain: "(picture: " + about + ")"}
+			if i+1 < len(all) && strings.HasPrefix(all[i+1][0], "```") {
+				f.Plain, all[i+1] = strings.Join(all[i+1][1:], "\n"), nil
+			}
+			add(f)
 		case strings.HasPrefix(first, "```"):
 			add(report.Lines(block[1:]))
 		case strings.HasPrefix(first, "|"):

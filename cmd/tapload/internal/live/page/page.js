@@ -3,6 +3,8 @@ import { Chart, lowHz, highHz } from './chart.js';
 const $ = (id) => document.getElementById(id);
 const chart = new Chart($('chart'), (text) => setText($('reading'), text));
 
+let next = null; // step that was to come when the page was told last
+let fresh = false, helped = false; // nothing is there to measure with; who asks sees how
 let curve = null, frozen = null, watched = false, running = false, told = 0;
 
 // setText leaves alone what would not change, so that a screen reader is silent.
@@ -81,17 +83,45 @@ function onStand(s) {
   $('facts').replaceChildren(...(s.facts ?? []).map((text) => make('li', { textContent: text })));
   setText($('caution'), s.caution);
   chart.setTaps(s.taps_ohm ?? []);
+  fresh = s.first;
+  first();
   steps(s.steps ?? []);
   $('history').replaceChildren(...(s.history ?? []).map((e) => make('li', {}, `${e.when} `,
     make('a', { href: `entry/${encodeURIComponent(e.name)}`, target: '_blank', textContent: e.says }))));
 }
 
+// first shows the page of a first measurement in the place of the curve. Its pictures
+// have styles in them, which this page takes from its own files alone: they become
+// images.
+async function first() {
+  const wanted = fresh || helped;
+  $('is').classList.toggle('first', wanted);
+  $('measured').hidden = wanted;
+  $('first').hidden = !wanted;
+  $('help').hidden = fresh;
+  $('help').setAttribute('aria-pressed', String(helped));
+  if (!wanted || $('first').firstChild) return;
+  try {
+    const page = new DOMParser().parseFromString(await (await fetch('first')).text(), 'text/html');
+    for (const svg of page.querySelectorAll('svg')) {
+      const text = new XMLSerializer().serializeToString(svg);
+      svg.replaceWith(make('img', { alt: svg.getAttribute('aria-label'), src: `data:image/svg+xml,${encodeURIComponent(text)}` }));
+    }
+    $('first').replaceChildren(make('h2', { textContent: page.title }), page.querySelector('.lead'), ...page.querySelector('main').children);
+  } catch {
+    // It is tried again when the program tells where the work stands.
+  }
+}
+
 // steps draws the steps anew, and keeps which are open, what was typed and where
-// the cursor is.
+// the cursor is. What comes next is open where nothing else is.
 function steps(list) {
   const open = new Set([...document.querySelectorAll('.step[open]')].map((d) => d.id));
   const typed = new Map([...document.querySelectorAll('.step [name]')].filter((f) => f.value !== f.dataset.given).map((f) => [f.id, f.value]));
   const focus = document.activeElement?.id;
+  const was = next;
+  next = list.find((step) => step.next)?.name;
+  if (next && next !== was && !list.some((step) => open.has(`step-${step.name}`))) open.add(`step-${next}`);
   $('steps').replaceChildren(...list.map((step) => {
     const form = make('form', { id: `form-${step.name}` });
     for (const field of step.fields ?? []) {
@@ -153,9 +183,11 @@ function onWorking(w) {
   $('answers').replaceChildren(...(w.answers ?? []).map((n, i) => make('a', {
     id: `answer-${n}`, href: `answer/${n}`, target: '_blank', textContent: i ? `Open page ${i + 1}` : 'Open the page of it',
   })));
-  // Who works by keyboard stays where it goes on: at Stop, and then at the answer.
+  // Who works by keyboard stays where it goes on: at Stop, and then at the answer, or
+  // in what comes next where the step is done once and for all.
   if (began && (on === document.body || id === `do-${w.step}`)) $('stop').focus();
-  if (ended && id === 'stop') ($('answers').firstChild ?? $(`title-${w.step}`))?.focus();
+  const done = ended && !$(`title-${w.step}`) && document.querySelector('.step[open] [name]');
+  if (ended && id === 'stop') (done || $('answers').firstChild || $(`title-${w.step}`))?.focus();
 }
 
 async function post(path, body) {
@@ -204,6 +236,11 @@ $('freeze').addEventListener('click', () => {
   $('freeze').setAttribute('aria-pressed', String(frozen !== null));
 });
 $('hold').addEventListener('click', () => post(watched ? 'hold/off' : 'hold/on'));
+$('help').addEventListener('click', () => {
+  helped = !helped;
+  first();
+  $('is').scrollIntoView(); // which a telephone has far above
+});
 $('stop').addEventListener('click', () => post('stop'));
 $('rows').closest('details').addEventListener('toggle', table);
 listen();
