@@ -120,78 +120,41 @@ func (f finding) String() string {
 
 // tester runs tests on spoilt copies.
 type tester struct {
-	root      string              // of the module
-	temp      string              // folder
-	importers map[string][]string // of each package, as paths from the root
+	root string // of the module
+	temp string // folder
 }
 
-func newTester() (*tester, error) {
-	root, err := output("go", "list", "-m", "-f", "{{.Dir}}")
+func newTester() (tester, error) {
+	root, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}").Output()
 	if err != nil {
-		return nil, err
+		return tester{}, err
 	}
-	module, err := output("go", "list", "-m")
-	if err != nil {
-		return nil, err
-	}
-	list, err := output("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, module+"/...")
-	if err != nil {
-		return nil, err
-	}
-	t := &tester{root: root, importers: map[string][]string{}}
-	for line := range strings.Lines(list) {
-		fields := strings.Fields(line)
-		for _, imported := range fields[1:] {
-			if p, own := strings.CutPrefix(imported, module+"/"); own {
-				t.importers[p] = append(t.importers[p], strings.TrimPrefix(fields[0], module+"/"))
-			}
-		}
-	}
-	t.temp, err = os.MkdirTemp("", "faults")
-	return t, err
-}
-
-// output returns what a command prints.
-func output(name string, args ...string) (string, error) {
-	c := exec.Command(name, args...)
-	c.Stderr = os.Stderr
-	out, err := c.Output()
-	return strings.TrimSpace(string(out)), err
+	temp, err := os.MkdirTemp("", "faults")
+	return tester{strings.TrimSpace(string(root)), temp}, err
 }
 
 // try plants a fault and looks for a test that finds it: first among those that are
-// said to, then in the whole package, then in those that import it.
-func (t *tester) try(f fault) (found finding) {
+// said to, then in the whole package of the file.
+func (t tester) try(f fault) (found finding) {
 	overlay, err := t.overlay(f)
 	if err != nil {
 		return finding{err: err}
 	}
-	first := f.in
-	if first == "" {
-		first = f.pkg()
+	where := f.in
+	if where == "" {
+		where = f.pkg()
 	}
-	for _, step := range []struct {
-		tests    string
-		packages []string
-	}{
-		{f.tests, []string{first}},
-		{"", []string{f.pkg()}},
-		{"", t.importers[f.pkg()]},
-	} {
-		if len(step.packages) == 0 {
-			continue
-		}
-		by, seconds, err := t.test(overlay, step.tests, step.packages)
-		found.seconds += seconds
-		if found.by, found.err = by, err; by != "" || err != nil {
-			return found
-		}
+	found = t.test(overlay, f.tests, where)
+	if found.by == "" && found.err == nil && (f.tests != "" || where != f.pkg()) {
+		spent := found.seconds
+		found = t.test(overlay, "", f.pkg())
+		found.seconds += spent
 	}
 	return found
 }
 
 // overlay writes the spoilt file and what tells the go command to read it.
-func (t *tester) overlay(f fault) (file string, err error) {
+func (t tester) overlay(f fault) (file string, err error) {
 	text, err := f.planted(t.root)
 	if err != nil {
 		return "", err
@@ -213,24 +176,26 @@ func (t *tester) overlay(f fault) (file string, err error) {
 // limit is for the tests of a package. What never ends is found by it.
 const limit = 5 * time.Minute
 
-// test runs tests and returns the first that failed, "" where all passed.
-func (t *tester) test(overlay, tests string, packages []string) (failed string, seconds time.Duration, err error) {
-	args := []string{"test", "-short", "-failfast", "-vet=off", "-timeout", limit.String(), "-overlay", overlay}
-	if tests != "" {
-		args = append(args, "-run", tests)
+// test runs tests of a package until the first fails.
+func (t tester) test(overlay, tests, pkg string) (found finding) {
+	args := []string{"test", "-short", "-failfast", "-vet=off", "-timeout", limit.String(), "-run", tests, "./" + pkg}
+	run := func(more ...string) (out string, err error) {
+		c := exec.Command("go", slices.Insert(slices.Clone(args), 1, more...)...)
+		c.Dir = t.root
+		text, err := c.CombinedOutput()
+		found.seconds += c.ProcessState.UserTime() + c.ProcessState.SystemTime()
+		return string(text), err
 	}
-	for _, p := range packages {
-		args = append(args, "./"+p)
-	}
-	c := exec.Command("go", args...)
-	c.Dir = t.root
-	out, err := c.CombinedOutput()
-	seconds = c.ProcessState.UserTime() + c.ProcessState.SystemTime()
+	out, err := run("-overlay", overlay)
 	if err == nil {
-		return "", seconds, nil
+		return found
 	}
-	failed, err = failure(string(out))
-	return failed, seconds, err
+	if found.by, found.err = failure(out); strings.HasSuffix(found.by, byLimit) {
+		if out, err := run(); err != nil {
+			found.by, found.err = "", fmt.Errorf("the tests of %s fail without it: %s", pkg, out)
+		}
+	}
+	return found
 }
 
 var (
@@ -238,6 +203,8 @@ var (
 	limitLine = regexp.MustCompile(`panic: test timed out after .*\n\s*running tests:\n\s*(\S+) `)
 	endLine   = regexp.MustCompile(`(?m)^FAIL\t(\S+)`)
 )
+
+const byLimit = ", by the time limit"
 
 // failure reads the package and the first test that failed off the output of go test.
 func failure(out string) (string, error) {
@@ -247,7 +214,7 @@ func failure(out string) (string, error) {
 	}
 	_, at, _ := strings.Cut(end[1], "/")
 	if running := limitLine.FindStringSubmatch(out); running != nil {
-		return fmt.Sprintf("%s %s, by the time limit", at, running[1]), nil
+		return at + " " + running[1] + byLimit, nil
 	}
 	test := ""
 	for _, m := range failLine.FindAllStringSubmatch(out, -1) {
@@ -292,7 +259,7 @@ date     %s
 go       %s %s/%s
 command  make faults
 what     a sign, a factor, an index, a unit, a limit: .ci/faults/list.go has the text of each and what stands in its place
-tests    those named there, then all of the package, then those of its importers; -short -failfast
+tests    those named there, then all of the package; -short -failfast
 took     %.0f s of a processor in all; s is that of one fault, for building and testing
 
 %d faults, of which tests found %d. At first %d were not found: a test was written for each, marked +.
