@@ -9,6 +9,7 @@
 # make bench  how long users wait, beside numpy and scipy where they are installed,
 #             added to testdata/figures/bench.txt
 # make studies  all benchmarks, and studies of populations: hours
+# make faults  faults planted in the program, each of which a test must find
 # make build  ./build/tapload
 # make dist   archives and packages for Linux, Windows and macOS, into build/dist
 # make install, make uninstall   program, manual pages and completions, under
@@ -36,7 +37,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo gallery build install uninstall dist package arm64 test check windows fuzz bench studies deps deps-test deps-dist clean
+.PHONY: demo gallery build install uninstall dist package arm64 test check windows fuzz bench studies faults deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
@@ -113,9 +114,11 @@ check: deps-test deps-dist
 	  CGO_ENABLED=0 GOOS=$${on%/*} GOARCH=$${on#*/} go build -buildvcs=false -o /dev/null ./cmd/tapload || exit 1; \
 	done
 	@echo "== an archive, made twice, and the program in it"
-	go vet ./.ci/dist ./.ci/windows ./.ci/bench
-	go run $(STATICCHECK) ./.ci/dist ./.ci/windows ./.ci/bench
+	go vet ./.ci/dist ./.ci/windows ./.ci/bench ./.ci/faults
+	go run $(STATICCHECK) ./.ci/dist ./.ci/windows ./.ci/bench ./.ci/faults
 	go test -count=1 ./.ci/dist
+	@echo "== faults that make faults plants are there to plant"
+	go test -count=1 ./.ci/faults
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== every test, with all seeds"
@@ -157,6 +160,10 @@ bench: build
 studies: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
 	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/jig ./fixtures/box/proof ./cmd/tapload
+
+# Its output is kept in testdata/figures/seeded-faults.txt.
+faults: deps-test
+	@go run ./.ci/faults
 
 deps:
 	@.ci/deps build

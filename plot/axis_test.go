@@ -105,3 +105,30 @@ func TestDigits(t *testing.T) {
 		}
 	}
 }
+
+// Half of the way along an axis is the mean of its ends, on a log axis the geometric
+// one; what a log axis has no place for is held outside.
+func TestAlongAnAxis(t *testing.T) {
+	for _, tc := range []struct {
+		a       axis
+		v, want float64
+	}{
+		{axis{min: 20, max: 20e3}, 10010, 0.5},
+		{axis{min: 10, max: 1000, log: true}, 100, 0.5},
+		{axis{min: 20, max: 20e3, log: true}, 200, 1. / 3},
+		{axis{min: 10, max: 1000, log: true}, 0, -1},
+		{axis{min: 10, max: 1000, log: true}, 1e9, 2},
+	} {
+		if got := tc.a.frac(tc.v); math.Abs(got-tc.want) > 1e-12 {
+			t.Errorf("%g from %g to %g, log %v: %g of the way, want %g", tc.v, tc.a.min, tc.a.max, tc.a.log, got, tc.want)
+		}
+	}
+}
+
+func TestWithKilo(t *testing.T) {
+	for v, want := range map[float64]string{8: "8", 999: "999", 1000: "1k", 1500: "1.5k", 12345: "12.35k"} {
+		if got := withKilo(v); got != want {
+			t.Errorf("%g is written %s, want %s", v, got, want)
+		}
+	}
+}

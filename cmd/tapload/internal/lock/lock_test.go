@@ -7,9 +7,11 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -134,5 +136,36 @@ func TestLockOfAnEndedProgram(t *testing.T) {
 		if left, err := os.ReadDir(filepath.Dir(path)); err != nil || len(left) > 0 {
 			t.Errorf("%s: the next left %v, %v", c.how, left, err)
 		}
+	}
+}
+
+// One at a time holds it, whose file goes away while others are about to lock that.
+func TestTakeIsForOne(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "job.toml")
+	var holders, together atomic.Int32
+	var all sync.WaitGroup
+	for range 8 {
+		all.Go(func() {
+			for range 300 {
+				l, err := Take(context.Background(), path)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if holders.Add(1) > 1 {
+					together.Add(1)
+				}
+				runtime.Gosched()
+				holders.Add(-1)
+				if err := l.Release(); err != nil {
+					t.Error(err)
+					return
+				}
+			}
+		})
+	}
+	all.Wait()
+	if n := together.Load(); n > 0 {
+		t.Errorf("%d of 2400 times somebody else held it too", n)
 	}
 }
