@@ -441,7 +441,7 @@ var faults = []fault{
 	{name: "a joint in a parallel counts in full", file: "fixtures/box/proof/circuit.go",
 		old: `s.dz[q] *= r * r`, new: `s.dz[q] *= r`, tests: "TestCircuitDerivatives"},
 	{name: "a whitened point without its cross term", file: "fixtures/box/proof/linear.go",
-		old: `set(2*i+1, (imag(w)-l21*a)/l22)`, new: `set(2*i+1, imag(w)/l22)`, tests: "TestWhitened", added: "TestWhitenedByTheWholeCovariance"},
+		old: `(imag(w) - l21*a) / l22`, new: `imag(w) / l22`, tests: "TestWhitened", added: "TestWhitenedByTheWholeCovariance"},
 	{name: "copper in percent", file: "fixtures/box/proof/linear.go",
 		old: `row[nj+ns+k] = dz[k] * complex(quantity.CopperPerKelvin*d.re[k], 0)`, new: `row[nj+ns+k] = dz[k] * complex(100*quantity.CopperPerKelvin*d.re[k], 0)`, tests: "TestWarmCabinet"},
 	{name: "a cable is put on twice", file: "fixtures/box/proof/gather.go",
