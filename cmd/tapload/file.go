@@ -44,6 +44,16 @@ func (e env) save(all ...file) error {
 	return nil
 }
 
+// rescue keeps a measurement whose place must not take it now beside that, and says in
+// the error where it is.
+func (e env) rescue(f file, cause error) error {
+	return files.Rescue(func(err error) {
+		if moved, is := errors.AsType[*files.Rescued](err); is {
+			e.written.add(moved.Path)
+		}
+	}, f, cause)
+}
+
 // write is save for a command that prints nothing else: it says what is written.
 func (e env) write(all ...file) error {
 	if err := e.save(all...); err != nil {

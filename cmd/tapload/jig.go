@@ -195,6 +195,8 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 	if err != nil {
 		return err
 	}
+	out.Write = calibration.Write
+	tried := false
 	// Another standard may have been measured into the file meanwhile.
 	err = locked(ctx, o.out, func() error {
 		switch now, err := readJig(o.out); {
@@ -209,10 +211,14 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 			if calibration, err = now.With(o.kind, *calibration.Standards[o.kind], calibration.Conditions); err != nil {
 				return err
 			}
+			out.Write = calibration.Write
 		}
-		out.Write = calibration.Write
+		tried = true
 		return e.write(out)
 	})
+	if err != nil && !tried { // a jig file that another program holds must not cost the standard
+		return e.rescue(out, err)
+	}
 	if err != nil {
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 
+	"tapload/cmd/tapload/internal/files"
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/job"
 	"tapload/measure/record"
@@ -48,15 +49,15 @@ func Do(ctx context.Context, w io.Writer, folder, program string, run Run, write
 	if err := clearFolder(folder); err != nil {
 		return err
 	}
-	files := map[string][]byte{}
+	put := map[string][]byte{}
 	for name, text := range Benches() {
 		path := filepath.Join(folder, name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
-			return fmt.Errorf("cannot make the folder %s: %w", filepath.Dir(path), bare(err))
+			return fmt.Errorf("cannot make the folder %s: %w", filepath.Dir(path), files.Plain(err))
 		}
-		files[path] = []byte(text)
+		put[path] = []byte(text)
 	}
-	if err := write(files); err != nil {
+	if err := write(put); err != nil {
 		return err
 	}
 	// The commands run as they are shown, from inside the folder.
@@ -65,7 +66,7 @@ func Do(ctx context.Context, w io.Writer, folder, program string, run Run, write
 		return fmt.Errorf("cannot tell the current folder: %w", err)
 	}
 	if err := os.Chdir(folder); err != nil {
-		return fmt.Errorf("cannot use the folder %s: %w", folder, bare(err))
+		return fmt.Errorf("cannot use the folder %s: %w", folder, files.Plain(err))
 	}
 	defer func() { err = errors.Join(err, os.Chdir(home)) }()
 
@@ -139,7 +140,7 @@ func clearFolder(folder string) error {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil
 	case err != nil:
-		return fmt.Errorf("cannot use the folder %s: %w", folder, bare(err))
+		return fmt.Errorf("cannot use the folder %s: %w", folder, files.Plain(err))
 	case len(entries) == 0:
 		return nil
 	}
@@ -219,14 +220,6 @@ func remove(path string) error {
 		return err
 	}
 	return nil
-}
-
-// bare takes the path off an error of a file: the sentence around it names it.
-func bare(err error) error {
-	if p, is := errors.AsType[*fs.PathError](err); is {
-		return p.Err
-	}
-	return err
 }
 
 // page writes lines and keeps the first error.

@@ -266,7 +266,34 @@ func TestDeathAfterEveryCall(t *testing.T) {
 					t.Fatalf("it did not die: %v, %s", err, out)
 				}
 				s.look(t, dir)
+				if _, err := (disk{}).write(s.files(dir)); err != nil {
+					t.Fatal(err)
+				}
+				for _, f := range s.files(dir) {
+					mustBe(t, f.Path, "new "+filepath.Base(f.Path)) // by the next run, whatever this one left
+				}
 			})
+		}
+	}
+}
+
+// Between two renames the earlier file was copied, where a program that died left
+// some files new and some old.
+func TestNothingComesBetweenRenames(t *testing.T) {
+	for _, s := range scenes {
+		all := calls(t, s)
+		first := slices.Index(all, "rename")
+		last := first
+		for i, call := range all {
+			if call == "rename" {
+				last = i
+			}
+		}
+		for _, call := range all[first:last] {
+			if call != "rename" && call != "sync folder" {
+				t.Errorf("%s: %v", s.name, all)
+				break
+			}
 		}
 	}
 }

@@ -72,6 +72,25 @@ func Write(then func(kept []Kept, err error), files ...File) error {
 	return err
 }
 
+// Rescue writes f, a measurement that must not go to its place now, beside that under
+// a name that nothing has there, or to another folder. The error says why it must not,
+// and where it is. then hears the error before Close can come in between.
+func Rescue(then func(err error), f File, cause error) error {
+	busy.Lock()
+	defer busy.Unlock()
+	err := disk{}.beside(f, cause)
+	then(err)
+	return err
+}
+
+func (d disk) beside(f File, cause error) error {
+	const second = 2 // the first is f.Path, which may come to be meanwhile
+	if path, err := d.elsewhere(filepath.Dir(f.Path), f, second); err == nil {
+		return &Rescued{path, cause}
+	}
+	return d.rescue(f, cause)
+}
+
 func (d disk) write(files []File) ([]Kept, error) {
 	kept, err := d.all(files)
 	if err == nil {
@@ -255,7 +274,7 @@ func (d disk) rescue(f File, cause error) error {
 	}
 	folders = append(folders, os.TempDir()) // which a restart may empty
 	for _, folder := range folders {
-		if path, err := d.elsewhere(folder, f); err == nil {
+		if path, err := d.elsewhere(folder, f, 1); err == nil {
 			return &Rescued{path, cause}
 		}
 	}
@@ -273,8 +292,9 @@ func (r *Rescued) Error() string {
 }
 func (r *Rescued) Unwrap() error { return r.cause }
 
-// elsewhere writes f into a folder, under a name that nothing has there.
-func (d disk) elsewhere(folder string, f File) (path string, err error) {
+// elsewhere writes f into a folder, under a name that nothing has there: f's own, or
+// that with the first number from n on.
+func (d disk) elsewhere(folder string, f File, n int) (path string, err error) {
 	temp, err := d.fill(folder, nil, f.Write)
 	if temp != "" {
 		defer func() { _ = d.remove(temp) }()
@@ -283,7 +303,7 @@ func (d disk) elsewhere(folder string, f File) (path string, err error) {
 		return "", err
 	}
 	stem, ending, _ := strings.Cut(filepath.Base(f.Path), ".")
-	for n := 1; ; n++ {
+	for ; ; n++ {
 		name := stem
 		if n > 1 {
 			name = fmt.Sprintf("%s-%d", stem, n)

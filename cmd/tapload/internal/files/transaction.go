@@ -26,7 +26,8 @@ type move struct {
 }
 
 // all writes all files or none. Whenever the program dies, each file's name is that
-// of the whole old file or the whole new one.
+// of the whole old file or the whole new one; of several some may be new and some old
+// then, in the order of files, for no system renames two at once.
 func (d disk) all(files []File) (kept []Kept, err error) {
 	t := &transaction{disk: d}
 	defer func() { err = t.end(err) }()
@@ -61,6 +62,14 @@ func (d disk) all(files []File) (kept []Kept, err error) {
 		keeps = append(keeps, move{temp: twin, to: p.keep, of: f})
 		kept = append(kept, Kept{f.Path, p.keep})
 	}
+	// Whatever may take its time or fail comes before the first name is given.
+	for _, moves := range [][]move{keeps, news} {
+		for i, m := range moves {
+			if moves[i].held, err = t.hold(m.to); err != nil {
+				return nil, m.of.failed(err)
+			}
+		}
+	}
 	// The earlier files are safe before anything takes their names.
 	for _, moves := range [][]move{keeps, news} {
 		for _, m := range moves {
@@ -83,10 +92,7 @@ func (d disk) all(files []File) (kept []Kept, err error) {
 	return kept, nil
 }
 
-func (t *transaction) move(m move) (err error) {
-	if m.held, err = t.hold(m.to); err != nil {
-		return err
-	}
+func (t *transaction) move(m move) error {
 	if err := t.rename(m.temp, m.to); err != nil {
 		return err
 	}
