@@ -8,7 +8,7 @@
 # make fuzz   every reader of files on spoilt ones, half a minute each
 # make bench  how long users wait, beside numpy and scipy where they are installed,
 #             added to testdata/figures/bench.txt
-# make studies  all benchmarks, and studies of populations: hours
+# make studies  all benchmarks, and studies of populations, which take long
 # make faults  faults planted in the program, each of which a test must find
 # make build  ./build/tapload
 # make dist   archives and packages for Linux, Windows and macOS, into build/dist

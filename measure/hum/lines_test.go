@@ -350,3 +350,17 @@ func TestAgainstProgramme(t *testing.T) {
 		}
 	}
 }
+
+// One phasor for both inputs is the same as one for each.
+func TestProjections(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 1))
+	x, y := make([]float64, 3000), make([]float64, 3000)
+	for i := range x {
+		x[i], y[i] = r.NormFloat64(), r.NormFloat64()
+	}
+	for _, w := range []float64{1e-3, 0.5, 3.1} {
+		if px, py := Projections(x, y, w); px != Projection(x, w) || py != Projection(y, w) {
+			t.Errorf("%g radian a sample: %v and %v, want %v and %v", w, px, py, Projection(x, w), Projection(y, w))
+		}
+	}
+}

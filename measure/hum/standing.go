@@ -252,9 +252,7 @@ func coherent(ctx context.Context, ps []piece, hz, rateHz float64) (float64, boo
 	w := 2 * math.Pi * hz / rateHz
 	p := make([][2]complex128, len(ps))
 	if err := Concurrently(ctx, len(ps), func(i int) {
-		for ch, x := range ps[i].x {
-			p[i][ch] = Projection(x, w)
-		}
+		p[i][0], p[i][1] = Projections(ps[i].x[0], ps[i].x[1], w)
 	}); err != nil {
 		return 0, false, err
 	}

@@ -38,11 +38,9 @@ func (d dwell) third(left [2][]float64) (h third) {
 		return h
 	}
 	h.heard = true
-	for ch, x := range left {
-		h.at[ch] = hum.Projection(x, 3*d.w)
-		for i, b := range thirdBins {
-			h.beside[i][ch] = hum.Projection(x, 3*d.w+b*step)
-		}
+	h.at[0], h.at[1] = hum.Projections(left[0], left[1], 3*d.w)
+	for i, b := range thirdBins {
+		h.beside[i][0], h.beside[i][1] = hum.Projections(left[0], left[1], 3*d.w+b*step)
 	}
 	return h
 }

@@ -369,7 +369,7 @@ func (d dwell) fit(h humTones) (t toned, rings bool) {
 	}
 	each := make([]float64, len(bins))
 	for i, wb := range bins {
-		r1, r2 := hum.Projection(t.left[0], wb), hum.Projection(t.left[1], wb)
+		r1, r2 := hum.Projections(t.left[0], t.left[1], wb)
 		t.noise[0] += abs2(r1)
 		t.noise[1] += abs2(r2)
 		each[i] = abs2(r2 - t.g*r1)
@@ -419,8 +419,10 @@ func (d dwell) fit(h humTones) (t toned, rings bool) {
 	// noise that dies away.
 	var early, late float64
 	for _, wb := range bins[:min(len(bins), ringingBins)] {
-		early += abs2(hum.Projection(t.left[1][:half], wb) - t.g*hum.Projection(t.left[0][:half], wb))
-		late += abs2(hum.Projection(t.left[1][half:], wb) - t.g*hum.Projection(t.left[0][half:], wb))
+		e1, e2 := hum.Projections(t.left[0][:half], t.left[1][:half], wb)
+		l1, l2 := hum.Projections(t.left[0][half:], t.left[1][half:], wb)
+		early += abs2(e2 - t.g*e1)
+		late += abs2(l2 - t.g*l1)
 	}
 	return t, t.heard && (rings || early > ringingDies*late)
 }
