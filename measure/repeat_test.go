@@ -36,7 +36,7 @@ func warned(w []impedance.Warning, code string) bool {
 func TestRepeatsOfASteadyLoad(t *testing.T) {
 	runs := 40
 	if testing.Short() {
-		runs = 20
+		runs = 12
 	}
 	load := loads[1].load
 	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 0.25, LowHz: 100})
