@@ -35,8 +35,8 @@ var faults = []fault{
 	// What is played.
 	{name: "a chirp without its 2 pi", file: "measure/signal/chirp.go",
 		old: `math.Sin(2*math.Pi*c.StartHz*l*math.Expm1(t/l))`, new: `math.Sin(c.StartHz*l*math.Expm1(t/l))`, tests: "TestChirp"},
-	{name: "a chirp of exp instead of exp - 1", file: "measure/signal/chirp.go",
-		old: `math.Expm1(t/l)`, new: `math.Exp(t/l)`, tests: "TestChirp"},
+	{name: "a chirp has risen only where its band begins", file: "measure/signal/chirp.go",
+		old: `l * math.Log(c.frame.LowHz/c.StartHz) / 2 * rate`, new: `l * math.Log(c.frame.LowHz/c.StartHz) * rate`, tests: "TestChirp"},
 	{name: "L by the decimal logarithm", file: "measure/signal/chirp.go",
 		old: `/ float64(c.RateHz) / math.Log(c.StopHz/c.StartHz)`, new: `/ float64(c.RateHz) / math.Log10(c.StopHz/c.StartHz)`, tests: "TestChirp"},
 	{name: "a period is cut one sample late", file: "measure/signal/signal.go",
@@ -186,7 +186,7 @@ var faults = []fault{
 		old: `100 * (b.Parts[k].U / u) * (b.Parts[k].U / u)`, new: `100 * (b.Parts[k].U / u)`,
 		in: "cmd/tapload", tests: "TestScripts/(repeat|sweep)"},
 	{name: "degrees are taken for radians", file: "measure/record/csvread.go",
-		old: `const radian = math.Pi / 180`, new: `const radian = 1.0`, tests: "TestReadCSV|TestCSV"},
+		old: `const radian = math.Pi / 180`, new: `const radian = math.Pi / 200`, tests: "TestReadCSV|TestCSV"},
 	{name: "a decimal comma's separator is not seen", file: "measure/record/csvread.go",
 		old: `bytes.ContainsRune(line, ';') && !bytes.ContainsRune(line, ',')`, new: `bytes.ContainsRune(line, ';') && bytes.ContainsRune(line, ',')`, tests: "TestReadCSV|TestCSV"},
 

@@ -143,6 +143,35 @@ func TestWhatIsLeftIsSaid(t *testing.T) {
 	}
 }
 
+// A steady tone is taken out of the lines on either side to the noise of one, and
+// its peaks are those that it had. Its own skirts count as noise at first, by which
+// a few thousandths of it are left to a second fit.
+func TestSteadyToneIsTakenOut(t *testing.T) {
+	const hz, rate = 150.31, 8000.0
+	level := [2]float64{1e-3, 4e-4}
+	l, truth := mixed(3, func(i int) [2]float64 {
+		x := 2 * math.Pi * hz / rate * float64(i)
+		return [2]float64{level[0] * math.Sin(x), level[1] * math.Sin(x+0.5)}
+	})
+	before := [2][]complex128{append([]complex128(nil), l.X[0]...), append([]complex128(nil), l.X[1]...)}
+	tones, _, err := l.TakeOut(t.Context())
+	if err != nil || len(tones) != 1 {
+		t.Fatalf("found %v, %v", tones, err)
+	}
+	line := 1e-5 * math.Sqrt(float64(l.Samples)) // rms of the noise in one
+	centre := int(math.Round(hz / l.StepHz))
+	for ch := range l.X {
+		if d := math.Abs(tones[0].Peak[ch] - level[ch]); d > 0.01*level[ch] {
+			t.Errorf("input %d: the peak is off by %.2g of %g", ch+1, d, level[ch])
+		}
+		for k := centre - fitLines; k <= centre+fitLines; k++ {
+			if d := cmplx.Abs(before[ch][k] - l.X[ch][k] - truth[ch][k]); d > 5*line {
+				t.Errorf("input %d, %d lines from the tone: %.2g of its %.2g is left", ch+1, k-centre, d, cmplx.Abs(truth[ch][k]))
+			}
+		}
+	}
+}
+
 // Noise, white or steep, holds no tones, and puts hardly a line in doubt.
 func TestNoTonesInNoise(t *testing.T) {
 	found, doubted := 0, 0

@@ -45,6 +45,18 @@ func TestChange(t *testing.T) {
 	}
 }
 
+// Another unit changes value and uncertainty alike, and no uncertainty is below 0.
+func TestTimes(t *testing.T) {
+	for _, c := range []struct{ v, want Value }{
+		{Of(0.0005, 0.000025).Times(1e3), Of(0.5, 0.025)},
+		{Of(3, 0.5).Times(-2), Of(-6, 1)},
+	} {
+		if math.Abs(c.v.Value-c.want.Value) > 1e-15 || math.Abs(c.v.U-c.want.U) > 1e-15 {
+			t.Errorf("%g(%g), want %g(%g)", c.v.Value, c.v.U, c.want.Value, c.want.U)
+		}
+	}
+}
+
 // What is written is the value within its written uncertainty, to four digits
 // at most, and no uncertainty is less than what was meant.
 func TestInHolds(t *testing.T) {
