@@ -133,8 +133,8 @@ func newTester() (tester, error) {
 	return tester{strings.TrimSpace(string(root)), temp}, err
 }
 
-// try plants a fault and looks for a test that finds it: first among those that are
-// said to, then in the whole package of the file.
+// try plants a fault and looks for a test that finds it: among those that are said
+// to, as make test runs them and as make check does, and in the package of the file.
 func (t tester) try(f fault) (found finding) {
 	overlay, err := t.overlay(f)
 	if err != nil {
@@ -144,13 +144,25 @@ func (t tester) try(f fault) (found finding) {
 	if where == "" {
 		where = f.pkg()
 	}
-	found = t.test(overlay, f.tests, where)
-	if found.by == "" && found.err == nil && (f.tests != "" || where != f.pkg()) {
-		spent := found.seconds
-		found = t.test(overlay, "", f.pkg())
-		found.seconds += spent
+	steps := []step{{where, f.tests, true}}
+	if f.tests != "" {
+		steps = append(steps, step{where, f.tests, false}, step{f.pkg(), "", true})
+	}
+	for _, s := range steps {
+		one := t.test(overlay, s)
+		one.seconds += found.seconds
+		if found = one; found.by != "" || found.err != nil {
+			break
+		}
 	}
 	return found
+}
+
+// step is tests to run.
+type step struct {
+	pkg   string
+	tests string // pattern; "" for all
+	short bool
 }
 
 // overlay writes the spoilt file and what tells the go command to read it.
@@ -176,9 +188,9 @@ func (t tester) overlay(f fault) (file string, err error) {
 // limit is for the tests of a package. What never ends is found by it.
 const limit = 5 * time.Minute
 
-// test runs tests of a package until the first fails.
-func (t tester) test(overlay, tests, pkg string) (found finding) {
-	args := []string{"test", "-short", "-failfast", "-vet=off", "-timeout", limit.String(), "-run", tests, "./" + pkg}
+// test runs tests until the first fails.
+func (t tester) test(overlay string, s step) (found finding) {
+	args := []string{"test", "-failfast", "-vet=off", "-timeout", limit.String(), "-run", s.tests, "-short=" + fmt.Sprint(s.short), "./" + s.pkg}
 	run := func(more ...string) (out string, err error) {
 		c := exec.Command("go", slices.Insert(slices.Clone(args), 1, more...)...)
 		c.Dir = t.root
@@ -192,8 +204,11 @@ func (t tester) test(overlay, tests, pkg string) (found finding) {
 	}
 	if found.by, found.err = failure(out); strings.HasSuffix(found.by, byLimit) {
 		if out, err := run(); err != nil {
-			found.by, found.err = "", fmt.Errorf("the tests of %s fail without it: %s", pkg, out)
+			return finding{seconds: found.seconds, err: fmt.Errorf("the tests of %s fail without it: %s", s.pkg, out)}
 		}
+	}
+	if found.by != "" && !s.short {
+		found.by += notShort
 	}
 	return found
 }
@@ -204,7 +219,10 @@ var (
 	endLine   = regexp.MustCompile(`(?m)^FAIL\t(\S+)`)
 )
 
-const byLimit = ", by the time limit"
+const (
+	byLimit  = ", by the time limit"
+	notShort = " without -short"
+)
 
 // failure reads the package and the first test that failed off the output of go test.
 func failure(out string) (string, error) {
@@ -259,7 +277,7 @@ date     %s
 go       %s %s/%s
 command  make faults
 what     a sign, a factor, an index, a unit, a limit: .ci/faults/list.go has the text of each and what stands in its place
-tests    those named there, then all of the package; -short -failfast
+tests    those named there, with -short, as make test has them, and else without, as make check has; then all of the package with -short
 took     %.0f s of a processor in all; s is that of one fault, for building and testing
 
 %d faults, of which tests found %d. At first %d were not found: a test was written for each, marked +.
