@@ -95,23 +95,23 @@ var faults = []fault{
 	{name: "cross power is added to the mean of a cell", file: "measure/ratio/points.go",
 		old: `(t.num - complex(t.lines, 0)*n.p12)`, new: `(t.num + complex(t.lines, 0)*n.p12)`, tests: "TestMeanOfACell", added: "TestMeanOfACellInStrongNoise"},
 	{name: "noise in V1 pulls the ratio down", file: "measure/ratio/points.go",
-		old: `return t.den - t.lines*n.p1 }`, new: `return t.den }`, tests: "TestWeakSignal|TestStatedNoiseCovers"},
+		old: `return t.den - t.lines*n.p1 }`, new: `return t.den }`, tests: "TestMeanOfACell", added: "TestMeanOfACellInStrongNoise"},
 	{name: "the conjugate of the wrong voltage", file: "measure/ratio/points.go",
 		old: `t.num += complex(w, 0) * cmplx.Conj(v1) * v2`, new: `t.num += complex(w, 0) * v1 * cmplx.Conj(v2)`, tests: "TestNoiselessRatioIsExact"},
 	{name: "common noise adds where it takes off", file: "measure/ratio/points.go",
-		old: `n.p2-2*cross+abs2(g)*n.p1`, new: `n.p2+2*cross+abs2(g)*n.p1`, tests: "TestCommonNoiseCovers"},
+		old: `n.p2-2*cross+abs2(g)*n.p1`, new: `n.p2+2*cross+abs2(g)*n.p1`, tests: "TestMeanOfACell"},
 	{name: "noise of one more line than there is", file: "measure/ratio/points.go",
 		old: `count++
 	}
 	return count`, new: `count += 2
 	}
-	return count`, tests: "TestStatedNoiseCovers"},
+	return count`, tests: "TestNoiseOfTheLines"},
 	{name: "a cell is named by its upper edge", file: "measure/ratio/points.go",
 		old: `return float64(c.lo+c.hi) / 2`, new: `return float64(c.hi)`, tests: "TestNoiselessRatioIsExact"},
 	{name: "Student's quantile over that of 90 %", file: "measure/ratio/survey.go",
-		old: `.Quantile(0.975) / 1.959964`, new: `.Quantile(0.975) / 1.644854`, tests: "TestBesideWhatIsLeftOut|TestBroadHum"},
+		old: `.Quantile(0.975) / 1.959964`, new: `.Quantile(0.975) / 1.644854`, tests: "TestWidened", added: "TestWidenedIsStudents"},
 	{name: "a tail of F without its exponent", file: "measure/ratio/survey.go",
-		old: `math.Pow(probability, -1/m) - 1`, new: `math.Pow(probability, -1) - 1`, tests: "TestToneOnALine"},
+		old: `math.Pow(probability, -1/m) - 1`, new: `math.Pow(probability, -1) - 1`, tests: "TestTailOfF"},
 	{name: "the middle of a cell is the curve alone", file: "measure/ratio/survey.go",
 		old: `f.g += mean / complex(c.energy, 0)`, new: `f.g += 0 * mean / complex(c.energy, 0)`, tests: "TestNoiselessRatioIsExact|TestExactDivider"},
 	{name: "a line beside a tone is left out", file: "measure/ratio/survey.go",
@@ -417,10 +417,10 @@ var faults = []fault{
 		old: `lost[b.Box] += v * v / ohm`, new: `lost[b.Box] += v * v / ohm / 2`},
 	{name: "continuity with the wrong plug in", file: "fixtures/box/continuity.go",
 		old: `return state == AllIn || jack == int(state)`, new: `return state == AllIn || jack != int(state)`},
-	{name: "contacts count as closed through a load", file: "fixtures/box/continuity.go",
-		old: `r.Contact == netlist.Joined && root`, new: `r.Contact != netlist.Apart && root`},
+	{name: "open contacts are not probed", file: "fixtures/box/continuity.go",
+		old: `r.Plugs != AllOut && r.Contact == netlist.Apart`, new: `r.Contact == netlist.Apart`},
 	{name: "a meter's limits are k = 1", file: "fixtures/box/dc.go",
-		old: `half := math.Hypot(2*u, 0.05*re)`, new: `half := math.Hypot(u, 0.05*re)`},
+		old: `half := math.Hypot(2*u, 0.05*re)`, new: `half := math.Hypot(u, 0.05*re)`, tests: "TestFittedOhms", added: "TestFittedOhms"},
 
 	// Proofs.
 	{name: "evidence pays for nothing", file: "fixtures/box/proof/fit.go",
