@@ -220,7 +220,7 @@ var faults = []fault{
 	{name: "smoothing with the widest width that passed", file: "fixtures/jig/smooth.go",
 		old: `passed[max(0, len(passed)-2)]`, new: `passed[len(passed)-1]`, tests: "TestSmoothingOfStandards"},
 	{name: "variances of smoothing add up", file: "fixtures/jig/smooth.go",
-		old: `mostSurprise*math.Max(0, narrower.v-v)`, new: `mostSurprise*math.Max(0, narrower.v+v)`, tests: "TestSmoothingOfStandards"},
+		old: `mostSurprise*math.Max(0, narrower.v-v)`, new: `mostSurprise*math.Max(0, narrower.v+v)`, tests: "TestWidths", added: "TestWidthsStopAtTheBias"},
 
 	// The fit.
 	{name: "a ladder's resistance has the derivative of its coil", file: "fit/coil.go",
