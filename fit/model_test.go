@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"tapload/measure/quantity"
 )
 
 // drawLoad draws a form of load and solver's parameters well inside their
@@ -157,4 +159,22 @@ func TestImpedanceIsTheFormula(t *testing.T) {
 			t.Errorf("%v ohm, want %v", got, z)
 		}
 	})
+}
+
+// The inductance at 1 kHz is Im Z/w there: that of a plain coil, and K w^(N-1)
+// sin(N pi/2) of a power law.
+func TestInductanceAt1kHz(t *testing.T) {
+	const w = 2 * math.Pi * 1000
+	for _, tc := range []struct {
+		coil Coil
+		want float64 // H
+	}{
+		{Coil{Kind: Inductor, L: quantity.Of(0.5e-3, 0)}, 0.5e-3},
+		{Coil{Kind: Power, K: quantity.Of(0.02, 0), N: quantity.Of(0.6, 0)}, 0.02 * math.Pow(w, -0.4) * math.Sin(0.3*math.Pi)},
+	} {
+		v := tc.coil.values()
+		if got := tc.coil.Kind.inductance(&v); math.Abs(got/tc.want-1) > 1e-12 {
+			t.Errorf("%v: %g H, want %g", tc.coil.Kind, got, tc.want)
+		}
+	}
 }

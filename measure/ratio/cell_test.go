@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -81,5 +82,13 @@ func TestWidenedIsStudents(t *testing.T) {
 		if got := 1.96 * math.Sqrt(widened(free)); math.Abs(got-want) > 0.0051 {
 			t.Errorf("%g degrees of freedom: t is %.3f, want %g", free, got, want)
 		}
+	}
+}
+
+// What is in doubt of a line of V1 is as much of V2 - G V1 as G has it.
+func TestDoubtOfALine(t *testing.T) {
+	s := spectrum{periods: 2, x1: make([]complex128, 40), x2: make([]complex128, 40), doubt: map[int][2]float64{20: {9, 0}, 22: {0, 4}, 24: {1, 1}}}
+	if got, want := s.excess(&cell{lo: 9, hi: 12, g: 0.3 + 0.4i}), []float64{0, 2.25, 4, 1.25}; !slices.Equal(got, want) {
+		t.Errorf("doubt %v, want %v", got, want)
 	}
 }
