@@ -211,3 +211,29 @@ func TestFaintBendingIsSaid(t *testing.T) {
 		}
 	}
 }
+
+// A third harmonic of a thousandth of V1, where V2 is 0.6 of it, moves |Z| by
+// 3 h3/(V2 (1 - G)) = 3 x 0.001/0.6/0.4.
+func TestBendMovesByItsOrder(t *testing.T) {
+	sig := chirp(t, signal.ChirpOptions{PeriodSeconds: 1.2, LowHz: 40})
+	y := bending{sig: sig, load: [2]float64{0, 1e-3}, g: func(float64) complex128 { return 0.6 }, noise: 1e-5}
+	r, err := Of(t.Context(), y.record(t), sig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Seen.Bending == nil {
+		t.Fatal("no bend is seen")
+	}
+	const want = 3 * 1e-3 / 0.6 / 0.4
+	within := 0
+	for _, m := range r.Seen.Bending.Moves {
+		if m.Hz > 100 && m.Hz < 5000 { // the third harmonic is on the card
+			if within++; math.Abs(m.Part/want-1) > 0.1 {
+				t.Errorf("%.0f Hz: |Z| may move by %.3g, want %.3g", m.Hz, m.Part, want)
+			}
+		}
+	}
+	if within < 12 {
+		t.Errorf("said of %d thirds of an octave", within)
+	}
+}
