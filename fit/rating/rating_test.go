@@ -225,3 +225,20 @@ func TestCountsAs(t *testing.T) {
 		}
 	}
 }
+
+// Of a curve that is a parabola over ln f the lowest |Z| is its vertex, wherever
+// between two points that lies.
+func TestMinimumIsTheVertex(t *testing.T) {
+	for _, hz := range []float64{500, 502, 503.6} {
+		var c impedance.Curve
+		for i := -96; i <= 96; i++ {
+			f := 500 * math.Exp2(float64(i)/48)
+			x := math.Log(f / hz)
+			c.Points = append(c.Points, impedance.Point{Hz: f, Z: complex(6.4+20*x*x, 0)})
+		}
+		low, edge, err := lowest(c, 150, 1900)
+		if err != nil || edge || math.Abs(low.ohm.Value-6.4) > 1e-9 || math.Abs(low.hz/hz-1) > 1e-9 {
+			t.Errorf("the lowest is %.9g ohm at %.9g Hz, %v, %v; want 6.4 at %g", low.ohm.Value, low.hz, edge, err, hz)
+		}
+	}
+}

@@ -195,6 +195,13 @@ func TestWarmCoil(t *testing.T) {
 		if got.Verdict != verdict.Pass || got.Causes[0].Name != "warm coil before" {
 			t.Error(tell(got))
 		}
+		// Re of both at 20 C, that of the hot coil 32 K below what was measured.
+		re := got.change("re")
+		for _, v := range []quantity.Value{re.Before, re.After} {
+			if want := guitarDriver.re / (1 + quantity.CopperPerKelvin*2); math.Abs(v.Value-want) > 3*v.U || v.U > 0.005*want {
+				t.Errorf("Re at 20 C is %v, want %.4g ohm", v, want)
+			}
+		}
 	})
 	t.Run("not given", func(t *testing.T) {
 		got := compare(t, cold, hot)
@@ -607,5 +614,15 @@ func BenchmarkCauses(b *testing.B) {
 				b.ReportMetric(least, "least-odds")
 			}
 		})
+	}
+}
+
+// The normal distribution leaves 5 % beyond 1.960 and 1 % beyond 2.576 either way (its
+// table), and what has not changed is no less likely than anything.
+func TestTwoSided(t *testing.T) {
+	for _, tc := range []struct{ x, u, want float64 }{{1.959964, 1, 0.05}, {-2.575829 * 0.3, 0.3, 0.01}, {0, 0, 1}} {
+		if got := twoSided(tc.x, tc.u); math.Abs(got-tc.want) > 1e-6 {
+			t.Errorf("%g of %g has the chance %g, want %g", tc.x, tc.u, got, tc.want)
+		}
 	}
 }
