@@ -1,0 +1,33 @@
+package ratio
+
+import (
+	"math"
+	"testing"
+
+	"tapload/measure/card"
+	"tapload/measure/signal"
+)
+
+// A gain of 0.8 at the beginning is said in decibels, 20 lg 0.8 = -1.9; one of 0.97
+// is within what levels may differ by, 6 %.
+func TestLevelAtTheBeginning(t *testing.T) {
+	f := signal.Frame{LeadIn: 24000, Period: 48000, Periods: 2, Fade: 480}
+	for _, tc := range []struct {
+		gain float64
+		says string
+	}{{0.8, "-1.9 dB"}, {1.25, "+1.9 dB"}, {0.97, ""}} {
+		rec := card.Recording{RateHz: 48000, V1: make([]float64, f.LeadIn+f.Periods*f.Period), Inputs: [2]int{1, 2}}
+		for i := range rec.V1 {
+			rec.V1[i] = 0.1 * math.Sin(2*math.Pi*float64(i)/48)
+			if i < f.LeadIn {
+				rec.V1[i] *= tc.gain
+			}
+		}
+		switch err := level(rec, f, f.LeadIn, 0); {
+		case tc.says != "":
+			wantFault(t, err, card.AutomaticGain, tc.says)
+		case err != nil:
+			t.Errorf("a gain of %g: %v", tc.gain, err)
+		}
+	}
+}
