@@ -105,3 +105,22 @@ func TestDigits(t *testing.T) {
 		}
 	}
 }
+
+// Half of the way along an axis is the mean of its ends, on a log axis the geometric
+// one; what a log axis has no place for is held outside.
+func TestAlongAnAxis(t *testing.T) {
+	for _, tc := range []struct {
+		a       axis
+		v, want float64
+	}{
+		{axis{min: 20, max: 20e3}, 10010, 0.5},
+		{axis{min: 10, max: 1000, log: true}, 100, 0.5},
+		{axis{min: 20, max: 20e3, log: true}, 200, 1. / 3},
+		{axis{min: 10, max: 1000, log: true}, 0, -1},
+		{axis{min: 10, max: 1000, log: true}, 1e9, 2},
+	} {
+		if got := tc.a.frac(tc.v); math.Abs(got-tc.want) > 1e-12 {
+			t.Errorf("%g from %g to %g, log %v: %g of the way, want %g", tc.v, tc.a.min, tc.a.max, tc.a.log, got, tc.want)
+		}
+	}
+}

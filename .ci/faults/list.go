@@ -167,7 +167,7 @@ var faults = []fault{
 		old: `apart := float64(f.Period*f.Periods) * (1 + drift)`, new: `apart := float64(f.Period*(f.Periods-1)) * (1 + drift)`,
 		in: "measure", tests: "TestLostSamples|TestMostOfAPeriod"},
 	{name: "a gain that changes, in nepers of power", file: "measure/ratio/level.go",
-		old: `change[i] = math.Log(first[i]/last[i]) / 2`, new: `change[i] = math.Log(first[i] / last[i])`, tests: "TestFaults"},
+		old: `change[i] = math.Log(first[i]/last[i]) / 2`, new: `change[i] = math.Log(first[i] / last[i])`, tests: "TestLevelAt", added: "TestLevelAtTheBeginning"},
 
 	// Judging a measurement.
 	{name: "exchanged leads pass for an open load", file: "measure/wiring.go",
@@ -424,25 +424,25 @@ var faults = []fault{
 
 	// Proofs.
 	{name: "evidence pays for nothing", file: "fixtures/box/proof/fit.go",
-		old: `e.logZ = -0.5 * logDet`, new: `e.logZ = 0.5 * logDet`, tests: "TestTwoInSeries|TestConfusion"},
+		old: `e.logZ = -0.5 * logDet`, new: `e.logZ = 0.5 * logDet`, tests: "TestEvidence", added: "TestEvidenceIsTheIntegral"},
 	{name: "evidence with the whole of chi-square", file: "fixtures/box/proof/fit.go",
-		old: `(r.logNorm - 0.5*e.chi2) / d.length`, new: `(r.logNorm - e.chi2) / d.length`, tests: "TestTwoInSeries|TestConfusion"},
+		old: `(r.logNorm - 0.5*e.chi2) / d.length`, new: `(r.logNorm - e.chi2) / d.length`, tests: "TestEvidence", added: "TestEvidenceIsTheIntegral"},
 	{name: "a leak's prior by its ohms", file: "fixtures/box/proof/fit.go",
-		old: `0.5*math.Log(2*math.Pi) - math.Log(max(1, math.Log(high/low)))`, new: `0.5*math.Log(2*math.Pi) - math.Log(max(1, high/low))`, tests: "TestMeterLeak|TestConfusion"},
+		old: `0.5*math.Log(2*math.Pi) - math.Log(max(1, math.Log(high/low)))`, new: `0.5*math.Log(2*math.Pi) - math.Log(max(1, high/low))`, tests: "TestEvidence", added: "TestEvidenceIsTheIntegral"},
 	{name: "joints may be negative", file: "fixtures/box/proof/fit.go",
-		old: `k.add(0, u, 0, math.Inf(1))`, new: `k.add(0, u, math.Inf(-1), math.Inf(1))`, tests: "TestContactResistance|TestTwoInSeries|TestTooMuch"},
+		old: `k.add(0, u, 0, math.Inf(1))`, new: `k.add(0, u, math.Inf(-1), math.Inf(1))`, tests: "TestJointsAre", added: "TestJointsAreNotBelow0"},
 	{name: "a pass at the value, not at its bound", file: "fixtures/box/proof/decide.go",
 		old: `case p.Contact.Value+2*p.Contact.U > p.Most:`, new: `case p.Contact.Value > p.Most:`, tests: "TestTooMuchInTheJoints|TestContactResistance"},
 	{name: "joints are bounded by one standard uncertainty", file: "fixtures/box/proof/joints.go",
-		old: `q.at(x)-least > 2 {`, new: `q.at(x)-least > 0.5 {`, tests: "TestContactResistance|TestTooMuch"},
+		old: `q.at(x)-least > 2 {`, new: `q.at(x)-least > 0.5 {`, tests: "TestExtent", added: "TestExtentIsTwoStandardUncertainties"},
 	{name: "a right box is as rare as a wrong one", file: "fixtures/box/proof/decide.go",
-		old: `rightBefore = 0.9 `, new: `rightBefore = 0.1 `, tests: "TestTwoInSeries|TestMeterOfTwo"},
+		old: `rightBefore = 0.9 `, new: `rightBefore = 0.1 `, tests: "TestBeforehand", added: "TestBeforehand"},
 	{name: "a leak would be found at its mean", file: "fixtures/box/proof/weigh.go",
 		old: `return apart*apart/2-sigmas*apart > need`, new: `return apart*apart/2 > need`, tests: "TestLeaksBelow|TestConfusion"},
 	{name: "a joint in a parallel counts in full", file: "fixtures/box/proof/circuit.go",
 		old: `s.dz[q] *= r * r`, new: `s.dz[q] *= r`, tests: "TestCircuitDerivatives"},
 	{name: "a whitened point without its cross term", file: "fixtures/box/proof/linear.go",
-		old: `set(2*i+1, (imag(w)-l21*a)/l22)`, new: `set(2*i+1, imag(w)/l22)`, tests: "TestTwoInSeries|TestOtherJigs"},
+		old: `set(2*i+1, (imag(w)-l21*a)/l22)`, new: `set(2*i+1, imag(w)/l22)`, tests: "TestWhitened", added: "TestWhitenedByTheWholeCovariance"},
 	{name: "copper in percent", file: "fixtures/box/proof/linear.go",
 		old: `row[nj+ns+k] = dz[k] * complex(quantity.CopperPerKelvin*d.re[k], 0)`, new: `row[nj+ns+k] = dz[k] * complex(100*quantity.CopperPerKelvin*d.re[k], 0)`, tests: "TestWarmCabinet"},
 	{name: "a cable is put on twice", file: "fixtures/box/proof/gather.go",
@@ -452,13 +452,13 @@ var faults = []fault{
 
 	// Jobs, pictures, pages, files.
 	{name: "a box that failed is said to be right", file: "fixtures/job/findings/answer.go",
-		old: `case proved && v == verdict.Pass:`, new: `case proved && v != verdict.Fail:`, tests: "TestOf"},
+		old: `case proved && v == verdict.Pass:`, new: `case proved && v != verdict.Fail:`, tests: "TestAnswerIs", added: "TestAnswerIsOfTheLastProof"},
 	{name: "the first proof counts, not the last", file: "fixtures/job/findings/answer.go",
 		old: `v, ok = p.Found.Verdict, true
 		}`, new: `return p.Found.Verdict, true
-		}`, tests: "TestOf"},
+		}`, tests: "TestAnswerIs", added: "TestAnswerIsOfTheLastProof"},
 	{name: "a logarithmic axis that is linear", file: "plot/axis.go",
-		old: `v, min, max = math.Log(v), math.Log(min), math.Log(max)`, new: `v, min, max = v, min, max`, tests: "Axis|TestLogTicks|TestGrid"},
+		old: `v, min, max = math.Log(v), math.Log(min), math.Log(max)`, new: `v, min, max = v, min, max`, tests: "TestAlong", added: "TestAlongAnAxis"},
 	{name: "kilohm by a factor of 100", file: "plot/axis.go",
 		old: `strconv.FormatFloat(v/1000, 'g', 4, 64) + "k"`, new: `strconv.FormatFloat(v/100, 'g', 4, 64) + "k"`, tests: "TestDigits|TestModulusAxis"},
 	{name: "an axis steps over a value of the series", file: "plot/axis.go",
