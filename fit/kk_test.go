@@ -320,3 +320,23 @@ func BenchmarkKKStudy(b *testing.B) {
 		})
 	}
 }
+
+// What noise would leave is what it leaves: the terms take their part of it.
+func TestKKNoiseIsWhatItLeaves(t *testing.T) {
+	load := Result{Re: quantity.Of(goodDriver.re, 0), Coil: Coil{Kind: Power, K: quantity.Of(0.0106, 0), N: quantity.Of(0.76, 0)}, Resonances: goodDriver.peaks}
+	rng := rand.New(rand.NewPCG(6, 2))
+	var left, stated float64
+	const curves = 60
+	for range curves {
+		r, err := KK(kkGrid(goodDriver, 60, 1e-3, true, rng), load)
+		if err != nil {
+			t.Fatal(err)
+		}
+		left += r.Percent * r.Percent
+		stated += r.Noise * r.Noise
+	}
+	// The mean of 60 sums of 120 squares scatters by 1.7 %.
+	if q := left / stated; math.Abs(q-1) > 0.06 {
+		t.Errorf("noise leaves %.3f of the power that is stated", q)
+	}
+}

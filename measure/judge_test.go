@@ -1,10 +1,13 @@
 package measure
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"testing"
 
+	"tapload/fixtures/jig"
+	"tapload/measure/card"
 	"tapload/measure/hum"
 	"tapload/measure/impedance"
 	"tapload/measure/ratio"
@@ -73,6 +76,39 @@ func TestWarningsNameTheirFrequencies(t *testing.T) {
 		all := warnings(ratio.Ratio{Seen: tc.seen})
 		if len(all) != 1 || all[0].Code != tc.code || !slices.Equal(all[0].Hz, tc.want) {
 			t.Errorf("%s: %+v, want %q of %v", tc.name, all, tc.code, tc.want)
+		}
+	}
+}
+
+// A second input that hears more than the first is one whose gain differs while it
+// does so by less than a tenth, and at more the leads are exchanged.
+func TestLouderSecondInput(t *testing.T) {
+	j, err := jig.Uncalibrated(jig.Options{Name: "jig", SenseOhm: 10, Mismatch: 0.01})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for g, want := range map[complex128]card.Cause{1.08: card.OpenLoad, 1.2: card.Swapped} {
+		var r ratio.Ratio
+		for hz := 20.0; hz < 20e3; hz *= 1.1 {
+			r.Points = append(r.Points, ratio.Point{Hz: hz, G: g})
+		}
+		var fault *card.Fault
+		if err := plausible(r, j, card.Recording{Inputs: [2]int{1, 2}}); !errors.As(err, &fault) || fault.Cause != want {
+			t.Errorf("V2/V1 of %v: %v, want the cause %v", g, err, want)
+		}
+	}
+}
+
+// Where the input rises by 0.5 dB more or less than the output, a gain moves.
+func TestGainThatDependsOnTheLevel(t *testing.T) {
+	at := func(peak, signal float64) hearing {
+		return hearing{peak: peak, ratio: ratio.Ratio{Seen: ratio.Seen{Signal: signal}}}
+	}
+	for rises, moves := range map[float64]bool{4: false, 4 * 1.05: false, 4 * 1.07: true, 4 * 0.93: true} {
+		var c Checked
+		c.compare(CheckSetup{}, []hearing{at(0.01, 0.001), at(0.04, 0.001*rises)})
+		if c.Pass() == moves {
+			t.Errorf("the input rises %g times where the output rises 4 times: %+v", rises, c.Findings)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package ratio
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"tapload/measure/card"
@@ -30,4 +31,19 @@ func TestLevelAtTheBeginning(t *testing.T) {
 			t.Errorf("a gain of %g: %v", tc.gain, err)
 		}
 	}
+}
+
+// Samples that are missing anywhere between the start and the end of the signal, be it
+// in the last period, are told by the lead-in that comes again too early.
+func TestLostInTheLastPeriod(t *testing.T) {
+	sig := chirp(t, quick)
+	f := sig.Frame()
+	whole := synthetic{sig: sig, after: 4800, g: func(float64) complex128 { return 0.5 }, noise: 1e-5}.record(t)
+	if err := lost(t.Context(), whole, f, f.LeadIn, 0); err != nil {
+		t.Error(err)
+	}
+	rec := whole
+	at := f.LeadIn + (f.Periods-1)*f.Period + f.Period/2
+	rec.V1, rec.V2 = slices.Delete(slices.Clone(whole.V1), at, at+200), slices.Delete(slices.Clone(whole.V2), at, at+200)
+	wantFault(t, lost(t.Context(), rec, f, f.LeadIn, 0), card.Dropout, "lost or doubled")
 }

@@ -1,12 +1,14 @@
 package report
 
 import (
+	"fmt"
 	"math"
 	"math/cmplx"
 	"strings"
 	"testing"
 	"unicode/utf8"
 
+	"tapload/fit"
 	"tapload/fit/identify"
 	"tapload/fit/rating"
 	"tapload/fixtures/amp"
@@ -15,6 +17,7 @@ import (
 	"tapload/fixtures/netlist"
 	"tapload/fixtures/plan"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
 
@@ -253,5 +256,19 @@ func TestInventedIsMarked(t *testing.T) {
 		if got := marked(c.title, c.invented); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
 		}
+	}
+}
+
+// An inductance is told in mH, a capacitor in uF, a wire in mohm.
+func TestUnitsOfParts(t *testing.T) {
+	load := fit.Result{Coil: fit.Coil{Kind: fit.Power, LeAt1k: quantity.Of(0.47e-3, 1e-6)}, Capacitor: quantity.Of(68e-6, 1e-7)}
+	rows := fmt.Sprint(modelTable(identify.Result{Load: load}).Rows)
+	for _, want := range []string{"coil 0.4700 mH ±", "a capacitor in series, 68.00 uF ±"} {
+		if !strings.Contains(rows, want) {
+			t.Errorf("no %q in %s", want, rows)
+		}
+	}
+	if got := milliohm(0.0123); got != "12 mohm" {
+		t.Errorf("0.0123 ohm are %s", got)
 	}
 }
