@@ -7,6 +7,7 @@
 # make gallery  every picture and page of the program, into build/gallery
 # make fuzz   every reader of files on spoilt ones, half a minute each
 # make bench  the kept benchmarks
+# make faults  faults planted in the program, each of which a test must find
 # make build  ./build/tapload
 # make dist   archives and packages for Linux, Windows and macOS, into build/dist
 # make install, make uninstall   program, manual pages and completions, under
@@ -26,7 +27,7 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # Go reads the commit from git, and refuses to build where git refuses to answer.
 BUILDVCS := $(shell git status >/dev/null 2>&1 && echo auto || echo false)
 
-.PHONY: demo gallery build install uninstall dist package arm64 test check windows fuzz bench deps deps-test deps-dist clean
+.PHONY: demo gallery build install uninstall dist package arm64 test check windows fuzz bench faults deps deps-test deps-dist clean
 .NOTPARALLEL:
 
 demo: build
@@ -101,9 +102,11 @@ check: deps-test deps-dist
 	  CGO_ENABLED=0 GOOS=$${on%/*} GOARCH=$${on#*/} go build -buildvcs=false -o /dev/null ./cmd/tapload || exit 1; \
 	done
 	@echo "== an archive, made twice, and the program in it"
-	go vet ./.ci/dist ./.ci/windows
-	go run $(STATICCHECK) ./.ci/dist ./.ci/windows
+	go vet ./.ci/dist ./.ci/windows ./.ci/faults
+	go run $(STATICCHECK) ./.ci/dist ./.ci/windows ./.ci/faults
 	go test -count=1 ./.ci/dist
+	@echo "== faults that make faults plants are there to plant"
+	go test -count=1 ./.ci/faults
 	@echo "== who imports whom"
 	go test -count=1 -run '^TestImportTable$$' ./cmd/tapload
 	@echo "== every test, with all seeds"
@@ -138,6 +141,10 @@ fuzz: deps-test
 bench: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
 	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/jig ./fixtures/box/proof ./cmd/tapload
+
+# Its output is kept in testdata/figures/seeded-faults.txt.
+faults: deps-test
+	@go run ./.ci/faults
 
 deps:
 	@.ci/deps build

@@ -2,6 +2,7 @@ package measure
 
 import (
 	"errors"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -110,5 +111,11 @@ func TestGainThatDependsOnTheLevel(t *testing.T) {
 		if c.Pass() == moves {
 			t.Errorf("the input rises %g times where the output rises 4 times: %+v", rises, c.Findings)
 		}
+	}
+}
+
+func TestDecibelsAreOfAnAmplitude(t *testing.T) {
+	if got := decibels(0.1); math.Abs(got+20) > 1e-12 {
+		t.Errorf("a tenth is %g dB", got)
 	}
 }

@@ -174,7 +174,7 @@ var faults = []fault{
 	{name: "a dead input follows by chance", file: "measure/wiring.go",
 		old: `return cmplx.Abs(sum) > follows*math.Sqrt(weights)`, new: `return cmplx.Abs(sum) > follows/math.Sqrt(weights)`, tests: "TestFaults|TestEveryFaultIsNamed"},
 	{name: "decibels of an amplitude as of a power", file: "measure/check.go",
-		old: `func decibels(x float64) float64 { return 20 * math.Log10(x) }`, new: `func decibels(x float64) float64 { return 10 * math.Log10(x) }`, tests: "TestEveryFaultIsNamed|TestCheckTells|TestSilence"},
+		old: `func decibels(x float64) float64 { return 20 * math.Log10(x) }`, new: `func decibels(x float64) float64 { return 10 * math.Log10(x) }`, tests: "TestDecibelsAre", added: "TestDecibelsAreOfAnAmplitude"},
 	{name: "a gain is steady within 6 instead of 0.5 dB", file: "measure/check.go",
 		old: `gainSteady        = 0.06`, new: `gainSteady        = 0.6`, tests: "TestGainThat", added: "TestGainThatDependsOnTheLevel"},
 	{name: "the proposed level is of rms, not of peak", file: "measure/propose.go",
