@@ -206,3 +206,18 @@ func TestWelchAgainstItsDefinition(t *testing.T) {
 		}
 	}
 }
+
+// Windows that overlap tell no more of a ratio than their time does: the variance is
+// the published one, |G|^2 (1 - c)/(n c) of the complex G, n the time times the width.
+func TestVarianceOfOverlappingWindows(t *testing.T) {
+	const seconds, width = 12, 400
+	rec := stationary{seconds: seconds, g: 0.5, noise: [2]float64{0, 0.015}, pause: 1}.record(4)
+	h := heard{cell: cell{g: 0.5}, middleHz: 1000, widthHz: width}
+	h.listen([]welch{welchOf(rec.V1, rec.V2, 1600, 8000)}, nil, seconds)
+	c := 1 / (1 + 0.015*0.015/(0.05*0.05))
+	known := 0.25 * (1 - c) / (seconds * width * c)
+	// As a mean over as many lines it is known to 2 %.
+	if !h.enough || math.Abs(h.noise/known-1) > 0.08 {
+		t.Errorf("variance %.3g, %.3f of the published one", h.noise, h.noise/known)
+	}
+}
