@@ -4,7 +4,6 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
-	"io/fs"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -62,16 +61,18 @@ func matches(pattern *regexp.Regexp, names []string) bool {
 // testsOf returns the names of the tests of a package.
 func testsOf(t *testing.T, pkg string) (names []string) {
 	t.Helper()
-	all, err := parser.ParseDir(token.NewFileSet(), filepath.Join(root, pkg), func(f fs.FileInfo) bool { return strings.HasSuffix(f.Name(), "_test.go") }, parser.SkipObjectResolution)
-	if err != nil {
-		t.Fatal(err)
+	files, err := filepath.Glob(filepath.Join(root, pkg, "*_test.go"))
+	if err != nil || files == nil {
+		t.Fatalf("%s has no tests, %v", pkg, err)
 	}
-	for _, p := range all {
-		for _, f := range p.Files {
-			for _, d := range f.Decls {
-				if fn, ok := d.(*ast.FuncDecl); ok && fn.Recv == nil {
-					names = append(names, fn.Name.Name)
-				}
+	for _, name := range files {
+		f, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.SkipObjectResolution)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range f.Decls {
+			if fn, ok := d.(*ast.FuncDecl); ok && fn.Recv == nil {
+				names = append(names, fn.Name.Name)
 			}
 		}
 	}
