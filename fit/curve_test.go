@@ -425,3 +425,27 @@ func TestSharedSourceShiftsTheParameters(t *testing.T) {
 		t.Errorf("a scale of Z moved the resonance: relative uncertainty %.2g", u)
 	}
 }
+
+// Qes = Qms Re/Res and 1/Qts = 1/Qms + 1/Qes, of a fit as of a driver.
+func TestQOfAResonance(t *testing.T) {
+	r, err := Curve(measured(inventedLoads[0].load.Impedance, 2e-4, 1), Options{Models: []Model{{Coil: Inductor, Resonances: 1}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := r.Resonances[0]
+	qes := s.Qms.Value * r.Re.Value / s.Res.Value
+	if qts := 1 / (1/s.Qms.Value + 1/qes); math.Abs(s.Qes.Value/qes-1) > 1e-9 || math.Abs(s.Qts.Value/qts-1) > 1e-9 {
+		t.Errorf("Qes %.6f and Qts %.6f, want %.6f and %.6f", s.Qes.Value, s.Qts.Value, qes, qts)
+	}
+}
+
+// Of a Re known to 0.03 ohm (k = 1) a meter that reads 2 % more or less, and twice that
+// uncertainty, agrees.
+func TestAgainstDC(t *testing.T) {
+	r := Result{Re: quantity.Of(8, 0.03)}
+	for ohm, disagrees := range map[float64]bool{8.22: false, 8.24: true, 7.79: false, 7.77: true} {
+		if _, is := r.AgainstDC(ohm); is != disagrees {
+			t.Errorf("%g ohm disagrees with %v: %v", ohm, r.Re, is)
+		}
+	}
+}

@@ -340,3 +340,23 @@ func TestKKNoiseIsWhatItLeaves(t *testing.T) {
 		t.Errorf("noise leaves %.3f of the power that is stated", q)
 	}
 }
+
+// Without a step of its level a curve is less by the step above its place, or more
+// below it; without one of its phase it is turned by as much.
+func TestCurveWithoutItsStep(t *testing.T) {
+	c := impedance.Curve{Points: []impedance.Point{{Hz: 100, Z: 3 + 4i}, {Hz: 1000, Z: 5i}}}
+	for fault, by := range map[Fault]complex128{GainStep: complex(math.Exp(0.1), 0), PhaseStep: cmplx.Rect(1, 0.1)} {
+		ways := KKResult{Fault: fault, AtHz: 300, Size: 0.1}.Without(c)
+		want := [][2]complex128{{3 + 4i, 5i / by}, {by * (3 + 4i), 5i}}
+		if len(ways) != len(want) {
+			t.Fatalf("%v: %d ways", fault, len(ways))
+		}
+		for i, w := range want {
+			for k, p := range ways[i].Points {
+				if cmplx.Abs(p.Z-w[k]) > 1e-12 {
+					t.Errorf("%v at %g Hz: %v, want %v", fault, p.Hz, p.Z, w[k])
+				}
+			}
+		}
+	}
+}

@@ -192,3 +192,21 @@ func (s *solver) covariance() *mat.SymDense {
 	}
 	return cov
 }
+
+// A parameter leaves a bound that the sum falls away from, and stays at one that it
+// falls towards: the least of (p - 2)^2 + (q - p)^2 where p is at least 0 and q at
+// most 1 is at p = 1.5.
+func TestBounds(t *testing.T) {
+	s := newSolver(2, 3)
+	f := func(p, r []float64, jac [][]float64) {
+		r[0], r[1], r[2] = p[0]-2, p[1]-p[0], 0
+		copy(jac[0], []float64{1, -1, 0})
+		copy(jac[1], []float64{0, 1, 0})
+	}
+	if !s.minimize(f, []float64{0, 1}, box{[]float64{0, -5}, []float64{5, 1}}, limits{abs: 1e-9, steps: 50}) {
+		t.Error("the solver did not converge")
+	}
+	if math.Abs(s.p[0]-1.5) > 1e-6 || s.p[1] != 1 {
+		t.Errorf("the least is at %v, want 1.5 and 1", s.p)
+	}
+}
