@@ -459,7 +459,7 @@ var faults = []fault{
 	{name: "a logarithmic axis that is linear", file: "plot/axis.go",
 		old: `v, min, max = math.Log(v), math.Log(min), math.Log(max)`, new: `v, min, max = v, min, max`, tests: "TestAlong", added: "TestAlongAnAxis"},
 	{name: "kilohm by a factor of 100", file: "plot/axis.go",
-		old: `strconv.FormatFloat(v/1000, 'g', 4, 64) + "k"`, new: `strconv.FormatFloat(v/100, 'g', 4, 64) + "k"`, tests: "TestDigits|TestModulusAxis"},
+		old: `strconv.FormatFloat(v/1000, 'g', 4, 64) + "k"`, new: `strconv.FormatFloat(v/100, 'g', 4, 64) + "k"`, tests: "TestWithKilo", added: "TestWithKilo"},
 	{name: "an axis steps over a value of the series", file: "plot/axis.go",
 		old: `if up && step >= v*(1-1e-9) {`, new: `if up && step > v*2*(1-1e-9) {`, tests: "TestModulusAxis"},
 	{name: "an inductance in microhenry", file: "plot/report/fit.go",
@@ -467,7 +467,7 @@ var faults = []fault{
 	{name: "milliohm by a factor of 100", file: "plot/report/boxsheet.go",
 		old: `quantity.Digits(ohm*1e3, 2) + " mohm"`, new: `quantity.Digits(ohm*1e2, 2) + " mohm"`, tests: "TestUnitsOf", added: "TestUnitsOfParts"},
 	{name: "two programs hold one lock", file: "cmd/tapload/internal/lock/lock.go",
-		old: `err == nil && os.SameFile(mine, there)`, new: `err == nil && mine != nil && there != nil`},
+		old: `err == nil && os.SameFile(mine, there)`, new: `err == nil && mine != nil && there != nil`, tests: "TestTakeIsForOne", added: "TestTakeIsForOne"},
 	{name: "the earlier file is not kept", file: "cmd/tapload/internal/files/files.go",
 		old: `if f.Force {
 		return p, nil

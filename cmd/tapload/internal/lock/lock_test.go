@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -81,5 +83,36 @@ func TestTakeNamesTheHolder(t *testing.T) {
 	}
 	if _, err := Take(context.Background(), filepath.Join(filepath.Dir(path), "nothere", "job.toml")); err == nil || !strings.Contains(err.Error(), "cannot lock") {
 		t.Errorf("in a folder that is not there: %v", err)
+	}
+}
+
+// One at a time holds it, whose file goes away while others are about to lock that.
+func TestTakeIsForOne(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "job.toml")
+	var holders, together atomic.Int32
+	var all sync.WaitGroup
+	for range 8 {
+		all.Go(func() {
+			for range 300 {
+				l, err := Take(context.Background(), path)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if holders.Add(1) > 1 {
+					together.Add(1)
+				}
+				runtime.Gosched()
+				holders.Add(-1)
+				if err := l.Release(); err != nil {
+					t.Error(err)
+					return
+				}
+			}
+		})
+	}
+	all.Wait()
+	if n := together.Load(); n > 0 {
+		t.Errorf("%d of 2400 times somebody else held it too", n)
 	}
 }
