@@ -481,5 +481,5 @@ var faults = []fault{
 	{name: "a percentage is kept as a number", file: "cmd/tapload/value.go",
 		old: `*f = fraction(v / 100)`, new: `*f = fraction(v)`, tests: "TestFlagValues"},
 	{name: "a plug's millimetres are metres", file: "cmd/tapload/boxsheet.go",
-		old: `Plug: o.plug.value / 1000`, new: `Plug: o.plug.value / 100`, tests: "TestScripts/box"},
+		old: `Plug: o.plug.value / 1000`, new: `Plug: o.plug.value / 100`, tests: "TestScripts/boxsheet$"},
 }
