@@ -20,6 +20,7 @@ import (
 	"regexp"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"text/tabwriter"
@@ -36,7 +37,7 @@ type fault struct {
 	tests string // pattern of the tests that are tried first; "" for all of the package
 	in    string // the package that has them; "" for that of file
 
-	added string // the test that was written because no other found the fault
+	added string // the test that was written because none of those that should have found it
 }
 
 func (f fault) pkg() string { return path.Dir(f.file) }
@@ -188,9 +189,9 @@ func (t tester) overlay(f fault) (file string, err error) {
 // limit is for the tests of a package. What never ends is found by it.
 const limit = 5 * time.Minute
 
-// test runs tests until the first fails.
+// test runs tests until the first fails, and then the same without the fault.
 func (t tester) test(overlay string, s step) (found finding) {
-	args := []string{"test", "-failfast", "-vet=off", "-timeout", limit.String(), "-run", s.tests, "-short=" + fmt.Sprint(s.short), "./" + s.pkg}
+	args := []string{"test", "-failfast", "-vet=off", "-timeout", limit.String(), "-run", s.tests, "-short=" + strconv.FormatBool(s.short), "./" + s.pkg}
 	run := func(more ...string) (out string, err error) {
 		c := exec.Command("go", slices.Insert(slices.Clone(args), 1, more...)...)
 		c.Dir = t.root
@@ -202,13 +203,14 @@ func (t tester) test(overlay string, s step) (found finding) {
 	if err == nil {
 		return found
 	}
-	if found.by, found.err = failure(out); strings.HasSuffix(found.by, byLimit) {
-		if out, err := run(); err != nil {
-			return finding{seconds: found.seconds, err: fmt.Errorf("the tests of %s fail without it: %s", s.pkg, out)}
-		}
+	if found.by, found.err = failure(out); found.err != nil {
+		return found
 	}
-	if found.by != "" && !s.short {
-		found.by += notShort
+	if out, err := run(); err != nil {
+		return finding{seconds: found.seconds, err: fmt.Errorf("the tests of %s fail without it too: %s", s.pkg, out)}
+	}
+	if !s.short {
+		found.by += " without -short"
 	}
 	return found
 }
@@ -219,11 +221,6 @@ var (
 	endLine   = regexp.MustCompile(`(?m)^FAIL\t(\S+)`)
 )
 
-const (
-	byLimit  = ", by the time limit"
-	notShort = " without -short"
-)
-
 // failure reads the package and the first test that failed off the output of go test.
 func failure(out string) (string, error) {
 	end := endLine.FindStringSubmatch(out)
@@ -232,7 +229,7 @@ func failure(out string) (string, error) {
 	}
 	_, at, _ := strings.Cut(end[1], "/")
 	if running := limitLine.FindStringSubmatch(out); running != nil {
-		return at + " " + running[1] + byLimit, nil
+		return at + " " + running[1] + ", by the time limit", nil
 	}
 	test := ""
 	for _, m := range failLine.FindAllStringSubmatch(out, -1) {
@@ -280,7 +277,7 @@ what     a sign, a factor, an index, a unit, a limit: .ci/faults/list.go has the
 tests    those named there, with -short, as make test has them, and else without, as make check has; then all of the package with -short
 took     %.0f s of a processor in all; s is that of one fault, for building and testing
 
-%d faults, of which tests found %d. At first %d were not found: a test was written for each, marked +.
+%d faults, of which tests found %d. For %d of them, marked +, no test was there that should: it was written.
 
 `, begun.Format(time.DateOnly), runtime.Version(), runtime.GOOS, runtime.GOARCH, took.Seconds(), len(found), caught, holes)
 	tab := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
