@@ -184,7 +184,10 @@ func TestWelchAgainstItsDefinition(t *testing.T) {
 	for i := range v1 {
 		v1[i], v2[i] = r.NormFloat64(), r.NormFloat64()
 	}
-	w := welchOf(v1, v2, length, 600)
+	w, err := welchOf(t.Context(), v1, v2, length, 600)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if w.windows != 8 || w.binHz != 10 {
 		t.Fatalf("%d windows with bins of %g Hz", w.windows, w.binHz)
 	}
