@@ -25,7 +25,7 @@ func plugged(e netlist.Element) []netlist.Branch {
 
 func liveSignal(t testing.TB) signal.Multitone {
 	t.Helper()
-	sig, err := measure.LiveSignal(signal.MultitoneOptions{})
+	sig, err := measure.LiveSignal(t.Context(), signal.MultitoneOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
