@@ -125,14 +125,14 @@ func Common(parts [][]Tone, least int) (all []Tone) {
 	return all
 }
 
-// InPart returns tones of a programme up to highHz, each at the frequency that it has
-// in one part, where it was found in that.
-func InPart(tones, part []Tone, highHz float64) (all []Tone) {
+// InPart returns tones of a programme from lowHz to below highHz, each at the frequency
+// that it has in one part, where it was found in that.
+func InPart(tones, part []Tone, lowHz, highHz float64) (all []Tone) {
 	for _, t := range tones {
 		if i := slices.IndexFunc(part, t.near); i >= 0 {
 			t.Hz = part[i].Hz
 		}
-		if t.Hz < highHz {
+		if t.Hz >= lowHz && t.Hz < highHz {
 			all = append(all, t)
 		}
 	}

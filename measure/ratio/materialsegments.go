@@ -423,7 +423,8 @@ func (o *octave) findHum(ctx context.Context, segment [2][]float64) (used int, e
 // measure takes all that there is to take from a segment, and returns from where on
 // samples are needed again.
 func (o *octave) measure(ctx context.Context, segment [2][]float64) (used int, err error) {
-	tones := hum.InPart(o.long.tones, o.tones[o.done], o.highHz)
+	// What a tone far below leaks is nothing beside any noise.
+	tones := hum.InPart(o.long.tones, o.tones[o.done], o.cells[0].middleHz*humBelow, o.highHz)
 	o.done++
 	if err := hum.TakeOut(ctx, segment, o.rateHz, tones); err != nil {
 		return 0, err
