@@ -170,7 +170,23 @@ func TestListeningCovers(t *testing.T) {
 	if testing.Short() {
 		t.Skip("minutes of sound")
 	}
-	const rate, seconds = 16000, 60
+	listeningCovers(t, 60, allListenings())
+}
+
+// The same of recordings that are worked on in segments.
+func TestLongListeningCovers(t *testing.T) {
+	if os.Getenv("TAPLOAD_SEEDS") != "all" {
+		t.Skip("three quarters of an hour of sound")
+	}
+	var all []listened
+	for kind := range programmes {
+		all = append(all, listened{kind, kind % len(heardLoads), kind % len(heardCards), uint64(kind % 2)})
+	}
+	listeningCovers(t, 300, all)
+}
+
+func listeningCovers(t *testing.T, seconds float64, all []listened) {
+	const rate = 16000
 	sig, err := signal.NewListen(rate, seconds, signal.Band{LowHz: 10, HighHz: 7000, Coherence: signal.DefaultCoherence})
 	if err != nil {
 		t.Fatal(err)
@@ -182,7 +198,6 @@ func TestListeningCovers(t *testing.T) {
 		}
 		return rows[name]
 	}
-	all := allListenings()
 	work := make(chan listened)
 	var mu sync.Mutex
 	var wait sync.WaitGroup

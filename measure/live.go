@@ -35,9 +35,9 @@ func LiveOptions(o signal.MultitoneOptions) signal.MultitoneOptions {
 	return o
 }
 
-// LiveSignal returns what a live view plays.
-func LiveSignal(o signal.MultitoneOptions) (signal.Multitone, error) {
-	return signal.NewMultitone(LiveOptions(o))
+// LiveSignal returns what a live view plays. An error may be that of ctx.
+func LiveSignal(ctx context.Context, o signal.MultitoneOptions) (signal.Multitone, error) {
+	return signal.SearchMultitone(ctx, LiveOptions(o))
 }
 
 // State is what a live view knows of the load.

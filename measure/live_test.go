@@ -24,7 +24,9 @@ func plugged(e netlist.Element) []netlist.Branch {
 	return []netlist.Branch{{Name: "load", From: bench.In, To: bench.Ground, Element: e}}
 }
 
-var oneLiveSignal = sync.OnceValues(func() (signal.Multitone, error) { return measure.LiveSignal(signal.MultitoneOptions{}) })
+var oneLiveSignal = sync.OnceValues(func() (signal.Multitone, error) {
+	return measure.LiveSignal(context.Background(), signal.MultitoneOptions{})
+})
 
 func liveSignal(t testing.TB) signal.Multitone {
 	t.Helper()

@@ -150,6 +150,11 @@ func measured(ctx context.Context, s Setup, j judge) (taken, error) {
 // that uses up.
 func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, err error) {
 	t.played = sig
+	if m, ok := sig.(signal.Material); ok {
+		if file, ok := s.Card.(*card.Replay); ok && s.Keep == nil {
+			return heard(ctx, file, m, j)
+		}
+	}
 	if t.recording, err = played(ctx, s, sig); err != nil {
 		return taken{}, err
 	}
@@ -185,6 +190,22 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, er
 		if vanished != nil && mayVanish(err) && ctx.Err() == nil {
 			err = vanished
 		}
+		return taken{}, err
+	}
+	return t, j(t.ratio, t.recording)
+}
+
+// heard is once for program material in a file, which is read piece by piece.
+func heard(ctx context.Context, file *card.Replay, sig signal.Material, j judge) (t taken, err error) {
+	t.played, t.recording = sig, file.About()
+	defer thrifty(file.Frames())()
+	if err := file.Fits(sig.Rate()); err != nil {
+		return taken{}, err
+	}
+	if err := card.CheckHeard(ctx, file); err != nil {
+		return taken{}, cmp.Or(ctx.Err(), err)
+	}
+	if t.ratio, err = ratio.OfSound(ctx, file, sig); err != nil {
 		return taken{}, err
 	}
 	return t, j(t.ratio, t.recording)

@@ -59,9 +59,9 @@ var faults = []fault{
 	{name: "a replay exchanges the inputs", file: "measure/card/replay.go",
 		old: `first, second := r.inputs[0]-1, r.inputs[1]-1`, new: `first, second := r.inputs[1]-1, r.inputs[0]-1`},
 	{name: "one sample at full scale is clipping", file: "measure/card/integrity.go",
-		old: `if hits < 3 && !inRow {`, new: `if hits < 1 && !inRow {`},
+		old: `case c.hits >= 3 || c.inRow:`, new: `case c.hits >= 1 || c.inRow:`},
 	{name: "full scale of a short word is one step too high", file: "measure/card/integrity.go",
-		old: `limit = min(limit, 1-1.5*lsb)`, new: `limit = min(limit, 1-0.5*lsb)`},
+		old: `1-1.5*math.Ldexp(1, 1-r.Bits)`, new: `1-0.5*math.Ldexp(1, 1-r.Bits)`},
 	{name: "a lost block counts one sample beside it", file: "measure/card/integrity.go",
 		old: `if f.From >= to || f.To <= from {`, new: `if f.From > to || f.To < from {`},
 

@@ -185,7 +185,7 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 		return err
 	}
 	o.source.onBench = func(b *bench.Bench) { put(b, o.kind, float64(o.ohm)) }
-	setup, end, err := e.setup(o.source, &o.signal)
+	setup, end, err := e.setup(ctx, o.source, &o.signal)
 	if err != nil {
 		return err
 	}

@@ -62,7 +62,7 @@ func prove(ctx context.Context, e env, path string, o proveOptions) (err error) 
 	if err != nil {
 		return err
 	}
-	setup, end, err := e.setup(o.source, &o.signal)
+	setup, end, err := e.setup(ctx, o.source, &o.signal)
 	if err != nil {
 		return err
 	}

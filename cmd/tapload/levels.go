@@ -61,7 +61,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	setup, end, err := o.open(e)
+	setup, end, err := o.open(ctx, e)
 	if err != nil {
 		return err
 	}
@@ -73,7 +73,7 @@ func sweepSeries(ctx context.Context, e env, o sweepOptions) (err error) {
 	for i, one := range each {
 		levelDB = append(levelDB, float64(o.signal.levels[i]))
 		setup.Label, setup.Now = one.label, e.now().UTC()
-		if setup.Signal, err = one.signal.make(); err != nil {
+		if setup.Signal, err = one.signal.make(ctx); err != nil {
 			return err
 		}
 		record, err := measure.Run(ctx, setup)

@@ -115,7 +115,7 @@ func runLive(ctx context.Context, e env, o liveOptions) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, closeSource()) }()
-	sig, err := measure.LiveSignal(o.signal.multitone())
+	sig, err := measure.LiveSignal(ctx, o.signal.multitone())
 	if err != nil {
 		return err
 	}

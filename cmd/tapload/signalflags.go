@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"strings"
 
@@ -104,7 +105,7 @@ func (o signalOptions) check() error {
 		}
 		return o.multitone().Check()
 	}
-	_, err := o.make()
+	_, err := o.make(context.Background())
 	return err
 }
 
@@ -151,8 +152,8 @@ func (o signalOptions) multitone() signal.MultitoneOptions {
 	}
 }
 
-// make returns the signal that the flags ask for.
-func (o signalOptions) make() (signal.Signal, error) {
+// make returns the signal that the flags ask for. An error may be that of ctx.
+func (o signalOptions) make(ctx context.Context) (signal.Signal, error) {
 	if err := o.fits(); err != nil {
 		return nil, err
 	}
@@ -160,7 +161,7 @@ func (o signalOptions) make() (signal.Signal, error) {
 	case listen, wavFile:
 		return o.makeMaterial()
 	case multitone:
-		return signal.NewMultitone(o.multitone())
+		return signal.SearchMultitone(ctx, o.multitone())
 	case tones:
 		return signal.NewTones(signal.TonesOptions{
 			RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level().fraction(),

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 
@@ -146,12 +147,12 @@ func inSeries(c card.Card) card.Card {
 // setup opens the card that the flags name and returns what measures their signal
 // with it. Where sound will be played for real it gives the caution and shows
 // progress; call end when the measurement is over.
-func (e env) setup(o sourceOptions, s *signalOptions) (setup measure.Setup, end func() error, err error) {
+func (e env) setup(ctx context.Context, o sourceOptions, s *signalOptions) (setup measure.Setup, end func() error, err error) {
 	c, closeCard, err := o.open(e, s)
 	if err != nil {
 		return setup, nil, err
 	}
-	sig, err := s.make()
+	sig, err := s.make(ctx)
 	if err != nil {
 		return setup, nil, errors.Join(err, closeCard())
 	}

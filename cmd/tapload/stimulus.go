@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -42,9 +43,9 @@ of the recording.`,
 			if !strings.EqualFold(filepath.Ext(o.out), ".wav") {
 				return usage(c, fmt.Errorf("-o %q: the signal is a WAV file; its name ends in .wav", o.out))
 			}
-			sig, err := o.signal.make()
+			sig, err := o.signal.make(c.Context())
 			if err != nil {
-				return usage(c, err)
+				return cmp.Or(c.Context().Err(), usage(c, err))
 			}
 			o.changed = changedFlags(c.Flags(), "signal", "low", "high", "level", "periods", "period", "points-per-octave", "dwell", "settle")
 			return stimulus(e, o, sig)

@@ -214,7 +214,7 @@ func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	if err := o.pictures().place(); err != nil {
 		return err
 	}
-	setup, end, err := o.open(e)
+	setup, end, err := o.open(ctx, e)
 	if err != nil {
 		return err
 	}
@@ -292,12 +292,12 @@ func recordingSize(s signal.Signal) int64 {
 }
 
 // open makes ready what measures for o, and lets go of it with end.
-func (o *sweepOptions) open(e env) (setup measure.Setup, end func() error, err error) {
+func (o *sweepOptions) open(ctx context.Context, e env) (setup measure.Setup, end func() error, err error) {
 	j, err := o.jig.open(o.jigFile)
 	if err != nil {
 		return measure.Setup{}, nil, err
 	}
-	setup, end, err = e.setup(o.source, &o.signal)
+	setup, end, err = e.setup(ctx, o.source, &o.signal)
 	setup.Jig, setup.Label, setup.Distortion = j, o.label, o.distortion
 	return setup, end, err
 }

@@ -40,7 +40,7 @@ func TestLiveRatesWhatIsPluggedIn(t *testing.T) {
 	}
 	b := &bench.Bench{SenseOhm: 10, Source: bench.Source{Ohm: 12, CouplingHz: 1.5}, Inputs: [2]bench.Input{in, in}, Bits: 16, Load: plug(cabinets[0].load)}
 	series := bench.NewSeries(b)
-	sig, err := measure.LiveSignal(signal.MultitoneOptions{Peak: bench.DB(-12)})
+	sig, err := measure.LiveSignal(t.Context(), signal.MultitoneOptions{Peak: bench.DB(-12)})
 	if err != nil {
 		t.Fatal(err)
 	}

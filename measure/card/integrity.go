@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -35,24 +36,47 @@ func (r Recording) Check(ctx context.Context) error {
 // CheckHeard is Check for sound that others made: it takes flat tops for
 // granted, which an overdriven amplifier makes as well as an input.
 func (r Recording) CheckHeard(ctx context.Context) error {
-	switch {
-	case r.RateHz <= 0:
-		return &Fault{Cause: WrongRate, Text: fmt.Sprintf("recording has a sample rate of %d Hz; it must be above 0", r.RateHz)}
-	case len(r.V1) != len(r.V2):
+	if len(r.V1) != len(r.V2) {
 		return &Fault{
 			Cause:  Dropout,
 			Text:   fmt.Sprintf("input %d has %d samples and input %d has %d; they must be equally long", r.input(0), len(r.V1), r.input(1), len(r.V2)),
 			Advice: "repeat the measurement",
 		}
-	case len(r.V1) == 0:
-		return &Fault{Cause: TooShort, Text: "recording holds no samples", Advice: "repeat the measurement"}
 	}
-	for channel, x := range [2][]float64{r.V1, r.V2} {
-		if err := r.checkInput(ctx, channel, x); err != nil {
-			return err
-		}
+	inputs, err := inputChecks(r, len(r.V1))
+	if err != nil {
+		return err
 	}
-	return ctx.Err()
+	inputs[0].add(ctx, r.V1)
+	inputs[1].add(ctx, r.V2)
+	return cmp.Or(ctx.Err(), inputs[0].fault(), inputs[1].fault())
+}
+
+// CheckHeard is Recording.CheckHeard for a recording that need not lie in memory.
+func CheckHeard(ctx context.Context, s Sound) error {
+	inputs, err := inputChecks(s.About(), s.Frames())
+	if err != nil {
+		return err
+	}
+	if err := s.Pieces(ctx, func(v1, v2 []float64) error {
+		inputs[0].add(ctx, v1)
+		inputs[1].add(ctx, v2)
+		return ctx.Err()
+	}); err != nil {
+		return err
+	}
+	return cmp.Or(inputs[0].fault(), inputs[1].fault())
+}
+
+// inputChecks begins the checks of a recording of so many frames.
+func inputChecks(r Recording, frames int) (c [2]inputCheck, err error) {
+	switch {
+	case r.RateHz <= 0:
+		return c, &Fault{Cause: WrongRate, Text: fmt.Sprintf("recording has a sample rate of %d Hz; it must be above 0", r.RateHz)}
+	case frames == 0:
+		return c, &Fault{Cause: TooShort, Text: "recording holds no samples", Advice: "repeat the measurement"}
+	}
+	return [2]inputCheck{newInputCheck(r, 0), newInputCheck(r, 1)}, nil
 }
 
 // input returns the number by which people know V1 (channel 0) or V2.
@@ -96,39 +120,72 @@ func (r Recording) Lost(from, to int) error {
 	}
 }
 
-// checkInput checks what one input shows.
-func (r Recording) checkInput(ctx context.Context, channel int, x []float64) error {
-	lo, hi, bad := extremes(ctx, x)
-	if err := ctx.Err(); err != nil {
-		return err
+// inputCheck is what one input has shown so far.
+type inputCheck struct {
+	rec     Recording
+	channel int
+	samples int
+	lo, hi  float64
+	bad     int     // the first sample that is not a finite number, or -1
+	value   float64 // of that
+	limit   float64 // magnitude from which a sample counts as at full scale
+
+	hits, first, last int // samples at full scale
+	inRow             bool
+}
+
+func newInputCheck(r Recording, channel int) inputCheck {
+	c := inputCheck{rec: r, channel: channel, lo: math.Inf(1), hi: math.Inf(-1), bad: -1, limit: FullScale, first: -1, last: -2}
+	if r.Bits > 0 {
+		c.limit = min(c.limit, 1-1.5*math.Ldexp(1, 1-r.Bits))
 	}
-	if bad >= 0 {
+	return c
+}
+
+// add adds the samples that follow.
+func (c *inputCheck) add(ctx context.Context, x []float64) {
+	lo, hi, bad := extremes(ctx, x)
+	if bad >= 0 && c.bad < 0 {
+		c.bad, c.value = c.samples+bad, x[bad]
+	}
+	if c.lo, c.hi = min(c.lo, lo), max(c.hi, hi); hi >= c.limit || lo <= -c.limit {
+		for i, v := range x {
+			if math.Abs(v) < c.limit {
+				continue
+			}
+			i += c.samples
+			if c.hits++; c.hits == 1 {
+				c.first = i
+			}
+			c.inRow = c.inRow || c.last == i-1
+			c.last = i
+		}
+	}
+	c.samples += len(x)
+}
+
+// fault returns a *Fault that names what is wrong. A peak that touches full scale once
+// or twice without staying there is not clipped.
+func (c inputCheck) fault() error {
+	r := c.rec
+	switch {
+	case c.bad >= 0:
 		return &Fault{
 			Cause:  Dropout,
-			Text:   fmt.Sprintf("input %d: sample %v at %.4f s is not a finite number", r.input(channel), x[bad], r.seconds(bad)),
+			Text:   fmt.Sprintf("input %d: sample %v at %.4f s is not a finite number", r.input(c.channel), c.value, r.seconds(c.bad)),
 			Advice: "repeat the measurement",
 		}
-	}
-	if lo == hi {
+	case c.lo == c.hi:
 		return &Fault{
 			Cause:  NoSignal,
-			Text:   fmt.Sprintf("input %d never moves: all %d samples are %g of full scale", r.input(channel), len(x), lo),
+			Text:   fmt.Sprintf("input %d never moves: all %d samples are %g of full scale", r.input(c.channel), c.samples, c.lo),
 			Advice: "check that it is plugged in, chosen and not muted",
 		}
-	}
-	lsb := 0.0
-	limit := FullScale
-	if r.Bits > 0 {
-		lsb = math.Ldexp(1, 1-r.Bits)
-		limit = min(limit, 1-1.5*lsb)
-	}
-	if hi >= limit || lo <= -limit {
-		if hits, first := atFullScale(x, limit); hits > 0 {
-			return &Fault{
-				Cause:  Clipped,
-				Text:   fmt.Sprintf("input %d is clipped: %d samples at full scale, the first at %.4f s", r.input(channel), hits, r.seconds(first)),
-				Advice: "turn the input or the output down and repeat the measurement",
-			}
+	case c.hits >= 3 || c.inRow:
+		return &Fault{
+			Cause:  Clipped,
+			Text:   fmt.Sprintf("input %d is clipped: %d samples at full scale, the first at %.4f s", r.input(c.channel), c.hits, r.seconds(c.first)),
+			Advice: "turn the input or the output down and repeat the measurement",
 		}
 	}
 	return nil
@@ -169,28 +226,6 @@ func extremes(ctx context.Context, x []float64) (lo, hi float64, bad int) {
 		}
 	}
 	return lo, hi, -1
-}
-
-// atFullScale counts the samples of x with a magnitude of at least limit, and
-// returns the index of the first. A peak that touches full scale once or twice
-// without staying there is not clipped: it counts as none.
-func atFullScale(x []float64, limit float64) (hits, first int) {
-	first = -1
-	last, inRow := -2, false
-	for i, v := range x {
-		if math.Abs(v) < limit {
-			continue
-		}
-		if hits++; hits == 1 {
-			first = i
-		}
-		inRow = inRow || last == i-1
-		last = i
-	}
-	if hits < 3 && !inRow {
-		return 0, -1
-	}
-	return hits, first
 }
 
 // Flat tops. Near the top of any smooth half cycle the signal is a parabola,

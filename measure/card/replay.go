@@ -2,13 +2,13 @@ package card
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
-	"slices"
 
 	"tapload/measure/infile"
 )
@@ -125,39 +125,74 @@ func (r *Replay) Recording(ctx context.Context, rateHz int) (Recording, error) {
 	if ctx.Err() != nil {
 		return Recording{}, context.Cause(ctx)
 	}
-	if rateHz != r.head.rateHz {
-		return Recording{}, &Fault{
-			Cause:  WrongRate,
-			Text:   fmt.Sprintf("recording %q was made at %d Hz, the signal at %d Hz", r.path, r.head.rateHz, rateHz),
-			Advice: fmt.Sprintf("use the signal of %d Hz if that is what was played, or record again at %d Hz", r.head.rateHz, rateHz),
-		}
+	if err := r.Fits(rateHz); err != nil {
+		return Recording{}, err
 	}
+	rec := r.About()
+	rec.V1, rec.V2 = make([]float64, 0, r.frames), make([]float64, 0, r.frames)
+	if err := r.Pieces(ctx, func(v1, v2 []float64) error {
+		rec.V1, rec.V2 = append(rec.V1, v1...), append(rec.V2, v2...)
+		return nil
+	}); err != nil {
+		if ctx.Err() != nil {
+			err = context.Cause(ctx)
+		}
+		return Recording{}, err
+	}
+	return rec, nil
+}
+
+// Fits returns a *Fault where the recording has another sample rate than a signal.
+func (r *Replay) Fits(rateHz int) error {
+	if rateHz == r.head.rateHz {
+		return nil
+	}
+	return &Fault{
+		Cause:  WrongRate,
+		Text:   fmt.Sprintf("recording %q was made at %d Hz, the signal at %d Hz", r.path, r.head.rateHz, rateHz),
+		Advice: fmt.Sprintf("use the signal of %d Hz if that is what was played, or record again at %d Hz", r.head.rateHz, rateHz),
+	}
+}
+
+// About returns what is known of the recording, without its samples.
+func (r *Replay) About() Recording {
+	w := WAV{Bits: r.head.bits, Float: r.head.float}
+	return Recording{RateHz: r.head.rateHz, Bits: w.wordLength(), Source: r.path, Inputs: r.inputs}
+}
+
+// Frames returns how many frames the recording has.
+func (r *Replay) Frames() int { return r.frames }
+
+// Pieces reads the recording; see Sound.
+func (r *Replay) Pieces(ctx context.Context, take func(v1, v2 []float64) error) error {
 	first, second := r.inputs[0]-1, r.inputs[1]-1
-	rec := Recording{RateHz: r.head.rateHz, Source: r.path, Inputs: r.inputs}
 	if w := r.read; w != nil {
-		rec.V1, rec.V2, rec.Bits = slices.Clone(w.Samples[first]), slices.Clone(w.Samples[second]), w.wordLength()
-		return rec, nil
+		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.Pieces(ctx, take)
 	}
 	file, err := r.open()
 	if err != nil {
-		return Recording{}, err
+		return err
 	}
 	defer file.Close()
 	if _, err := file.Seek(r.head.at, io.SeekStart); err != nil {
-		return Recording{}, r.bad(err, "", "cannot be read")
+		return r.bad(err, "", "cannot be read")
 	}
-	w, err := r.head.read(ctx, file, int64(r.frames)*int64(r.head.block()), []int{first, second})
+	done := 0
+	var failed error // of take
+	if _, err = r.head.pieces(ctx, file, func(piece [][]float64) error {
+		done += len(piece[0])
+		failed = take(piece[first], piece[second])
+		return failed
+	}); failed != nil || ctx.Err() != nil {
+		return cmp.Or(failed, ctx.Err())
+	}
 	switch {
-	case ctx.Err() != nil:
-		return Recording{}, context.Cause(ctx)
 	case err != nil:
-		return Recording{}, r.bad(err, "", "cannot be used")
+		return r.bad(err, "", "cannot be used")
+	case done != r.frames:
+		return r.bad(nil, "try again", "is not as long as it was when it was opened")
 	}
-	rec.V1, rec.V2, rec.Bits = w.Samples[first], w.Samples[second], w.wordLength()
-	if len(rec.V1) != r.frames {
-		return Recording{}, r.bad(nil, "try again", "is not as long as it was when it was opened")
-	}
-	return rec, nil
+	return nil
 }
 
 // float32Bits is the word length that float32 samples count as: that of their

@@ -234,61 +234,80 @@ func readFormat(r io.Reader, size uint32) (f wavFormat, used int64, err error) {
 // is not nil, the samples are kept. An error may be that of ctx.
 func (h wavHead) read(ctx context.Context, r io.Reader, bytes int64, only []int) (WAV, error) {
 	w := WAV{RateHz: h.rateHz, Bits: h.bits, Float: h.float, Samples: make([][]float64, h.channels)}
-	block := h.block()
-	left := int64(h.size)
 	trusted := 0
 	switch {
 	case bytes >= 0:
 		trusted, _, _ = h.holds(bytes)
 	case !h.streamed:
-		trusted = min(int(h.size/uint32(block)), trustedSamples/h.channels)
+		trusted = min(int(h.size/uint32(h.block())), trustedSamples/h.channels)
 	}
-	if h.streamed {
-		left = math.MaxInt64
-	}
-	buf := make([]byte, max(1, wavBuffer/block)*block)
-	unkept := make([]float64, len(buf)/block)
 	kept := func(channel int) bool { return only == nil || slices.Contains(only, channel) }
 	for c := range w.Samples {
 		if kept(c) {
 			w.Samples[c] = make([]float64, 0, trusted)
 		}
 	}
+	read, err := h.pieces(ctx, r, func(piece [][]float64) error {
+		for c, x := range piece {
+			if kept(c) {
+				w.Samples[c] = append(w.Samples[c], x...)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return WAV{}, err
+	}
+	_, w.StatedFrames, w.Truncated = h.holds(read)
+	return w, nil
+}
+
+// pieces calls take for one piece of the samples after the other, all channels
+// equally long, and returns how many bytes they were; r stands at the first. An error
+// may be that of ctx or of take.
+func (h wavHead) pieces(ctx context.Context, r io.Reader, take func(piece [][]float64) error) (read int64, err error) {
+	block := h.block()
+	left := int64(h.size)
+	if h.streamed {
+		left = math.MaxInt64
+	}
+	buf := make([]byte, max(1, wavBuffer/block)*block)
+	piece := make([][]float64, h.channels)
+	for c := range piece {
+		piece[c] = make([]float64, len(buf)/block)
+	}
 	decode := decoderOf(h.wavFormat)
-	done, read := 0, int64(0)
-	for left > 0 {
+	for done := 0; left > 0; {
 		if err := ctx.Err(); err != nil {
-			return WAV{}, err
+			return read, err
 		}
 		n, err := io.ReadFull(r, buf[:min(left, int64(len(buf)))])
 		if err != nil && !ended(err) {
-			return WAV{}, fmt.Errorf("cannot read the samples after frame %d: %w", done, err)
+			return read, fmt.Errorf("cannot read the samples after frame %d: %w", done, err)
 		}
 		frames := n / block
 		bad, badChannel, value := frames, 0, 0.0
-		for c := range w.Samples {
-			x := unkept[:frames]
-			if kept(c) {
-				w.Samples[c] = slices.Grow(w.Samples[c], frames)[:done+frames]
-				x = w.Samples[c][done:]
-			}
+		for c := range piece {
+			piece[c] = piece[c][:frames]
 			if frames == 0 {
 				continue
 			}
-			if i := decode(x, buf[c*h.width:n], block); i < bad {
-				bad, badChannel, value = i, c, x[i]
+			if i := decode(piece[c], buf[c*h.width:n], block); i < bad {
+				bad, badChannel, value = i, c, piece[c][i]
 			}
 		}
 		if bad < frames {
-			return WAV{}, fmt.Errorf("sample %v at frame %d of channel %d is not a finite number", value, done+bad, badChannel+1)
+			return read, fmt.Errorf("sample %v at frame %d of channel %d is not a finite number", value, done+bad, badChannel+1)
+		}
+		if err := take(piece); err != nil {
+			return read, err
 		}
 		done, read = done+frames, read+int64(n)
 		if left -= int64(n); err != nil {
 			break
 		}
 	}
-	_, w.StatedFrames, w.Truncated = h.holds(read)
-	return w, nil
+	return read, nil
 }
 
 // A decoder fills dst from every stride-th byte of src and returns the index

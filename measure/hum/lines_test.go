@@ -334,7 +334,10 @@ func TestAgainstProgramme(t *testing.T) {
 		v[0][i] += 1e-5 * r.NormFloat64()
 		v[1][i] += 1e-5 * r.NormFloat64()
 	}
-	tones := AgainstProgramme(v, rate, 20, 3500)
+	tones, err := AgainstProgramme(t.Context(), v, rate, 20, 3500)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, hz := range want {
 		ok := false
 		for _, g := range tones {

@@ -2,12 +2,12 @@ package hum
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
-	"sync"
 
-	"gonum.org/v1/gonum/dsp/fourier"
+	"tapload/measure/transform"
 )
 
 const (
@@ -31,21 +31,24 @@ const (
 // AgainstProgramme looks for steady tones in program material from lowHz to
 // highHz, takes the strongest of them, and all multiples of the fundamentals
 // that supplies have, out of both inputs, and returns all of them in rising
-// order.
+// order. An error is that of ctx.
 //
 // Each moment counts by the inverse of its loudness: hum shows in the pauses of
 // the music. What the music has at just that frequency goes with it, from both
 // inputs in its own ratio: to take out too much does no harm. At a frequency of
 // no known supply a tone must stand out further: strings are tuned to something
 // too.
-func AgainstProgramme(v [2][]float64, rateHz, lowHz, highHz float64) (tones []Tone) {
+func AgainstProgramme(ctx context.Context, v [2][]float64, rateHz, lowHz, highHz float64) (tones []Tone, err error) {
 	n := smoothBelow(len(v[0]))
-	if n < 4096 {
-		return nil
+	p, heard := programmeOf(v, rateHz)
+	if n < 4096 || !heard {
+		return nil, ctx.Err()
 	}
-	weight := pauses(v[0], int(loudness*rateHz))
 	lineHz := rateHz / float64(n)
-	spec := weighted(v, weight, n)
+	spec, err := p.weighted(ctx, n)
+	if err != nil {
+		return nil, err
+	}
 	power := make([]float64, n/2+1)
 	for _, s := range spec {
 		for k, c := range s {
@@ -54,45 +57,133 @@ func AgainstProgramme(v [2][]float64, rateHz, lowHz, highHz float64) (tones []To
 	}
 	calm := quietest(v[0], int(rateHz))
 	for _, k := range steady(power, lineHz, lowHz, highHz) {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		hz := between(spec, k, n) * lineHz
 		if supply(hz, lineHz) || keeps(v, calm, int(rateHz), 2*math.Pi*hz/rateHz) {
 			tones = append(tones, Tone{Hz: hz})
 		}
 	}
-	var total float64
-	for _, w := range weight {
-		total += w
-	}
-	takeOut := func(t *Tone) {
-		w := 2 * math.Pi * t.Hz / rateHz
-		var a [2]complex128
-		for ch, x := range v {
-			a[ch] = phasor(x, weight, total, w)
-			t.Peak[ch] = cmplx.Abs(a[ch])
-		}
-		both(func(ch int) { subtractFrom(v[ch], a[ch], w) })
-	}
 	for i := range tones {
 		k := int(math.Round(tones[i].Hz / lineHz))
 		for ch := range tones[i].Peak {
-			tones[i].Peak[ch] = 2 * cmplx.Abs(spec[ch][k]) / total
+			tones[i].Peak[ch] = 2 * cmplx.Abs(spec[ch][k]) / p.total
 		}
 	}
-	slices.SortStableFunc(tones, func(a, b Tone) int {
-		return cmp.Compare(max(b.Peak[0], b.Peak[1]), max(a.Peak[0], a.Peak[1]))
-	})
+	strongestFirst(tones)
+	tones = WithMultiples(tones, lowHz, highHz)
+	if err := p.takeOut(ctx, tones); err != nil {
+		return nil, err
+	}
+	slices.SortFunc(tones, func(a, b Tone) int { return cmp.Compare(a.Hz, b.Hz) })
+	return tones, nil
+}
+
+// TakeOut takes the strongest of tones that are known out of another part of the
+// programme, each with the amplitude that it has there. An error is that of ctx.
+func TakeOut(ctx context.Context, v [2][]float64, rateHz float64, tones []Tone) error {
+	p, heard := programmeOf(v, rateHz)
+	if !heard {
+		return ctx.Err()
+	}
+	tones = slices.Clone(tones)
+	strongestFirst(tones)
+	return p.takeOut(ctx, tones)
+}
+
+// WithMultiples returns tones and, after them, the other multiples from lowHz to below
+// highHz of the fundamentals that supplies have among them.
+func WithMultiples(tones []Tone, lowHz, highHz float64) []Tone {
 	for _, f := range Families(tones) {
 		for _, m := range f.Multiples() {
-			if m.Hz >= lowHz && m.Hz < highHz && !slices.ContainsFunc(tones, func(t Tone) bool { return math.Abs(t.Hz-m.Hz) < widthHz }) {
+			if m.Hz >= lowHz && m.Hz < highHz && !has(tones, m.Hz) {
 				tones = append(tones, Tone{Hz: m.Hz})
 			}
 		}
 	}
-	for i := range min(mostTaken, len(tones)) {
-		takeOut(&tones[i])
-	}
-	slices.SortFunc(tones, func(a, b Tone) int { return cmp.Compare(a.Hz, b.Hz) })
 	return tones
+}
+
+// Common returns the tones that at least so many of the parts of a programme have, each
+// as strong as where it is strongest, at the median of its frequencies.
+func Common(parts [][]Tone, least int) (all []Tone) {
+	every := slices.Concat(parts...)
+	strongestFirst(every)
+	for _, t := range every {
+		var at []float64
+		for _, p := range parts {
+			if i := slices.IndexFunc(p, t.near); i >= 0 {
+				at = append(at, p[i].Hz)
+			}
+		}
+		slices.Sort(at)
+		if t.Hz = at[len(at)/2]; len(at) >= least && !has(all, t.Hz) {
+			all = append(all, t)
+		}
+	}
+	return all
+}
+
+// InPart returns tones of a programme from lowHz to below highHz, each at the frequency
+// that it has in one part, where it was found in that.
+func InPart(tones, part []Tone, lowHz, highHz float64) (all []Tone) {
+	for _, t := range tones {
+		if i := slices.IndexFunc(part, t.near); i >= 0 {
+			t.Hz = part[i].Hz
+		}
+		if t.Hz >= lowHz && t.Hz < highHz {
+			all = append(all, t)
+		}
+	}
+	return all
+}
+
+// near reports whether t and o may be one tone.
+func (t Tone) near(o Tone) bool { return math.Abs(t.Hz-o.Hz) < widthHz }
+
+func has(tones []Tone, hz float64) bool {
+	return slices.ContainsFunc(tones, Tone{Hz: hz}.near)
+}
+
+func strongestFirst(tones []Tone) {
+	slices.SortStableFunc(tones, func(a, b Tone) int {
+		return cmp.Compare(max(b.Peak[0], b.Peak[1]), max(a.Peak[0], a.Peak[1]))
+	})
+}
+
+// programme is program material with how much each of its samples tells of hum.
+type programme struct {
+	v      [2][]float64
+	weight []float64
+	total  float64 // of the weights
+	rateHz float64
+}
+
+// programmeOf weighs v, in which something must be heard.
+func programmeOf(v [2][]float64, rateHz float64) (p programme, heard bool) {
+	weight, heard := pauses(v[0], int(loudness*rateHz))
+	p = programme{v: v, weight: weight, rateHz: rateHz}
+	for _, w := range weight {
+		p.total += w
+	}
+	return p, heard
+}
+
+// takeOut takes the first of the tones out, and fills in the amplitudes of those.
+func (p programme) takeOut(ctx context.Context, tones []Tone) error {
+	for i := range min(mostTaken, len(tones)) {
+		t := &tones[i]
+		w := 2 * math.Pi * t.Hz / p.rateHz
+		if err := Concurrently(ctx, len(p.v), func(ch int) {
+			a := phasor(p.v[ch], p.weight, p.total, w)
+			t.Peak[ch] = cmplx.Abs(a)
+			subtractFrom(p.v[ch], a, w)
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // quietest returns where the quietest stretches of x begin, of the given length.
@@ -124,14 +215,6 @@ func keeps(v [2][]float64, calm []int, length int, w float64) bool {
 	return a[len(a)-1] < calmSpread*a[0]
 }
 
-// both calls f for either input at once.
-func both(f func(ch int)) {
-	var wait sync.WaitGroup
-	wait.Go(func() { f(0) })
-	f(1)
-	wait.Wait()
-}
-
 func smoothBelow(n int) int {
 	smooth := func(n int) bool {
 		for _, p := range []int{2, 3, 5} {
@@ -146,25 +229,34 @@ func smoothBelow(n int) int {
 	return n
 }
 
-// weighted returns the spectra of both inputs, each sample times its weight.
-func weighted(v [2][]float64, weight []float64, n int) (spec [2][]complex128) {
-	both(func(ch int) {
-		x := make([]float64, n)
+// weighted returns the spectra of the first n samples of both inputs, each times
+// its weight.
+func (p programme) weighted(ctx context.Context, n int) (spec [2][]complex128, err error) {
+	fft, room := transform.New(n), make([]float64, n)
+	for ch, v := range p.v {
+		spec[ch] = fft.Lines(make([]float64, n+2))
+		x := fft.Values(spec[ch])
 		for i := range x {
-			x[i] = weight[i] * v[ch][i]
+			x[i] = p.weight[i] * v[i]
 		}
-		spec[ch] = fourier.NewFFT(n).Coefficients(nil, x)
-	})
-	return spec
+		if err := fft.Forward(ctx, spec[ch], room); err != nil {
+			return spec, err
+		}
+	}
+	return spec, nil
 }
 
 // pauses returns a Hann window over the inverse of the power about each sample
-// of x, over blocks of the given length.
-func pauses(x []float64, block int) []float64 {
-	w := make([]float64, len(x))
+// of x, over blocks of the given length, and whether x is anything but silence of
+// no noise.
+func pauses(x []float64, block int) (w []float64, heard bool) {
+	w = make([]float64, len(x))
 	var whole float64
 	for _, v := range x {
 		whole += v * v / float64(len(x))
+	}
+	if whole == 0 {
+		return w, false
 	}
 	for from := 0; from < len(x); from += block {
 		to := min(len(x), from+block)
@@ -176,7 +268,7 @@ func pauses(x []float64, block int) []float64 {
 			w[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(len(x)))) / power
 		}
 	}
-	return w
+	return w, true
 }
 
 // steady returns the lines that hold a steady tone.

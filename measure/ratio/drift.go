@@ -3,6 +3,7 @@ package ratio
 import (
 	"encoding/binary"
 	"fmt"
+	"hash"
 	"hash/fnv"
 	"math"
 
@@ -291,11 +292,31 @@ func leastOhms(points []Point) float64 {
 
 // identity tells a recording from all others.
 func identity(rec card.Recording) string {
-	h := fnv.New64a()
-	var b [8]byte
-	for i := 0; i < len(rec.V1); i += 1 + len(rec.V1)/4096 {
-		binary.LittleEndian.PutUint64(b[:], math.Float64bits(rec.V1[i])^math.Float64bits(rec.V2[i])<<1)
-		h.Write(b[:])
-	}
-	return fmt.Sprintf("%016x", h.Sum64())
+	f := newFingerprint(len(rec.V1))
+	f.add(rec.V1, rec.V2)
+	return f.identity()
 }
+
+// fingerprint is made of some thousand samples of a recording.
+type fingerprint struct {
+	hash       hash.Hash64
+	every      int
+	seen, next int
+}
+
+func newFingerprint(samples int) *fingerprint {
+	return &fingerprint{hash: fnv.New64a(), every: 1 + samples/4096}
+}
+
+// add adds the samples that follow.
+func (f *fingerprint) add(v1, v2 []float64) {
+	var b [8]byte
+	for ; f.next < f.seen+len(v1); f.next += f.every {
+		i := f.next - f.seen
+		binary.LittleEndian.PutUint64(b[:], math.Float64bits(v1[i])^math.Float64bits(v2[i])<<1)
+		f.hash.Write(b[:])
+	}
+	f.seen += len(v1)
+}
+
+func (f *fingerprint) identity() string { return fmt.Sprintf("%016x", f.hash.Sum64()) }

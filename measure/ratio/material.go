@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -35,7 +36,22 @@ const (
 	humWander = 2e-4 // by which hum may wander, as a fraction, likewise
 )
 
-// ofMaterial estimates the ratio from whatever sounds in rec. Both inputs are of
+// longest is the longest recording, in samples, that is worked on as one, and
+// not in segments: a minute and a half at 48 kHz.
+const longest = 1 << 22
+
+// hearing is what is taken from the samples of program material.
+type hearing struct {
+	cells   []heard // with the lines fitted
+	spectra []welch // of windows, longest first
+	tones   []hum.Tone
+	level   [2]float64
+	peak2   float64
+	id      string
+}
+
+// ofMaterial estimates the ratio from whatever sounds in a recording, which is not
+// held as a whole if it is longer than so many samples. Both inputs are of
 // one recorder: no other clock has a part in it.
 //
 // The ratio of a cell is that of the lines which the transform of the whole
@@ -52,8 +68,9 @@ const (
 // What has to be seen in time is seen in averaged cross-spectra of windows: what
 // noise V1 has, which would pull the ratio down, what else sounds, what drifts and
 // what bends.
-func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
-	band, rate := sig.Band(), float64(rec.RateHz)
+func ofMaterial(ctx context.Context, sound card.Sound, sig signal.Material, longest int) (Ratio, error) {
+	rec, band, samples := sound.About(), sig.Band(), sound.Frames()
+	rate := float64(rec.RateHz)
 	periodHz := rate / float64(signal.PeriodNear(rec.RateHz, signal.DefaultSeconds))
 	// The middles of the cells are those of a chirp with all its defaults.
 	lines, first, end := grid(min(band.LowHz, signal.DefaultLowHz), band.HighHz, periodHz, int(rate/2/periodHz))
@@ -65,51 +82,95 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 	// The longest windows must tell the lowest cells from each other.
 	lowest := lines[0].middle() * periodHz
 	resolve := 1 / (lowest * (math.Exp2(1.0/PointsPerOctave) - 1))
-	if have := float64(len(rec.V1)) / rate; have*shareOfTime < resolve {
+	seconds := float64(samples) / rate
+	if seconds*shareOfTime < resolve {
 		return Ratio{}, &card.Fault{
 			Cause:  card.TooShort,
-			Text:   fmt.Sprintf("%.1f s of sound are too short for %.4g Hz, which needs at least %.0f s", have, band.LowHz, math.Ceil(resolve/shareOfTime)),
-			Advice: fmt.Sprintf("record for longer, or measure from %.0f Hz on with --low", math.Ceil(lowest*resolve/(have*shareOfTime))),
+			Text:   fmt.Sprintf("%.1f s of sound are too short for %.4g Hz, which needs at least %.0f s", seconds, band.LowHz, math.Ceil(resolve/shareOfTime)),
+			Advice: fmt.Sprintf("record for longer, or measure from %.0f Hz on with --low", math.Ceil(lowest*resolve/(seconds*shareOfTime))),
 		}
 	}
-
-	if err := rec.Lost(0, len(rec.V1)); err != nil {
+	if err := rec.Lost(0, samples); err != nil {
 		return Ratio{}, err
-	}
-	v1, v2 := centred(rec.V1), centred(rec.V2)
-	tones := hum.AgainstProgramme([2][]float64{v1, v2}, rate, band.LowHz*humBelow, band.HighHz*humAbove)
-	var mains humAt
-	for _, t := range tones {
-		mains = append(mains, t.Hz)
-	}
-	seen := Seen{Mains: tones, Heard: &Heard{}}
-	seen.Level = [2]float64{card.RMS(v1), card.RMS(v2)}
-	for _, x := range v2 {
-		seen.Heard.Peak2 = max(seen.Heard.Peak2, math.Abs(x))
-	}
-	if err := audible(seen.Level, rec); err != nil {
-		return Ratio{}, err
-	}
-	spectra := welches(v1, v2, lengths(lines, periodHz, rate, len(v1)), rate)
-	all := wholeOf(v1, v2, rate)
-	for _, hz := range mains {
-		off := humSkip*spectra[0].binHz + humWander*hz
-		all.leave(hz-off, hz+off)
 	}
 	cells := make([]heard, len(lines))
 	for i, c := range lines {
 		cells[i] = heard{cell: c, middleHz: c.middle() * periodHz, widthHz: float64(c.lines()) * periodHz}
-		cells[i].choose(spectra, all)
 	}
-	all.fitAll(cells)
+	var s hearing
+	var err error
+	if samples <= longest {
+		s, err = atOnce(ctx, sound, band, cells, periodHz)
+	} else {
+		s, err = inSegments(ctx, sound, band, cells, periodHz, longest)
+	}
+	if err != nil {
+		return Ratio{}, err
+	}
+	if err := audible(s.level, rec); err != nil {
+		return Ratio{}, err
+	}
+	return s.ratio(rec, band, seconds)
+}
+
+// atOnce hears a recording as a whole.
+func atOnce(ctx context.Context, sound card.Sound, band signal.Band, cells []heard, periodHz float64) (s hearing, err error) {
+	var v [2][]float64
+	for ch := range v {
+		v[ch] = make([]float64, 0, sound.Frames())
+	}
+	if err := sound.Pieces(ctx, func(v1, v2 []float64) error {
+		v[0], v[1] = append(v[0], v1...), append(v[1], v2...)
+		return nil
+	}); err != nil {
+		return s, err
+	}
+	rate := float64(sound.About().RateHz)
+	s.id = identity(card.Recording{V1: v[0], V2: v[1]})
+	centre(v)
+	if s.tones, err = hum.AgainstProgramme(ctx, v, rate, band.LowHz*humBelow, band.HighHz*humAbove); err != nil {
+		return s, err
+	}
+	s.level = [2]float64{card.RMS(v[0]), card.RMS(v[1])}
+	for _, x := range v[1] {
+		s.peak2 = max(s.peak2, math.Abs(x))
+	}
+	if s.spectra, err = welches(ctx, v[0], v[1], lengths(cells, periodHz, rate, len(v[0])), rate); err != nil {
+		return s, err
+	}
+	all, err := wholeOf(ctx, v[0], v[1], rate)
+	if err != nil {
+		return s, err
+	}
+	all.leaveHum(s.tones, s.spectra[0].binHz)
+	s.cells = cells
+	var bins []float64
+	for _, w := range s.spectra {
+		bins = append(bins, w.binHz)
+	}
+	for i := range cells {
+		h := &cells[i]
+		h.choose(bins)
+		w := s.spectra[h.windows]
+		h.leaveSteady(w, func(k int) cross { return w.all[k] }, w.windows, all)
+		h.samples, h.rateHz = float64(all.samples), rate
+	}
+	var room inCell
+	return s, fitAll(ctx, cells, func(i int) lined { return all.fit(&cells[i], &room) })
+}
+
+// ratio returns what was heard as a ratio.
+func (s hearing) ratio(rec card.Recording, band signal.Band, seconds float64) (Ratio, error) {
+	cells, mains := s.cells, humOf(s.tones)
+	seen := Seen{Mains: s.tones, Level: s.level, Heard: &Heard{Peak2: s.peak2}}
 	var best float64
 	for i := range cells {
 		h := &cells[i]
-		h.listen(spectra, mains, float64(len(v1))/rate)
+		h.listen(s.spectra, mains, seconds)
 		best = max(best, h.coherence)
 		h.believed = h.fitted && h.enough && h.coherence >= band.Coherence
 		if h.believed {
-			h.takeNoise(spectra, all, mains)
+			h.takeNoise(s.spectra, mains)
 		}
 	}
 	coarse := make([]float64, len(cells))
@@ -128,7 +189,7 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 	}
 	doubtNotes(cells, drift)
 	g.Seen.Moved = heardBending(cells, drift)
-	clock := Shift{ID: ClockSource + ":" + identity(rec)}
+	clock := Shift{ID: ClockSource + ":" + s.id}
 	for i, c := range cells {
 		value, slope, cov, ok := middle(cells, i)
 		if !ok {
@@ -146,7 +207,7 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 		seen.Heard.Power2 = append(seen.Heard.Power2, c.power2)
 	}
 	if drift != nil {
-		g.Shared = drift.shifts(g.Points, identity(rec), func(hz float64) moments {
+		g.Shared = drift.shifts(g.Points, s.id, func(hz float64) moments {
 			return cells[slices.IndexFunc(cells, func(h heard) bool { return h.middleHz == hz })].moments()
 		})
 	}
@@ -161,16 +222,17 @@ func ofMaterial(rec card.Recording, sig signal.Material) (Ratio, error) {
 	return g, nil
 }
 
-func centred(x []float64) []float64 {
-	var mean float64
-	for _, v := range x {
-		mean += v / float64(len(x))
+// centre takes the mean out of each input.
+func centre(v [2][]float64) {
+	for _, x := range v {
+		var mean float64
+		for _, s := range x {
+			mean += s / float64(len(x))
+		}
+		for i := range x {
+			x[i] -= mean
+		}
 	}
-	y := make([]float64, len(x))
-	for i, v := range x {
-		y[i] = v - mean
-	}
-	return y
 }
 
 // audible returns a Fault where one input or both heard nothing.
@@ -198,6 +260,13 @@ func audible(rms [2]float64, rec card.Recording) error {
 
 // humAt holds the frequencies of hum in rising order, in hertz.
 type humAt []float64
+
+func humOf(tones []hum.Tone) (h humAt) {
+	for _, t := range tones {
+		h = append(h, t.Hz)
+	}
+	return h
+}
 
 // spoils reports whether hum is in a bin of that frequency and width.
 func (h humAt) spoils(hz, binHz float64) bool {

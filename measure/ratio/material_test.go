@@ -184,7 +184,10 @@ func TestWelchAgainstItsDefinition(t *testing.T) {
 	for i := range v1 {
 		v1[i], v2[i] = r.NormFloat64(), r.NormFloat64()
 	}
-	w := welchOf(v1, v2, length, 600)
+	w, err := welchOf(t.Context(), v1, v2, length, 600)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if w.windows != 8 || w.binHz != 10 {
 		t.Fatalf("%d windows with bins of %g Hz", w.windows, w.binHz)
 	}
@@ -213,7 +216,11 @@ func TestVarianceOfOverlappingWindows(t *testing.T) {
 	const seconds, width = 12, 400
 	rec := stationary{seconds: seconds, g: 0.5, noise: [2]float64{0, 0.015}, pause: 1}.record(4)
 	h := heard{cell: cell{g: 0.5}, middleHz: 1000, widthHz: width}
-	h.listen([]welch{welchOf(rec.V1, rec.V2, 1600, 8000)}, nil, seconds)
+	spectrum, err := welchOf(t.Context(), rec.V1, rec.V2, 1600, 8000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.listen([]welch{spectrum}, nil, seconds)
 	c := 1 / (1 + 0.015*0.015/(0.05*0.05))
 	known := 0.25 * (1 - c) / (seconds * width * c)
 	// As a mean over as many lines it is known to 2 %.

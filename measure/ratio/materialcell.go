@@ -17,9 +17,11 @@ type heard struct {
 	cell
 	middleHz, widthHz float64
 
-	// Of the lines of the whole recording.
+	// Of the lines of the whole recording, or of all its segments.
 	lined
 	shape    shape         // by how much the ratio differs from g over the cell
+	samples  float64       // of which a line is the sum
+	rateHz   float64       // of those
 	averages float64       // independent lines
 	noisy    float64       // mean of |V2 - G V1|^2 in a line
 	cov      impedance.Cov // of g
@@ -40,16 +42,19 @@ type heard struct {
 	believed bool
 }
 
-// choose chooses the length of the windows that tell of h, and leaves out the lines
-// at which something steady sounds.
-func (h *heard) choose(spectra []welch, all whole) {
-	for h.windows+1 < len(spectra) && h.widthHz/spectra[h.windows+1].binHz >= binsInCell {
+// choose chooses the length of the windows that tell of h, by the width of their
+// bins.
+func (h *heard) choose(binsHz []float64) {
+	for h.windows+1 < len(binsHz) && h.widthHz/binsHz[h.windows+1] >= binsInCell {
 		h.windows++
 	}
-	w := spectra[h.windows]
+}
+
+// leaveSteady leaves out of all the lines at which something steady sounds.
+func (h *heard) leaveSteady(w welch, sum func(bin int) cross, windows int, all whole) {
 	from, to := w.bins(h.middleHz-h.widthHz/2, h.middleHz+h.widthHz/2)
 	for k := from; k < to; k++ {
-		if w.steady(k) {
+		if sum(k).steady(windows) {
 			all.leave((float64(k)-0.5)*w.binHz, (float64(k)+0.5)*w.binHz)
 		}
 	}
@@ -76,7 +81,7 @@ func (h *heard) listen(spectra []welch, mains humAt, seconds float64) {
 	var residual, centre, bins float64
 	for k := from; k < to; k++ {
 		hz := float64(k) * w.binHz
-		if w.steady(k) || mains.spoils(hz, w.binHz) {
+		if w.all[k].steady(w.windows) || mains.spoils(hz, w.binHz) {
 			continue
 		}
 		d := h.beside(hz)
@@ -122,7 +127,7 @@ func (h *heard) listen(spectra []welch, mains humAt, seconds float64) {
 // squares), and the way from there to the estimates for noise in V2 alone and in V1
 // alone, the longer one, counts as a standard uncertainty of |G|: more than that of a
 // rectangle so wide, since all points of a curve have this error in common.
-func (h *heard) takeNoise(spectra []welch, all whole, mains humAt) {
+func (h *heard) takeNoise(spectra []welch, mains humAt) {
 	left := h.noisy * h.count
 	n := alikeNoise(cross{p1: h.p1, p2: abs2(h.g)*h.p1 + left, p12: h.g * complex(h.p1, 0)})
 	alike := n / (h.p1 - n)
@@ -133,7 +138,7 @@ func (h *heard) takeNoise(spectra []welch, all whole, mains humAt) {
 		if w.quietOnes < shortestNoise {
 			continue
 		}
-		quiet, count := w.noise(h.middleHz-h.widthHz/2, h.middleHz+h.widthHz/2, float64(all.samples), mains, h.beside)
+		quiet, count := w.noise(h.middleHz-h.widthHz/2, h.middleHz+h.widthHz/2, h.samples, h.rateHz, mains, h.beside)
 		follows := quiet.p12 / h.g
 		taken, whole := complex(quiet.p1, 0)-follows, complex(h.p1/h.count, 0)-follows
 		if real(whole) <= 0 {

@@ -77,6 +77,24 @@ func Take(ctx context.Context, rec *card.Recording, sig signal.Signal) (Ratio, e
 	return take(ctx, rec, sig, nil)
 }
 
+// OfSound is Of for program material, which need not lie in memory: of a long
+// recording no more does at a time than of one of a minute and a half.
+func OfSound(ctx context.Context, sound card.Sound, sig signal.Material) (Ratio, error) {
+	rec := sound.About()
+	if err := sameRate(rec, sig); err != nil {
+		return Ratio{}, err
+	}
+	r, err := ofMaterial(ctx, sound, sig, longest)
+	switch {
+	case ctx.Err() != nil:
+		return Ratio{}, ctx.Err()
+	case err != nil:
+		return Ratio{}, explained(err, rec)
+	}
+	r.Seen.Late = flagged(rec)
+	return r, nil
+}
+
 // take is Take; also, which may be nil, is given the spectrum of a periodic
 // signal before harmonics are taken out of it.
 func take(ctx context.Context, rec *card.Recording, sig signal.Signal, also func(spectrum)) (Ratio, error) {
@@ -93,7 +111,7 @@ func take(ctx context.Context, rec *card.Recording, sig signal.Signal, also func
 	case signal.Tones:
 		r, err = ofTones(ctx, *rec, s)
 	case signal.Material:
-		r, err = ofMaterial(*rec, s)
+		r, err = ofMaterial(ctx, *rec, s, longest)
 	default:
 		err = fmt.Errorf("no estimator for a signal of type %T", sig)
 	}

@@ -2,14 +2,15 @@ package ratio
 
 import (
 	"cmp"
+	"context"
+	"errors"
 	"math"
 	"math/cmplx"
 	"slices"
-	"sync"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
+	"tapload/measure/hum"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // hops is how many windows begin within the length of one: the fewest for
@@ -100,6 +101,7 @@ func (c cross) coherence() float64 {
 // recording.
 type welch struct {
 	length    int
+	rateHz    float64
 	binHz     float64
 	all       []cross
 	quiet     []cross
@@ -111,18 +113,17 @@ type welch struct {
 	level     [2]float64 // mean energy of V1 in the windows that are not loud, and in the loud ones, each window by its energy
 }
 
-// steady reports whether what V1 has in bin k hardly changes from window to
-// window, as a tone does and neither music nor noise: those have a variance of
-// the mean squared and more.
-func (w welch) steady(k int) bool {
+// steady reports whether what V1 has in a bin hardly changes from window to
+// window, of so many of which c is the sum, as a tone does and neither music nor
+// noise: those have a variance of the mean squared and more.
+func (c cross) steady(windows int) bool {
 	const enough, changes = 20, 0.3
-	c := w.all[k]
-	return w.windows >= enough && c.q1*float64(w.windows) < (1+changes)*c.p1*c.p1
+	return windows >= enough && c.q1*float64(windows) < (1+changes)*c.p1*c.p1
 }
 
 // lengths returns the lengths of windows that cells need, longest first, in
 // samples.
-func lengths(cells []cell, periodHz, rateHz float64, samples int) []int {
+func lengths(cells []heard, periodHz, rateHz float64, samples int) []int {
 	long := min(longestPeriod*rateHz/periodHz, shareOfTime*float64(samples))
 	var n []int
 	for {
@@ -130,7 +131,7 @@ func lengths(cells []cell, periodHz, rateHz float64, samples int) []int {
 		last := float64(n[len(n)-1])
 		narrow := 0
 		for _, c := range cells {
-			if float64(c.lines())*periodHz*last/rateHz/moreLengths >= binsInCell {
+			if c.widthHz*last/rateHz/moreLengths >= binsInCell {
 				narrow++
 			}
 		}
@@ -147,44 +148,51 @@ func smoothBelow(n int) int {
 	return n
 }
 
-// welchOf averages over windows of one length. Quiet windows are those with
-// the least energy of V1 at all frequencies together, so that the choice does
-// not hang on the noise at any one of them.
-func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
-	w := welch{length: length, binHz: rateHz / float64(length)}
-	hop := float64(length) / hops
-	w.windows = 1 + int(float64(len(v1)-length)/hop)
-	start := func(i int) int { return int(float64(i) * hop) }
+// averaging is a welch to which windows are added one after the other.
+type averaging struct {
+	welch
+	samples         int    // of the recording
+	done            int    // windows
+	isQuiet, isLoud []bool // by window
 
-	energy := make([]float64, w.windows)
+	first []float64 // samples of V1, of a window's length
+	hann  []float64
+	fft   *transform.Real
+	room  []float64
+	a, b  []complex128 // of the window that is added
+}
+
+// newAveraging chooses the windows of one length in a recording of so many samples.
+// Energy returns those of V1 and V2 between two samples. Quiet windows are those
+// with the least of V2 at all frequencies together, so that the choice does not hang
+// on the noise at any one of them.
+func newAveraging(length, samples int, rateHz float64, energy func(from, to int) [2]float64) *averaging {
+	w := &averaging{welch: welch{length: length, rateHz: rateHz, binHz: rateHz / float64(length)}, samples: samples}
+	w.windows = 1 + int(float64(samples-length)/w.hop())
+	by1, by2 := make([]float64, w.windows), make([]float64, w.windows)
 	order := make([]int, w.windows)
-	byV2 := make([]float64, w.windows)
-	for i := range energy {
-		order[i] = i
-		for k := start(i); k < start(i)+length; k++ {
-			energy[i] += v1[k] * v1[k]
-			byV2[i] += v2[k] * v2[k]
-		}
+	for i := range order {
+		e := energy(w.start(i), w.start(i)+length)
+		order[i], by1[i], by2[i] = i, e[0], e[1]
 	}
-	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(byV2[i], byV2[j]) })
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(by2[i], by2[j]) })
 	w.quietOnes = int(math.Ceil(quietPart * float64(w.windows)))
-	isQuiet := make([]bool, w.windows)
+	w.isQuiet = make([]bool, w.windows)
 	for _, i := range order[:w.quietOnes] {
-		isQuiet[i] = true
+		w.isQuiet[i] = true
 	}
-	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(energy[i], energy[j]) })
-
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(by1[i], by1[j]) })
 	// Loud are those that hold half of all energy.
 	var whole float64
-	for _, e := range energy {
+	for _, e := range by1 {
 		whole += e
 	}
-	isLoud := make([]bool, w.windows)
+	w.isLoud = make([]bool, w.windows)
 	var sum, squares [2]float64
 	for i, held := len(order)-1, 0.0; i >= 0; i-- {
-		e, set := energy[order[i]], 0
+		e, set := by1[order[i]], 0
 		if held < whole/2 {
-			isLoud[order[i]], set = true, 1
+			w.isLoud[order[i]], set = true, 1
 		}
 		held += e
 		sum[set] += e
@@ -195,83 +203,142 @@ func welchOf(v1, v2 []float64, length int, rateHz float64) welch {
 			w.level[set] = squares[set] / sum[set]
 		}
 	}
-
-	hann := make([]float64, length)
-	for i := range hann {
-		hann[i] = 0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/float64(length))
+	w.hann = make([]float64, length)
+	for i := range w.hann {
+		w.hann[i] = 0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/float64(length))
 	}
-	fft := fourier.NewFFT(length)
 	bins := length/2 + 1
-	w.all, w.quiet, w.loud = make([]cross, bins), make([]cross, bins), make([]cross, bins)
+	w.fft, w.room = transform.New(length), make([]float64, length)
+	w.a, w.b = make([]complex128, bins), make([]complex128, bins)
+	w.quiet, w.loud = make([]cross, bins), make([]cross, bins)
 	w.early, w.late = make([]cross, bins), make([]cross, bins)
-	x := make([]float64, length)
-	a, b := make([]complex128, bins), make([]complex128, bins)
-	for i := range w.windows {
-		for ch, v := range [2][]float64{v1, v2} {
-			for k, s := range v[start(i) : start(i)+length] {
-				x[k] = hann[k] * s
-			}
-			fft.Coefficients([2][]complex128{a, b}[ch], x)
+	return w
+}
+
+func (w *averaging) hop() float64 { return float64(w.length) / hops }
+
+// start returns where window i begins.
+func (w *averaging) start(i int) int { return int(float64(i) * w.hop()) }
+
+// half returns the sums of the half of the recording that a moment is in.
+func (w *averaging) half(when float64) []cross {
+	if when > 0.5 {
+		return w.late
+	}
+	return w.early
+}
+
+// add adds the next window, number done, with which v1 and v2 begin. An error is that
+// of ctx.
+func (w *averaging) add(ctx context.Context, v1, v2 []float64) error {
+	if w.done == 0 {
+		w.first = slices.Clone(v1[:w.length])
+	}
+	for ch, v := range [2][]float64{v1, v2} {
+		lines := [2][]complex128{w.a, w.b}[ch]
+		x := w.fft.Values(lines)
+		for k, s := range v[:w.length] {
+			x[k] = w.hann[k] * s
 		}
-		when := (float64(start(i)) + float64(length)/2) / float64(len(v1))
-		half := w.early
-		if when > 0.5 {
-			half = w.late
+		if err := w.fft.Forward(ctx, lines, w.room); err != nil {
+			return err
 		}
-		for k := range half {
-			half[k].take(a[k], b[k], when)
-			if isLoud[i] {
-				w.loud[k].take(a[k], b[k], when)
-			}
-			if isQuiet[i] {
-				w.quiet[k].take(a[k], b[k], when)
+	}
+	when := (float64(w.start(w.done)) + float64(w.length)/2) / float64(w.samples)
+	half := w.half(when)
+	for k := range half {
+		half[k].take(w.a[k], w.b[k], when)
+	}
+	for set, in := range [2]bool{w.isLoud[w.done], w.isQuiet[w.done]} {
+		if in {
+			sums := [2][]cross{w.loud, w.quiet}[set]
+			for k := range sums {
+				sums[k].take(w.a[k], w.b[k], when)
 			}
 		}
 	}
+	return nil
+}
+
+// finish returns the welch, once all windows are added; end has all samples of V1 that
+// no window began before. An error is that of ctx.
+func (w *averaging) finish(ctx context.Context, end []float64) (welch, error) {
 	// What stands within a window of the ends counts less in those, but not in the
 	// whole.
-	for i := 1 - hops; float64(i)*hop < float64(len(v1)); i++ {
+	for i := 1 - hops; float64(i)*w.hop() < float64(w.samples); i++ {
 		if i >= 0 && i < w.windows {
 			continue
 		}
-		from := int(math.Floor(float64(i) * hop))
+		from := int(math.Floor(float64(i) * w.hop()))
+		x := w.fft.Values(w.a)
 		var when, weight float64
 		for k := range x {
 			x[k] = 0
-			if j := from + k; j >= 0 && j < len(v1) {
-				x[k] = hann[k] * v1[j]
-				weight += hann[k] * hann[k]
-				when += hann[k] * hann[k] * float64(j) / float64(len(v1))
+			if j := from + k; j >= 0 && j < w.samples {
+				v := 0.0
+				if i < 0 {
+					v = w.first[j]
+				} else {
+					v = end[len(end)-w.samples+j]
+				}
+				x[k] = w.hann[k] * v
+				weight += w.hann[k] * w.hann[k]
+				when += w.hann[k] * w.hann[k] * float64(j) / float64(w.samples)
 			}
 		}
 		if weight == 0 {
 			continue
 		}
 		when /= weight
-		half := w.early
-		if when > 0.5 {
-			half = w.late
+		if err := w.fft.Forward(ctx, w.a, w.room); err != nil {
+			return welch{}, err
 		}
-		for k, s := range fft.Coefficients(a, x) {
+		half := w.half(when)
+		for k, s := range w.a {
 			half[k].whole.take(abs2(s), when)
 		}
 	}
+	w.all = make([]cross, len(w.a))
 	for k := range w.all {
-		w.all[k] = w.early[k]
-		w.all[k].add(w.late[k])
+		w.all[k] = w.sum(k)
 	}
-	return w
+	return w.welch, nil
+}
+
+// sum returns what bin k of all windows so far holds.
+func (w *averaging) sum(k int) cross {
+	c := w.early[k]
+	c.add(w.late[k])
+	return c
+}
+
+// welchOf averages over windows of one length. An error is that of ctx.
+func welchOf(ctx context.Context, v1, v2 []float64, length int, rateHz float64) (welch, error) {
+	w := newAveraging(length, len(v1), rateHz, func(from, to int) (e [2]float64) {
+		if ctx.Err() != nil {
+			return e
+		}
+		for k := from; k < to; k++ {
+			e[0] += v1[k] * v1[k]
+			e[1] += v2[k] * v2[k]
+		}
+		return e
+	})
+	for ; w.done < w.windows; w.done++ {
+		at := w.start(w.done)
+		if err := w.add(ctx, v1[at:], v2[at:]); err != nil {
+			return welch{}, err
+		}
+	}
+	return w.finish(ctx, v1)
 }
 
 // welches works out all lengths at once.
-func welches(v1, v2 []float64, lengths []int, rateHz float64) []welch {
+func welches(ctx context.Context, v1, v2 []float64, lengths []int, rateHz float64) ([]welch, error) {
 	w := make([]welch, len(lengths))
-	var wait sync.WaitGroup
-	for i, n := range lengths {
-		wait.Go(func() { w[i] = welchOf(v1, v2, n, rateHz) })
-	}
-	wait.Wait()
-	return w
+	errs := make([]error, len(lengths))
+	err := hum.Concurrently(ctx, len(lengths), func(i int) { w[i], errs[i] = welchOf(ctx, v1, v2, lengths[i], rateHz) })
+	return w, cmp.Or(err, errors.Join(errs...))
 }
 
 // bins returns the bins of w from low to below high hertz, at least one.
@@ -281,15 +348,15 @@ func (w welch) bins(low, high float64) (from, to int) {
 		from = int(math.Round((low + high) / 2 / w.binHz))
 		to = from + 1
 	}
-	top := len(w.all)
+	top := w.length/2 + 1
 	return min(from, top-1), min(to, top)
 }
 
 // noise returns the mean power of what sounds in the quiet windows in the bins
-// next to low to high hertz that are free of hum, in a line of so many samples, and
-// of how many numbers it is the mean. What follows a ratio beside the usual is taken
-// off V2.
-func (w welch) noise(low, high, samples float64, mains humAt, beside func(hz float64) complex128) (n noise, count float64) {
+// next to low to high hertz that are free of hum, in a line of so many samples at a
+// rate, and of how many numbers it is the mean. What follows a ratio beside the usual
+// is taken off V2.
+func (w welch) noise(low, high, samples, rateHz float64, mains humAt, beside func(hz float64) complex128) (n noise, count float64) {
 	from, to := w.bins(low, high)
 	var sum cross
 	take := func(k int) {
@@ -306,6 +373,6 @@ func (w welch) noise(low, high, samples float64, mains humAt, beside func(hz flo
 		take(from - wider)
 		take(to - 1 + wider)
 	}
-	scale := samples / (hannPower * float64(w.length)) / count
+	scale := samples * (rateHz / w.rateHz) / (hannPower * float64(w.length)) / count
 	return noise{sum.p1 * scale, sum.p2 * scale, sum.p12 * complex(scale, 0)}, count
 }

@@ -32,6 +32,10 @@ const (
 	DefaultCoherence     = 0.95
 )
 
+// maxListenSeconds is how long a Listen may be: a recording of the longest signal has
+// some latency beside it.
+const maxListenSeconds = maxSeconds + 10
+
 func (b Band) check(rateHz int) error {
 	switch {
 	case rateHz < minRateHz || rateHz > maxRateHz:
@@ -57,8 +61,8 @@ func NewListen(rateHz int, seconds float64, b Band) (Listen, error) {
 	if err := b.check(rateHz); err != nil {
 		return Listen{}, err
 	}
-	if !(seconds > 0 && seconds <= maxSeconds) {
-		return Listen{}, fmt.Errorf("time to listen of %g s must be above 0 and at most %d s", seconds, maxSeconds)
+	if !(seconds > 0 && seconds <= maxListenSeconds) {
+		return Listen{}, fmt.Errorf("time to listen of %g s must be above 0 and at most %d s", seconds, maxListenSeconds)
 	}
 	return Listen{rateHz, seconds, b}, nil
 }

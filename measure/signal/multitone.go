@@ -63,11 +63,19 @@ const (
 // NewMultitone returns the multitone for o, or an error that names the option
 // at fault.
 func NewMultitone(o MultitoneOptions) (Multitone, error) {
+	return SearchMultitone(context.Background(), o)
+}
+
+// SearchMultitone is NewMultitone that ends with ctx, whose error it then returns: the
+// search for phases takes a second or two, and more where a period is long.
+func SearchMultitone(ctx context.Context, o MultitoneOptions) (Multitone, error) {
 	m, err := o.unsearched()
 	if err != nil {
 		return Multitone{}, err
 	}
-	m.turns = searchPhases(m.lines, m.frame.Period)
+	if m.turns, err = searchPhases(ctx, m.lines, m.frame.Period); err != nil {
+		return Multitone{}, err
+	}
 	return m, nil
 }
 
@@ -287,13 +295,16 @@ const (
 // amplitudes being restored: the swapping of E. Van der Ouderaa, J. Schoukens,
 // J. Renneboog (IEEE Trans. Instrum. Meas. 37(1), 145-147, 1988; from memory)
 // with a step made large, since what is clipped of a wave of few lines in a
-// long period is little. The best wave met is taken.
-func searchPhases(lines []int, period int) []int {
+// long period is little. The best wave met is taken. An error is that of ctx.
+func searchPhases(ctx context.Context, lines []int, period int) ([]int, error) {
 	c := newComb(lines, period)
 	phases := schroeder(len(lines))
 	best, turns := math.Inf(1), make([]int, len(lines))
 	for round := range searchRounds {
-		x := whole(c.wave(context.Background(), phases))
+		x, err := c.wave(ctx, phases)
+		if err != nil {
+			return nil, err
+		}
 		top := largest(x)
 		if top < best {
 			best = top
@@ -305,26 +316,29 @@ func searchPhases(lines []int, period int) []int {
 		for i, v := range x {
 			x[i] = v - max(-keep, min(keep, v))
 		}
-		c.turnAgainst(phases)
+		if err := c.turnAgainst(ctx, phases); err != nil {
+			return nil, err
+		}
 	}
-	return turns
+	return turns, nil
 }
 
 // turnAgainst turns the phases of the lines away from those of the wave as it is.
-func (c *comb) turnAgainst(phases []float64) {
-	if err := c.fft.Forward(context.Background(), c.sums, c.room); err != nil {
-		panic(err)
+func (c *comb) turnAgainst(ctx context.Context, phases []float64) error {
+	if err := c.fft.Forward(ctx, c.sums, c.room); err != nil {
+		return err
 	}
 	var top float64
 	for _, k := range c.lines {
 		top = max(top, cmplx.Abs(c.sums[k]))
 	}
 	if top == 0 {
-		return
+		return nil
 	}
 	for i, k := range c.lines {
 		phases[i] = cmplx.Phase(cmplx.Rect(1, phases[i]) - complex(pullAt/top, 0)*c.sums[k])
 	}
+	return nil
 }
 
 // schroeder returns Schroeder's phases for n lines of equal power, -pi k^2/n
