@@ -65,7 +65,8 @@ func beside(w io.Writer, runs int) error {
 		if least, _, err = repeated(runs, func() (float64, error) { return processorSeconds(do) }); err != nil {
 			return 0, fmt.Errorf("%s: %w", name, err)
 		}
-		fmt.Fprintf(w, "%-58s %9.2f %13s %13s\n", name, 1e3*least, python.ms("numpy", name), python.ms("scipy", name))
+		row := fmt.Sprintf("%-58s %9.2f %13s %13s", name, 1e3*least, python.ms("numpy", name), python.ms("scipy", name))
+		fmt.Fprintln(w, strings.TrimRight(row, " "))
 		return least, nil
 	}
 	transforms, err := measured(twoTransforms, func() error { return transformed(ctx, n, swept) })
