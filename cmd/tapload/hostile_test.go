@@ -124,7 +124,7 @@ func TestMalformedFiles(t *testing.T) {
 		{"settings/" + setup.FileName, hostile.TOML, []string{"shop = \"Workshop\"\npaper = \"a4\"\nrate_hz = 48000\nsense_ohm = 10\n"}, []string{"setup"}},
 	} {
 		name := strings.Join(c.args, " ")
-		n := 12
+		n := 5
 		if os.Getenv("TAPLOAD_SEEDS") == "all" {
 			n = 150
 		}

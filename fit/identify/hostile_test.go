@@ -55,3 +55,11 @@ func readKept(t testing.TB, text string) error {
 func TestMalformedFits(t *testing.T) { hostile.Test(t, hostile.JSON, soundFits(t), readKept) }
 
 func FuzzReadKept(f *testing.F) { hostile.Fuzz(f, hostile.JSON, soundFits(f), readKept) }
+
+// A number of 20,000 digits stood in the sentence as a whole.
+func TestLongNumberOfAFit(t *testing.T) {
+	err := hostile.Read(t, `{"re_ohm": {"value": `+strings.Repeat("9", 20_000)+`}}`, readKept)
+	if want := "not a fit: re_ohm.value cannot be " + strings.Repeat("9", 40) + "..."; err == nil || err.Error() != want {
+		t.Errorf("%v, want %s", err, want)
+	}
+}

@@ -142,3 +142,22 @@ func TestMalformedTouchstone(t *testing.T) {
 func FuzzReadTouchstone(f *testing.F) {
 	hostile.Fuzz(f, touchstoneRows, soundTouchstone, readTouchstone)
 }
+
+// Each was a sentence as long as the file, or one in the words of a decoder, or held
+// a character that is not seen.
+func TestSentencesOfBadRecords(t *testing.T) {
+	long := strings.Repeat("k", 3000)
+	for _, c := range []struct {
+		read       func(testing.TB, string) error
+		text, want string
+	}{
+		{readRecord, `{"format": "tapload sweep", "version": 1, "` + long + `": 1}`, `key "` + long[:40] + `..." is unknown`},
+		{readCSV, "frequency_hz,resistance_ohm,reactance_ohm\n20,8\"x\",0\n", `line 2: not a table of comma-separated values: a value holds a " but does not begin with one`},
+		{readCSV, "frequency_hz,resistance_ohm,reactance_ohm\n20,\"8\"x,0\n", `line 2: not a table of comma-separated values: a value that begins with " goes on behind its second one, or has none`},
+		{readTouchstone, "[Version] 2.0\n# Hz Z RI R 50\n[a\x00b] 1\n", `line 3: keyword [a\x00b] is not known in a one-port file`},
+	} {
+		if err := hostile.Read(t, c.text, c.read); err == nil || err.Error() != c.want {
+			t.Errorf("%v, want %s", err, c.want)
+		}
+	}
+}

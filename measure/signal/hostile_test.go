@@ -72,3 +72,15 @@ func FuzzDecode(f *testing.F) {
 	f.Add(`{"kind":"chirp","rate_hz":48000,"lead_in":9223372036854775807,"tail":9223372036854775807,"period":2,"periods":2}`)
 	hostile.Fuzz(f, hostile.JSON, soundLaws(f), readLaw)
 }
+
+// Both were in the words of a decoder, or of no text at all.
+func TestSentencesOfBadLaws(t *testing.T) {
+	for text, want := range map[string]string{
+		`["chirp"]`: "signal law: not an object of JSON with the kind of a signal",
+		"{\"kind\": \"tone-rounds\", \"rounds\": [\"\xff\"]}": "law of tones in rounds: rounds[0]: not valid UTF-8",
+	} {
+		if err := hostile.Read(t, text, readLaw); err == nil || err.Error() != want {
+			t.Errorf("%s: %v, want %s", text, err, want)
+		}
+	}
+}

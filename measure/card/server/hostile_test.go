@@ -76,3 +76,15 @@ func TestMalformedLists(t *testing.T) {
 		})
 	}
 }
+
+// Both were in the words of a decoder.
+func TestSentencesOfBadDumps(t *testing.T) {
+	for text, want := range map[string]string{
+		`"x"`: "pw-dump wrote something else than a list of PipeWire's objects",
+		`[{"id": 7, "type": "PipeWire:Interface:Core", "info": 3}]`: "pw-dump wrote of object 7 what such an object does not have",
+	} {
+		if err := hostile.Read(t, text, readDump); err == nil || err.Error() != want {
+			t.Errorf("%s: %v, want %s", text, err, want)
+		}
+	}
+}

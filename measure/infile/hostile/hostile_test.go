@@ -36,11 +36,12 @@ func TestRulesBite(t *testing.T) {
 		"a type":        {func(testing.TB, string) error { return errors.New("cannot unmarshal string") }, "words of a program"},
 		"its prefix":    {func(testing.TB, string) error { return errors.New("toml: no such key") }, "words of a program"},
 		"a file's name": {func(testing.TB, string) error { return errors.New("job.toml: no such key") }, ""},
+		"an input's":    {func(testing.TB, string) error { return errors.New("expected a key, found text panic") }, ""},
 		"two lines":     {func(testing.TB, string) error { return errors.New("a\nb") }, "%q %v"},
 		"a direction":   {func(testing.TB, string) error { return errors.New("a\u202eb") }, "%q %v"},
 	} {
 		f := &failures{TB: t}
-		_ = Read(f, "text", c.read)
+		_ = Read(f, "a text panic", c.read)
 		if said := strings.Join(f.said, "\n"); c.want == "" && said != "" || !strings.Contains(said, c.want) {
 			t.Errorf("%s: %q, want %q", what, said, c.want)
 		}
