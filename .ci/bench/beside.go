@@ -32,7 +32,7 @@ func beside(w io.Writer, runs int) error {
 	if err != nil {
 		return err
 	}
-	tone, err := measure.LiveSignal(signal.MultitoneOptions{})
+	tone, err := measure.LiveSignal(ctx, signal.MultitoneOptions{})
 	if err != nil {
 		return err
 	}
@@ -50,7 +50,7 @@ func beside(w io.Writer, runs int) error {
 	}
 	curve := recorded("", 0, cabinets()[0].Impedance).Curve
 	told := fit.Options{Models: []fit.Model{{Coil: fit.Power, Resonances: 1}}}
-	one, err := fit.Curve(curve, told)
+	one, err := fit.Curve(ctx, curve, told)
 	if err != nil {
 		return err
 	}
@@ -92,15 +92,15 @@ func beside(w io.Writer, runs int) error {
 			return err
 		}},
 		{oneModel, func() error {
-			_, err := fit.Curve(curve, told)
+			_, err := fit.Curve(ctx, curve, told)
 			return err
 		}},
 		{"fit of the same points, its model chosen among all", func() error {
-			_, err := fit.Curve(curve, fit.Options{})
+			_, err := fit.Curve(ctx, curve, fit.Options{})
 			return err
 		}},
 		{"Kramers-Kronig test of the same points", func() error {
-			_, err := fit.KK(curve, one)
+			_, err := fit.KK(ctx, curve, one)
 			return err
 		}},
 	} {
