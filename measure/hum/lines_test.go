@@ -367,3 +367,22 @@ func TestProjections(t *testing.T) {
 		}
 	}
 }
+
+// A tone counts that enough parts of a programme have, at the median of its
+// frequencies; in a part that has it, it is where that has it.
+func TestTonesOfParts(t *testing.T) {
+	parts := [][]Tone{
+		{{Hz: 50.1, Peak: [2]float64{1, 0}}, {Hz: 700}},
+		{{Hz: 50.3, Peak: [2]float64{0, 3}}},
+		{{Hz: 50.2}, {Hz: 3000}},
+	}
+	all := Common(parts, 2)
+	if len(all) != 1 || all[0] != (Tone{Hz: 50.2, Peak: [2]float64{0, 3}}) {
+		t.Fatalf("common to two parts are %v", all)
+	}
+	all = append(all, Tone{Hz: 700}, Tone{Hz: 3000})
+	in := InPart(all, parts[0], 40, 3000)
+	if len(in) != 2 || in[0].Hz != 50.1 || in[1].Hz != 700 {
+		t.Errorf("in the first part there are %v", in)
+	}
+}
