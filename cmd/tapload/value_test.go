@@ -54,6 +54,7 @@ func TestFlagValues(t *testing.T) {
 		{&fr, "-1%", ""},
 		{&fr, "NaN%", ""},
 		{&fr, "%", ""},
+		{&cab, "a\nb=0.2", ""}, // the name broke the line of a page
 		{&cab, "0.2 ohm", "0.2"},
 		{&cab, "-1", ""},
 		{&cab, "a=11", ""},

@@ -125,10 +125,10 @@ var goWords = regexp.MustCompile(`strconv|nmarshal|\bGo\b|\bstruct\b|(^|[^.\w])(
 func Read(t testing.TB, text string, read func(t testing.TB, text string) error) error {
 	t.Helper()
 	before := allocated()
-	err, took := timed(t, text, read)
+	took, err := timed(t, text, read)
 	bytes := allocated() - before
 	for again := 0; took > mostTime && again < 3; again++ { // the machine may have been busy
-		_, once := timed(t, text, read)
+		once, _ := timed(t, text, read)
 		took = min(took, once)
 	}
 	if took > mostTime {
@@ -156,7 +156,7 @@ func Read(t testing.TB, text string, read func(t testing.TB, text string) error)
 
 // timed is held, and the time that it took: by the clock or, where others keep the
 // machine busy, of the processors.
-func timed(t testing.TB, text string, read func(t testing.TB, text string) error) (error, time.Duration) {
+func timed(t testing.TB, text string, read func(t testing.TB, text string) error) (time.Duration, error) {
 	t.Helper()
 	start, processor := time.Now(), processorTime()
 	err := held(t, text, read)
@@ -164,7 +164,7 @@ func timed(t testing.TB, text string, read func(t testing.TB, text string) error
 	if processor > 0 {
 		took = min(took, processorTime()-processor)
 	}
-	return err, took
+	return took, err
 }
 
 // held is read, with a panic as a failure of t.
