@@ -34,7 +34,7 @@ func newHalver(passes float64) *halver {
 	var sum float64
 	for i := range h.taps {
 		at := float64(2*i + 1)
-		h.taps[i] = math.Sin(math.Pi*at/2) / (math.Pi * at) * bessel0(beta*math.Sqrt(1-at*at/(half*half)))
+		h.taps[i] = math.Sin(math.Pi*at/2) / (math.Pi * at) * besselI0(beta*math.Sqrt(1-at*at/(half*half)))
 		sum += h.taps[i]
 	}
 	for i := range h.taps {
@@ -42,17 +42,6 @@ func newHalver(passes float64) *halver {
 	}
 	h.pending = make([]float64, h.reach())
 	return h
-}
-
-// bessel0 returns the modified Bessel function of the first kind and order 0, by its
-// power series.
-func bessel0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-16*sum; k++ {
-		term *= x * x / (4 * k * k)
-		sum += term
-	}
-	return sum
 }
 
 // reach returns from how many samples away something counts.
