@@ -124,11 +124,3 @@ func TestAlongAnAxis(t *testing.T) {
 		}
 	}
 }
-
-func TestWithKilo(t *testing.T) {
-	for v, want := range map[float64]string{8: "8", 999: "999", 1000: "1k", 1500: "1.5k", 12345: "12.35k"} {
-		if got := withKilo(v); got != want {
-			t.Errorf("%g is written %s, want %s", v, got, want)
-		}
-	}
-}

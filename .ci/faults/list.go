@@ -457,9 +457,9 @@ var faults = []fault{
 		}`, new: `return p.Found.Verdict, true
 		}`, tests: "TestAnswerIs", added: "TestAnswerIsOfTheLastProof"},
 	{name: "a logarithmic axis that is linear", file: "plot/axis.go",
-		old: `v, min, max = math.Log(v), math.Log(min), math.Log(max)`, new: `v, min, max = v, min, max`, tests: "TestAlong", added: "TestAlongAnAxis"},
+		old: `v, min, max = math.Log(v), math.Log(min), math.Log(max)`, new: `v, min, max = v, min, max`, tests: "TestAlong"},
 	{name: "kilohm by a factor of 100", file: "plot/axis.go",
-		old: `strconv.FormatFloat(v/1000, 'g', 4, 64) + "k"`, new: `strconv.FormatFloat(v/100, 'g', 4, 64) + "k"`, tests: "TestWithKilo", added: "TestWithKilo"},
+		old: `strconv.FormatFloat(v/1000, 'g', 4, 64) + "k"`, new: `strconv.FormatFloat(v/100, 'g', 4, 64) + "k"`, tests: "TestLogTicks"},
 	{name: "an axis steps over a value of the series", file: "plot/axis.go",
 		old: `if up && step >= v*(1-1e-9) {`, new: `if up && step > v*2*(1-1e-9) {`, tests: "TestModulusAxis"},
 	{name: "an inductance in microhenry", file: "plot/report/fit.go",

@@ -278,7 +278,7 @@ what     a sign, a factor, an index, a unit, a limit: .ci/faults/list.go has the
 tests    those named there, with -short, as make test has them, and else without, as make check has; then all of the package with -short
 took     %.0f s of a processor in all; s is that of one fault, for building and testing
 
-%d faults, of which tests found %d. For %d of them, marked +, no test was there that should: it was written.
+%d faults, of which tests found %d. For %d of them, marked +, a test was written, since none of those that should have found it did.
 
 `, begun.Format(time.DateOnly), runtime.Version(), runtime.GOOS, runtime.GOARCH, took.Seconds(), len(found), caught, holes)
 	tab := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
