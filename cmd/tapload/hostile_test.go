@@ -126,7 +126,7 @@ func TestMalformedFiles(t *testing.T) {
 		name := strings.Join(c.args, " ")
 		n := 5
 		if os.Getenv("TAPLOAD_SEEDS") == "all" {
-			n = 150
+			n = 100
 		}
 		for _, text := range c.sound {
 			writeText(t, c.file, text)

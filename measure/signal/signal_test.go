@@ -217,7 +217,7 @@ func TestFrameCheck(t *testing.T) {
 
 func TestDecodeRefuses(t *testing.T) {
 	for _, c := range []struct{ law, want string }{
-		{``, "signal law: unexpected end"},
+		{``, "signal law: not an object of JSON"},
 		{`[]`, "signal law: "},
 		{`{}`, `kind "" is unknown; this version knows "chirp"`},
 		{`{"kind":"whistle"}`, `kind "whistle" is unknown`},
