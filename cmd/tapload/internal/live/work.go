@@ -134,7 +134,11 @@ func (s *Server) watch(ctx context.Context) error {
 		select {
 		case err := <-over:
 			if err != nil && ctx.Err() == nil {
-				s.hub.send(moment, map[string]any{"state": "fault", "says": "cannot measure", "detail": err.Error()})
+				state, says := "fault", "cannot measure"
+				if s.stand.Load().First { // which is no fault of anything
+					state, says = "unset", "not set up yet"
+				}
+				s.hub.send(moment, map[string]any{"state": state, "says": says, "detail": err.Error()})
 				return err
 			}
 			return nil

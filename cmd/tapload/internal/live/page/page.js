@@ -30,7 +30,7 @@ function onMoment(m) {
   if (m.curve) {
     const { frequency_hz, resistance_ohm: r, reactance_ohm: x } = m.curve;
     curve = { frequency_hz, modulus_ohm: r.map((v, i) => Math.hypot(v, x[i])), phase_degree: r.map((v, i) => Math.atan2(x[i], v) * 180 / Math.PI) };
-  } else if (m.state === 'fault') {
+  } else if (m.state === 'fault' || m.state === 'unset') {
     curve = null;
   }
   const verdict = $('verdict');
