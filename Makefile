@@ -126,6 +126,8 @@ check: deps-test deps-dist
 	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)|$(STUDIES)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
 	@echo "== malformed inputs, 10,000 for each reader that the stage above left out"
 	TAPLOAD_SEEDS=all go test -run '^TestMalformed' ./measure/record ./measure/card ./measure/card/server ./cmd/tapload/internal/live ./cmd/tapload
+	@# So many inputs and not so long: a busy machine must not end one in the middle.
+	@$(MAKE) --no-print-directory fuzz FUZZTIME=3000x
 	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
