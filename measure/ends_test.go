@@ -60,7 +60,7 @@ func TestMeasurementsEndWithTheirContext(t *testing.T) {
 	usual := signal.ChirpOptions{PeriodSeconds: seconds, LowHz: 20}
 	long := usual
 	long.Periods = 4
-	m, err := signal.NewMultitone(signal.MultitoneOptions{PeriodSeconds: seconds, LowHz: 20, Periods: 4})
+	m, err := signal.NewMultitone(t.Context(), signal.MultitoneOptions{PeriodSeconds: seconds, LowHz: 20, Periods: 4})
 	if err != nil {
 		t.Fatal(err)
 	}

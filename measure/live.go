@@ -37,7 +37,7 @@ func LiveOptions(o signal.MultitoneOptions) signal.MultitoneOptions {
 
 // LiveSignal returns what a live view plays. An error may be that of ctx.
 func LiveSignal(ctx context.Context, o signal.MultitoneOptions) (signal.Multitone, error) {
-	return signal.SearchMultitone(ctx, LiveOptions(o))
+	return signal.NewMultitone(ctx, LiveOptions(o))
 }
 
 // State is what a live view knows of the load.

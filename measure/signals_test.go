@@ -23,7 +23,7 @@ import (
 
 func multitone(t testing.TB, o signal.MultitoneOptions) signal.Multitone {
 	t.Helper()
-	m, err := signal.NewMultitone(o)
+	m, err := signal.NewMultitone(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -161,7 +161,7 @@ func (o signalOptions) make(ctx context.Context) (signal.Signal, error) {
 	case listen, wavFile:
 		return o.makeMaterial()
 	case multitone:
-		return signal.SearchMultitone(ctx, o.multitone())
+		return signal.NewMultitone(ctx, o.multitone())
 	case tones:
 		return signal.NewTones(signal.TonesOptions{
 			RateHz: o.rate, LowHz: float64(o.low), HighHz: float64(o.high), Peak: o.level().fraction(),

@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
@@ -91,7 +92,7 @@ func TestDriftIsFoundAndCorrected(t *testing.T) {
 	plainOnly(t)
 	c := chirp(t, signal.ChirpOptions{PeriodSeconds: 1.2, LowHz: 40})
 	three := chirp(t, signal.ChirpOptions{PeriodSeconds: 0.6, LowHz: 40, Periods: 3})
-	m, err := signal.NewMultitone(signal.MultitoneOptions{PeriodSeconds: 1.2, LowHz: 40, PerOctave: 12})
+	m, err := signal.NewMultitone(t.Context(), signal.MultitoneOptions{PeriodSeconds: 1.2, LowHz: 40, PerOctave: 12})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -160,7 +161,7 @@ func TestDriftIsFoundAndCorrected(t *testing.T) {
 // BenchmarkFalseAlarms says of how many clean sweeps something is said to bend or
 // to drift. The loads are invented, of one peak each; noise is -110 to -40 dB.
 func BenchmarkFalseAlarms(b *testing.B) {
-	m, err := signal.NewMultitone(signal.MultitoneOptions{RateHz: 8000, PeriodSeconds: 1.2, LowHz: 20, HighHz: 3400})
+	m, err := signal.NewMultitone(context.Background(), signal.MultitoneOptions{RateHz: 8000, PeriodSeconds: 1.2, LowHz: 20, HighHz: 3400})
 	if err != nil {
 		b.Fatal(err)
 	}

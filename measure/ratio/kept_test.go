@@ -109,7 +109,7 @@ func TestTakeNeedsNothingBesideWhatCounts(t *testing.T) {
 // Nothing of a recording that was not all looked at is an answer, be it right.
 func TestNoAnswerAfterTheContext(t *testing.T) {
 	sig := chirp(t, quick)
-	m, err := signal.NewMultitone(signal.MultitoneOptions{PeriodSeconds: 0.6, LowHz: 40})
+	m, err := signal.NewMultitone(t.Context(), signal.MultitoneOptions{PeriodSeconds: 0.6, LowHz: 40})
 	if err != nil {
 		t.Fatal(err)
 	}

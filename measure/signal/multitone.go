@@ -60,15 +60,10 @@ const (
 	mainsHarmonics = 20
 )
 
-// NewMultitone returns the multitone for o, or an error that names the option
-// at fault.
-func NewMultitone(o MultitoneOptions) (Multitone, error) {
-	return SearchMultitone(context.Background(), o)
-}
-
-// SearchMultitone is NewMultitone that ends with ctx, whose error it then returns: the
-// search for phases takes a second or two, and more where a period is long.
-func SearchMultitone(ctx context.Context, o MultitoneOptions) (Multitone, error) {
+// NewMultitone returns the multitone for o, or an error that names the option at
+// fault. It ends with ctx, whose error it then returns: the search for phases takes a
+// second or two, and more where a period is long.
+func NewMultitone(ctx context.Context, o MultitoneOptions) (Multitone, error) {
 	m, err := o.unsearched()
 	if err != nil {
 		return Multitone{}, err

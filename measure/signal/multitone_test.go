@@ -13,7 +13,7 @@ var _ Sparse = Multitone{}
 
 func mustMultitone(t testing.TB, o MultitoneOptions) Multitone {
 	t.Helper()
-	m, err := NewMultitone(o)
+	m, err := NewMultitone(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +145,7 @@ func TestMultitoneRefuses(t *testing.T) {
 		{MultitoneOptions{LowHz: 2, PeriodSeconds: 0.2}, "raise the low end to"},
 		{MultitoneOptions{Peak: 2}, "peak 2"},
 	} {
-		if _, err := NewMultitone(c.o); err == nil || !strings.Contains(err.Error(), c.says) {
+		if _, err := NewMultitone(t.Context(), c.o); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%+v: error %v should say %q", c.o, err, c.says)
 		}
 	}

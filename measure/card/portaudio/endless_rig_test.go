@@ -51,7 +51,7 @@ func heap() int64 {
 
 // follow plays a multitone without end and takes the ratio of window after window.
 func follow(c *Card, j job) (f followed, err error) {
-	sig, err := signal.NewMultitone(signal.MultitoneOptions{RateHz: j.Output.RateHz, PeriodSeconds: 0.7})
+	sig, err := signal.NewMultitone(context.Background(), signal.MultitoneOptions{RateHz: j.Output.RateHz, PeriodSeconds: 0.7})
 	if err != nil {
 		return f, err
 	}
