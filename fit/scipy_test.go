@@ -1,5 +1,3 @@
-//go:build unix
-
 package fit
 
 import (
@@ -7,9 +5,9 @@ import (
 	"math"
 	"os/exec"
 	"strings"
-	"syscall"
 	"testing"
-	"time"
+
+	"tapload/measure/processor"
 )
 
 // scipyFit fits Re + K s^n + Res/(1 + j Qms (f/fs - fs/f)) to lines of frequency,
@@ -54,7 +52,7 @@ func BenchmarkBesideScipy(b *testing.B) {
 	if _, err := fmt.Sscan(string(out), &scipySeconds, &scipyRe); err != nil {
 		b.Fatal(err)
 	}
-	begun, fits := processorTime(b), 0
+	begun, fits := processor.Time(), 0
 	var r Result
 	for b.Loop() {
 		if r, err = Curve(b.Context(), c, Options{}); err != nil {
@@ -62,16 +60,8 @@ func BenchmarkBesideScipy(b *testing.B) {
 		}
 		fits++
 	}
-	took := processorTime(b) - begun
+	took := processor.Time() - begun
 	b.ReportMetric(1000*scipySeconds, "ms-scipy")
 	b.ReportMetric(1000*took.Seconds()/float64(fits), "ms-here")
 	b.ReportMetric(100*math.Abs(r.Re.Value/scipyRe-1), "%Re")
-}
-
-func processorTime(tb testing.TB) time.Duration {
-	var used syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &used); err != nil {
-		tb.Fatal(err)
-	}
-	return time.Duration(used.Utime.Nano() + used.Stime.Nano())
 }

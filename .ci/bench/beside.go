@@ -12,13 +12,13 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 
 	"tapload/fit"
 	"tapload/fixtures/bench"
 	"tapload/measure"
 	"tapload/measure/card"
 	"tapload/measure/impedance"
+	"tapload/measure/processor"
 	"tapload/measure/ratio"
 	"tapload/measure/signal"
 	"tapload/measure/transform"
@@ -141,25 +141,16 @@ func transformed(ctx context.Context, n int, rec card.Recording) error {
 // processorSeconds is what one call of do takes on average, of as many as take a
 // third of a second.
 func processorSeconds(do func() error) (float64, error) {
-	begun, took := processorTime(), 0.
+	begun, took := processor.Time().Seconds(), 0.
 	calls := 0
 	for took < 0.3 {
 		if err := do(); err != nil {
 			return 0, err
 		}
 		calls++
-		took = processorTime() - begun
+		took = processor.Time().Seconds() - begun
 	}
 	return took / float64(calls), nil
-}
-
-// processorTime is that of this process so far, s.
-func processorTime() float64 {
-	var used syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &used); err != nil {
-		panic(err) // it knows no reason to fail
-	}
-	return float64(used.Utime.Nano()+used.Stime.Nano()) / 1e9
 }
 
 //go:embed beside.py

@@ -78,12 +78,12 @@ func heading(w io.Writer, program string, runs int) error {
 		load, _, _ = strings.Cut(string(text), " ")
 	}
 	_, err = fmt.Fprintf(w, "\ndate     %s\nmachine  %s, %d cores, load average %s at the start\ngo       %s\ncommit   %s\nruns     %d of each row\n",
-		time.Now().UTC().Format(time.DateOnly), processor(), runtime.NumCPU(), load, strings.TrimPrefix(runtime.Version(), "go"), bytes.TrimSpace(commit), runs)
+		time.Now().UTC().Format(time.DateOnly), model(), runtime.NumCPU(), load, strings.TrimPrefix(runtime.Version(), "go"), bytes.TrimSpace(commit), runs)
 	return err
 }
 
-// processor is the name of the machine's processor.
-func processor() string {
+// model is the name of the machine's processor.
+func model() string {
 	text, err := os.ReadFile("/proc/cpuinfo")
 	if err != nil {
 		return runtime.GOARCH

@@ -8,6 +8,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"tapload/measure/processor"
 )
 
 // soon is the processor time that may pass between two looks at a context, and from
@@ -29,7 +31,7 @@ type watched struct {
 }
 
 func watch(ctx context.Context, endAt int) *watched {
-	w := &watched{endAt: endAt, last: processor()}
+	w := &watched{endAt: endAt, last: processor.Time()}
 	w.Context, w.cancel = context.WithCancel(ctx)
 	return w
 }
@@ -45,7 +47,7 @@ func (w *watched) Err() error {
 }
 
 func (w *watched) note() {
-	now := processor()
+	now := processor.Time()
 	w.longest = max(w.longest, now-w.last)
 	w.last = now
 }
@@ -55,7 +57,7 @@ func (w *watched) note() {
 func Check(t *testing.T, work func(context.Context) error) {
 	t.Helper()
 	goroutines := runtime.NumGoroutine()
-	began, w := processor(), watch(t.Context(), 0)
+	began, w := processor.Time(), watch(t.Context(), 0)
 	if err := work(w); err != nil {
 		t.Fatal(err)
 	}
@@ -77,7 +79,7 @@ func Check(t *testing.T, work func(context.Context) error) {
 	for i := range moments {
 		one := watch(t.Context(), 1+i*(w.looks-1)/moments)
 		err := work(one)
-		took := processor() - one.last
+		took := processor.Time() - one.last
 		one.cancel()
 		if err != context.Canceled {
 			t.Fatalf("ended at look %d of %d it returns %v, and not the error of its context", one.endAt, w.looks, err)

@@ -9,12 +9,12 @@ import (
 	"runtime"
 	"slices"
 	"strconv"
-	"syscall"
 	"testing"
 	"time"
 
 	"tapload/measure/card"
 	"tapload/measure/card/portaudio/rig"
+	"tapload/measure/processor"
 	"tapload/measure/ratio"
 	"tapload/measure/signal"
 )
@@ -32,14 +32,6 @@ type followed struct {
 	CPU               float64       // seconds of processor time for a second of sound
 	Heap              [2]int64      // bytes after a collection, a quarter of the way on and at the end
 	Goroutines        int           // more than before, at the end
-}
-
-func processorSeconds() float64 {
-	var u syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
-		panic(err)
-	}
-	return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e9
 }
 
 func heap() int64 {
@@ -73,7 +65,7 @@ func follow(c *Card, j job) (f followed, err error) {
 	v1, v2 := make([]float64, w.Len()), make([]float64, w.Len())
 	step, last := int64(sig.RateHz/10), int64(j.Follow.Seconds()*float64(sig.RateHz))
 	var work []time.Duration
-	cpu := processorSeconds()
+	cpu := processor.Time().Seconds()
 	// The first window begins when the load has come to rest.
 	for at := int64(sig.RateHz); ; at += step {
 		end := at + int64(w.Len())
@@ -109,7 +101,7 @@ func follow(c *Card, j job) (f followed, err error) {
 			f.Heap[0] = heap()
 		}
 	}
-	f.CPU = (processorSeconds() - cpu) / (float64(last) / float64(sig.RateHz))
+	f.CPU = (processor.Time().Seconds() - cpu) / (float64(last) / float64(sig.RateHz))
 	f.Heap[1] = heap()
 	_, f.Late = s.BadAt()
 	began = time.Now()

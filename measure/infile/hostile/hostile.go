@@ -20,6 +20,7 @@ import (
 	"unicode/utf8"
 
 	"tapload/measure/oneline"
+	"tapload/measure/processor"
 )
 
 // What one input may take.
@@ -158,13 +159,9 @@ func Read(t testing.TB, text string, read func(t testing.TB, text string) error)
 // machine busy, of the processors.
 func timed(t testing.TB, text string, read func(t testing.TB, text string) error) (time.Duration, error) {
 	t.Helper()
-	start, processor := time.Now(), processorTime()
+	start, began := time.Now(), processor.Time()
 	err := held(t, text, read)
-	took := time.Since(start)
-	if processor > 0 {
-		took = min(took, processorTime()-processor)
-	}
-	return took, err
+	return min(time.Since(start), processor.Time()-began), err
 }
 
 // held is read, with a panic as a failure of t.

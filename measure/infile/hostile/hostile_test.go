@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tapload/measure/processor"
 )
 
 // failures is a test that only keeps what was said against a reader.
@@ -51,7 +53,7 @@ func TestRulesBite(t *testing.T) {
 
 // spin keeps a processor busy.
 func spin(long time.Duration) {
-	for until := processorTime() + long; processorTime() < until; {
+	for until := processor.Time() + long; processor.Time() < until; {
 	}
 }
 

@@ -1,4 +1,4 @@
-package stopping
+package processor
 
 import (
 	"time"
@@ -6,8 +6,8 @@ import (
 	"golang.org/x/sys/windows"
 )
 
-// processor is the processor time of this process.
-func processor() time.Duration {
+// Time is that of this process so far, user and system together.
+func Time() time.Duration {
 	var created, exited, kernel, user windows.Filetime
 	if err := windows.GetProcessTimes(windows.CurrentProcess(), &created, &exited, &kernel, &user); err != nil {
 		panic(err)
