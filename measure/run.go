@@ -151,24 +151,13 @@ func measured(ctx context.Context, s Setup, j judge) (taken, error) {
 func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, err error) {
 	t.played = sig
 	if m, ok := sig.(signal.Material); ok {
-		if file, ok := s.Card.(*card.Replay); ok && s.Keep == nil {
-			return heard(ctx, file, m, j)
-		}
+		return heard(ctx, s, m, j)
 	}
 	if t.recording, err = played(ctx, s, sig); err != nil {
 		return taken{}, err
 	}
 	defer thrifty(len(t.recording.V1))()
-	if s.Keep != nil {
-		if err := s.Keep(t.recording); err != nil {
-			return taken{}, fmt.Errorf("keeping the recording: %w", err)
-		}
-	}
-	check := t.recording.Check
-	if _, ok := sig.(signal.Material); ok {
-		check = t.recording.CheckHeard
-	}
-	if err := check(ctx); err != nil {
+	if err := t.recording.Check(ctx); err != nil {
 		return taken{}, cmp.Or(ctx.Err(), err)
 	}
 	var vanished *card.Fault
@@ -195,32 +184,48 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, er
 	return t, j(t.ratio, t.recording)
 }
 
-// heard is once for program material in a file, which is read piece by piece.
-func heard(ctx context.Context, file *card.Replay, sig signal.Material, j judge) (t taken, err error) {
-	t.played, t.recording = sig, file.About()
-	defer thrifty(file.Frames())()
-	if err := file.Fits(sig.Rate()); err != nil {
+// heard is once for program material. A file of it that is not to be kept is read
+// piece by piece.
+func heard(ctx context.Context, s Setup, sig signal.Material, j judge) (t taken, err error) {
+	var sound card.Sound
+	if file, ok := s.Card.(*card.Replay); ok && s.Keep == nil {
+		if err := file.Fits(sig.Rate()); err != nil {
+			return taken{}, err
+		}
+		sound = file
+	} else if sound, err = played(ctx, s, sig); err != nil {
 		return taken{}, err
 	}
-	if err := card.CheckHeard(ctx, file); err != nil {
+	defer thrifty(sound.Frames())()
+	if err := card.CheckHeard(ctx, sound); err != nil {
 		return taken{}, cmp.Or(ctx.Err(), err)
 	}
-	if t.ratio, err = ratio.OfSound(ctx, file, sig); err != nil {
+	t.played, t.recording = sig, sound.About()
+	t.recording.V1, t.recording.V2 = nil, nil
+	if t.ratio, err = ratio.OfSound(ctx, sound, sig); err != nil {
 		return taken{}, err
 	}
 	return t, j(t.ratio, t.recording)
 }
 
-// played returns the recording of sig. A file needs no sound to be made first.
-func played(ctx context.Context, s Setup, sig signal.Signal) (card.Recording, error) {
+// played returns the recording of sig, once it is kept where that is asked for. A file
+// needs no sound to be made first.
+func played(ctx context.Context, s Setup, sig signal.Signal) (rec card.Recording, err error) {
 	if file, ok := s.Card.(*card.Replay); ok {
-		return file.Recording(ctx, sig.Rate())
+		rec, err = file.Recording(ctx, sig.Rate())
+	} else {
+		rec, err = s.Card.Play(ctx, card.Output{
+			RateHz:   sig.Rate(),
+			Channels: [][]float64{sig.Samples()},
+			Progress: s.Progress,
+		})
 	}
-	return s.Card.Play(ctx, card.Output{
-		RateHz:   sig.Rate(),
-		Channels: [][]float64{sig.Samples()},
-		Progress: s.Progress,
-	})
+	if err == nil && s.Keep != nil {
+		if err := s.Keep(rec); err != nil {
+			return rec, fmt.Errorf("keeping the recording: %w", err)
+		}
+	}
+	return rec, err
 }
 
 // Calibrate measures what is connected as a standard of kind k and returns c

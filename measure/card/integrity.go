@@ -21,7 +21,13 @@ const FullScale = 0.9999
 // period has too few samples to tell a flat top, nor clipping that the noise
 // or the word length hides.
 func (r Recording) Check(ctx context.Context) error {
-	if err := r.CheckHeard(ctx); err != nil {
+	inputs, err := inputChecks(r, len(r.V1))
+	if err = cmp.Or(r.alike(), err); err != nil {
+		return err
+	}
+	inputs[0].add(ctx, r.V1)
+	inputs[1].add(ctx, r.V2)
+	if err := cmp.Or(ctx.Err(), inputs[0].fault(), inputs[1].fault()); err != nil {
 		return err
 	}
 	for channel, x := range [2][]float64{r.V1, r.V2} {
@@ -33,26 +39,8 @@ func (r Recording) Check(ctx context.Context) error {
 	return ctx.Err()
 }
 
-// CheckHeard is Check for sound that others made: it takes flat tops for
-// granted, which an overdriven amplifier makes as well as an input.
-func (r Recording) CheckHeard(ctx context.Context) error {
-	if len(r.V1) != len(r.V2) {
-		return &Fault{
-			Cause:  Dropout,
-			Text:   fmt.Sprintf("input %d has %d samples and input %d has %d; they must be equally long", r.input(0), len(r.V1), r.input(1), len(r.V2)),
-			Advice: "repeat the measurement",
-		}
-	}
-	inputs, err := inputChecks(r, len(r.V1))
-	if err != nil {
-		return err
-	}
-	inputs[0].add(ctx, r.V1)
-	inputs[1].add(ctx, r.V2)
-	return cmp.Or(ctx.Err(), inputs[0].fault(), inputs[1].fault())
-}
-
-// CheckHeard is Recording.CheckHeard for a recording that need not lie in memory.
+// CheckHeard is Check for sound that others made, which need not lie in memory: it
+// takes flat tops for granted, which an overdriven amplifier makes as well as an input.
 func CheckHeard(ctx context.Context, s Sound) error {
 	inputs, err := inputChecks(s.About(), s.Frames())
 	if err != nil {
@@ -66,6 +54,18 @@ func CheckHeard(ctx context.Context, s Sound) error {
 		return err
 	}
 	return cmp.Or(inputs[0].fault(), inputs[1].fault())
+}
+
+// alike returns a *Fault where one input has more samples than the other.
+func (r Recording) alike() error {
+	if len(r.V1) == len(r.V2) {
+		return nil
+	}
+	return &Fault{
+		Cause:  Dropout,
+		Text:   fmt.Sprintf("input %d has %d samples and input %d has %d; they must be equally long", r.input(0), len(r.V1), r.input(1), len(r.V2)),
+		Advice: "repeat the measurement",
+	}
 }
 
 // inputChecks begins the checks of a recording of so many frames.

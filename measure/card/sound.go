@@ -21,8 +21,12 @@ func (r Recording) About() Recording { return r }
 // Frames returns how many frames r has.
 func (r Recording) Frames() int { return len(r.V1) }
 
-// Pieces calls take for one piece of r after the other.
+// Pieces calls take for one piece of r after the other, unless one input has more
+// samples than the other.
 func (r Recording) Pieces(ctx context.Context, take func(v1, v2 []float64) error) error {
+	if err := r.alike(); err != nil {
+		return err
+	}
 	for from := 0; from < len(r.V1); from += often {
 		if err := ctx.Err(); err != nil {
 			return err
