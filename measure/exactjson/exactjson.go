@@ -455,13 +455,7 @@ func CompactObject(raw json.RawMessage) (json.RawMessage, error) {
 }
 
 // Short cuts s to a length fit for an error message.
-func Short(s string) string {
-	const most = 40
-	if utf8.RuneCountInString(s) <= most {
-		return s
-	}
-	return string([]rune(s)[:most]) + "..."
-}
+func Short(s string) string { return oneline.Short(s, 40) }
 
 // describe names a token for an error message.
 func describe(t json.Token) string {

@@ -50,6 +50,14 @@ func unseen(r rune) string {
 	return ""
 }
 
+// Short is s where it has at most so many characters, and else its beginning.
+func Short(s string, most int) string {
+	if utf8.RuneCountInString(s) <= most {
+		return s
+	}
+	return string([]rune(s)[:most]) + "..."
+}
+
 // Harmless returns words of one line with a space for each character that Plain
 // refuses.
 func Harmless(s string) string { return strings.Map(shown, s) }
