@@ -74,7 +74,7 @@ func (d JigDrawing) OnPage() (Picture, error) {
 		unit:  vg.Points(jigTextSize), draw: d.draw,
 	}
 	if d.Brief {
-		p.width, p.height, p.unit = mm(narrowWide), mm(jigBriefHigh), vg.Points(jigBriefPoint)
+		p.width, p.height, p.unit = mm(NarrowMM), mm(jigBriefHigh), vg.Points(jigBriefPoint)
 	} else {
 		p.about += "; both inputs have the same protection in their leads"
 	}

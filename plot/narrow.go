@@ -2,12 +2,13 @@ package plot
 
 import "gonum.org/v1/plot/vg"
 
-// Size of a picture for a narrow screen, such as a telephone's, where it is as
-// wide as the screen: 95 mm are 359 px.
+// NarrowMM is how wide a picture is for a narrow screen, such as a telephone's, where
+// it is as wide as the screen: 95 mm are 359 px.
+const NarrowMM = 95.
+
 const (
-	narrowWide = 95.
-	narrowHigh = 105.
-	narrowUnit = 8.5 // points
+	narrowHigh = 105. // mm
+	narrowUnit = 8.5  // points
 )
 
 // Narrow is d for a narrow screen; nil where there is no such picture of it.
@@ -20,10 +21,10 @@ func Narrow(d Drawable) Drawable {
 		d.Brief = true
 		return d
 	case ImpedanceChart:
-		d.WidthMM, d.HeightMM = narrowWide, narrowHigh
-		return Sized{Of: d, WidthMM: narrowWide, HeightMM: narrowHigh, Points: narrowUnit}
+		d.WidthMM, d.HeightMM = NarrowMM, narrowHigh
+		return Sized{Of: d, WidthMM: NarrowMM, HeightMM: narrowHigh, Points: narrowUnit}
 	case ChangeChart:
-		return Sized{Of: d, WidthMM: narrowWide, HeightMM: narrowHigh, Points: narrowUnit}
+		return Sized{Of: d, WidthMM: NarrowMM, HeightMM: narrowHigh, Points: narrowUnit}
 	case Sized:
 		return Narrow(d.Of)
 	}

@@ -201,7 +201,7 @@ func (s Plugs) placeBelow(root *thing) (width, height float64) {
 	y := plugsEdge
 	var put func(t *thing, x float64)
 	put = func(t *thing, x float64) {
-		t.x, t.y, t.width, t.high = x, y, min(narrowThing, max(36, narrowWide-plugsEdge-x)), cabHigh
+		t.x, t.y, t.width, t.high = x, y, min(narrowThing, max(36, NarrowMM-plugsEdge-x)), cabHigh
 		if t.first {
 			t.high = ampHigh - 5
 		}
@@ -212,7 +212,7 @@ func (s Plugs) placeBelow(root *thing) (width, height float64) {
 		}
 	}
 	put(root, plugsEdge)
-	return max(width, narrowWide), y - narrowGap + plugsEdge
+	return max(width, NarrowMM), y - narrowGap + plugsEdge
 }
 
 // step is the distance of the jacks of t.

@@ -88,9 +88,6 @@ func rowsHTML(t Table) (rows []htmlRow) {
 	return rows
 }
 
-// phoneMM is how wide a picture may be that a telephone shows whole.
-const phoneMM = 95
-
 // figureHTML is the picture of f, and for narrow screens a narrow one where there
 // is such a picture and it is wider itself.
 func figureHTML(f Figure) (template.HTML, error) {
@@ -100,7 +97,7 @@ func figureHTML(f Figure) (template.HTML, error) {
 	}
 	if p, err := f.Picture.OnPage(); err != nil {
 		return "", err
-	} else if w, _ := p.SizeMM(); w < phoneMM+0.5 {
+	} else if w, _ := p.SizeMM(); w < plot.NarrowMM+0.5 {
 		return "<figure>" + wide + "</figure>", nil
 	}
 	narrow := plot.Narrow(f.Picture)

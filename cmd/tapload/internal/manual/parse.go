@@ -35,7 +35,7 @@ func parse(source string) report.Document {
 			d.Sections = append(d.Sections, report.Section{Heading: first[3:]})
 		case strings.HasPrefix(first, "!["):
 			about, name, _ := strings.Cut(strings.TrimSuffix(first[2:], ")"), "](")
-			f := report.Figure{Picture: pictures[name], Plain: "(picture: " + about + ")"}
+			f := report.Figure{Picture: pictures()[name], Plain: "(picture: " + about + ")"}
 			if i+1 < len(all) && strings.HasPrefix(all[i+1][0], "```") {
 				f.Plain, all[i+1] = strings.Join(all[i+1][1:], "\n"), nil
 			}

@@ -8,12 +8,14 @@ import (
 )
 
 // pictures are those that topics show, by the names that stand in place of files.
-var pictures = map[string]plot.Drawable{
-	"wiring": plot.JigDrawing{SenseOhm: 10, Brief: true},
-	"curve": plot.Sized{
-		Of:      plot.ImpedanceChart{Traces: []plot.Trace{{Label: "8 ohm cabinet (invented)", Curve: example()}}, TapOhm: []float64{8}, InUseOhm: 8},
-		WidthMM: 95, HeightMM: 65, Points: 8.5, // as wide as a telephone
-	},
+func pictures() map[string]plot.Drawable {
+	return map[string]plot.Drawable{
+		"wiring": plot.JigDrawing{SenseOhm: 10, Brief: true},
+		"curve": plot.Sized{
+			Of:      plot.ImpedanceChart{Traces: []plot.Trace{{Label: "8 ohm cabinet (invented)", Curve: example()}}, TapOhm: []float64{8}, InUseOhm: 8},
+			WidthMM: plot.NarrowMM, HeightMM: 65, Points: 8.5,
+		},
+	}
 }
 
 // example is the curve of an invented cabinet: a coil with some inductance, and one
