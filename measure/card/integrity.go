@@ -11,7 +11,7 @@ import (
 // unless the word length is so short that its codes are further apart.
 const FullScale = 0.9999
 
-// Check returns a *Fault that names what r shows to be wrong by itself,
+// Check returns a *Fault that names what s shows to be wrong by itself,
 // whatever the signal was: no or unequal samples, one that is not a number, an
 // input that never moves, an input at full scale, the flat tops of a stage that
 // clips before the converter. Whether a flag of the driver matters depends on
@@ -20,6 +20,35 @@ const FullScale = 0.9999
 // It cannot see clipping above some thirtieth of the sample rate, where a
 // period has too few samples to tell a flat top, nor clipping that the noise
 // or the word length hides.
+func Check(ctx context.Context, s Sound) error {
+	if r, is := s.(Recording); is {
+		return r.Check(ctx)
+	}
+	inputs, err := checkInputs(ctx, s)
+	if err != nil {
+		return err
+	}
+	var tops [2]topCheck
+	for ch := range tops {
+		var code float64
+		if code, err = codeStep(ctx, s, ch); err != nil {
+			return err
+		}
+		tops[ch] = newTopCheck(inputs[ch], code)
+	}
+	left := s.Frames()
+	if err := s.Pieces(ctx, func(v1, v2 []float64) error {
+		left -= len(v1)
+		tops[0].add(ctx, v1, left == 0)
+		tops[1].add(ctx, v2, left == 0)
+		return ctx.Err()
+	}); err != nil {
+		return err
+	}
+	return cmp.Or(tops[0].fault(), tops[1].fault())
+}
+
+// Check is Check of r.
 func (r Recording) Check(ctx context.Context) error {
 	inputs, err := inputChecks(r, len(r.V1))
 	if err = cmp.Or(r.alike(), err); err != nil {
@@ -30,9 +59,10 @@ func (r Recording) Check(ctx context.Context) error {
 	if err := cmp.Or(ctx.Err(), inputs[0].fault(), inputs[1].fault()); err != nil {
 		return err
 	}
-	for channel, x := range [2][]float64{r.V1, r.V2} {
-		lo, hi, _ := extremes(ctx, x)
-		if err := r.checkTops(ctx, channel, x, lo, hi); err != nil {
+	for ch, x := range [2][]float64{r.V1, r.V2} {
+		tops := newTopCheck(inputs[ch], step(x))
+		tops.add(ctx, x, true)
+		if err := tops.fault(); err != nil {
 			return err
 		}
 	}
@@ -42,18 +72,23 @@ func (r Recording) Check(ctx context.Context) error {
 // CheckHeard is Check for sound that others made, which need not lie in memory: it
 // takes flat tops for granted, which an overdriven amplifier makes as well as an input.
 func CheckHeard(ctx context.Context, s Sound) error {
-	inputs, err := inputChecks(s.About(), s.Frames())
-	if err != nil {
-		return err
+	_, err := checkInputs(ctx, s)
+	return err
+}
+
+// checkInputs returns what either input shows from the first sample to the last.
+func checkInputs(ctx context.Context, s Sound) (inputs [2]inputCheck, err error) {
+	if inputs, err = inputChecks(s.About(), s.Frames()); err != nil {
+		return inputs, err
 	}
 	if err := s.Pieces(ctx, func(v1, v2 []float64) error {
 		inputs[0].add(ctx, v1)
 		inputs[1].add(ctx, v2)
 		return ctx.Err()
 	}); err != nil {
-		return err
+		return inputs, err
 	}
-	return cmp.Or(inputs[0].fault(), inputs[1].fault())
+	return inputs, cmp.Or(inputs[0].fault(), inputs[1].fault())
 }
 
 // alike returns a *Fault where one input has more samples than the other.
@@ -191,22 +226,6 @@ func (c inputCheck) fault() error {
 	return nil
 }
 
-func (r Recording) checkTops(ctx context.Context, channel int, x []float64, lo, hi float64) error {
-	lsb := 0.0
-	if r.Bits > 0 {
-		lsb = math.Ldexp(1, 1-r.Bits)
-	}
-	if tops, first, level := flatTops(ctx, x, lo, hi, max(lsb, step(x))); tops >= fewestFlatTops {
-		return &Fault{
-			Cause: Clipped,
-			Text: fmt.Sprintf("input %d is clipped before the converter: %d flat tops, the first at %.4f s and %.3g of full scale (%.1f dB)",
-				r.input(channel), tops, r.seconds(first), level, 20*math.Log10(math.Abs(level))),
-			Advice: "turn down the output, or whatever stands before the converter, and repeat the measurement",
-		}
-	}
-	return nil
-}
-
 // often is after how many samples the context is asked.
 const often = 1 << 16
 
@@ -254,42 +273,88 @@ const (
 // larger ones find deeper clipping under more noise.
 var topDepths = [...]float64{0.001, 0.004, 0.016}
 
-// flatTops counts the half cycles of x that have a flat top, as had the one
+// topCheck counts the half cycles of an input that have a flat top, as had the one
 // before them of the same polarity: noise flattens one top in some thousand, a
 // clipping stage all of a row. Only half cycles that come to at least half of
-// the highest count. It returns the index at which the first begins and its
-// level. The codes of x are lsb apart. It stops where ctx ends.
-func flatTops(ctx context.Context, x []float64, lo, hi, lsb float64) (tops, first int, level float64) {
-	mid := lo + (hi-lo)/2 // so that a DC offset does not matter
-	least := (hi - lo) / 4
-	start, above, whole := 0, x[0] > mid, false
-	var lastFlat [2]bool // of the polarity below, above
+// the highest count.
+type topCheck struct {
+	input inputCheck
+	mid   float64 // so that a DC offset does not matter
+	least float64 // height that counts
+	lsb   float64 // by which codes are apart
+
+	samples      int
+	start        int       // of the half cycle
+	begun        []float64 // its samples in earlier pieces
+	above, whole bool      // the first half cycle may be a piece of one
+	lastFlat     [2]bool   // of the polarity below, above
+
+	tops, first int
+	level       float64 // of the first
+}
+
+// newTopCheck returns the check of an input whose samples are so far apart.
+func newTopCheck(input inputCheck, step float64) topCheck {
+	c := topCheck{input: input, mid: input.lo + (input.hi-input.lo)/2, least: (input.hi - input.lo) / 4, lsb: step}
+	if bits := input.rec.Bits; bits > 0 {
+		c.lsb = max(step, math.Ldexp(1, 1-bits))
+	}
+	return c
+}
+
+// add adds the samples that follow, and after which none does if they are the last.
+// It stops where ctx ends.
+func (c *topCheck) add(ctx context.Context, x []float64, last bool) {
+	if c.samples == 0 {
+		c.above = x[0] > c.mid
+	}
 	var points [2 * pointsInHalf]float64
+	from := 0 // of the half cycle, in x
 	for i, v := range x {
 		if i%often == 0 && ctx.Err() != nil {
 			break
 		}
-		if (v > mid) == above {
+		if (v > c.mid) == c.above {
 			continue
 		}
-		// The first half cycle may be a piece of one.
-		if whole && i-start >= fewestInHalf {
+		half := x[from:i]
+		if len(c.begun) > 0 {
+			half = append(c.begun, half...)
+			c.begun = half[:0]
+		}
+		if c.whole && len(half) >= fewestInHalf {
 			polarity, sign := 0, -1.0
-			if above {
+			if c.above {
 				polarity, sign = 1, 1
 			}
-			if h, flat := halfCycle(&points, x[start:i], mid, sign, least, lsb); h >= least {
-				if flat && lastFlat[polarity] {
-					if tops++; tops == 1 {
-						first, level = start, mid+sign*h
+			if h, flat := halfCycle(&points, half, c.mid, sign, c.least, c.lsb); h >= c.least {
+				if flat && c.lastFlat[polarity] {
+					if c.tops++; c.tops == 1 {
+						c.first, c.level = c.start, c.mid+sign*h
 					}
 				}
-				lastFlat[polarity] = flat
+				c.lastFlat[polarity] = flat
 			}
 		}
-		start, above, whole = i, !above, true
+		from, c.start, c.above, c.whole = i, c.samples+i, !c.above, true
 	}
-	return tops, first, level
+	if c.samples += len(x); !last {
+		c.begun = append(c.begun, x[from:]...)
+	}
+}
+
+// fault returns a *Fault where many tops are flat.
+func (c *topCheck) fault() error {
+	if c.tops < fewestFlatTops {
+		return nil
+	}
+	r := c.input.rec
+	return &Fault{
+		Cause: Clipped,
+		Text: fmt.Sprintf("input %d is clipped before the converter: %d flat tops, the first at %.4f s and %.3g of full scale (%.1f dB)",
+			r.input(c.input.channel), c.tops, r.seconds(c.first), c.level, 20*math.Log10(math.Abs(c.level))),
+		Advice: "turn down the output, or whatever stands before the converter, and repeat the measurement",
+	}
 }
 
 // halfCycle returns the height above mid of the half cycle x and, where that
@@ -333,19 +398,48 @@ func halfCycle(buf *[2 * pointsInHalf]float64, x []float64, mid, sign, least, ls
 	return h, false
 }
 
-// step estimates how far the codes of x are apart, as the smallest difference
-// between neighbours in pieces spread over x. A converter's word is often
+// How far the codes of an input are apart is estimated as the smallest difference
+// between neighbours in pieces spread over it. A converter's word is often
 // shorter than that of the samples it is delivered in.
+const stepPieces, stepLength = 64, 128
+
+// step is that estimate for samples in memory.
 func step(x []float64) float64 {
-	const pieces, length = 64, 128
 	smallest := math.Inf(1)
-	for p := range pieces {
-		at := int(int64(len(x)) * int64(p) / pieces)
-		piece := x[at:min(at+length, len(x))]
-		for i := 1; i < len(piece); i++ {
-			if d := math.Abs(piece[i] - piece[i-1]); d > 0 && d < smallest {
-				smallest = d
-			}
+	for p := range stepPieces {
+		from, to := stepPiece(p, len(x))
+		smallest = min(smallest, smallestStep(x[from:to]))
+	}
+	return smallest
+}
+
+// codeStep is step for an input of s.
+func codeStep(ctx context.Context, s Sound, channel int) (float64, error) {
+	smallest := math.Inf(1)
+	for p := range stepPieces {
+		from, to := stepPiece(p, s.Frames())
+		var v [2][]float64
+		v[channel] = make([]float64, to-from)
+		if err := s.ReadAt(ctx, v[0], v[1], from); err != nil {
+			return 0, err
+		}
+		smallest = min(smallest, smallestStep(v[channel]))
+	}
+	return smallest, nil
+}
+
+// stepPiece returns where piece p of so many samples is.
+func stepPiece(p, samples int) (from, to int) {
+	from = int(int64(samples) * int64(p) / stepPieces)
+	return from, min(from+stepLength, samples)
+}
+
+// smallestStep returns the smallest difference between neighbours in x.
+func smallestStep(x []float64) float64 {
+	smallest := math.Inf(1)
+	for i := 1; i < len(x); i++ {
+		if d := math.Abs(x[i] - x[i-1]); d > 0 && d < smallest {
+			smallest = d
 		}
 	}
 	return smallest

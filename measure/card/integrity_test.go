@@ -1,6 +1,7 @@
 package card
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -102,6 +103,48 @@ func TestCheckFaults(t *testing.T) {
 	}
 }
 
+// pieced is a Sound that comes in pieces of any length.
+type pieced struct {
+	Recording
+	length func() int
+}
+
+func (p pieced) Pieces(ctx context.Context, take func(v1, v2 []float64) error) error {
+	for from := 0; from < len(p.V1); {
+		to := min(len(p.V1), from+p.length())
+		if err := take(p.V1[from:to], p.V2[from:to]); err != nil {
+			return err
+		}
+		from = to
+	}
+	return nil
+}
+
+// Sound that does not lie in memory is judged as what does, to the word.
+func TestCheckInPieces(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		x, rate, peak, rms, seed := drawChirp(t, -75)
+		if rapid.Bool().Draw(t, "clipped") {
+			level := peak * (1 - rapid.Float64Range(0.01, 0.7).Draw(t, "by"))
+			clip(x, -level, level)
+		}
+		addNoise(x, rms, seed)
+		bits := drawBits(t)
+		r := recording(rate, bits, quantise(x, bits))
+		r.Bits = claim(t, bits)
+		if rapid.Bool().Draw(t, "second") {
+			r.V1, r.V2 = r.V2, r.V1
+		}
+		r.V1[0] = rapid.SampledFrom([]float64{0, 0, 0, 1, math.NaN()}).Draw(t, "first sample")
+		pieces := rapid.SampledFrom([]int{1, 40, 4000, 1 << 20}).Draw(t, "longest piece")
+		random := rand.New(rand.NewPCG(seed, 5))
+		got := Check(t.Context(), pieced{r, func() int { return 1 + random.IntN(pieces) }})
+		if want := r.Check(t.Context()); fmt.Sprint(got) != fmt.Sprint(want) {
+			t.Fatalf("%v, in memory %v", got, want)
+		}
+	})
+}
+
 func TestPeakMayTouchFullScale(t *testing.T) {
 	r := recording(48000, 24, quantise(sine(48000, 100, 0.5, 0, 0.5), 24))
 	r.V1[4800], r.V1[4900] = -1, 1-0x1p-23
@@ -150,12 +193,9 @@ func TestCleanSinePasses(t *testing.T) {
 		if lo == hi {
 			t.Skip("below one code")
 		}
-		lsb := 0.0
-		if b := claim(t, bits); b > 0 {
-			lsb = math.Ldexp(1, 1-b)
-		}
-		if tops, _, _ := flatTops(t.Context(), x, lo, hi, max(lsb, step(x))); tops != 0 {
-			t.Fatalf("%d flat tops", tops)
+		tops := newTopCheck(inputCheck{rec: Recording{Bits: claim(t, bits)}, lo: lo, hi: hi}, step(x))
+		if tops.add(t.Context(), x, true); tops.tops != 0 {
+			t.Fatalf("%d flat tops", tops.tops)
 		}
 	})
 }

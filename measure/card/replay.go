@@ -128,12 +128,8 @@ func (r *Replay) Recording(ctx context.Context, rateHz int) (Recording, error) {
 	if err := r.Fits(rateHz); err != nil {
 		return Recording{}, err
 	}
-	rec := r.About()
-	rec.V1, rec.V2 = make([]float64, 0, r.frames), make([]float64, 0, r.frames)
-	if err := r.Pieces(ctx, func(v1, v2 []float64) error {
-		rec.V1, rec.V2 = append(rec.V1, v1...), append(rec.V2, v2...)
-		return nil
-	}); err != nil {
+	rec, err := InMemory(ctx, r)
+	if err != nil {
 		if ctx.Err() != nil {
 			err = context.Cause(ctx)
 		}
@@ -190,9 +186,55 @@ func (r *Replay) Pieces(ctx context.Context, take func(v1, v2 []float64) error) 
 	case err != nil:
 		return r.bad(err, "", "cannot be used")
 	case done != r.frames:
-		return r.bad(nil, "try again", "is not as long as it was when it was opened")
+		return r.shorter()
 	}
 	return nil
+}
+
+// ReadAt reads samples; see Sound.
+func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from int) error {
+	first, second := r.inputs[0]-1, r.inputs[1]-1
+	if w := r.read; w != nil {
+		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.ReadAt(ctx, v1, v2, from)
+	}
+	file, err := r.open()
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	block := r.head.block()
+	decode := decoderOf(r.head.wavFormat)
+	buf := make([]byte, min(max(len(v1), len(v2)), max(1, wavBuffer/block))*block)
+	for done, frames := 0, max(len(v1), len(v2)); done < frames; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		part := buf[:min(len(buf), (frames-done)*block)]
+		if _, err := file.ReadAt(part, r.head.at+int64(from+done)*int64(block)); ended(err) {
+			return r.shorter()
+		} else if err != nil {
+			return r.bad(err, "", "cannot be read")
+		}
+		n := len(part) / block
+		for _, c := range [2]struct {
+			x       []float64
+			channel int
+		}{{v1, first}, {v2, second}} {
+			if done >= len(c.x) {
+				continue
+			}
+			x := c.x[done:min(len(c.x), done+n)]
+			if i := decode(x, part[c.channel*r.head.width:], block); i < len(x) {
+				return r.bad(nil, "repeat the recording", "holds %v at frame %d of channel %d, which is not a finite number", x[i], from+done+i, c.channel+1)
+			}
+		}
+		done += n
+	}
+	return ctx.Err()
+}
+
+func (r *Replay) shorter() error {
+	return r.bad(nil, "try again", "is not as long as it was when it was opened")
 }
 
 // float32Bits is the word length that float32 samples count as: that of their

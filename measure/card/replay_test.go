@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io/fs"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -255,5 +256,42 @@ func TestRecordingWAVFormat(t *testing.T) {
 				t.Errorf("got %d bits, float %v; want %d, %v", w.Bits, w.Float, c.want, c.float)
 			}
 		})
+	}
+}
+
+// Samples are read from anywhere as they are from the beginning, of every format, and
+// both inputs or one.
+func TestReplayReadsAnywhere(t *testing.T) {
+	random := rand.New(rand.NewPCG(3, 4))
+	r := Recording{RateHz: 48000, Bits: 24, V1: make([]float64, 100_000), V2: make([]float64, 100_000)}
+	for i := range r.V1 {
+		r.V1[i], r.V2[i] = float64(random.IntN(1<<15))/(1<<15), -float64(random.IntN(1<<15))/(1<<15)
+	}
+	for _, w := range []WAV{
+		{RateHz: 48000, Bits: 16, Samples: [][]float64{r.V2, r.V1, r.V2}}, {RateHz: 48000, Bits: 24, Samples: [][]float64{r.V2, r.V1}},
+		{RateHz: 48000, Bits: 32, Float: true, Samples: [][]float64{r.V2, r.V1}}, {RateHz: 48000, Bits: 64, Float: true, Samples: [][]float64{r.V2, r.V1}},
+	} {
+		var file bytes.Buffer
+		if err := WriteWAV(&file, w); err != nil {
+			t.Fatal(err)
+		}
+		replay, err := OpenReplay(keep(t, file.Bytes()), [2]int{2, 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 40 {
+			from := random.IntN(len(r.V1))
+			v1, v2 := make([]float64, random.IntN(len(r.V1)-from)), make([]float64, random.IntN(len(r.V1)-from))
+			if err := replay.ReadAt(t.Context(), v1, v2, from); err != nil {
+				t.Fatal(err)
+			}
+			if !slices.Equal(v1, r.V1[from:from+len(v1)]) || !slices.Equal(v2, r.V2[from:from+len(v2)]) {
+				t.Fatalf("%d bits from frame %d: other samples", w.Bits, from)
+			}
+		}
+		if err := os.Truncate(replay.path, int64(file.Len()-1)); err != nil {
+			t.Fatal(err)
+		}
+		wantFault(t, replay.ReadAt(t.Context(), make([]float64, 10), nil, len(r.V1)-10), BadFile, "not as long as it was")
 	}
 }

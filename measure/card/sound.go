@@ -3,7 +3,8 @@ package card
 import "context"
 
 // Sound is a recording that need not lie in memory: it is read from its first frame
-// to its last, in pieces, as often as anybody likes.
+// to its last, in pieces, or anywhere, as often as anybody likes. Several goroutines may
+// do so at once.
 type Sound interface {
 	// About returns what is known of it beside its samples, which may be missing.
 	About() Recording
@@ -13,6 +14,9 @@ type Sound interface {
 	// are take's until it returns. An error is that of take, that of ctx where it ended, or a
 	// *Fault.
 	Pieces(ctx context.Context, take func(v1, v2 []float64) error) error
+	// ReadAt fills v1 and v2 with the samples from frame from on, all of which there
+	// must be; either may be nil. An error is that of ctx where it ended, or a *Fault.
+	ReadAt(ctx context.Context, v1, v2 []float64, from int) error
 }
 
 // About returns r.
@@ -37,4 +41,25 @@ func (r Recording) Pieces(ctx context.Context, take func(v1, v2 []float64) error
 		}
 	}
 	return ctx.Err()
+}
+
+// ReadAt copies samples of r.
+func (r Recording) ReadAt(ctx context.Context, v1, v2 []float64, from int) error {
+	copy(v1, r.V1[from:from+len(v1)])
+	copy(v2, r.V2[from:from+len(v2)])
+	return ctx.Err()
+}
+
+// InMemory returns all of s as a Recording. An error is that of Pieces.
+func InMemory(ctx context.Context, s Sound) (Recording, error) {
+	if r, is := s.(Recording); is {
+		return r, nil
+	}
+	r := s.About()
+	r.V1, r.V2 = make([]float64, 0, s.Frames()), make([]float64, 0, s.Frames())
+	err := s.Pieces(ctx, func(v1, v2 []float64) error {
+		r.V1, r.V2 = append(r.V1, v1...), append(r.V2, v2...)
+		return nil
+	})
+	return r, err
 }
