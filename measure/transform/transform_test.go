@@ -3,6 +3,8 @@ package transform_test
 import (
 	"context"
 	"errors"
+	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"runtime"
 	"slices"
@@ -46,6 +48,34 @@ func TestTheLastBitIsThatOfTheUsualTransform(t *testing.T) {
 		}
 		if !slices.Equal(plan.Values(lines), usual.Sequence(nil, want)) {
 			t.Errorf("%d values: other values when transformed back", n)
+		}
+	}
+}
+
+// A sequence in parts has the coefficients that it has as a whole, as many of them as
+// are asked for.
+func TestPartsJoin(t *testing.T) {
+	for _, c := range []struct{ n, by, lines int }{{12, 3, 7}, {600000, 1, 300001}, {600000, 2, 300001}, {600000, 5, 1000}, {262144, 16, 131073}, {46080, 45, 20000}} {
+		x := noise(c.n)
+		want := fourier.NewFFT(c.n).Coefficients(nil, x)
+		part := transform.New(c.n / c.by)
+		lines, room, sum := make([]complex128, part.Len()/2+1), make([]float64, part.Len()), make([]complex128, c.lines)
+		for p := range c.by {
+			values := part.Values(lines)
+			for i := range values {
+				values[i] = x[p+i*c.by]
+			}
+			if err := part.Forward(t.Context(), lines, room); err != nil {
+				t.Fatal(err)
+			}
+			if err := part.Join(t.Context(), sum, lines, p, c.by); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for k, z := range sum {
+			if off := cmplx.Abs(z - want[k]); off > 1e-14*math.Sqrt(float64(c.n)) {
+				t.Fatalf("%d values in %d parts: coefficient %d is off by %g of %g", c.n, c.by, k, off, cmplx.Abs(want[k]))
+			}
 		}
 	}
 }
