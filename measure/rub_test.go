@@ -39,7 +39,7 @@ func drawnDriver(t testing.TB, c signal.Chirp, seed uint64, rubs bool) record.Di
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, d, err := ratio.TakeHarmonics(t.Context(), &rec, c)
+	_, d, err := ratio.WithHarmonics(t.Context(), rec, c)
 	if err = cmp.Or(err, d.Err); err != nil {
 		t.Fatal(err)
 	}

@@ -39,7 +39,7 @@ type Setup struct {
 	Aim *Aim
 
 	Progress func(card.Progress)        // may be nil
-	Keep     func(card.Recording) error // is given the raw recording, of rounds the first, before it is judged and its memory used up; may be nil
+	Keep     func(card.Recording) error // is given the raw recording, of rounds the first, before it is judged; may be nil
 }
 
 // Run plays the signal, records both voltages and returns the record of the
@@ -146,34 +146,36 @@ func measured(ctx context.Context, s Setup, j judge) (taken, error) {
 	return once(ctx, s, s.Signal, j)
 }
 
-// once plays sig and takes all that is asked for from the recording, whose memory
-// that uses up.
+// once plays sig and takes all that is asked for from the recording.
 func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, err error) {
-	t.played = sig
-	if m, ok := sig.(signal.Material); ok {
-		return heard(ctx, s, m, j)
-	}
-	if t.recording, err = played(ctx, s, sig); err != nil {
+	sound, err := played(ctx, s, sig)
+	if err != nil {
 		return taken{}, err
 	}
-	defer thrifty(len(t.recording.V1))()
-	if err := t.recording.Check(ctx); err != nil {
+	defer thrifty(sound.Frames())()
+	check := card.Check
+	if _, ok := sig.(signal.Material); ok {
+		check = card.CheckHeard
+	}
+	if err := check(ctx, sound); err != nil {
 		return taken{}, cmp.Or(ctx.Err(), err)
 	}
+	t.played, t.recording = sig, sound.About()
+	t.recording.V1, t.recording.V2 = nil, nil
 	var vanished *card.Fault
 	if p, ok := sig.(signal.Periodic); ok {
-		if t.passage, err = passed(ctx, t.recording, p); err != nil {
+		if t.passage, err = passed(ctx, sound, p); err != nil {
 			return taken{}, err
 		}
 		// A file may hold another signal, of which no two periods are alike.
-		if _, file := s.Card.(*card.Replay); !file {
-			vanished = vanishing(ctx, t.recording, p)
+		if rec, ok := sound.(card.Recording); ok && !fromFile(s.Card) {
+			vanished = vanishing(ctx, rec, p)
 		}
 	}
 	if chirp, ok := sig.(signal.Chirp); ok && s.Distortion {
-		t.ratio, t.harmonic, err = ratio.TakeHarmonics(ctx, &t.recording, chirp)
+		t.ratio, t.harmonic, err = ratio.WithHarmonics(ctx, sound, chirp)
 	} else {
-		t.ratio, err = ratio.Take(ctx, &t.recording, sig)
+		t.ratio, err = ratio.Of(ctx, sound, sig)
 	}
 	if err != nil {
 		if vanished != nil && mayVanish(err) && ctx.Err() == nil {
@@ -184,34 +186,16 @@ func once(ctx context.Context, s Setup, sig signal.Signal, j judge) (t taken, er
 	return t, j(t.ratio, t.recording)
 }
 
-// heard is once for program material. A file of it that is not to be kept is read
-// piece by piece.
-func heard(ctx context.Context, s Setup, sig signal.Material, j judge) (t taken, err error) {
-	var sound card.Sound
-	if file, ok := s.Card.(*card.Replay); ok && s.Keep == nil {
-		if err := file.Fits(sig.Rate()); err != nil {
-			return taken{}, err
-		}
-		sound = file
-	} else if sound, err = played(ctx, s, sig); err != nil {
-		return taken{}, err
+// played returns the sound of sig, once it is kept where that is asked for. A file
+// needs no sound to be made first, and is read piece by piece unless it is to be kept.
+func played(ctx context.Context, s Setup, sig signal.Signal) (card.Sound, error) {
+	file, isFile := s.Card.(*card.Replay)
+	if isFile && s.Keep == nil {
+		return file, file.Fits(sig.Rate())
 	}
-	defer thrifty(sound.Frames())()
-	if err := card.CheckHeard(ctx, sound); err != nil {
-		return taken{}, cmp.Or(ctx.Err(), err)
-	}
-	t.played, t.recording = sig, sound.About()
-	t.recording.V1, t.recording.V2 = nil, nil
-	if t.ratio, err = ratio.OfSound(ctx, sound, sig); err != nil {
-		return taken{}, err
-	}
-	return t, j(t.ratio, t.recording)
-}
-
-// played returns the recording of sig, once it is kept where that is asked for. A file
-// needs no sound to be made first.
-func played(ctx context.Context, s Setup, sig signal.Signal) (rec card.Recording, err error) {
-	if file, ok := s.Card.(*card.Replay); ok {
+	var rec card.Recording
+	var err error
+	if isFile {
 		rec, err = file.Recording(ctx, sig.Rate())
 	} else {
 		rec, err = s.Card.Play(ctx, card.Output{
@@ -222,10 +206,16 @@ func played(ctx context.Context, s Setup, sig signal.Signal) (rec card.Recording
 	}
 	if err == nil && s.Keep != nil {
 		if err := s.Keep(rec); err != nil {
-			return rec, fmt.Errorf("keeping the recording: %w", err)
+			return nil, fmt.Errorf("keeping the recording: %w", err)
 		}
 	}
 	return rec, err
+}
+
+// fromFile reports whether what c plays was recorded before.
+func fromFile(c card.Card) bool {
+	_, is := c.(*card.Replay)
+	return is
 }
 
 // Calibrate measures what is connected as a standard of kind k and returns c
@@ -257,7 +247,7 @@ func Calibrate(ctx context.Context, s Setup, c jig.Calibration, k jig.Kind, r ji
 // made it.
 func conditions(c card.Card, rec card.Recording, law json.RawMessage) jig.Conditions {
 	on := jig.Conditions{Card: rec.Source, Inputs: rec.Inputs, Signal: law}
-	if _, file := c.(*card.Replay); file {
+	if fromFile(c) {
 		on.Card = ""
 	}
 	return on

@@ -113,22 +113,25 @@ const (
 // passed returns how sig came through to V1. Signal and recording are looked at
 // in blocks under half a sine, half of each in the next one, whose squares add up
 // to 1: the power in a band is that of the whole.
-func passed(ctx context.Context, rec card.Recording, sig signal.Periodic) (passage, error) {
+func passed(ctx context.Context, sound card.Sound, sig signal.Periodic) (passage, error) {
+	rateHz, frames := sound.About().RateHz, sound.Frames()
 	f := sig.Frame()
-	n := signal.SmoothLength(int(passBlock * float64(rec.RateHz)))
+	n := signal.SmoothLength(int(passBlock * float64(rateHz)))
 	fft := transform.New(n)
 	lines, room, window := make([]complex128, n/2+1), make([]float64, n), make([]float64, n)
 	for i := range window {
 		window[i] = math.Sin(math.Pi * (float64(i) + 0.5) / float64(n))
 	}
 	// density returns the power in each line of a sound, filled in from any place.
-	density := func(samples int, fill func(x []float64, from int)) ([]float64, error) {
+	density := func(samples int, fill func(x []float64, from int) error) ([]float64, error) {
 		sum := make([]float64, len(lines))
 		for at := -n / 2; at < samples; at += n / 2 {
 			x := fft.Values(lines)
 			clear(x)
 			from, to := max(0, at), min(samples, at+n)
-			fill(x[from-at:to-at], from)
+			if err := fill(x[from-at:to-at], from); err != nil {
+				return nil, err
+			}
 			for i, w := range window {
 				x[i] *= w
 			}
@@ -145,18 +148,21 @@ func passed(ctx context.Context, rec card.Recording, sig signal.Periodic) (passa
 	if err != nil {
 		return passage{}, err
 	}
-	played, err := density(f.Len(), func(x []float64, from int) { f.Fill(x, cycle, from) })
+	played, err := density(f.Len(), func(x []float64, from int) error {
+		f.Fill(x, cycle, from)
+		return nil
+	})
 	if err != nil {
 		return passage{}, err
 	}
-	heard, err := density(len(rec.V1), func(x []float64, from int) { copy(x, rec.V1[from:]) })
+	heard, err := density(frames, func(x []float64, from int) error { return sound.ReadAt(ctx, x, nil, from, 1) })
 	if err != nil {
 		return passage{}, err
 	}
 	bands := int(f.HighHz / passStep)
 	p := passage{
 		played: make([]float64, bands), heard: make([]float64, bands), lines: make([]float64, bands),
-		rateHz: float64(rec.RateHz), samples: len(rec.V1), highHz: f.HighHz,
+		rateHz: float64(rateHz), samples: frames, highHz: f.HighHz,
 	}
 	line := p.rateHz / float64(n)
 	for i := range bands {

@@ -420,7 +420,7 @@ func codeStep(ctx context.Context, s Sound, channel int) (float64, error) {
 		from, to := stepPiece(p, s.Frames())
 		var v [2][]float64
 		v[channel] = make([]float64, to-from)
-		if err := s.ReadAt(ctx, v[0], v[1], from); err != nil {
+		if err := s.ReadAt(ctx, v[0], v[1], from, 1); err != nil {
 			return 0, err
 		}
 		smallest = min(smallest, smallestStep(v[channel]))

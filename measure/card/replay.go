@@ -9,6 +9,8 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"slices"
+	"sync"
 
 	"tapload/measure/infile"
 )
@@ -22,6 +24,7 @@ type Replay struct {
 	head   wavHead
 	frames int
 	read   *WAV // what cannot be read again; nil for a regular file
+	rooms  sync.Pool
 }
 
 // OpenReplay looks at the recording in the WAVE file at path. Inputs are the
@@ -192,10 +195,10 @@ func (r *Replay) Pieces(ctx context.Context, take func(v1, v2 []float64) error) 
 }
 
 // ReadAt reads samples; see Sound.
-func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from int) error {
+func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from, step int) error {
 	first, second := r.inputs[0]-1, r.inputs[1]-1
 	if w := r.read; w != nil {
-		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.ReadAt(ctx, v1, v2, from)
+		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.ReadAt(ctx, v1, v2, from, step)
 	}
 	file, err := r.open()
 	if err != nil {
@@ -203,19 +206,28 @@ func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from int) error {
 	}
 	defer file.Close()
 	block := r.head.block()
+	stride := block * step
 	decode := decoderOf(r.head.wavFormat)
-	buf := make([]byte, min(max(len(v1), len(v2)), max(1, wavBuffer/block))*block)
-	for done, frames := 0, max(len(v1), len(v2)); done < frames; {
+	// The last frame of each part is read without those that follow it.
+	atOnce := max(1, wavBuffer/stride)
+	samples := max(len(v1), len(v2))
+	room, _ := r.rooms.Get().(*[]byte)
+	if room == nil {
+		room = new([]byte)
+	}
+	defer r.rooms.Put(room)
+	*room = slices.Grow((*room)[:0], max(0, min(samples, atOnce)-1)*stride+block)
+	for done := 0; done < samples; done += atOnce {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		part := buf[:min(len(buf), (frames-done)*block)]
-		if _, err := file.ReadAt(part, r.head.at+int64(from+done)*int64(block)); ended(err) {
+		n := min(atOnce, samples-done)
+		part := (*room)[:(n-1)*stride+block]
+		if _, err := file.ReadAt(part, r.head.at+int64(from+done*step)*int64(block)); ended(err) {
 			return r.shorter()
 		} else if err != nil {
 			return r.bad(err, "", "cannot be read")
 		}
-		n := len(part) / block
 		for _, c := range [2]struct {
 			x       []float64
 			channel int
@@ -224,11 +236,10 @@ func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from int) error {
 				continue
 			}
 			x := c.x[done:min(len(c.x), done+n)]
-			if i := decode(x, part[c.channel*r.head.width:], block); i < len(x) {
-				return r.bad(nil, "repeat the recording", "holds %v at frame %d of channel %d, which is not a finite number", x[i], from+done+i, c.channel+1)
+			if i := decode(x, part[c.channel*r.head.width:], stride); i < len(x) {
+				return r.bad(nil, "repeat the recording", "holds %v at frame %d of channel %d, which is not a finite number", x[i], from+(done+i)*step, c.channel+1)
 			}
 		}
-		done += n
 	}
 	return ctx.Err()
 }

@@ -2,6 +2,7 @@ package card
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"io/fs"
@@ -280,18 +281,20 @@ func TestReplayReadsAnywhere(t *testing.T) {
 			t.Fatal(err)
 		}
 		for range 40 {
-			from := random.IntN(len(r.V1))
-			v1, v2 := make([]float64, random.IntN(len(r.V1)-from)), make([]float64, random.IntN(len(r.V1)-from))
-			if err := replay.ReadAt(t.Context(), v1, v2, from); err != nil {
+			from, step := random.IntN(len(r.V1)), 1+random.IntN(3)*random.IntN(300)
+			most := (len(r.V1)-1-from)/step + 1
+			v1, v2 := make([]float64, random.IntN(most+1)), make([]float64, random.IntN(most+1))
+			want1, want2 := make([]float64, len(v1)), make([]float64, len(v2))
+			if err := cmp.Or(replay.ReadAt(t.Context(), v1, v2, from, step), r.ReadAt(t.Context(), want1, want2, from, step)); err != nil {
 				t.Fatal(err)
 			}
-			if !slices.Equal(v1, r.V1[from:from+len(v1)]) || !slices.Equal(v2, r.V2[from:from+len(v2)]) {
-				t.Fatalf("%d bits from frame %d: other samples", w.Bits, from)
+			if !slices.Equal(v1, want1) || !slices.Equal(v2, want2) || len(v1) > 1 && v1[1] != r.V1[from+step] {
+				t.Fatalf("%d bits from frame %d by %d: other samples", w.Bits, from, step)
 			}
 		}
 		if err := os.Truncate(replay.path, int64(file.Len()-1)); err != nil {
 			t.Fatal(err)
 		}
-		wantFault(t, replay.ReadAt(t.Context(), make([]float64, 10), nil, len(r.V1)-10), BadFile, "not as long as it was")
+		wantFault(t, replay.ReadAt(t.Context(), make([]float64, 10), nil, len(r.V1)-10, 1), BadFile, "not as long as it was")
 	}
 }

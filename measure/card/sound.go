@@ -14,9 +14,10 @@ type Sound interface {
 	// are take's until it returns. An error is that of take, that of ctx where it ended, or a
 	// *Fault.
 	Pieces(ctx context.Context, take func(v1, v2 []float64) error) error
-	// ReadAt fills v1 and v2 with the samples from frame from on, all of which there
-	// must be; either may be nil. An error is that of ctx where it ended, or a *Fault.
-	ReadAt(ctx context.Context, v1, v2 []float64, from int) error
+	// ReadAt fills v1 and v2 with the samples from frame from on, step frames apart, all of
+	// which there must be; either may be nil. An error is that of ctx where it ended, or a
+	// *Fault.
+	ReadAt(ctx context.Context, v1, v2 []float64, from, step int) error
 }
 
 // About returns r.
@@ -44,10 +45,23 @@ func (r Recording) Pieces(ctx context.Context, take func(v1, v2 []float64) error
 }
 
 // ReadAt copies samples of r.
-func (r Recording) ReadAt(ctx context.Context, v1, v2 []float64, from int) error {
-	copy(v1, r.V1[from:from+len(v1)])
-	copy(v2, r.V2[from:from+len(v2)])
+func (r Recording) ReadAt(ctx context.Context, v1, v2 []float64, from, step int) error {
+	copyApart(v1, r.V1, from, step)
+	copyApart(v2, r.V2, from, step)
 	return ctx.Err()
+}
+
+// copyApart fills dst with every step-th of src from a place on.
+func copyApart(dst, src []float64, from, step int) {
+	switch {
+	case len(dst) == 0:
+	case step == 1:
+		copy(dst, src[from:from+len(dst)])
+	default:
+		for i := range dst {
+			dst[i] = src[from+i*step]
+		}
+	}
 }
 
 // InMemory returns all of s as a Recording. An error is that of Pieces.

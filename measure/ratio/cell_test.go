@@ -47,7 +47,7 @@ func TestMeanOfACellInStrongNoise(t *testing.T) {
 
 // Where the lines between those of the signal are all alike, the noise is one of them.
 func TestNoiseOfTheLinesBetween(t *testing.T) {
-	s := spectrum{periods: 3, samples: 1800}
+	s := spectrum{periods: 3, samples: 1200}
 	for j := range 601 {
 		v := complex(1, 0)
 		if s.isSignal(j) {
@@ -59,7 +59,7 @@ func TestNoiseOfTheLinesBetween(t *testing.T) {
 		t.Errorf("noise %+v, want %+v", n, want)
 	}
 	// Of N/2 lines of power p the mean square of the samples is p/N.
-	if f := s.noiseFloor(t.Context()); math.Abs(f[0]-3/math.Sqrt(1800)) > 1e-12 || math.Abs(f[1]-2/math.Sqrt(1800)) > 1e-12 {
+	if f := s.noiseFloor(t.Context()); math.Abs(f[0]-3/math.Sqrt(1200)) > 1e-12 || math.Abs(f[1]-2/math.Sqrt(1200)) > 1e-12 {
 		t.Errorf("rms noise %v", f)
 	}
 }

@@ -2,6 +2,7 @@ package ratio
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -19,6 +20,7 @@ import (
 const (
 	driftSegment  = 8192 // samples compared at a time
 	driftSegments = 6
+	driftReach    = 4      // part of a segment, 1/4, by which it may be moved
 	maxDrift      = 500e-6 // relative clock difference looked for
 
 	// A shift between periods of less than this many samples changes nothing
@@ -31,7 +33,7 @@ const (
 
 // driftOf returns by what fraction the recorder's clock runs faster than the
 // player's: the shift between the first and the last counted period over the
-// time between them. x starts at the first counted period.
+// time between them. The first one starts at a frame of sound.
 //
 // The shift is measured in segments. The peak of each one's correlation gives
 // whole samples; the phase of its cross spectrum gives the rest, with the weight
@@ -39,27 +41,48 @@ const (
 // segments are taken in the order of that weight, each starting from what the
 // ones before it agree on. Medians resist segments that a dropout spoilt; the
 // variance of the median of normal values is pi/2 times that of their mean.
-func driftOf(x []float64, f signal.Frame) float64 {
-	apart := f.Period * (f.Periods - 1)
+//
+// Periods that are so far apart that a clock may move a segment by more than a part of
+// itself are first told by two in a row.
+func driftOf(ctx context.Context, sound card.Sound, start int, f signal.Frame) (drift float64, err error) {
+	if apart := f.Period * (f.Periods - 1); f.Periods > 2 && maxDrift*float64(apart) > driftSegment/driftReach {
+		if drift, err = driftOver(ctx, sound, start, f, f.Period, 0); err != nil {
+			return 0, err
+		}
+	}
+	return driftOver(ctx, sound, start, f, f.Period*(f.Periods-1), drift)
+}
+
+// driftOver is driftOf of two periods so many samples apart, near a drift.
+func driftOver(ctx context.Context, sound card.Sound, start int, f signal.Frame, apart int, near float64) (float64, error) {
 	n := min(driftSegment, f.Period/4)
 	for !signal.Smooth(n) {
 		n--
 	}
 	step := (f.Period - n) / driftSegments
 	if step == 0 {
-		return 0
+		return 0, nil
 	}
 	d := newDelayMeter(n)
-	reach := min(n/4, int(math.Ceil(maxDrift*float64(apart))))
+	reach := min(n/driftReach, int(math.Ceil(maxDrift*float64(apart))))
+	expected := int(math.Round(near * float64(apart)))
+	again := start + apart + expected
 	var pairs []segmentPair
 	var peaks, shifts []weighted
-	for at := 0; at+n <= f.Period && at+apart+n <= len(x); at += step {
-		p := d.pair(x[at:at+n], x[at+apart:at+apart+n])
+	first, last := make([]float64, n), make([]float64, n)
+	for at := 0; at+n <= f.Period && again+at+n <= sound.Frames(); at += step {
+		if err := sound.ReadAt(ctx, first, nil, start+at, 1); err != nil {
+			return 0, err
+		}
+		if err := sound.ReadAt(ctx, last, nil, again+at, 1); err != nil {
+			return 0, err
+		}
+		p := d.pair(first, last)
 		pairs = append(pairs, p)
 		peaks = append(peaks, weighted{float64(p.peak(reach)), 1})
 	}
 	if len(pairs) == 0 {
-		return 0
+		return 0, nil
 	}
 	slices.SortFunc(pairs, func(a, b segmentPair) int { return cmp.Compare(a.weight, b.weight) })
 	shift := median(peaks)
@@ -73,10 +96,11 @@ func driftOf(x []float64, f signal.Frame) float64 {
 		shift = median(shifts)
 		information += 1 / variance
 	}
+	shift += float64(expected)
 	if math.Abs(shift) < math.Max(leastShift, surelyShift*math.Sqrt(math.Pi/2/information)) {
-		return 0
+		return 0, nil
 	}
-	return shift / float64(apart)
+	return shift / float64(apart), nil
 }
 
 // delayMeter compares segments of one length.
@@ -180,15 +204,24 @@ func median(v []weighted) float64 {
 	return 0
 }
 
-// newOnClock returns where the counted samples lie in rec, total of them from
-// start, each step 1 + drift samples of rec: what a recorder on the player's clock
+// onClock is where the counted samples lie in a recording, in steps of 1 + drift
+// of its own.
+type onClock struct {
+	kernel
+	start int
+	drift float64
+}
+
+// newOnClock returns where the counted samples lie in sound, total of them from
+// start, each step 1 + drift samples of it: what a recorder on the player's clock
 // would have taken. Interpolation is by Kaiser-windowed sinc, with images down by
 // 120 dB for a signal whose band goes up to highHz; both channels are treated
 // alike, so what it changes in the passband cancels in their ratio.
-func newOnClock(rec card.Recording, start, total int, drift, highHz float64) (*onClock, error) {
+func newOnClock(sound card.Sound, start, total int, drift, highHz float64) (*onClock, error) {
+	rec := sound.About()
 	c := &onClock{newKernel(float64(rec.RateHz), signalBeyond*highHz), start, drift}
 	lastAt := float64(start) + float64(total-1)*(1+drift)
-	if start < c.half || int(lastAt)+c.half+1 >= len(rec.V1) {
+	if start < c.half || int(lastAt)+c.half+1 >= sound.Frames() {
 		return nil, &card.Fault{
 			Cause:  card.TooShort,
 			Text:   fmt.Sprintf("%s starts or ends too close to the signal to allow for clocks that differ by %.0f ppm", rec.Source, 1e6*drift),
@@ -205,6 +238,12 @@ func (c *onClock) taps(taps []float64, i int) (from int) {
 	whole := math.Floor(at)
 	c.fill(taps, at-whole)
 	return int(whole) - c.half + 1
+}
+
+// first returns the sample of the recording that the first weight of counted sample i
+// belongs to.
+func (c *onClock) first(i int) int {
+	return int(math.Floor(float64(c.start)+float64(i)*(1+c.drift))) - c.half + 1
 }
 
 // kernel interpolates between samples.

@@ -6,8 +6,6 @@ import (
 	"hash"
 	"hash/fnv"
 	"math"
-
-	"tapload/measure/card"
 )
 
 const (
@@ -290,10 +288,10 @@ func leastOhms(points []Point) float64 {
 	return least
 }
 
-// identity tells a recording from all others.
-func identity(rec card.Recording) string {
-	f := newFingerprint(len(rec.V1))
-	f.add(rec.V1, rec.V2)
+// identity tells a recording of v1 and v2 from all others.
+func identity(v1, v2 []float64) string {
+	f := newFingerprint(len(v1))
+	f.add(v1, v2)
 	return f.identity()
 }
 

@@ -15,16 +15,16 @@ import (
 // clear of the first counted period leaves about as long to come to rest.
 
 // explained returns err, or what the driver said of lost blocks where err is
-// what comes of those: samples that are missing, and a place, a clock or a
-// gain that then make no sense.
-func explained(err error, rec card.Recording) error {
+// what comes of those, of so many frames: samples that are missing, and a place, a
+// clock or a gain that then make no sense.
+func explained(err error, rec card.Recording, frames int) error {
 	var fault, lost *card.Fault
 	if !errors.As(err, &fault) {
 		return err
 	}
 	switch fault.Cause {
 	case card.Dropout, card.NoSignal, card.TooShort, card.WrongRate, card.AutomaticGain:
-		if errors.As(rec.Lost(0, len(rec.V1)), &lost) {
+		if errors.As(rec.Lost(0, frames), &lost) {
 			lost.Err = errors.New(fault.Text)
 			return lost
 		}

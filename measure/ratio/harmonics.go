@@ -40,7 +40,7 @@ type Harmonic struct {
 	Err error
 }
 
-// TakeHarmonics is Take with the harmonics of the current in rec, the recording of
+// WithHarmonics is Of with the harmonics of the current in sound, the recording of
 // c, out of one and the same spectrum, by order over the frequency of the fundamental, and what lies above them. The
 // current is taken as V1 - V2: what a level against the fundamental is not
 // concerned with is the sense resistor. Distortion of the source is in it with
@@ -62,8 +62,8 @@ type Harmonic struct {
 // A response of order k that rings for longer than L ln(k/(k-1)) blends into
 // that of order k-1. The floor is the noise, from the lines between those of the
 // signal, and what of the fundamental alone passes for the order.
-func TakeHarmonics(ctx context.Context, rec *card.Recording, c signal.Chirp) (g Ratio, d Harmonic, err error) {
-	g, err = take(ctx, rec, c, func(s spectrum) { d = s.harmonics(ctx, *rec, c) })
+func WithHarmonics(ctx context.Context, sound card.Sound, c signal.Chirp) (g Ratio, d Harmonic, err error) {
+	g, err = of(ctx, sound, c, func(s spectrum) { d = s.harmonics(ctx, sound.About(), c) })
 	return g, d, err
 }
 

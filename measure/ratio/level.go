@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -27,7 +28,8 @@ const (
 // V1: hum, offsets and the load's own transients, all slow, hardly show in
 // those. A gain that settles within some 50 ms escapes, and so does every gain
 // where the recording starts late.
-func level(rec card.Recording, f signal.Frame, start int, drift float64) error {
+func level(ctx context.Context, sound card.Sound, f signal.Frame, start int, drift float64) error {
+	rec := sound.About()
 	block := int(levelBlock * float64(rec.RateHz))
 	from := start - f.LeadIn + f.Fade
 	if from < 0 {
@@ -36,9 +38,17 @@ func level(rec card.Recording, f signal.Frame, start int, drift float64) error {
 	from = unflaggedFrom(rec, from, start)
 	apart := int(math.Round(float64(f.Period*f.Periods) * (1 + drift)))
 	var first, last []float64
-	for at := from; at+block <= start && at+apart+block <= len(rec.V1); at += block {
-		first = append(first, differences(rec.V1[at:at+block]))
-		last = append(last, differences(rec.V1[at+apart:at+apart+block]))
+	v := make([]float64, block)
+	for at := from; at+block <= start && at+apart+block <= sound.Frames(); at += block {
+		for _, part := range []struct {
+			at     int
+			energy *[]float64
+		}{{at, &first}, {at + apart, &last}} {
+			if err := sound.ReadAt(ctx, v, nil, part.at, 1); err != nil {
+				return err
+			}
+			*part.energy = append(*part.energy, differences(v))
+		}
 	}
 	if len(last) < 2*levelBlocks {
 		return nil

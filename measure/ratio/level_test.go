@@ -24,7 +24,7 @@ func TestLevelAtTheBeginning(t *testing.T) {
 				rec.V1[i] *= tc.gain
 			}
 		}
-		switch err := level(rec, f, f.LeadIn, 0); {
+		switch err := level(t.Context(), rec, f, f.LeadIn, 0); {
 		case tc.says != "":
 			wantFault(t, err, card.AutomaticGain, tc.says)
 		case err != nil:

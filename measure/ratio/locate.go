@@ -25,21 +25,25 @@ const (
 	surelyFound = 0.6
 )
 
-// locate returns the index in rec of the first counted period of sig. In
+// locate returns the index in sound of the first counted period of sig. In
 // steady state any whole number of periods serves; the place is found to the
 // sample all the same, so that the same sound gives the same ratio to the last
 // digit, however early the recording starts. A recording may begin before the
 // signal and end after it, or miss as much of its start as the lead-in and the
 // tail allow.
-func locate(ctx context.Context, rec card.Recording, sig signal.Periodic) (int, error) {
-	f := sig.Frame()
+func locate(ctx context.Context, sound card.Sound, heard inputs, sig signal.Periodic) (int, error) {
+	f, rec := sig.Frame(), sound.About()
 	by := max(1, int(float64(rec.RateHz)/max(locateRate, math.Exp2(locateOctaves)*f.LowHz)))
 	cycle, err := sig.Cycle(ctx)
 	if err != nil {
 		return 0, err
 	}
 	sought := played{f, cycle}
-	match, err := correlate(ctx, thin(ctx, rec.V1, by), sought.thin(ctx, by))
+	have, err := thinSound(ctx, sound, 0, by)
+	if err != nil {
+		return 0, err
+	}
+	match, err := correlate(ctx, have, sought.thin(ctx, by))
 	if err != nil {
 		return 0, err
 	}
@@ -51,22 +55,25 @@ func locate(ctx context.Context, rec card.Recording, sig signal.Periodic) (int, 
 		}
 	}
 	if score < foundAbove {
-		return 0, missing(ctx, rec, match.want, by, score)
+		return 0, missing(ctx, sound, match.want, by, score)
 	}
-	if err := dead(ctx, rec); err != nil {
+	if err := dead(heard.rms, rec); err != nil {
 		return 0, err
 	}
-	first := toTheSample(rec.V1, sought.cycle, lag*by+f.LeadIn, by) - f.LeadIn
-	if first, err = toThePeriod(ctx, rec.V1, sought, first); err != nil {
+	first, err := toTheSample(ctx, sound, sought.cycle, lag*by+f.LeadIn, by)
+	if err != nil {
 		return 0, err
 	}
-	start, short := window(rec, f, first)
+	if first, err = toThePeriod(ctx, sound, sought, first-f.LeadIn); err != nil {
+		return 0, err
+	}
+	start, short := window(sound.Frames(), f, first)
 	if short > 0 {
 		// Where samples were lost on the way, a place some periods away can
 		// match better than the right one, which is the one that fits.
 		for p := 1 - f.Periods; p < f.Periods; p++ {
 			other := match.best(lag+p*f.Period/by, 3)
-			if at, m := window(rec, f, other*by); m <= 0 && math.Abs(match.at(other)) > math.Abs(match.at(lag))/2 {
+			if at, m := window(sound.Frames(), f, other*by); m <= 0 && math.Abs(match.at(other)) > math.Abs(match.at(lag))/2 {
 				return at, nil
 			}
 		}
@@ -89,35 +96,48 @@ type played struct {
 
 // thin is thin of all its samples.
 func (p played) thin(ctx context.Context, by int) []float64 {
-	return thinned(ctx, p.Len(), by, func(x []float64, from int) { p.Fill(x, p.cycle, from) })
+	y, _ := thinned(ctx, p.Len(), by, func(x []float64, from int) error {
+		p.Fill(x, p.cycle, from)
+		return nil
+	})
+	return y
 }
 
 // toTheSample returns the place within two steps of at where the period agrees
-// best with x, judged by one in so many of its samples.
-func toTheSample(x, period []float64, at, by int) int {
+// best with V1, judged by one in so many of its samples.
+func toTheSample(ctx context.Context, sound card.Sound, period []float64, at, by int) (int, error) {
 	const judged = 2048
 	step := len(period)/judged | 1 // odd, to share no factor with what repeats
-	best, most := at, math.Inf(-1)
-	for first := at - 2*by; first <= at+2*by; first++ {
-		var sum float64
-		for n := 0; n < len(period); n += step {
-			if i := first + n; i >= 0 && i < len(x) {
-				sum += x[i] * period[n]
-			}
+	agree := make([]float64, 4*by+1)
+	x := make([]float64, len(agree))
+	for n := 0; n < len(period); n += step {
+		first := at - 2*by + n
+		lo, hi := max(0, -first), max(0, min(len(x), sound.Frames()-first))
+		if lo >= hi {
+			continue
 		}
-		if math.Abs(sum) > most {
-			best, most = first, math.Abs(sum)
+		if err := sound.ReadAt(ctx, x[lo:hi], nil, first+lo, 1); err != nil {
+			return 0, err
+		}
+		for i := lo; i < hi; i++ {
+			agree[i] += x[i] * period[n]
 		}
 	}
-	return best
+	best, most := at, math.Inf(-1)
+	for i, sum := range agree {
+		if math.Abs(sum) > most {
+			best, most = at-2*by+i, math.Abs(sum)
+		}
+	}
+	return best, nil
 }
 
 // toThePeriod returns the place a whole number of half periods from at where
-// the signal agrees best with x, judged by one sample in so many. What is
+// the signal agrees best with V1, judged by one sample in so many. What is
 // reduced to the lower octaves may match better one period off, where the steps
 // of the reduction happen to fall alike; and half a period off a signal of odd
 // lines is its own negative.
-func toThePeriod(ctx context.Context, x []float64, sought played, at int) (int, error) {
+func toThePeriod(ctx context.Context, sound card.Sound, sought played, at int) (int, error) {
 	const judged, better = 1 << 16, 1.002 // one period off of many scores nearly as well
 	length, half := sought.Len(), sought.Period/2
 	step := length/judged | 1
@@ -125,57 +145,75 @@ func toThePeriod(ctx context.Context, x []float64, sought played, at int) (int, 
 	for i := range some {
 		sought.Fill(some[i:i+1], sought.cycle, i*step)
 	}
-	agree := func(first int) (sum float64) {
-		for n, v := range some {
-			if i := first + n*step; i >= 0 && i < len(x) {
-				sum += x[i] * v
+	places := []int{at}
+	for first := at % half; first < sound.Frames(); first += half {
+		places = append(places, first)
+	}
+	agree := make([]float64, len(places))
+	from := 0
+	if err := sound.Pieces(ctx, func(v1, _ []float64) error {
+		for p, first := range places {
+			n := max(0, (from-first+step-1)/step)
+			for i := first + n*step - from; i < len(v1) && n < len(some); i, n = i+step, n+1 {
+				agree[p] += v1[i] * some[n]
 			}
 		}
-		return math.Abs(sum)
+		from += len(v1)
+		return ctx.Err()
+	}); err != nil {
+		return 0, err
 	}
-	best, most := at, better*agree(at)
-	for first := at % half; first < len(x); first += half {
-		if err := ctx.Err(); err != nil {
-			return 0, err
-		}
-		if a := agree(first); a > most {
-			best, most = first, a
+	best, most := at, better*math.Abs(agree[0])
+	for p, a := range agree {
+		if math.Abs(a) > most {
+			best, most = places[p], math.Abs(a)
 		}
 	}
 	return best, nil
 }
 
-// window returns where the counted periods start in rec when the signal starts
-// at first, which is below 0 when its start is missing, and how many samples
+// window returns where the counted periods start in so many frames when the signal
+// starts at first, which is below 0 when its start is missing, and how many samples
 // in steady state are missing.
-func window(rec card.Recording, f signal.Frame, first int) (start, missing int) {
+func window(frames int, f signal.Frame, first int) (start, missing int) {
 	start = max(0, first+f.LeadIn)
-	return start, start + f.Period*f.Periods - min(len(rec.V1), first+f.Len()-f.Fade)
+	return start, start + f.Period*f.Periods - min(frames, first+f.Len()-f.Fade)
 }
 
 // thin averages x over runs of by samples, about its mean. It stops where ctx
 // ends, and so does what it calls.
 func thin(ctx context.Context, x []float64, by int) []float64 {
-	y := make([]float64, len(x)/by)
-	for i := 0; i < len(y) && ctx.Err() == nil; i += thinAtOnce {
-		average(y[i:min(len(y), i+thinAtOnce)], x[i*by:], by)
-	}
-	return aboutMean(y)
+	y, _ := thinned(ctx, len(x), by, func(piece []float64, from int) error {
+		copy(piece, x[from:])
+		return nil
+	})
+	return y
 }
 
-// thinned is thin of so many samples, which fill gives from any one on.
-func thinned(ctx context.Context, samples, by int, fill func(x []float64, from int)) []float64 {
+// thinSound is thin of one input.
+func thinSound(ctx context.Context, sound card.Sound, ch, by int) ([]float64, error) {
+	return thinned(ctx, sound.Frames(), by, func(x []float64, from int) error {
+		var v [2][]float64
+		v[ch] = x
+		return sound.ReadAt(ctx, v[0], v[1], from, 1)
+	})
+}
+
+// thinned is thin of so many samples, which fill gives from any one on. An error is
+// that of fill.
+func thinned(ctx context.Context, samples, by int, fill func(x []float64, from int) error) ([]float64, error) {
 	y := make([]float64, samples/by)
-	x := make([]float64, thinAtOnce*by)
-	for i := 0; i < len(y) && ctx.Err() == nil; i += thinAtOnce {
-		piece := y[i:min(len(y), i+thinAtOnce)]
-		fill(x[:len(piece)*by], i*by)
+	atOnce := max(1, often/by) // means, before the context is asked
+	x := make([]float64, atOnce*by)
+	for i := 0; i < len(y) && ctx.Err() == nil; i += atOnce {
+		piece := y[i:min(len(y), i+atOnce)]
+		if err := fill(x[:len(piece)*by], i*by); err != nil {
+			return nil, err
+		}
 		average(piece, x, by)
 	}
-	return aboutMean(y)
+	return aboutMean(y), nil
 }
-
-const thinAtOnce = 256 // means, before the context is asked
 
 // average sets y to the means over runs of by samples of x.
 func average(y, x []float64, by int) {

@@ -28,7 +28,8 @@ const (
 // there, where a shift by a whole half cycle would match better. One loss looks like a clock where it happens
 // to be between two periods, but over all of them by another sum. A recording
 // that starts late says nothing.
-func lost(ctx context.Context, rec card.Recording, f signal.Frame, start int, drift float64) error {
+func lost(ctx context.Context, sound card.Sound, f signal.Frame, start int, drift float64) error {
+	rec := sound.About()
 	from := unflaggedFrom(rec, max(0, start-f.LeadIn+f.Fade), start)
 	if start-from < (f.LeadIn-f.Fade)/lostPart {
 		return nil
@@ -40,12 +41,19 @@ func lost(ctx context.Context, rec card.Recording, f signal.Frame, start int, dr
 	again := from + whole
 	reach := min(int(lostReach*float64(rec.RateHz)), f.Period/2, again)
 	length := start - from
-	want := steps(k.late(rec.V1, from, start, apart-float64(whole)))
-	have := steps(rec.V1[again-reach : min(len(rec.V1), again+length+reach)])
-	if len(have) < reach+length/2 {
+	begins := make([]float64, min(length+2*k.half, sound.Frames()-from+k.half))
+	ends := make([]float64, max(0, min(length+2*reach, sound.Frames()-again+reach)))
+	if len(ends) <= reach+length/2 {
 		return nil
 	}
-	m, err := correlate(ctx, have, want)
+	if err := sound.ReadAt(ctx, begins, nil, from-k.half, 1); err != nil {
+		return err
+	}
+	if err := sound.ReadAt(ctx, ends, nil, again-reach, 1); err != nil {
+		return err
+	}
+	want := steps(k.late(begins, k.half, k.half+length, apart-float64(whole)))
+	m, err := correlate(ctx, steps(ends), want)
 	if err != nil {
 		return err
 	}

@@ -1,11 +1,51 @@
 package ratio
 
 import (
+	"context"
+	"errors"
+	"math"
 	"testing"
 
 	"tapload/measure/card"
 	"tapload/measure/signal"
 )
+
+// endless is an exponential chirp from 20 Hz to 20 kHz that comes again and again, as
+// a recorder hears it whose clock runs faster by drift.
+type endless struct {
+	rateHz, period, frames int
+	drift                  float64
+}
+
+func (e endless) About() card.Recording { return card.Recording{RateHz: e.rateHz} }
+func (e endless) Frames() int           { return e.frames }
+
+func (e endless) Pieces(context.Context, func(v1, v2 []float64) error) error {
+	return errors.ErrUnsupported
+}
+
+func (e endless) ReadAt(_ context.Context, v1, _ []float64, from, step int) error {
+	rise := float64(e.period) / float64(e.rateHz) / math.Log(1000)
+	for i := range v1 {
+		at := math.Mod(float64(from+i*step)/(1+e.drift), float64(e.period)) / float64(e.rateHz)
+		v1[i] = 0.5 * math.Sin(2*math.Pi*math.Mod(20*rise*math.Expm1(at/rise), 1))
+	}
+	return nil
+}
+
+// Between periods of half a minute at 192 kHz that lie two minutes apart, clocks of 90 ppm
+// and more move a segment by more than could be told: a sound recording was refused for
+// samples that it had lost.
+func TestClocksOfLongSweeps(t *testing.T) {
+	for _, ppm := range []float64{-300, -90, -20, 0, 40, 89, 200, 350} {
+		f := signal.Frame{Period: 5_760_000, Periods: 5}
+		sound := endless{192000, f.Period, f.Period*f.Periods + 1<<16, ppm * 1e-6}
+		drift, err := driftOf(t.Context(), sound, 0, f)
+		if err != nil || math.Abs(1e6*drift-ppm) > 1e-4 {
+			t.Errorf("clocks %g ppm apart: %.6f, error %v", ppm, 1e6*drift, err)
+		}
+	}
+}
 
 // Where the clocks put the repetition of the lead-in half a sample off, one that
 // is half a cycle away matched better: a sound recording was refused for samples

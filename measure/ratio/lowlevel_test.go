@@ -20,13 +20,11 @@ func BenchmarkLowLevel(b *testing.B) {
 			truth := divider(10, cabinet)
 			y := synthetic{sig: sig, after: 9600, g: truth}
 			clean := y.record(b)
-			start, err := locate(b.Context(), clean, sig)
+			heard, err := inputsOf(b.Context(), clean)
 			if err != nil {
 				b.Fatal(err)
 			}
-			f := sig.Frame()
-			total := f.Period * f.Periods
-			s, err := spectrumOf(b.Context(), [2][]float64{framed(clean.V1, start, total), framed(clean.V2, start, total)}, f, sig.RateHz)
+			s, _, err := spectrumOf(b.Context(), clean, heard, sig, mostAtOnce)
 			if err != nil {
 				b.Fatal(err)
 			}

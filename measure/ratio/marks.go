@@ -50,7 +50,10 @@ func findMarks(ctx context.Context, rec card.Recording, sig signal.Tones) (place
 	if score := m.score(first); score < markFound {
 		return place{}, missing(ctx, rec, m.want, by, score)
 	}
-	start := peakNear(rec.V1, head, first*by, by)
+	start, err := peakNear(ctx, rec, head, first*by, by)
+	if err != nil {
+		return place{}, err
+	}
 
 	if missed := start + float64(apart+len(tail))*(1-maxDrift) - float64(len(rec.V1)); missed > 0 {
 		return place{}, &card.Fault{
@@ -72,7 +75,10 @@ func findMarks(ctx context.Context, rec card.Recording, sig signal.Tones) (place
 			Advice: "check the options and measure again; if it stays, use larger buffers and close other programs",
 		}
 	}
-	end := peakNear(rec.V1, tail, from+last*by, by)
+	end, err := peakNear(ctx, rec, tail, from+last*by, by)
+	if err != nil {
+		return place{}, err
+	}
 	return place{
 		head: start, clock: (end-start)/float64(apart) - 1,
 		unsure: markUnsure * math.Sqrt2 / float64(apart),
@@ -80,9 +86,13 @@ func findMarks(ctx context.Context, rec card.Recording, sig signal.Tones) (place
 }
 
 // peakNear returns the place within two steps of at where the mark agrees best
-// with x, by the parabola through the highest correlation and its neighbours.
-func peakNear(x, mark []float64, at, by int) float64 {
-	best := toTheSample(x, mark, at, by)
+// with V1, by the parabola through the highest correlation and its neighbours.
+func peakNear(ctx context.Context, rec card.Recording, mark []float64, at, by int) (float64, error) {
+	best, err := toTheSample(ctx, rec, mark, at, by)
+	if err != nil {
+		return 0, err
+	}
+	x := rec.V1
 	c := func(first int) (sum float64) {
 		for n, v := range mark {
 			if i := first + n; i >= 0 && i < len(x) {
@@ -93,9 +103,9 @@ func peakNear(x, mark []float64, at, by int) float64 {
 	}
 	before, peak, after := c(best-1), c(best), c(best+1)
 	if bend := before - 2*peak + after; bend < 0 {
-		return float64(best) + math.Max(-0.5, math.Min(0.5, (before-after)/(2*bend)))
+		return float64(best) + math.Max(-0.5, math.Min(0.5, (before-after)/(2*bend))), nil
 	}
-	return float64(best)
+	return float64(best), nil
 }
 
 // refine returns the clocks' difference by the marks and by the frequencies of

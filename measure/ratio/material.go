@@ -126,7 +126,7 @@ func atOnce(ctx context.Context, sound card.Sound, band signal.Band, cells []hea
 		return s, err
 	}
 	rate := float64(sound.About().RateHz)
-	s.id = identity(card.Recording{V1: v[0], V2: v[1]})
+	s.id = identity(v[0], v[1])
 	centre(v)
 	if s.tones, err = hum.AgainstProgramme(ctx, v, rate, band.LowHz*humBelow, band.HighHz*humAbove); err != nil {
 		return s, err

@@ -29,8 +29,13 @@ const (
 
 // missing returns the fault of a recording whose first input does not hold the
 // signal, want where it is thinned by so much.
-func missing(ctx context.Context, rec card.Recording, want []float64, by int, score float64) error {
-	other, err := correlate(ctx, thin(ctx, rec.V2, by), want)
+func missing(ctx context.Context, sound card.Sound, want []float64, by int, score float64) error {
+	rec := sound.About()
+	have, err := thinSound(ctx, sound, 1, by)
+	if err != nil {
+		return err
+	}
+	other, err := correlate(ctx, have, want)
 	if err != nil {
 		return err
 	}
@@ -52,16 +57,16 @@ func missing(ctx context.Context, rec card.Recording, want []float64, by int, sc
 // crosstalk leaves of it. Exchanged inputs come to 1 + R/Z, some 20 at most.
 const deadBeside = 50
 
-// dead returns a fault when V1 is next to nothing beside V2.
-func dead(ctx context.Context, rec card.Recording) error {
-	if r1, r2 := rms(ctx, rec.V1), rms(ctx, rec.V2); r2 > deadBeside*r1 {
+// dead returns a fault when the rms of V1 is next to nothing beside that of V2.
+func dead(rms [2]float64, rec card.Recording) error {
+	if r1, r2 := rms[0], rms[1]; r2 > deadBeside*r1 {
 		return &card.Fault{
 			Cause:  card.DeadInput,
 			Text:   fmt.Sprintf("input %d of %s hears next to nothing beside input %d: %.2g beside %.2g of full scale", rec.Inputs[0], rec.Source, rec.Inputs[1], r1, r2),
 			Advice: deadAdvice,
 		}
 	}
-	return ctx.Err()
+	return nil
 }
 
 const deadAdvice = "check the lead before the sense resistor, and that this input is switched on and turned up"
@@ -158,7 +163,7 @@ func (p played) stretchedThin(ctx context.Context, r float64, by int) []float64 
 		n--
 	}
 	var x []float64
-	return thinned(ctx, n, by, func(y []float64, from int) {
+	y, _ := thinned(ctx, n, by, func(y []float64, from int) error {
 		first, last := int(float64(from)/r), int(float64(from+len(y)-1)/r)+1
 		x = slices.Grow(x[:0], last-first+1)[:last-first+1]
 		p.Fill(x, p.cycle, first)
@@ -168,5 +173,7 @@ func (p played) stretchedThin(ctx context.Context, r float64, by int) []float64 
 			w := at - float64(k)
 			y[i] = (1-w)*x[k-first] + w*x[k+1-first]
 		}
+		return nil
 	})
+	return y
 }

@@ -150,10 +150,7 @@ func (s spectrum) slopes(ctx context.Context, top int) (slopes, means [2][]compl
 		squares += c * c
 	}
 	all, one := transform.New(n*s.periods), transform.New(n)
-	low, room := make([]complex128, n*s.periods/2+1), s.room
-	if len(room) < n*s.periods {
-		room = make([]float64, n*s.periods)
-	}
+	low, room := make([]complex128, n*s.periods/2+1), make([]float64, n*s.periods)
 	for ch, x := range [2][]complex128{s.x1, s.x2} {
 		clear(low)
 		for j := range min(len(low), (top+1)*s.periods) {
@@ -235,14 +232,48 @@ func (d periodDrift) moments(hz float64) (m moments) {
 // samples: V2 less what the drift of each moment makes of the mean period, and
 // both channels without the change of the source's level, which would pass for
 // noise between the lines.
-func (d periodDrift) takeOut(ctx context.Context, s spectrum, samples *kept) error {
-	n := s.samples / s.periods
+func (d periodDrift) takeOut(ctx context.Context, s *spectrum, c *counted) error {
 	var shapes [2][]float64
+	if d.weight != nil {
+		var err error
+		if shapes, err = s.shapes(ctx); err != nil {
+			return err
+		}
+	}
+	const block = 1024 // samples over which a course is straight
+	length := float64(s.samples)
+	ends := make([][2]float64, s.samples/block+2) // gain and warms at the ends of blocks
+	for i := range ends {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		ends[i] = d.at(float64(i*block) / length)
+	}
+	c.changed = func(v1, v2 []float64, from, step int) {
+		for k := range v1 {
+			i := from + k*step
+			a, b, w := ends[i/block], ends[i/block+1], float64(i%block)/block
+			for q, shape := range shapes {
+				if shape != nil {
+					v2[k] -= (a[q] + w*(b[q]-a[q])) * shape[i%len(shape)]
+				}
+			}
+			level := 1 - d.source*(float64(i)/length-0.5)
+			v1[k], v2[k] = v1[k]*level, v2[k]*level
+		}
+	}
+	_, err := c.transform(ctx, s)
+	return err
+}
+
+// shapes returns what a drift of 1 of either cause makes of V2 over a period.
+func (s spectrum) shapes(ctx context.Context) (shapes [2][]float64, err error) {
+	n := s.samples / s.periods
 	whole := complex(float64(s.samples), 0)
-	fft := transform.New(n)
+	fft, room := transform.New(n), make([]float64, n)
 	for q := range shapes {
 		spec := make([]complex128, n/2+1)
-		for k := 1; k < len(spec) && d.weight != nil; k++ {
+		for k := 1; k*s.periods < len(s.x1); k++ {
 			a, b := s.x1[k*s.periods], s.x2[k*s.periods]
 			switch hz := float64(k) * s.stepHz * float64(s.periods); {
 			case a == 0 || hz < s.frame.LowHz/2 || hz > signalBeyond*s.frame.HighHz || !s.excited(k):
@@ -252,27 +283,12 @@ func (d periodDrift) takeOut(ctx context.Context, s spectrum, samples *kept) err
 				spec[k] = (a - b) * (a - b) / a / whole
 			}
 		}
-		if err := fft.Backward(ctx, spec, s.room); err != nil {
-			return err
+		if err := fft.Backward(ctx, spec, room); err != nil {
+			return shapes, err
 		}
 		shapes[q] = fft.Values(spec)
 	}
-	v1, v2 := s.fft.Values(s.x1), s.fft.Values(s.x2)
-	if err := samples.fetch(ctx, v1, v2); err != nil {
-		return err
-	}
-	length := float64(s.samples)
-	const block = 1024 // samples over which a course is straight
-	for from := 0; from < s.samples && ctx.Err() == nil; from += block {
-		a, b := d.at(float64(from)/length), d.at(float64(from+block)/length)
-		for i := from; i < min(s.samples, from+block); i++ {
-			w := float64(i-from) / block
-			level := 1 - d.source*(float64(i)/length-0.5)
-			v1[i] *= level
-			v2[i] = (v2[i] - (a[0]+w*(b[0]-a[0]))*shapes[0][i%n] - (a[1]+w*(b[1]-a[1]))*shapes[1][i%n]) * level
-		}
-	}
-	return s.forward(ctx)
+	return shapes, nil
 }
 
 // excited reports whether line k of a period holds signal.

@@ -20,11 +20,14 @@ const humBelow, humAbove = 0.5, 1.05
 // alone, without leakage; whatever the lines between hold is noise. One
 // transform so gives both the ratio and, from its own data, the covariance.
 //
-// It works in the memory of the samples of rec, and leaves rec without any. Also,
-// which may be nil, is given the spectrum before harmonics are taken out of it.
-func ofPeriodic(ctx context.Context, rec *card.Recording, sig signal.Periodic, also func(spectrum)) (Ratio, error) {
-	id := identity(*rec)
-	s, seen, err := counted(ctx, rec, sig)
+// No more than so many samples are transformed at once. Also, which may be nil, is given
+// the spectrum before harmonics are taken out of it.
+func ofPeriodic(ctx context.Context, sound card.Sound, sig signal.Periodic, most int, also func(spectrum)) (Ratio, error) {
+	heard, err := inputsOf(ctx, sound)
+	if err != nil {
+		return Ratio{}, err
+	}
+	s, seen, err := spectrumOf(ctx, sound, heard, sig, most)
 	if err != nil {
 		return Ratio{}, err
 	}
@@ -46,7 +49,7 @@ func ofPeriodic(ctx context.Context, rec *card.Recording, sig signal.Periodic, a
 	seen.Moved = moved(points, seen.Distortion[1])
 	r := Ratio{Points: points, Seen: seen}
 	if s.drift != nil {
-		r.Shared = s.drift.shifts(points, id, s.drift.moments)
+		r.Shared = s.drift.shifts(points, heard.id, s.drift.moments)
 	}
 	if len(r.Points) == 0 {
 		return Ratio{}, &card.Fault{
@@ -58,70 +61,58 @@ func ofPeriodic(ctx context.Context, rec *card.Recording, sig signal.Periodic, a
 	return r, nil
 }
 
-// counted returns the spectrum of the counted periods on the clock of the
-// signal, in the memory of the samples of rec, hum taken out, and what was seen
-// on the way.
-func counted(ctx context.Context, rec *card.Recording, sig signal.Periodic) (spectrum, Seen, error) {
+// spectrumOf returns the spectrum of the counted periods on the clock of the
+// signal, hum taken out, and what was seen on the way.
+func spectrumOf(ctx context.Context, sound card.Sound, heard inputs, sig signal.Periodic, most int) (spectrum, Seen, error) {
 	fail := func(err error) (spectrum, Seen, error) { return spectrum{}, Seen{}, err }
-	f := sig.Frame()
-	start, err := locate(ctx, *rec, sig)
+	about := sound.About()
+	c := &counted{sound: sound, frame: sig.Frame(), parts: inParts(sig.Frame(), most)}
+	f := c.frame
+	var err error
+	if c.start, err = locate(ctx, sound, heard, sig); err != nil {
+		return fail(err)
+	}
+	seen := Seen{StartSeconds: float64(c.start) / float64(about.RateHz)}
+
+	drift, err := driftOf(ctx, sound, c.start, f)
 	if err != nil {
 		return fail(err)
 	}
-	seen := Seen{StartSeconds: float64(start) / float64(rec.RateHz)}
-
-	total := f.Period * f.Periods
-	drift := driftOf(rec.V1[start:], f)
-	if err := rec.Lost(start, start+int(float64(total)*(1+drift))); err != nil {
+	if err := about.Lost(c.start, c.start+int(float64(c.samples())*(1+drift))); err != nil {
 		return fail(err)
 	}
-	if err := lost(ctx, *rec, f, start, drift); err != nil {
+	if err := lost(ctx, sound, f, c.start, drift); err != nil {
 		return fail(err)
 	}
-	var clock *onClock
 	if drift != 0 {
 		seen.ClockPPM = 1e6 * drift
-		if clock, err = newOnClock(*rec, start, total, drift, f.HighHz); err != nil {
+		if c.clock, err = newOnClock(sound, c.start, c.samples(), drift, f.HighHz); err != nil {
 			return fail(err)
 		}
 	}
-	if err := level(*rec, f, start, drift); err != nil {
+	if err := level(ctx, sound, f, c.start, drift); err != nil {
 		return fail(err)
 	}
 
-	code := [2]float64{codeOf(ctx, rec.V1), codeOf(ctx, rec.V2)}
-	memory := [2][]float64{framed(rec.V1, start, total), framed(rec.V2, start, total)}
-	v1, v2 := memory[0][1:total+1], memory[1][1:total+1]
-	raw := func(ch, from, to int) []float64 { return [2][]float64{rec.V1, rec.V2}[ch][from:to] }
-	var samples *kept // that can be fetched again
-	switch {
-	case drift != 0:
-		samples = keep(ctx, rec.V1, rec.V2, clock)
-		raw = samples.piece
-		if err := samples.fetch(ctx, v1, v2); err != nil {
-			return fail(err)
-		}
-	case code[0] == 0 || code[1] == 0:
-		samples = keep(ctx, v1, v2, nil)
+	high := f.HighHz
+	if chirp, ok := sig.(signal.Chirp); ok {
+		high = max(high, chirp.StopHz)
 	}
-	if seen.Unsteady, err = steady(ctx, v1, v2, f, *rec, raw, start, drift); err != nil {
-		return fail(err)
-	}
-	seen.Level = [2]float64{rms(ctx, v1), rms(ctx, v2)}
-	withoutSamples(rec)
-
-	s, err := spectrumOf(ctx, memory, f, rec.RateHz)
+	s, err := c.newSpectrum(ctx, about.RateHz, high)
 	if err != nil {
 		return fail(err)
 	}
-	s.rounding = [2]float64{roundingOf(code[0], total), roundingOf(code[1], total)}
+	if seen.Unsteady, err = steady(ctx, c, drift); err != nil {
+		return fail(err)
+	}
+	if seen.Level, err = c.transform(ctx, &s); err != nil {
+		return fail(err)
+	}
+	s.rounding = [2]float64{roundingOf(heard.code[0], c.samples()), roundingOf(heard.code[1], c.samples())}
 	if sparse, ok := sig.(signal.Sparse); ok {
 		s.lines = sparse.Lines()
 	}
 	_, drifts, err := s.findDrift(ctx, sig)
-	if drifts && samples == nil && err == nil {
-		samples, err = s.samplesAgain(ctx, code)
-	}
 	if err != nil {
 		return fail(err)
 	}
@@ -132,7 +123,7 @@ func counted(ctx context.Context, rec *card.Recording, sig signal.Periodic) (spe
 		// Hum that beats with the lines looks like a drift as long as it is there.
 		d, ok, err := s.findDrift(ctx, sig)
 		if ok {
-			if err = d.takeOut(ctx, s, samples); err == nil {
+			if err = d.takeOut(ctx, &s, c); err == nil {
 				seen.Mains, s.doubt, err = s.takeOutHum(ctx)
 			}
 			if d.weight != nil {
@@ -143,7 +134,6 @@ func counted(ctx context.Context, rec *card.Recording, sig signal.Periodic) (spe
 			return fail(err)
 		}
 	}
-	s.room = nil
 	return s, seen, nil
 }
 

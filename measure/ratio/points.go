@@ -471,6 +471,9 @@ func (s spectrum) noiseFloor(ctx context.Context) [2]float64 {
 	for lo := 1; lo < len(s.x1) && ctx.Err() == nil; lo += atOnce {
 		count += s.addNoise(&n, lo, min(lo+atOnce, len(s.x1))-1)
 	}
+	between := func(lines int) int { return lines - lines/s.periods } // of the first so many
+	n.p1, n.p2 = n.p1+max(0, s.beyond[0]), n.p2+max(0, s.beyond[1])
+	count += float64(between(s.samples/2) - between(len(s.x1)-1))
 	// Mean power of a line over N^2 samples squared, times N lines.
 	rms := func(p, rounding float64) float64 { return math.Sqrt(max(p/count, rounding) / float64(s.samples)) }
 	return [2]float64{rms(n.p1, s.rounding[0]), rms(n.p2, s.rounding[1])}

@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-	"slices"
 
 	"tapload/measure/card"
 	"tapload/measure/hum"
@@ -63,55 +62,31 @@ type OnLine struct {
 	Peak float64 // amplitude in V2 - G V1, fraction of full scale
 }
 
-// Of returns the ratio of V2 to V1 in rec, the recording of sig. An error is a
-// *card.Fault where the recording is to blame, and that of ctx where it ended
-// before.
-func Of(ctx context.Context, rec card.Recording, sig signal.Signal) (Ratio, error) {
-	rec.V1, rec.V2 = slices.Clone(rec.V1), slices.Clone(rec.V2)
-	return Take(ctx, &rec, sig)
+// Of returns the ratio of V2 to V1 in sound, the recording of sig. Of a long recording
+// of a periodic signal or of program material no more is in memory at a time than its
+// lines within the band, two periods, or a minute and a half of it. An error is a
+// *card.Fault where the recording is to blame, and that of ctx where it ended before.
+func Of(ctx context.Context, sound card.Sound, sig signal.Signal) (Ratio, error) {
+	return of(ctx, sound, sig, nil)
 }
 
-// Take is Of for a recording that is not needed again: it may work in the memory
-// of its samples, and leaves rec without any.
-func Take(ctx context.Context, rec *card.Recording, sig signal.Signal) (Ratio, error) {
-	return take(ctx, rec, sig, nil)
-}
-
-// OfSound is Of for program material, which need not lie in memory: of a long
-// recording no more does at a time than of one of a minute and a half.
-func OfSound(ctx context.Context, sound card.Sound, sig signal.Material) (Ratio, error) {
-	rec := sound.About()
-	if err := sameRate(rec, sig); err != nil {
+// of is Of; also, which may be nil, is given the spectrum of a periodic signal
+// before harmonics are taken out of it.
+func of(ctx context.Context, sound card.Sound, sig signal.Signal, also func(spectrum)) (r Ratio, err error) {
+	about := sound.About()
+	if err := sameRate(about, sig); err != nil {
 		return Ratio{}, err
 	}
-	r, err := ofMaterial(ctx, sound, sig, longest)
-	switch {
-	case ctx.Err() != nil:
-		return Ratio{}, ctx.Err()
-	case err != nil:
-		return Ratio{}, explained(err, rec)
-	}
-	r.Seen.Late = flagged(rec)
-	return r, nil
-}
-
-// take is Take; also, which may be nil, is given the spectrum of a periodic
-// signal before harmonics are taken out of it.
-func take(ctx context.Context, rec *card.Recording, sig signal.Signal, also func(spectrum)) (Ratio, error) {
-	if err := sameRate(*rec, sig); err != nil {
-		return Ratio{}, err
-	}
-	defer withoutSamples(rec)
-	whole := *rec
-	var r Ratio
-	var err error
 	switch s := sig.(type) {
 	case signal.Periodic:
-		r, err = ofPeriodic(ctx, rec, s, also)
+		r, err = ofPeriodic(ctx, sound, s, mostAtOnce, also)
 	case signal.Tones:
-		r, err = ofTones(ctx, *rec, s)
+		var rec card.Recording
+		if rec, err = card.InMemory(ctx, sound); err == nil {
+			r, err = ofTones(ctx, rec, s)
+		}
 	case signal.Material:
-		r, err = ofMaterial(ctx, *rec, s, longest)
+		r, err = ofMaterial(ctx, sound, s, longest)
 	default:
 		err = fmt.Errorf("no estimator for a signal of type %T", sig)
 	}
@@ -119,9 +94,9 @@ func take(ctx context.Context, rec *card.Recording, sig signal.Signal, also func
 		return Ratio{}, ctx.Err() // whatever was found, it was not all looked at
 	}
 	if err != nil {
-		return Ratio{}, explained(err, whole)
+		return Ratio{}, explained(err, about, sound.Frames())
 	}
-	r.Seen.Late = flagged(whole)
+	r.Seen.Late = flagged(about)
 	return r, nil
 }
 

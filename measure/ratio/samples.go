@@ -11,18 +11,29 @@ import (
 // ended: in far less than a millisecond.
 const often = 1 << 12
 
+// spread is what the rms of samples about their mean is made of.
+type spread struct{ samples, sum, squares float64 }
+
+func (s *spread) add(x []float64) {
+	for _, v := range x {
+		s.sum += v
+		s.squares += v * v
+	}
+	s.samples += float64(len(x))
+}
+
+func (s spread) rms() float64 {
+	mean := s.sum / s.samples
+	return math.Sqrt(math.Max(0, s.squares/s.samples-mean*mean))
+}
+
 // rms is card.RMS; it stops where ctx ends.
 func rms(ctx context.Context, x []float64) float64 {
-	var sum, squares float64
-	for i, v := range x {
-		if i%often == 0 && ctx.Err() != nil {
-			break
-		}
-		sum += v
-		squares += v * v
+	var s spread
+	for from := 0; from < len(x) && ctx.Err() == nil; from += often {
+		s.add(x[from:min(len(x), from+often)])
 	}
-	n := float64(len(x))
-	return math.Sqrt(math.Max(0, squares/n-(sum/n)*(sum/n)))
+	return s.rms()
 }
 
 // codeOf is card.Code; it stops where ctx ends.
@@ -34,17 +45,31 @@ func codeOf(ctx context.Context, x []float64) float64 {
 	return code
 }
 
-// framed returns the memory of total values of x from start on with one value on
-// either side, which a transform of them takes, elsewhere if there is none.
-func framed(x []float64, start, total int) []float64 {
-	if start > 0 && start+total < len(x) {
-		return x[start-1 : start+total+1]
-	}
-	y := make([]float64, total+2)
-	copy(y[1:], x[start:min(len(x), start+total)])
-	return y
+// inputs is what all samples of a recording say of its inputs, whatever was played.
+type inputs struct {
+	rms  [2]float64
+	code [2]float64 // by which samples are apart; 0 for none
+	id   string     // see identity
 }
 
-// withoutSamples drops what was recorded from rec and leaves the rest of what is
-// known of it.
-func withoutSamples(rec *card.Recording) { rec.V1, rec.V2 = nil, nil }
+// inputsOf reads all of sound.
+func inputsOf(ctx context.Context, sound card.Sound) (in inputs, err error) {
+	var all [2]spread
+	whole := newFingerprint(sound.Frames())
+	in.code = [2]float64{1, 1}
+	if err := sound.Pieces(ctx, func(v1, v2 []float64) error {
+		whole.add(v1, v2)
+		for ch, v := range [2][]float64{v1, v2} {
+			all[ch].add(v)
+			if in.code[ch] > 0 {
+				in.code[ch] = min(in.code[ch], card.Code(v))
+			}
+		}
+		return ctx.Err()
+	}); err != nil {
+		return in, err
+	}
+	in.id = whole.identity()
+	in.rms = [2]float64{all[0].rms(), all[1].rms()}
+	return in, nil
+}

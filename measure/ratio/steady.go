@@ -65,19 +65,28 @@ type Unsteady struct {
 
 // steady returns what differed between the counted periods, and a Fault where
 // it leaves no ratio: samples that were lost, doubled or silenced, and what
-// lasts too long to be left out. v1 and v2 start at sample start of rec, of which
-// raw gives the samples of a channel, and step by 1 + drift of its samples.
-func steady(ctx context.Context, v1, v2 []float64, f signal.Frame, rec card.Recording, raw func(ch, from, to int) []float64, start int, drift float64) (Unsteady, error) {
+// lasts too long to be left out. The recorder's clock runs faster by drift.
+func steady(ctx context.Context, c *counted, drift float64) (Unsteady, error) {
 	var u Unsteady
+	f, rec := c.frame, c.sound.About()
 	block := max(1, int(steadyBlock*float64(rec.RateHz)))
-	for ch, v := range [][]float64{v1, v2} {
+	for ch := range 2 {
+		var before []float64
+		after, err := c.period(ctx, ch, 0, nil)
+		if err != nil {
+			return u, err
+		}
 		for p := 1; p < f.Periods; p++ {
-			before, after := v[(p-1)*f.Period:p*f.Period], v[p*f.Period:(p+1)*f.Period]
+			var later []float64
+			if later, err = c.period(ctx, ch, p, before); err != nil {
+				return u, err
+			}
+			before, after = after, later
 			if err := ctx.Err(); err != nil {
 				return u, err
 			}
 			place := func(i int) float64 { // of sample i of the later period, s
-				return (float64(start) + float64(p*f.Period+i)*(1+drift)) / float64(rec.RateHz)
+				return (float64(c.start) + float64(p*f.Period+i)*(1+drift)) / float64(rec.RateHz)
 			}
 			fault := func(at float64, what, advice string) error {
 				earlier := at - float64(f.Period)/float64(rec.RateHz)
@@ -122,20 +131,30 @@ func steady(ctx context.Context, v1, v2 []float64, f signal.Frame, rec card.Reco
 			if hollow(before, after, worst, fast, block) {
 				return u, fault(at, "samples were lost or doubled", buffers)
 			}
-			again := func(at int) bool {
-				from, to := at-block, min(at+2*block, len(rec.V1))
-				first := max(0, from-longestRun-1)
-				return repeated(raw(ch, first, max(first, to)), from-first, to-first)
-			}
 			for _, b := range []int{fast[0], worst} {
 				// In one period alone: a slow wave of few bits has such runs in both.
 				later := int(place(b*block) * float64(rec.RateHz))
 				sooner := later - int(float64(f.Period)*(1+drift))
-				if again(later) != again(sooner) {
+				inLater, err := c.repeats(ctx, ch, later-block, later+2*block)
+				if err != nil {
+					return u, err
+				}
+				if inSooner, err := c.repeats(ctx, ch, sooner-block, sooner+2*block); err != nil {
+					return u, err
+				} else if inLater != inSooner {
 					return u, fault(at, "samples were lost or doubled", buffers)
 				}
 			}
-			change, gain, jumped := delays(v1[(p-1)*f.Period:(p+1)*f.Period], f.Period)
+			first, second := before, after
+			if ch > 0 {
+				if first, err = c.period(ctx, 0, p-1, nil); err != nil {
+					return u, err
+				}
+				if second, err = c.period(ctx, 0, p, nil); err != nil {
+					return u, err
+				}
+			}
+			change, gain, jumped := delays(first, second)
 			switch {
 			case jumped:
 				return u, fault(at, "samples were lost or doubled", buffers)
@@ -333,6 +352,17 @@ func shifted(before, after []float64, blocks []int, block int) bool {
 	return dx*dx > follows*dd*xx && math.Abs(dx) > (leastJump+fastestWander*float64(len(before)))*xx
 }
 
+// repeats reports whether what was recorded of an input is repeated between two
+// frames.
+func (c *counted) repeats(ctx context.Context, ch, from, to int) (bool, error) {
+	first := max(0, from-longestRun-1)
+	to = max(first, min(to, c.sound.Frames()))
+	var v [2][]float64
+	v[ch] = make([]float64, to-first)
+	err := c.sound.ReadAt(ctx, v[0], v[1], first, 1)
+	return repeated(v[ch], from-first, to-first), err
+}
+
 // repeated reports whether x holds, between the samples lo and hi, a run of one
 // value, or samples that are those just before them once more: what a driver
 // puts in the place of what it lost.
@@ -351,10 +381,11 @@ func repeated(x []float64, lo, hi int) bool {
 	return false
 }
 
-// delays returns by how many samples the delay between two periods of x changes
+// delays returns by how many samples the delay between two periods changes
 // from segment to segment, the largest change of gain in nepers, 0 where less
 // than a third of the segments show any, and whether the delay jumps.
-func delays(x []float64, period int) (change, gain float64, jumped bool) {
+func delays(before, after []float64) (change, gain float64, jumped bool) {
+	period := len(before)
 	n := min(driftSegment, period/4)
 	for !signal.Smooth(n) {
 		n--
@@ -363,8 +394,8 @@ func delays(x []float64, period int) (change, gain float64, jumped bool) {
 	step := max(1, (period-n)/delaySegments)
 	var at, delay, gains []float64
 	for i := 0; i+n <= period; i += step {
-		p := d.pair(x[i:i+n], x[i+period:i+period+n])
-		if a, b := energy(x[i:i+n]), energy(x[i+period:i+period+n]); a > 0 && b > 0 {
+		p := d.pair(before[i:i+n], after[i:i+n])
+		if a, b := energy(before[i:i+n]), energy(after[i:i+n]); a > 0 && b > 0 {
 			gains = append(gains, math.Log(b/a)/2)
 		}
 		s, variance := p.refine(float64(p.peak(n / 4)))

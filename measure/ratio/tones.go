@@ -135,7 +135,7 @@ func ofTones(ctx context.Context, rec card.Recording, sig signal.Tones) (Ratio, 
 	})
 	r.Seen.Bending = tonesBend(dwells, results, r.Points)
 	if drift != nil {
-		r.Shared = drift.shifts(r.Points, identity(rec), func(hz float64) moments {
+		r.Shared = drift.shifts(r.Points, identity(rec.V1, rec.V2), func(hz float64) moments {
 			d := dwells[slices.IndexFunc(dwells, func(d dwell) bool { return d.hz == hz })]
 			return moments{{drift.moment(d, len(d.x[0])/2), 1}}
 		})

@@ -16,8 +16,9 @@ import (
 // corrected, as Of corrects it: Repeated shows it. It is not safe for concurrent
 // use.
 type Window struct {
-	s      spectrum
-	memory [2][]float64
+	s    spectrum
+	fft  *transform.Real
+	room []float64
 }
 
 // NewWindow returns the window of so many periods of sig, 2 or more.
@@ -30,15 +31,11 @@ func NewWindow(sig signal.Periodic, periods int) (*Window, error) {
 	}
 	w := &Window{s: spectrum{
 		periods: periods, samples: total, stepHz: float64(sig.Rate()) / float64(total), frame: f,
-		fft: transform.New(total), room: make([]float64, total),
-	}}
+		x1: make([]complex128, total/2+1), x2: make([]complex128, total/2+1),
+	}, fft: transform.New(total), room: make([]float64, total)}
 	if sparse, ok := sig.(signal.Sparse); ok {
 		w.s.lines = sparse.Lines()
 	}
-	for i := range w.memory {
-		w.memory[i] = make([]float64, total+2)
-	}
-	w.s.x1, w.s.x2 = w.s.fft.Lines(w.memory[0]), w.s.fft.Lines(w.memory[1])
 	return w, nil
 }
 
@@ -51,18 +48,19 @@ func (w *Window) Ratio(ctx context.Context, v1, v2 []float64) (Ratio, error) {
 	var seen Seen
 	s := w.s
 	s.doubt = nil
+	lines := [2][]complex128{s.x1, s.x2}
 	for ch, v := range [2][]float64{v1, v2} {
 		if len(v) != s.samples {
 			return Ratio{}, fmt.Errorf("a window of %d samples cannot be made of %d", s.samples, len(v))
 		}
 		seen.Level[ch] = card.RMS(v)
 		s.rounding[ch] = roundingOf(codeOf(ctx, v), s.samples)
-		copy(w.memory[ch][1:], v)
+		copy(w.fft.Values(lines[ch]), v)
+		if err := w.fft.Forward(ctx, lines[ch], w.room); err != nil {
+			return Ratio{}, err
+		}
 	}
-	err := s.forward(ctx)
-	if err != nil {
-		return Ratio{}, err
-	}
+	var err error
 	if seen.Mains, s.doubt, err = s.takeOutHum(ctx); err != nil {
 		return Ratio{}, err
 	}
