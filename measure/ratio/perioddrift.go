@@ -233,7 +233,7 @@ func (d periodDrift) moments(hz float64) (m moments) {
 // both channels without the change of the source's level, which would pass for
 // noise between the lines.
 func (d periodDrift) takeOut(ctx context.Context, s *spectrum, c *counted) error {
-	var shapes [2][]float64
+	var shapes [2][]float32
 	if d.weight != nil {
 		var err error
 		if shapes, err = s.shapes(ctx); err != nil {
@@ -255,7 +255,7 @@ func (d periodDrift) takeOut(ctx context.Context, s *spectrum, c *counted) error
 			a, b, w := ends[i/block], ends[i/block+1], float64(i%block)/block
 			for q, shape := range shapes {
 				if shape != nil {
-					v2[k] -= (a[q] + w*(b[q]-a[q])) * shape[i%len(shape)]
+					v2[k] -= (a[q] + w*(b[q]-a[q])) * float64(shape[i%len(shape)])
 				}
 			}
 			level := 1 - d.source*(float64(i)/length-0.5)
@@ -266,13 +266,15 @@ func (d periodDrift) takeOut(ctx context.Context, s *spectrum, c *counted) error
 	return err
 }
 
-// shapes returns what a drift of 1 of either cause makes of V2 over a period.
-func (s spectrum) shapes(ctx context.Context) (shapes [2][]float64, err error) {
+// shapes returns what a drift of 1 of either cause makes of V2 over a period. Of that a
+// few hundredths are taken out at most, for which half the digits do: a period may be two
+// minutes long.
+func (s spectrum) shapes(ctx context.Context) (shapes [2][]float32, err error) {
 	n := s.samples / s.periods
 	whole := complex(float64(s.samples), 0)
-	fft, room := transform.New(n), make([]float64, n)
+	fft, room, spec := transform.New(n), make([]float64, n), make([]complex128, n/2+1)
 	for q := range shapes {
-		spec := make([]complex128, n/2+1)
+		clear(spec)
 		for k := 1; k*s.periods < len(s.x1); k++ {
 			a, b := s.x1[k*s.periods], s.x2[k*s.periods]
 			switch hz := float64(k) * s.stepHz * float64(s.periods); {
@@ -286,7 +288,10 @@ func (s spectrum) shapes(ctx context.Context) (shapes [2][]float64, err error) {
 		if err := fft.Backward(ctx, spec, room); err != nil {
 			return shapes, err
 		}
-		shapes[q] = fft.Values(spec)
+		shapes[q] = make([]float32, n)
+		for i, v := range fft.Values(spec) {
+			shapes[q][i] = float32(v)
+		}
 	}
 	return shapes, nil
 }
