@@ -208,3 +208,22 @@ func (c *counted) transform(ctx context.Context, s *spectrum) (level [2]float64,
 	}
 	return level, ctx.Err()
 }
+
+// firstLines returns so many lines of the spectrum of x, which stays as it is.
+func firstLines(ctx context.Context, x []float64, lines int) ([]complex128, error) {
+	parts := inParts(signal.Frame{Period: len(x), Periods: 1}, mostAtOnce/2)
+	fft := transform.New(len(x) / parts)
+	sum, part, room := make([]complex128, lines), make([]complex128, fft.Len()/2+1), make([]float64, fft.Len())
+	for number := range parts {
+		for i, v := 0, fft.Values(part); i < len(v); i++ {
+			v[i] = x[number+i*parts]
+		}
+		if err := fft.Forward(ctx, part, room); err != nil {
+			return nil, err
+		}
+		if err := fft.Join(ctx, sum, part, number, parts); err != nil {
+			return nil, err
+		}
+	}
+	return sum, nil
+}

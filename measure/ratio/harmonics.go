@@ -95,8 +95,8 @@ func ringOf(c signal.Chirp) (float64, error) {
 type separation struct {
 	s    spectrum
 	c    signal.Chirp
-	n    int     // samples of a period
-	rate float64 // Hz
+	n    int     // values of a response over a period: as many as the lines up to the chirp's end ask for
+	rate float64 // of those, Hz
 	rise float64 // L, s
 	ring float64 // L for which the fundamental is left to ring
 	hz   float64 // between lines of a period
@@ -112,7 +112,9 @@ type separation struct {
 // newSeparation returns that of V1 less the second voltage, given by line of s.
 // What it, and what is made of it, says means nothing once ctx has ended.
 func newSeparation(ctx context.Context, s spectrum, c signal.Chirp, second func(line int) complex128, ring float64) *separation {
-	p := &separation{s: s, c: c, ring: ring, n: c.Frame().Period, rate: float64(c.RateHz), rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
+	p := &separation{s: s, c: c, ring: ring, rise: c.Rise(), hz: s.stepHz * float64(s.periods)}
+	p.n = min(c.Frame().Period, signal.SmoothLength(2*int(math.Ceil(c.StopHz/p.hz))))
+	p.rate = float64(p.n) * p.hz
 	p.noises = map[[2]int]float64{}
 	p.fft, p.room = transform.New(p.n), make([]float64, p.n)
 	p.chirp = make([]complex128, p.n/2+1)
@@ -129,7 +131,7 @@ func newSeparation(ctx context.Context, s spectrum, c signal.Chirp, second func(
 			continue
 		}
 		phase := 2*math.Pi*math.Mod(p.rise*(f-f*math.Log(f/c.StartHz)), 1) - math.Pi/4
-		p.chirp[k] = cmplx.Rect(c.Peak*p.rate/2*math.Sqrt(p.rise/f), phase)
+		p.chirp[k] = cmplx.Rect(c.Peak*float64(c.RateHz)/2*math.Sqrt(p.rise/f), phase)
 		w := complex(1, 0)
 		if f > high {
 			w = complex(blend((c.StopHz-f)/(c.StopHz-high)), 0)
@@ -162,9 +164,8 @@ func (p *separation) withoutBeginning(ctx context.Context) {
 	if err != nil {
 		return
 	}
-	played := make([]complex128, len(p.chirp))
-	copy(p.fft.Values(played), cycle)
-	if p.fft.Forward(ctx, played, p.room) != nil {
+	played, err := firstLines(ctx, cycle, len(p.chirp))
+	if err != nil {
 		return
 	}
 	for k := range played {
@@ -350,6 +351,8 @@ func (p *separation) residual(ctx context.Context, d *record.Distortion, fundame
 		spec[k] *= p.chirp[k]
 	}
 	x := p.overTime(ctx, spec)
+	samples := float64(f.Period)
+	fewer := float64(p.n) / samples // as that of which spec has the lines has more samples
 	for i, hz := range d.Hz {
 		if 2*g.to*hz > f.HighHz {
 			break
@@ -361,12 +364,12 @@ func (p *separation) residual(ctx context.Context, d *record.Distortion, fundame
 		for j := from; j <= to; j++ {
 			sum += x[(j+p.n)%p.n] * x[(j+p.n)%p.n]
 		}
-		sum /= float64(to - from + 1)
+		sum *= fewer * fewer / float64(to-from+1)
 		// A line of power q adds 2 q/N^2 to the mean square.
 		var noise float64
 		for at := g.to * hz; at < min(g.from*hz, f.HighHz) && ctx.Err() == nil; at *= math.Exp2(1.0 / orderWidth) {
 			from, to := p.lines(at)
-			noise += p.noise(at) * float64(to-from+1) * 2 / float64(p.n*p.n)
+			noise += p.noise(at) * float64(to-from+1) * 2 / (samples * samples)
 		}
 		square := fundamental[i] * p.c.Peak * p.c.Peak / 2
 		d.Residual = append(d.Residual, decibel(sum/square))
