@@ -164,7 +164,7 @@ func (r *Replay) Frames() int { return r.frames }
 
 // Pieces reads the recording; see Sound.
 func (r *Replay) Pieces(ctx context.Context, take func(v1, v2 []float64) error) error {
-	first, second := r.inputs[0]-1, r.inputs[1]-1
+	first, second := r.channels()
 	if w := r.read; w != nil {
 		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.Pieces(ctx, take)
 	}
@@ -196,7 +196,7 @@ func (r *Replay) Pieces(ctx context.Context, take func(v1, v2 []float64) error) 
 
 // ReadAt reads samples; see Sound.
 func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from, step int) error {
-	first, second := r.inputs[0]-1, r.inputs[1]-1
+	first, second := r.channels()
 	if w := r.read; w != nil {
 		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.ReadAt(ctx, v1, v2, from, step)
 	}
@@ -246,6 +246,11 @@ func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from, step int) e
 
 func (r *Replay) shorter() error {
 	return r.bad(nil, "try again", "is not as long as it was when it was opened")
+}
+
+// channels returns which channels of the file V1 and V2 are, from 0.
+func (r *Replay) channels() (first, second int) {
+	return r.inputs[0] - 1, r.inputs[1] - 1
 }
 
 // float32Bits is the word length that float32 samples count as: that of their
