@@ -125,7 +125,7 @@ var faults = []fault{
 	{name: "the recorder's clock runs the other way", file: "measure/ratio/clock.go",
 		old: `return shift / float64(apart)`, new: `return -shift / float64(apart)`, tests: "TestClockDifference"},
 	{name: "a delay is over one period of several", file: "measure/ratio/clock.go",
-		old: `apart := f.Period * (f.Periods - 1)`, new: `apart := f.Period * f.Periods`, tests: "TestClockDifference"},
+		old: `return shift / float64(apart), nil`, new: `return shift / float64(apart+f.Period), nil`, tests: "TestClockDifference"},
 	{name: "samples are put on the clock the wrong way", file: "measure/ratio/clock.go",
 		old: `at := float64(c.start) + float64(i)*(1+c.drift)`, new: `at := float64(c.start) + float64(i)*(1-c.drift)`, tests: "TestClockDifference"},
 	{name: "a clock counts from one standard uncertainty on", file: "measure/ratio/clock.go",
