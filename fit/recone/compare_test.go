@@ -651,3 +651,29 @@ func TestAnotherDriverIsAsItsOwnFit(t *testing.T) {
 		}
 	}
 }
+
+// Friction of a suspension that creeps is not that of a dashpot, so that Qms goes
+// with mass and stiffness by less than their square root.
+func TestCauseOnASuspensionThatCreeps(t *testing.T) {
+	for _, tt := range []struct {
+		mass, stiffness float64
+		want            string
+	}{
+		{1.25, 1, "heavier cone"},
+		{0.85, 1, "lighter cone"},
+		{1, 1.3, "stiffer surround"},
+		{1, 0.7, "softer surround"},
+	} {
+		for seed, m := range []mechanics{guitarDriver, bassDriver} {
+			m.creep = 0.12
+			before := m.measure(t, 1e-4, uint64(seed), 1)
+			m.mass *= tt.mass
+			m.stiffness *= tt.stiffness
+			c := compare(t, before, m.measure(t, 1e-4, uint64(seed+10), 1))
+			amount := 100 * (tt.mass*tt.stiffness - 1)
+			if got := c.Causes[0]; got.Name != tt.want || got.Probability < 0.9 || math.Abs(got.Amount.Value/amount-1) > 0.1 {
+				t.Errorf("mass times %g, stiffness times %g: %s", tt.mass, tt.stiffness, tell(c))
+			}
+		}
+	}
+}
