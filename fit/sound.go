@@ -33,6 +33,9 @@ func (s *search) sound(t *trial) error {
 	if u.sigma == nil {
 		return openError("every parameter")
 	}
+	if t.pinned == 0 && math.Exp(t.p[0]) < leastDC*s.lowest() {
+		return openError("re")
+	}
 	for k, name := range t.names()[:t.coilAt()] {
 		if k >= t.first() && k < t.suspensionAt() || name == "leakmass" {
 			continue
@@ -49,6 +52,13 @@ func (s *search) sound(t *trial) error {
 	}
 	return err
 }
+
+// leastDC is the part of the lowest |Z| below which Re is none of a load: the
+// other parts have taken over what it was for.
+const leastDC = 0.02
+
+// lowest is the lowest |Z| of the points.
+func (s *search) lowest() float64 { return math.Sqrt(slices.Min(s.abs2)) }
 
 // stands returns an error when resonance k of t is a wrinkle: it stands for
 // what a coil or a cone does otherwise than the model. Two that lie so close that
