@@ -56,6 +56,11 @@ func mostRe(c impedance.Curve) float64 {
 	return most
 }
 
+// atBound reports whether Re of t is held at the most that the curve allows.
+func (s *search) atBound(t *trial) bool {
+	return t.pinned == 0 && math.Exp(t.p[0]) > s.bound*(1-1e-6)
+}
+
 // ownScatter is the standard deviation of each part of a point of c relative to
 // |Z|, from its scatter; 0 where c states its noise.
 func ownScatter(c impedance.Curve) float64 {

@@ -59,21 +59,58 @@ func humpHz(c impedance.Curve) float64 {
 			i++
 		}
 		to := i - 1
-		if p[from].Hz < lowestHandover || math.Log2(p[to].Hz/p[from].Hz) < leastFall {
-			continue
-		}
-		// |Z| has its hump before the phase turns.
 		top := from
-		for k := from; k >= 0 && p[k].Hz > p[from].Hz/4 && p[k].Hz > lowestHandover/2; k-- {
-			if cmplx.Abs(p[k].Z) > cmplx.Abs(p[top].Z) {
-				top = k
+		if p[from].Hz < lowestHandover {
+			top = behindCrest(p, from, to)
+		} else {
+			// |Z| has its hump before the phase turns.
+			for k := from; k >= 0 && p[k].Hz > p[from].Hz/4 && p[k].Hz > lowestHandover/2; k-- {
+				if cmplx.Abs(p[k].Z) > cmplx.Abs(p[top].Z) {
+					top = k
+				}
 			}
+		}
+		if p[max(from, top)].Hz < lowestHandover || math.Log2(p[to].Hz/p[max(from, top)].Hz) < leastFall {
+			continue
 		}
 		if cmplx.Abs(p[to].Z) < (1-handover)*cmplx.Abs(p[top].Z) {
 			return p[top].Hz
 		}
 	}
 	return 0
+}
+
+// behindCrest returns the highest |Z| above lowestHandover of points from to to of
+// p between where the phase is back from the dip of a resonance and where it
+// dips again; from where it does not, or less than others make it. The phase of a
+// coil too small to turn it stays negative from the resonance to where others
+// take over, but without them it only rises.
+func behindCrest(p []impedance.Point, from, to int) int {
+	const dips = 10 * math.Pi / 180
+	phase := func(k int) float64 { return cmplx.Phase(p[k].Z) }
+	resonance := from
+	for k := from; k <= to && p[k].Hz < lowestHandover; k++ {
+		if phase(k) < phase(resonance) {
+			resonance = k
+		}
+	}
+	crest, again, deepest := from, from, dips
+	last := resonance
+	for k := resonance; k <= to; k++ {
+		if phase(k) > phase(last) {
+			last = k
+		}
+		if d := phase(last) - phase(k); d > deepest && p[k].Hz >= lowestHandover && math.Log2(p[k].Hz/p[last].Hz) >= leastFall {
+			crest, again, deepest = last, k, d
+		}
+	}
+	top := from
+	for k := crest; k <= again && again > from; k++ {
+		if p[k].Hz >= lowestHandover && (top == from || cmplx.Abs(p[k].Z) > cmplx.Abs(p[top].Z)) {
+			top = k
+		}
+	}
+	return top
 }
 
 // below are the parts of the hump's frequency up to which a fit is tried.

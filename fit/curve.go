@@ -69,7 +69,10 @@ func Curve(ctx context.Context, c impedance.Curve, o Options) (Result, error) {
 			s, best = blocked, t
 		}
 	}
-	if hump := humpHz(c); hump > 0 && (best == nil || best.misfit > fineMisfit) {
+	// A crossover may take Re Z below Re, so that a fit without one is held at
+	// the least Re Z, however well it follows the curve.
+	held := best != nil && s.atBound(best)
+	if hump := humpHz(c); hump > 0 && (best == nil || best.misfit > fineMisfit || held) {
 		whole := math.Inf(1)
 		if best != nil {
 			whole = best.misfit
@@ -78,7 +81,7 @@ func Curve(ctx context.Context, c impedance.Curve, o Options) (Result, error) {
 		if err != nil {
 			return Result{Status: NoProgress}, err
 		}
-		if t != nil && t.misfit < farBetter*whole {
+		if t != nil && (t.misfit < farBetter*whole || held && t.misfit < fineMisfit) {
 			r := part.result(t)
 			r.Crossover = Split
 			r.Residual = r.residual(c)

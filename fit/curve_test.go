@@ -449,3 +449,21 @@ func TestAgainstDC(t *testing.T) {
 		}
 	}
 }
+
+// What lies outside the band was called a resonance at its end.
+func TestNoResonanceAtAnEnd(t *testing.T) {
+	tweeter := func(hz float64) complex128 {
+		s := complex(0, 2*math.Pi*hz)
+		driver := powerLaw(5.2, 0.0003, 0.8, resonance(900, 1.6, 4)).Impedance(hz)
+		return 2 + 1/(1/(driver+2)+1/(0.3+s*0.4e-3)) + 1/(s*3.3e-6)
+	}
+	if r, err := Curve(t.Context(), measured(tweeter, 1e-4, 1), Options{}); err == nil {
+		for _, at := range r.Resonances {
+			if at.Hz.Value < 50 {
+				t.Errorf("a tweeter behind a capacitor has a resonance at %.4g Hz", at.Hz.Value)
+			}
+		}
+	} else if !strings.Contains(err.Error(), "capacitor") {
+		t.Errorf("a tweeter behind a capacitor: %v", err)
+	}
+}

@@ -285,7 +285,7 @@ func (s *search) warnings(r Result) []impedance.Warning {
 	case s.low > highStart*first:
 		r.warn("re-undetermined", "the curve begins at %.4g Hz, too close to the resonance at %.4g Hz to tell Re: sweep from lower, or give a DC reading with --re-ohm", s.low, first)
 	case r.Re.U > looseRe*r.Re.Value:
-		r.warn("re-undetermined", "Re is uncertain by %.2g %%: noise, or what the fit leaves of the curve, hides it; sweep longer or louder, or give a DC reading with --re-ohm", 200*r.Re.U/r.Re.Value)
+		r.warn("re-undetermined", "Re is uncertain by %s: noise, or what the fit leaves of the curve, hides it; sweep longer or louder, or give a DC reading with --re-ohm", quantity.Rest(2*r.Re.U/r.Re.Value))
 	case r.Re.Value > s.bound*(1-1e-6):
 		r.warn("re-bound", "Re is held at %.4g ohm, the least resistance that the curve shows anywhere: the model asks for more, which no load without a crossover can have", r.Re.Value)
 	}

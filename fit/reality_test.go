@@ -156,3 +156,35 @@ func TestNoiseOfUnequalDirections(t *testing.T) {
 		t.Errorf("chi-square is %.2f a degree of freedom", chi)
 	}
 }
+
+// Two invented two-way cabinets of woofers that are high above their tweeters:
+// Re was held at the least Re Z, that of the tweeter, or came out as 0.0001 ohm.
+func TestReBehindACrossover(t *testing.T) {
+	for _, x := range []struct {
+		re, choke, bypass, tweeter, series float64
+	}{
+		{12.2, 0.25e-3, 10e-6, 4, 6e-6},
+		{7.5, 0.3e-3, 0, 3.5, 8e-6},
+		{7.1, 0.8e-3, 14e-6, 3.6, 7e-6},
+		{12.5, 1.1e-3, 8e-6, 4.1, 5e-6},
+	} {
+		woofer := powerLaw(x.re, 0.008, 0.65, resonance(72, 8, 17*x.re))
+		z := func(hz float64) complex128 {
+			s := complex(0, 2*math.Pi*hz)
+			low := woofer.Impedance(hz)
+			if x.bypass > 0 {
+				low = 1 / (1/low + s*complex(x.bypass, 0))
+			}
+			low += s*complex(x.choke, 0) + 0.2
+			return 1 / (1/low + 1/(complex(x.tweeter, 0)+s*30e-6+1/(s*complex(x.series, 0))))
+		}
+		r, err := Curve(t.Context(), measured(z, 1e-4, 1), Options{})
+		if err != nil {
+			t.Errorf("%+v: %v", x, err)
+			continue
+		}
+		if want := x.re + 0.2; math.Abs(r.Re.Value-want) > 2.5*r.Re.U || r.Re.U > 0.3*want {
+			t.Errorf("%+v: Re %.4g(%.2g), not %.4g; %v", x, r.Re.Value, r.Re.U, want, r.Warnings)
+		}
+	}
+}

@@ -33,6 +33,9 @@ func (s *search) sound(t *trial) error {
 	if u.sigma == nil {
 		return openError("every parameter")
 	}
+	if t.pinned == 0 && math.Exp(t.p[0]) < leastDC*s.lowest() {
+		return openError("re")
+	}
 	for k, name := range t.names()[:t.coilAt()] {
 		if k >= t.first() && k < t.suspensionAt() || name == "leakmass" {
 			continue
@@ -50,6 +53,13 @@ func (s *search) sound(t *trial) error {
 	return err
 }
 
+// leastDC is the part of the lowest |Z| below which Re is none of a load: the
+// other parts have taken over what it was for.
+const leastDC = 0.02
+
+// lowest is the lowest |Z| of the points.
+func (s *search) lowest() float64 { return math.Sqrt(slices.Min(s.abs2)) }
+
 // stands returns an error when resonance k of t is a wrinkle: it stands for
 // what a coil or a cone does otherwise than the model. Two that lie so close that
 // what all points share could part them otherwise are none either.
@@ -66,9 +76,14 @@ func (s *search) stands(t *trial, u spread, k int) error {
 }
 
 // marks returns an error when resonance k of t is too low or too broad for one
-// of a load.
+// of a load, or at an end of the band, where the solver leaves one that it looks
+// for outside.
 func (s *search) marks(t *trial, k int) error {
 	v := t.at(t.p)
+	const clear = 1.005
+	if v.f[k] < clear*s.low || v.f[k] > s.high/clear {
+		return fmt.Errorf("a resonance at %.4g Hz, the end of the curve, lies outside of it", v.f[k])
+	}
 	if v.r[k] < leastPeak*v.re {
 		return fmt.Errorf("a resonance of %.2g ohm at %.4g Hz is no more than a mark in the curve", v.r[k], v.f[k])
 	}
@@ -88,6 +103,8 @@ func (s *search) whyNot() (Status, error) {
 		switch {
 		case s.bare.Coil == NoCoil && s.bare.misfit < 0.02:
 			return NoResonance, fmt.Errorf("no resonance stands out of the curve: %.4g ohm at every frequency is a resistor, not a loudspeaker", cmplx.Abs(first.Z))
+		case imag(first.Z) < -5*math.Abs(real(first.Z)) && imag(last.Z) > -math.Abs(real(last.Z)):
+			return NoResonance, fmt.Errorf("no resonance stands out of the curve, which begins with a capacitor, such as that ahead of a tweeter: fit the driver by itself")
 		case imag(first.Z) < -5*math.Abs(real(first.Z)):
 			return NoResonance, fmt.Errorf("no resonance stands out of the curve: an impedance that falls as frequency rises is a capacitor or an open load, not a loudspeaker")
 		case cmplx.Abs(first.Z) > 1.5*cmplx.Abs(last.Z) || imag(first.Z) < -0.2*real(first.Z):

@@ -16,6 +16,15 @@ import (
 // low by twice their noise.
 const halfWindow = 0.07
 
+// By what part of it |Z| may differ from that in the middle, beyond noise, and
+// still be of one parabola with it: on the flank of a sharp peak it is of none,
+// whose vertex may lie below 0. The points next to the middle may differ more,
+// since a sharp peak of a coarse curve has no others.
+const (
+	parabolic = 0.05
+	nextTo    = 0.3
+)
+
 // mostWindows is about how many windows a curve is looked at through: the
 // whole audible band has 80 that touch.
 const mostWindows = 1000
@@ -42,17 +51,16 @@ func lowest(c impedance.Curve, low, high float64) (m minimum, edge bool, err err
 	low, high = max(low, p[0].Hz), min(high, p[len(p)-1].Hz)
 	s := newScatter(c)
 	m.ohm.Value = math.Inf(1)
-	best := 0
 	// Windows that overlap many times over find nothing new: of a curve with many
 	// points one every so many is looked at, and the last.
 	step := max(1, (last-first)/mostWindows)
 	for i := first; i <= last; i = min(i+step, max(last, i+1)) {
-		if got := s.turn(i, step, 1, low, high); got.ohm.Value < m.ohm.Value {
-			m, best = got, i
+		if got := s.turn(i, step, false, low, high); got.ohm.Value < m.ohm.Value {
+			m = got
 		}
 	}
 	// The lower end is the flank of a resonance, from which |Z| falls.
-	return m, best == last && last > first && m.hz > high/(1+1e-9), nil
+	return m, last > first && m.hz > high/(1+1e-9), nil
 }
 
 // highest returns the highest |Z| of c near hz, or where hz is 0 its highest
@@ -70,7 +78,7 @@ func highest(c impedance.Curve, hz float64) minimum {
 	} else if _, peak := c.Turns(); peak >= 0 {
 		top = peak
 	}
-	return newScatter(c).turn(top, 1, -1, p[0].Hz, p[len(p)-1].Hz)
+	return newScatter(c).turn(top, 1, true, p[0].Hz, p[len(p)-1].Hz)
 }
 
 // scatter is a curve with the noise of its points.
@@ -112,21 +120,32 @@ func (s scatter) variance(i int) float64 {
 }
 
 // turn fits |Z| over ln f around point i by least squares with a parabola and
-// returns its vertex if that is a minimum, or a maximum where sign is -1, or
-// else the lower of its ends; it looks from low to high and from step points
-// before to step points beyond only.
-func (s scatter) turn(i, step int, sign, low, high float64) minimum {
+// returns its vertex if that is a minimum, or else the lower of its ends; it
+// looks from low to high and from step points before to step points beyond only.
+// Where peak is set it looks for the highest instead, by 1/|Z|^2, which is a
+// parabola about a resonance however sharp that is: |Z| is Res/sqrt(1 + x^2) there
+// with x = Q (f/f0 - f0/f).
+func (s scatter) turn(i, step int, peak bool, low, high float64) minimum {
 	p := s.Points
 	from, to := i, i
-	for from > 0 && (from == i || math.Log2(p[i].Hz/p[from-1].Hz) < halfWindow) {
+	belongs := func(k int) bool {
+		within := parabolic
+		if k == i-1 || k == i+1 {
+			within = nextTo
+		}
+		a, b := cmplx.Abs(p[i].Z), cmplx.Abs(p[k].Z)
+		return math.Abs(a-b) < within*a+4*math.Sqrt(s.variance(i)+s.variance(k))
+	}
+	for from > 0 && (from == i || math.Log2(p[i].Hz/p[from-1].Hz) < halfWindow) && belongs(from-1) {
 		from--
 	}
-	for to < len(p)-1 && (to == i || math.Log2(p[to+1].Hz/p[i].Hz) < halfWindow) {
+	for to < len(p)-1 && (to == i || math.Log2(p[to+1].Hz/p[i].Hz) < halfWindow) && belongs(to+1) {
 		to++
 	}
+	ohm, u := s.Modulus(i)
+	point := minimum{quantity.Value{Value: ohm, U: math.Hypot(u, s.own*ohm)}, p[i].Hz}
 	if from == i || to == i {
-		ohm, u := s.Modulus(i)
-		return minimum{quantity.Value{Value: ohm, U: math.Hypot(u, s.own*ohm)}, p[i].Hz}
+		return point
 	}
 	scale := math.Log(p[to].Hz / p[from].Hz)
 	x := func(hz float64) float64 { return math.Log(hz/p[i].Hz) / scale }
@@ -135,10 +154,15 @@ func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 	powers := func(x float64) [3]float64 { return [3]float64{1, x, x * x} }
 	var normal [3][3]float64
 	var b [3]float64
+	exponent := 1.0
+	if peak {
+		exponent = -2
+	}
+	of := func(k int) float64 { return math.Pow(cmplx.Abs(p[k].Z), exponent) }
 	for k := from; k <= to; k++ {
 		v := powers(x(p[k].Hz))
 		for r := range v {
-			b[r] += v[r] * cmplx.Abs(p[k].Z)
+			b[r] += v[r] * of(k)
 			for n := range v {
 				normal[r][n] += v[r] * v[n]
 			}
@@ -149,9 +173,13 @@ func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 	for r := range a {
 		a[r] = dot(inv[r], b)
 	}
-	at := best(a, sign, max(x(low), x(p[max(i-step, from)].Hz)), min(x(high), x(p[min(i+step, to)].Hz)))
+	at := best(a, max(x(low), x(p[max(i-step, from)].Hz)), min(x(high), x(p[min(i+step, to)].Hz)))
 	m := minimum{hz: p[i].Hz * math.Exp(at*scale)}
-	m.ohm.Value = dot(a, powers(at))
+	vertex := dot(a, powers(at))
+	if !(vertex > 0) {
+		return point
+	}
+	m.ohm.Value = math.Pow(vertex, 1/exponent)
 
 	// The vertex is flat, so its uncertainty is that of the value at a fixed x,
 	// which is a weighted sum of the points.
@@ -162,7 +190,7 @@ func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 		row[r] = dot(inv[r], powers(at))
 	}
 	for k := from; k <= to; k++ {
-		w := dot(row, powers(x(p[k].Hz)))
+		w := dot(row, powers(x(p[k].Hz))) * math.Pow(cmplx.Abs(p[k].Z), exponent-1) / vertex * m.ohm.Value
 		variance += w * w * s.variance(k)
 		mod := cmplx.Abs(p[k].Z)
 		for n, src := range s.Shared {
@@ -178,15 +206,14 @@ func (s scatter) turn(i, step int, sign, low, high float64) minimum {
 	return m
 }
 
-// best returns where between two x the parabola a is least, or greatest where
-// sign is -1.
-func best(a [3]float64, sign, from, to float64) float64 {
-	if sign*a[2] > 0 {
+// best returns where between two x the parabola a is least.
+func best(a [3]float64, from, to float64) float64 {
+	if a[2] > 0 {
 		if v := -a[1] / (2 * a[2]); v > from && v < to {
 			return v
 		}
 	}
-	if sign*(from*(a[1]+from*a[2])) < sign*(to*(a[1]+to*a[2])) {
+	if from*(a[1]+from*a[2]) < to*(a[1]+to*a[2]) {
 		return from
 	}
 	return to

@@ -126,7 +126,8 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 	r := Rating{LowHz: o.LowHz, HighHz: o.HighHz, Candidates: []float64{}}
 	if r.LowHz == 0 {
 		r.LowHz = LowHz
-		if main := load.Main(); len(main) > 0 {
+		// One above the range is no resonance that the range begins at.
+		if main := load.Main(); len(main) > 0 && main[0].Hz.Value < HighHz {
 			r.LowHz = main[0].Hz.Value
 		} else if hz := peakHz(c); hz > 0 {
 			r.LowHz = hz

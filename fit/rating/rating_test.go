@@ -242,3 +242,50 @@ func TestMinimumIsTheVertex(t *testing.T) {
 		}
 	}
 }
+
+// A parabola through |Z| took 3 % off the top of a sharp peak, and stated 0.1 %.
+func TestPeakIsThatOfTheCurve(t *testing.T) {
+	for _, q := range []float64{2, 4, 8, 16} {
+		for _, hz := range []float64{41.3, 83.1} {
+			load := cabinet(6.2, 0.0125, 0.7, peak(hz, q, 60))
+			want, _ := trueMinimum(admittance{load}, hz/1.2, hz*1.2)
+			r, err := Of(sample(load, 1e-4, 0, nil), result(load), Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := r.MaxOhm.Value; math.Abs(got*want-1) > 0.002 {
+				t.Errorf("Q %g at %g Hz: the peak is %.4g ohm, not %.4g", q, hz, got, 1/want)
+			}
+		}
+	}
+}
+
+type admittance struct{ netlist.Element }
+
+func (a admittance) Impedance(hz float64) complex128 { return 1 / a.Element.Impedance(hz) }
+
+// On the flank of a peak that a few points make, the vertex of a parabola was
+// below 0 ohm.
+func TestLowestBesideASharpPeak(t *testing.T) {
+	for _, hz := range []float64{500, 523, 541} {
+		load := cabinet(1.5, 0.0125, 0.7, peak(hz, 300, 15e3))
+		c := sample(load, 1e-4, 0, nil)
+		least := math.Inf(1)
+		for _, p := range c.Points {
+			if p.Hz >= 100 && p.Hz <= HighHz {
+				least = min(least, cmplx.Abs(p.Z))
+			}
+		}
+		r, err := Of(c, result(load), Options{LowHz: 100})
+		if err != nil || r.MinOhm.Value < 0.98*least {
+			t.Errorf("the lowest point is %.4g ohm, the lowest |Z| %.4g, %v", least, r.MinOhm.Value, err)
+		}
+	}
+}
+
+func TestResonanceAboveTheRange(t *testing.T) {
+	load := cabinet(40, 0.0125, 0.7, peak(12e3, 4, 100))
+	if r, err := Of(sample(load, 1e-4, 0, nil), result(load), Options{}); err != nil || r.LowHz != LowHz || r.Ohm != 32 {
+		t.Errorf("a load whose one resonance is at 12 kHz: %+v, %v", r, err)
+	}
+}

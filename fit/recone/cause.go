@@ -29,41 +29,59 @@ var again = []float64{0.001, 0.002, 0.005, 0.005, 0.01, 0.005}
 //	fs = sqrt(K/M)/2 pi, Qms = sqrt(K M)/Rms, Res = Bl^2/Rms
 //
 // which makes the direction in which each cause moves the seen: d ln seen/da.
+//
+// Rms stays as it is only where friction is that of a dashpot. Where it is that
+// of a solid, with a loss factor that is the same at all frequencies, Rms is
+// that factor times K/(2 pi fs), so that mass and stiffness move it by half of
+// their amount. Suspensions that creep lie anywhere between (common practice, no
+// source).
 type cause struct {
 	moves [6]float64 // of the seen; in explain, of those that it uses
+	solid [6]float64 // what a solid's friction adds to moves, likewise
 	size  float64    // standard deviation of the amount beforehand
 	often float64    // beforehand, against the others
 	up    words      // the amount is above 0
 	down  words
 }
 
+// by returns c where so much of the friction is that of a solid, from 0 to 1.
+func (c cause) by(friction float64) cause {
+	for k, d := range c.solid {
+		c.moves[k] += d * friction
+	}
+	return c
+}
+
+// bySolid is what a solid's friction adds to what mass and stiffness move.
+var bySolid = [6]float64{2: -0.5, 3: -0.5}
+
 type words struct{ name, text string }
 
 // What is usual beforehand is ours, from the trade: no source.
 var causes = []cause{
-	{[6]float64{0, -0.5, 0.5, 0, 1, 0}, 0.10, 1,
+	{[6]float64{0, -0.5, 0.5, 0, 1, 0}, bySolid, 0.10, 1,
 		words{"heavier cone", "the moving mass is %s higher: a heavier cone, dust cap or coil, or more glue"},
 		words{"lighter cone", "the moving mass is %s lower: a lighter cone, dust cap or coil, or a part that is missing"}},
-	{[6]float64{0, 0.5, 0.5, 0, 0, 0}, 0.20, 1,
+	{[6]float64{0, 0.5, 0.5, 0, 0, 0}, bySolid, 0.20, 1,
 		words{"stiffer surround", "the suspension is %s stiffer: another surround or spider, or new parts that have not worked in yet"},
 		words{"softer surround", "the suspension is %s softer: another surround or spider, one that has worked in, or one coming loose"}},
-	{[6]float64{0, 0, 0, 2, 0, 0}, 0.10, 1,
+	{[6]float64{0, 0, 0, 2, 0, 0}, [6]float64{}, 0.10, 1,
 		words{"stronger magnet", "the force factor is %s higher: a coil with more turns, or one that sits deeper in the gap"},
 		words{"weaker magnet", "the force factor is %s lower: the magnet has lost strength, or the coil has fewer turns or sits out of the gap"}},
-	{[6]float64{1, 0, 0, 0, 0, 0}, 0.05, 1,
+	{[6]float64{1, 0, 0, 0, 0, 0}, [6]float64{}, 0.05, 1,
 		words{"wrong coil", "Re alone is %s higher: a coil of another wire or length, or a bad joint at the lead-in wires"},
 		words{"wrong coil", "Re alone is %s lower: a coil of another wire or length, or one with shorted turns"}},
-	{[6]float64{0, 0, -1, -1, 0, 0}, 0.20, 1,
+	{[6]float64{0, 0, -1, -1, 0, 0}, [6]float64{}, 0.20, 1,
 		words{"more friction", "mechanical losses are %s higher: the coil is not centred and rubs, or there is glue or dirt in the gap or on the suspension"},
 		words{"less friction", "mechanical losses are %s lower: a suspension with less damping, or a coil that no longer rubs"}},
-	{[6]float64{0, 0, 0, 0, 0, 1}, 0.20, 1,
+	{[6]float64{0, 0, 0, 0, 0, 1}, [6]float64{}, 0.20, 1,
 		words{"more coil inductance", "the inductance alone is %s higher: a coil with more turns, or a shorting ring or copper cap that is missing"},
 		words{"less coil inductance", "the inductance alone is %s lower: a coil with fewer turns or with a shorted one, or one that sits out of the gap"}},
 }
 
 // warmth is offered where nobody knows the temperatures. 20 K is a coil that
 // has just played, or one that was warm when it was measured before.
-var warmth = cause{[6]float64{1, 0, 0, 0, 0, 0}, 20 * quantity.CopperPerKelvin, 3,
+var warmth = cause{[6]float64{1, 0, 0, 0, 0, 0}, [6]float64{}, 20 * quantity.CopperPerKelvin, 3,
 	words{"warm coil", "a coil that was %s warmer reads so: let it rest at room temperature and measure again, or give both temperatures"},
 	words{"warm coil before", "a coil that was %s warmer when it was measured before reads so: give both temperatures"}}
 
@@ -132,11 +150,10 @@ func (e explanation) list() []Cause {
 	if e.warmer == nil {
 		all = append(all, warmth)
 	}
-	moves := make([][6]float64, len(all))
-	for i := range all {
-		moves[i] = all[i].moves
+	whole := slices.Clone(all) // with all of the seen
+	for i, c := range whole {
 		for k, at := range use {
-			all[i].moves[k] = moves[i][at]
+			all[i].moves[k], all[i].solid[k] = c.moves[at], c.solid[at]
 		}
 	}
 
@@ -152,7 +169,8 @@ func (e explanation) list() []Cause {
 		add(Cause{Name: "something else", Words: e.beyondDoubt + ", which nothing here explains: look at both curves in a plot of their ratio"}, nothing+math.Log(oftenElse/oftenNothing))
 	}
 	for i, c := range all {
-		a := amounts(y, base, []cause{c})[0]
+		friction, of := evidenceFor(y, base, c)
+		a := amounts(y, base, []cause{c.by(friction)})[0]
 		w := c.up
 		if a.Value < 0 {
 			w = c.down
@@ -161,11 +179,11 @@ func (e explanation) list() []Cause {
 		if i >= free {
 			size = ofKelvin(math.Expm1(math.Abs(a.Value)) / quantity.CopperPerKelvin)
 		}
-		found := Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: ofLog(a), moves: moves[i]}
+		found := Cause{Name: w.name, Words: fmt.Sprintf(w.text, size), Amount: ofLog(a), moves: whole[i].by(friction).moves}
 		for k := range found.moves {
 			found.moves[k] *= a.Value
 		}
-		add(found, math.Log(c.often)+logDensity(y, base, []cause{c}))
+		add(found, math.Log(c.often)+of)
 	}
 	add(several(y, base, all[:free]), math.Log(oftenSeveral)+logDensity(y, base, all[:free]))
 	if e.part != nil {
@@ -266,7 +284,7 @@ func ofLog(v quantity.Value) quantity.Value {
 	return quantity.Value{Value: 100 * math.Expm1(v.Value), U: 100 * math.Exp(v.Value) * v.U}
 }
 
-func ofPercent(v quantity.Value) string { return fmt.Sprintf("%.2g %%", math.Abs(ofLog(v).Value)) }
+func ofPercent(v quantity.Value) string { return quantity.Rest(math.Abs(math.Expm1(v.Value))) }
 func ofKelvin(k float64) string         { return fmt.Sprintf("%.0f K", k) }
 
 // widened is base with what the causes by may add to it.
@@ -292,6 +310,34 @@ func logDensity(y *mat.VecDense, base *mat.SymDense, by []cause) float64 {
 		return math.Inf(-1)
 	}
 	return -(mat.Dot(y, &x) + chol.LogDet()) / 2
+}
+
+// evidenceFor returns the logarithm of the density of y, but for a constant, where
+// c has any amount and any friction, and the friction that suits y best.
+func evidenceFor(y *mat.VecDense, base *mat.SymDense, c cause) (best, of float64) {
+	// Steps of which one moves nothing by more than a driver repeats, unless c
+	// has changed it by more than a fifth.
+	const steps = 20
+	most := math.Inf(-1)
+	var all []float64
+	for i := range steps + 1 {
+		friction := float64(i) / steps
+		d := logDensity(y, base, []cause{c.by(friction)})
+		if all = append(all, d); d > most {
+			best, most = friction, d
+		}
+		if c.solid == [6]float64{} {
+			break
+		}
+	}
+	if math.IsInf(most, -1) {
+		return best, most
+	}
+	var sum float64
+	for _, d := range all {
+		sum += math.Exp(d - most)
+	}
+	return best, most + math.Log(sum/float64(len(all)))
 }
 
 // amounts returns the most likely amounts of the causes by together: mean and

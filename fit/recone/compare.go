@@ -35,7 +35,8 @@ type Options struct {
 // lacks is in both curves and cancels, as does a source that both share by its
 // ID, such as one sense resistor, as far as it moves them alike. Re and what
 // depends on it is corrected to 20 C where the temperature of both sides is known
-// (copper).
+// (copper). Where no change of the load makes up for the difference, the two fits
+// are subtracted, and a warning asks whether both are one driver.
 //
 // Where both sides were measured with one mass or box too, their mechanical
 // constants are compared; that mass or box and the diameter cancel in a change.
@@ -101,12 +102,16 @@ func Compare(ctx context.Context, before, after Side, o Options) (Comparison, er
 		e.pin(curves[0].load.Re.Value, curves[1].load.Re.Value, before.Load.Pinned && after.Load.Pinned)
 	}
 	b, a := e.complete(logsOf(before, warmBefore), logsOf(after, warmAfter))
-	bent := before.Load
-	if e.fromAfter {
-		bent = after.Load
+	bent := [2]fit.Result{before.Load, before.Load}
+	switch {
+	case e.apart:
+		bent[1] = after.Load
+		warn("not-alike", "nothing that changes in one driver makes one curve of the other, so each is as its own fit says: are both records of this driver, held the same way?")
+	case e.fromAfter:
+		bent = [2]fit.Result{after.Load, after.Load}
 	}
-	putExtremes(&b, curves[0].curve, bent, e.scatter)
-	putExtremes(&a, curves[1].curve, bent, e.scatter)
+	putExtremes(&b, curves[0].curve, bent[0], e.scatter)
+	putExtremes(&a, curves[1].curve, bent[1], e.scatter)
 	both, moved, mechanical, err := o.Added.constantsOf(ctx, [2]Side{before, after}, [2]logs{b, a}, [2]float64{warmBefore, warmAfter})
 	if err != nil {
 		return Comparison{}, err
@@ -205,11 +210,11 @@ func (c Comparison) beyondDoubt() string {
 	most, what := float64(leastTold), ""
 	for _, ch := range c.Changes {
 		if size := math.Abs(ch.Percent.Value); ch.Significant && size > most {
-			most, what = size, fmt.Sprintf("%s changed by %.2g %%", cmp.Or(spoken[ch.Name], Symbol(ch.Name)), ch.Percent.Value)
+			most, what = size, fmt.Sprintf("%s changed by %s %%", cmp.Or(spoken[ch.Name], Symbol(ch.Name)), quantity.Digits(ch.Percent.Value, 2))
 		}
 	}
 	if w := c.Worst; w.Significant && w.Percent.Value > most {
-		what = fmt.Sprintf("the curves are %.2g %% apart at %.0f Hz", w.Percent.Value, w.Hz)
+		what = fmt.Sprintf("the curves are %s %% apart at %.0f Hz", quantity.Digits(w.Percent.Value, 2), w.Hz)
 	}
 	return what
 }

@@ -626,3 +626,54 @@ func TestTwoSided(t *testing.T) {
 		}
 	}
 }
+
+// Two drivers that have nothing in common were bent into each other by brute
+// force, and the one that was not bent got the numbers of wherever that ended.
+func TestAnotherDriverIsAsItsOwnFit(t *testing.T) {
+	other := mechanics{mass: 0.012, stiffness: 14000, loss: 0.9, bl: 5, re: 3.3, l1: 0.05e-3, l2: 0.2e-3, r2: 2}
+	for _, p := range [][2]mechanics{{guitarDriver, other}, {other, bassDriver}, {bassDriver, guitarDriver}} {
+		before, after := p[0].measure(t, 1e-4, 1, 1), p[1].measure(t, 1e-4, 2, 1)
+		c := compare(t, before, after)
+		if !slices.ContainsFunc(c.Warnings, func(w impedance.Warning) bool { return w.Code == "not-alike" }) {
+			t.Errorf("nobody asks whether both are one driver: %s", tell(c))
+		}
+		for i, m := range p {
+			fs := math.Sqrt(m.stiffness/m.mass) / (2 * math.Pi)
+			for name, want := range map[string]float64{"re": m.re, "fs": fs, "q_ms": 2 * math.Pi * fs * m.mass / m.loss} {
+				is := [2]quantity.Value{c.change(name).Before, c.change(name).After}[i]
+				if math.Abs(is.Value-want) > 4*is.U {
+					t.Errorf("%s of side %d is %.5g(%.2g), not %.5g", name, i, is.Value, is.U, want)
+				}
+			}
+		}
+		if got := c.Causes[0].Name; got != "several changes at once" {
+			t.Errorf("%s explains it: %s", got, tell(c))
+		}
+	}
+}
+
+// Friction of a suspension that creeps is not that of a dashpot, so that Qms goes
+// with mass and stiffness by less than their square root.
+func TestCauseOnASuspensionThatCreeps(t *testing.T) {
+	for _, tt := range []struct {
+		mass, stiffness float64
+		want            string
+	}{
+		{1.25, 1, "heavier cone"},
+		{0.85, 1, "lighter cone"},
+		{1, 1.3, "stiffer surround"},
+		{1, 0.7, "softer surround"},
+	} {
+		for seed, m := range []mechanics{guitarDriver, bassDriver} {
+			m.creep = 0.12
+			before := m.measure(t, 1e-4, uint64(seed), 1)
+			m.mass *= tt.mass
+			m.stiffness *= tt.stiffness
+			c := compare(t, before, m.measure(t, 1e-4, uint64(seed+10), 1))
+			amount := 100 * (tt.mass*tt.stiffness - 1)
+			if got := c.Causes[0]; got.Name != tt.want || got.Probability < 0.9 || math.Abs(got.Amount.Value/amount-1) > 0.1 {
+				t.Errorf("mass times %g, stiffness times %g: %s", tt.mass, tt.stiffness, tell(c))
+			}
+		}
+	}
+}

@@ -2,6 +2,7 @@ package recone
 
 import (
 	"context"
+	"errors"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -42,11 +43,20 @@ const (
 // evolution is how a driver changed, worked out of the difference of its curves.
 type evolution struct {
 	fromAfter bool  // the load that was bent is that of after
+	apart     bool  // no bend makes one curve of the other: each fit speaks for itself
 	plain     logs  // changes from the load that was bent, without a loose part
 	loose     *logs // and with one; nil where none shows
 	part      looseness
 	scatter   float64 // of the difference, relative to |Z|
 }
+
+// From how much of |Z| the best bend must leave, absolutely and against what the
+// two fits leave of their own curves, that it is no explanation: its parameters
+// are then wherever the search got stuck.
+const (
+	leastApart = 0.02
+	farApart   = 5
+)
 
 // changes are the likeliest.
 func (e evolution) changes() logs {
@@ -67,6 +77,17 @@ type measured struct {
 // it do not have in common, such as what the model lacks, cancels. What it returns
 // is worth nothing once ctx has ended.
 func evolve(ctx context.Context, before, after measured) (evolution, error) {
+	e, err := together(ctx, before, after)
+	fits := math.Hypot(before.load.Misfit, after.load.Misfit)
+	if errors.Is(err, errNoBend) || err == nil && e.scatter > max(leastApart, farApart*fits) {
+		hasLe := before.load.Coil.Kind != fit.NoCoil && after.load.Coil.Kind != fit.NoCoil
+		return evolution{apart: true, plain: logs{hasLe: hasLe}, scatter: fits}, nil
+	}
+	return e, err
+}
+
+// together is that by a bend, however much it leaves.
+func together(ctx context.Context, before, after measured) (evolution, error) {
 	e := evolution{fromAfter: simpler(after.load, before.load)}
 	hangsOn, err := e.evolve(ctx, before, after)
 	if err == nil && hangsOn {
@@ -131,6 +152,9 @@ const clearGain = 3
 // complete returns the logarithms of both sides with those of the one that was
 // not bent worked out from the other's, but for the extremes.
 func (e evolution) complete(b, a logs) (logs, logs) {
+	if e.apart {
+		return b, a
+	}
 	d := e.changes()
 	for i := range qMms {
 		switch {
@@ -148,6 +172,9 @@ func (e evolution) complete(b, a logs) (logs, logs) {
 // d, with what is uncertain of it all on the side after, and of the extremes of
 // b and a.
 func (e evolution) pair(d, b, a logs) (before, after logs) {
+	if e.apart {
+		return b, a
+	}
 	before = logs{value: b.value, own: mat.NewSymDense(quantities, nil), shared: map[string][]float64{}, hasLe: d.hasLe}
 	after = logs{value: b.value, own: d.own, shared: map[string][]float64{}, hasLe: d.hasLe}
 	sign := 1.0
@@ -189,7 +216,7 @@ func (e *evolution) pin(before, after float64, both bool) {
 		v *= 2
 	}
 	for _, d := range []*logs{&e.plain, e.loose} {
-		if d == nil {
+		if d == nil || e.apart {
 			continue
 		}
 		d.value[qQes] += ratio - d.value[qRe]
