@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"strings"
 	"testing"
 
 	"tapload/fixtures/bench"
@@ -100,5 +101,63 @@ func TestCheckWithACalibratedJig(t *testing.T) {
 	}
 	if c := check(t, b, measure.CheckSetup{Jig: j}); !c.Pass() || c.Looks.Kind != jig.ResistorEnd || math.Abs(c.Looks.Ohm-300) > 15 {
 		t.Errorf("with a calibration: %+v, %v; want a resistor of 300 ohm", c.Findings, c.Looks)
+	}
+}
+
+// A perfect short behind a jig whose short standard had leads came out below 0
+// ohm, and was refused as inputs of opposite polarity. Told as what it is, it is a
+// short to a check; inputs that are inverted are still told as that.
+func TestLessThanTheShortStandard(t *testing.T) {
+	at := func(lead float64, load netlist.Element, inverted bool) *bench.Bench {
+		b := idealBench(load, -90, 1)
+		b.LeadOhm, b.Inputs[0].Inverted = lead, inverted
+		return b
+	}
+	c, err := measure.Calibrate(t.Context(), measure.Setup{Card: at(0.3, netlist.Wire, false), Signal: chirp(t, signal.ChirpOptions{PeriodSeconds: 0.5, LowHz: 40})},
+		jig.Calibration{Options: jig.Options{Name: "test", SenseOhm: 33, Tolerance: 0.01, Mismatch: 0.01}}, jig.Short, jig.Resistor{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	j, err := c.Jig()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tc := range []struct {
+		name  string
+		bench *bench.Bench
+		cause card.Cause
+		says  string
+		short bool // to a check
+	}{
+		{"a wire of 10 mohm", at(0.01, netlist.Wire, false), card.ShortedLoad, "has 0.29 ohm less than the short standard", true},
+		{"a wire with shorter leads", at(0.1, netlist.Wire, false), card.ShortedLoad, "has 0.20 ohm less than the short standard", true},
+		{"a wire, an input inverted", at(0.2, netlist.Wire, true), card.Inverted, "opposite polarity", false},
+		{"a load, an input inverted", at(0, loads[1].load, true), card.Inverted, "opposite polarity", false},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			_, err := measure.Run(t.Context(), measure.Setup{Card: tc.bench, Signal: chirp(t, signal.ChirpOptions{PeriodSeconds: 0.5, LowHz: 40}), Jig: j})
+			var fault *card.Fault
+			if !errors.As(err, &fault) || fault.Cause != tc.cause || !strings.Contains(fault.Text, tc.says) {
+				t.Errorf("a sweep says %v, want the cause %v and %q", err, tc.cause, tc.says)
+			}
+			if c := check(t, tc.bench, measure.CheckSetup{Jig: j, Expect: measure.ExpectShort}); c.Pass() != tc.short {
+				t.Errorf("a check that expects a short: %+v", c.Findings)
+			}
+			if underRace {
+				return // plainOnly says why
+			}
+			named := 0
+			watch(t, measure.Setup{Card: bench.NewSeries(tc.bench), Jig: j}, 2, func(e measure.Event) {
+				if e.State == measure.Steady || e.State == measure.Faulty && e.Fault.Code != tc.cause.String() {
+					t.Errorf("a live view at %.1f s: %v, %+v", e.Seconds, e.State, e.Fault)
+				}
+				if e.State == measure.Faulty {
+					named++
+				}
+			})
+			if named == 0 {
+				t.Error("a live view never names it")
+			}
+		})
 	}
 }

@@ -9,6 +9,7 @@ import (
 
 	"tapload/measure/hum"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/ratio"
 )
 
@@ -292,8 +293,8 @@ func driftText(d ratio.Drift) string {
 	if max(math.Abs(d.Warms), math.Abs(d.Gain)) < driftWorthSaying {
 		return ""
 	}
-	warms := fmt.Sprintf("the resistance of the load changed by %+.2g ± %.1g %% (k = 2) while the signal played", 100*d.Warms, 200*d.UWarms)
-	gain := fmt.Sprintf("the gains of the inputs drifted apart by %+.2g ± %.1g %% (k = 2)", 100*d.Gain, 200*d.UGain)
+	warms := fmt.Sprintf("the resistance of the load changed by %s (k = 2) while the signal played", quantity.Of(d.Warms, d.UWarms).Times(100).Change("%", 0))
+	gain := fmt.Sprintf("the gains of the inputs drifted apart by %s (k = 2)", quantity.Of(d.Gain, d.UGain).Times(100).Change("%", 0))
 	const middle = "; the curve is that of the middle of the measurement"
 	switch d.Cause {
 	case ratio.Warming:

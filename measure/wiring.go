@@ -4,10 +4,12 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"tapload/fixtures/jig"
 	"tapload/measure/card"
 	"tapload/measure/impedance"
+	"tapload/measure/quantity"
 	"tapload/measure/ratio"
 )
 
@@ -27,9 +29,11 @@ const (
 )
 
 // plausible returns a Fault when g shows a jig that is wired wrong, or a load
-// that is open or shorted, once all is corrected that the jig knows.
+// that is open or shorted, once all is corrected that the jig knows. A negative
+// resistance is that of an inverted input where the ratio says so before the short
+// standard is taken off; where not, that standard had more than is connected.
 func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
-	var open, short, same, over, inverted int
+	var open, short, same, over, inverted, negative int
 	ideal := make([]complex128, len(g.Points))
 	for i, p := range g.Points {
 		ideal[i] = j.Ideal(p)
@@ -40,7 +44,10 @@ func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 		case m < shortBelow:
 			short++
 		case real(ideal[i]) < 0:
-			inverted++
+			negative++
+			if j.Inverted(p) {
+				inverted++
+			}
 		case m > 1/openAbove:
 			over++
 		case cmplx.Abs(1-ideal[i]) < 1-openAbove:
@@ -68,11 +75,17 @@ func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 			Text:   fmt.Sprintf("hardly any voltage at the load (input %d): the load looks shorted, or the lead of that input is off", in2),
 			Advice: "check for a short in plug, lead and box, and the lead to that input",
 		}
-	case inverted > most:
+	case inverted > most, negative > most && !j.Has(jig.Short):
 		return &card.Fault{
 			Cause:  card.Inverted,
 			Text:   fmt.Sprintf("inputs %d and %d have opposite polarity: the load would have a negative resistance", in1, in2),
 			Advice: "swap the two wires of one input's lead, or turn off its phase switch",
+		}
+	case negative > most:
+		return &card.Fault{
+			Cause:  card.ShortedLoad,
+			Text:   fmt.Sprintf("the load (input %d) has %s ohm less than the short standard of the jig: it looks shorted, or that standard had a lead or contact that is not there now", in2, quantity.Digits(belowShort(ideal, j), 2)),
+			Advice: "check for a short in plug, lead and box; where a short is meant to be connected, measure the short standard anew as it is plugged now",
 		}
 	case over > most && unequal(j.End(g.Points)):
 		return &card.Fault{
@@ -94,6 +107,17 @@ func plausible(g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 		}
 	}
 	return nil
+}
+
+// belowShort returns by how many ohms the ideal ratios lie below that of a short,
+// their median.
+func belowShort(ideal []complex128, j jig.Jig) float64 {
+	ohm := make([]float64, len(ideal))
+	for i, x := range ideal {
+		ohm[i] = -j.SenseOhm * real(x/(1-x))
+	}
+	slices.Sort(ohm)
+	return ohm[len(ohm)/2]
 }
 
 // follow reports whether V2 follows V1 at all. A shorted load leaves V2 the

@@ -185,6 +185,8 @@ var faults = []fault{
 	// Judging a measurement.
 	{name: "exchanged leads pass for an open load", file: "measure/wiring.go",
 		old: `unequalBelow = 1.1`, new: `unequalBelow = 11`, tests: "TestLouder", added: "TestLouderSecondInput"},
+	{name: "polarity is told behind the short standard", file: "fixtures/jig/end.go",
+		old: `x /= e.open.z`, new: `x -= e.short.z`, tests: "TestLessThan", added: "TestLessThanTheShortIsNotInverted"},
 	{name: "a dead input follows by chance", file: "measure/wiring.go",
 		old: `return cmplx.Abs(sum) > follows*math.Sqrt(weights)`, new: `return cmplx.Abs(sum) > follows/math.Sqrt(weights)`, tests: "TestFaults|TestEveryFaultIsNamed"},
 	{name: "decibels of an amplitude as of a power", file: "measure/check.go",

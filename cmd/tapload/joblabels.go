@@ -31,7 +31,7 @@ func jobOf(c *cobra.Command) (*job.Job, error) {
 	folder := "."
 	if f != nil && f.Changed {
 		var err error
-		if folder, err = job.Find(f.Value.String()); err != nil {
+		if folder, err = job.Find(c.Context(), f.Value.String()); err != nil {
 			return nil, fmt.Errorf("--job: %w", err)
 		}
 	}

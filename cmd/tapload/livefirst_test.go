@@ -102,7 +102,7 @@ func TestCabinetWithoutAJob(t *testing.T) {
 	t.Chdir(t.TempDir())
 	s := sessionOn(sound, onCard...)
 	asked := func() string {
-		for _, step := range s.stand().Steps {
+		for _, step := range s.stand(t.Context()).Steps {
 			if step.Name == "cabinet" {
 				var names []string
 				for _, f := range step.Fields {

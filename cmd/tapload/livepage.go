@@ -61,7 +61,7 @@ func livePage(c *cobra.Command, e env, o liveOptions) error {
 	}
 	first, _ := manual.Find("first")
 	w := live.World{First: first.Page(), Watch: s.watch, Stand: s.stand, Changed: func() bool { return s.jobMark() != s.jobFile }, Hold: s.cable.hold, Do: s.do}
-	server, err := live.Listen(w)
+	server, err := live.Listen(c.Context(), w)
 	if err != nil {
 		return err
 	}

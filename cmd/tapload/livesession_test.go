@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -22,6 +23,7 @@ import (
 	"tapload/measure"
 	"tapload/measure/card/portaudio"
 	"tapload/measure/quantity"
+	"tapload/measure/stopping"
 	"tapload/measure/verdict"
 )
 
@@ -202,7 +204,7 @@ func TestDeadEndsOfThePage(t *testing.T) {
 		if said := watching(c.s); !strings.Contains(said, c.want) {
 			t.Errorf("%s: %q", c.name, said)
 		}
-		if at := c.s.stand(); at.Steps[0].Name != "bench" {
+		if at := c.s.stand(t.Context()); at.Steps[0].Name != "bench" {
 			t.Errorf("%s: another card cannot be chosen", c.name)
 		}
 	}
@@ -211,7 +213,7 @@ func TestDeadEndsOfThePage(t *testing.T) {
 	if a := s.do(t.Context(), "job", map[string]string{"name": "Pub"}, nil); !a.OK {
 		t.Fatal(a.Says)
 	}
-	at := s.stand()
+	at := s.stand(t.Context())
 	if next := at.Steps[0]; next.Name != "amplifier" || !next.Next || at.Caution == "" {
 		t.Errorf("a job without amplifier stands at %+v", at)
 	}
@@ -223,7 +225,7 @@ func TestDeadEndsOfThePage(t *testing.T) {
 	if s.jobMark() == s.jobFile {
 		t.Error("nobody sees that job.toml was written")
 	}
-	at = s.stand()
+	at = s.stand(t.Context())
 	if at.Title != "Job pub cannot be read" || !strings.Contains(strings.Join(at.Facts, " "), "job.toml") {
 		t.Errorf("a spoilt job stands at %+v", at)
 	}
@@ -249,12 +251,12 @@ func TestSessionWithoutAJob(t *testing.T) {
 			t.Errorf("there is no %s", file)
 		}
 	}
-	done := s.stand().History
+	done := s.stand(t.Context()).History
 	if len(done) != 2 || done[0].Name == done[1].Name || done[0].Says != "Measure a cabinet: loose: rated 16 ohm" {
 		t.Fatalf("done so far: %+v", done)
 	}
 	var page strings.Builder
-	if err := done[1].Page(&page); err != nil || !strings.Contains(page.String(), "loose") {
+	if err := done[1].Page(t.Context(), &page); err != nil || !strings.Contains(page.String(), "loose") {
 		t.Errorf("its page is %.100s, %v", page.String(), err)
 	}
 	for _, name := range []string{"Pub", "Bar"} {
@@ -263,14 +265,43 @@ func TestSessionWithoutAJob(t *testing.T) {
 			t.Fatal(a.Says)
 		}
 	}
-	at := s.stand()
+	at := s.stand(t.Context())
 	i := slices.IndexFunc(at.Steps, func(st live.Step) bool { return st.Name == "open" })
 	if at.Title != "Job Bar" || len(at.History) != 0 || i < 0 || !slices.Equal(at.Steps[i].Fields[0].Choices, []string{"pub"}) {
 		t.Fatalf("%+v", at)
 	}
-	if a := s.do(t.Context(), "open", map[string]string{"job": "pub"}, nil); !a.OK || s.stand().Title != "Job Pub" {
+	if a := s.do(t.Context(), "open", map[string]string{"job": "pub"}, nil); !a.OK || s.stand(t.Context()).Title != "Job Pub" {
 		t.Errorf("opening another job: %+v", a)
 	}
+}
+
+// Where the work stands was read to the end of all that a job has, whoever waited.
+func TestStandEndsWithItsContext(t *testing.T) {
+	sound := invented(t, nil)
+	t.Chdir(t.TempDir())
+	s := sessionOn(sound, onCard...)
+	if a := s.do(t.Context(), "job", map[string]string{"name": "Pub", "taps": "8"}, nil); !a.OK {
+		t.Fatal(a.Says)
+	}
+	if a := s.do(t.Context(), "cabinet", map[string]string{"label": "red"}, func(live.At) {}); !a.OK {
+		t.Fatal(a.Says)
+	}
+	kept, err := filepath.Glob("pub/records/red-*.sweep.json")
+	if err != nil || len(kept) != 1 {
+		t.Fatalf("%q, %v", kept, err)
+	}
+	for i := range 60 { // without a time in the name, so that it has to be read
+		if err := os.Link(kept[0], filepath.Join("pub", "records", "red"+strconv.Itoa(i)+".sweep.json")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if n := len(s.stand(t.Context()).History); n != 61 {
+		t.Errorf("%d were done, want 61", n)
+	}
+	stopping.Check(t, func(ctx context.Context) error {
+		s.stand(ctx)
+		return ctx.Err()
+	})
 }
 
 // What went wrong: a 16 ohm cabinet was "safe on 16" in the largest type of the page

@@ -70,8 +70,8 @@ func (s *session) bench() (words string, virtual bool) {
 	return report.SetupBench(kept), kept.Bench != ""
 }
 
-// stand says where the work stands.
-func (s *session) stand() live.Stand {
+// stand says where the work stands; not all of it where ctx ends.
+func (s *session) stand(ctx context.Context) live.Stand {
 	s.jobFile = s.jobMark()
 	bench, virtual := s.bench()
 	st := live.Stand{Title: "No job is open", First: bench == ""}
@@ -98,19 +98,19 @@ func (s *session) stand() live.Stand {
 		if a := amplifier(j); a != nil {
 			st.TapsOhm = a.Levels()
 		}
-		if look, err := findings.Look(context.Background(), j, openFile); err != nil {
+		if look, err := findings.Look(ctx, j, openFile); err != nil {
 			st.Facts = append(st.Facts, err.Error())
 		} else {
 			found = &look
 		}
 	}
-	st.Steps = s.steps(j, err, bench != "")
+	st.Steps = s.steps(ctx, j, err, bench != "")
 	if next := s.next(j, found, bench != ""); err == nil {
 		for i := range st.Steps {
 			st.Steps[i].Next = st.Steps[i].Name == next
 		}
 	}
-	st.History = s.history(j, found)
+	st.History = s.history(ctx, j, found)
 	return st
 }
 
@@ -172,7 +172,7 @@ func (s *session) log(step string, a live.Answer) {
 	s.done = append(s.done, entry{
 		Entry: live.Entry{
 			Name: fmt.Sprintf("%s %d", step, len(s.done)+1), Says: stepTitles[step] + ": " + firstWords(a.Says),
-			Page: func(w io.Writer) error { return page.HTML(context.Background(), w, report.A4) },
+			Page: func(ctx context.Context, w io.Writer) error { return page.HTML(ctx, w, report.A4) },
 		},
 		at: s.now(), step: step, job: s.job,
 	})
@@ -187,7 +187,7 @@ func firstWords(s string) string {
 
 // history lists what was done, newest first: what the job has, at the times at
 // which it was measured, and what else this session did.
-func (s *session) history(j *job.Job, found *findings.Status) []live.Entry {
+func (s *session) history(ctx context.Context, j *job.Job, found *findings.Status) []live.Entry {
 	var all []entry
 	for _, e := range s.done {
 		if e.job == s.job {
@@ -195,7 +195,7 @@ func (s *session) history(j *job.Job, found *findings.Status) []live.Entry {
 		}
 	}
 	if j != nil && found != nil {
-		all = append(all, s.measured(j, *found)...)
+		all = append(all, s.measured(ctx, j, *found)...)
 	}
 	slices.SortStableFunc(all, func(a, b entry) int { return b.at.Compare(a.at) })
 	entries := []live.Entry{}
@@ -211,20 +211,24 @@ func (s *session) history(j *job.Job, found *findings.Status) []live.Entry {
 }
 
 // measured lists what the files of a job hold.
-func (s *session) measured(j *job.Job, found findings.Status) (all []entry) {
+func (s *session) measured(ctx context.Context, j *job.Job, found findings.Status) (all []entry) {
 	then := *s // its job may be another when a page is asked for
-	add := func(name, says, file string, command ...string) {
-		at, ok := takenAt(j.Path(file))
-		if file == "" || !ok {
-			return
-		}
-		all = append(all, entry{at: at, Entry: live.Entry{Name: name, Says: says, Page: func(w io.Writer) error {
-			d := then.run(context.Background(), &pageSink{}, append(command, "--json")...)
+	list := func(at time.Time, name, says string, command ...string) {
+		all = append(all, entry{at: at, Entry: live.Entry{Name: name, Says: says, Page: func(ctx context.Context, w io.Writer) error {
+			d := then.run(ctx, &pageSink{}, append(command, "--json")...)
 			if !d.ok() || len(d.pages) == 0 {
 				return errors.New(d.fault())
 			}
-			return d.pages[0].HTML(context.Background(), w, report.A4)
+			return d.pages[0].HTML(ctx, w, report.A4)
 		}}})
+	}
+	add := func(name, says, file string, command ...string) {
+		if file == "" || ctx.Err() != nil {
+			return
+		}
+		if at, ok := takenAt(j.Path(file)); ok {
+			list(at, name, says, command...)
+		}
 	}
 	for i, c := range j.Cabinets {
 		name := "cabinet " + c.Label
@@ -242,11 +246,15 @@ func (s *session) measured(j *job.Job, found findings.Status) (all []entry) {
 		}
 	}
 	for _, e := range found.Earlier {
-		add(e.File, e.Label+", since replaced", e.File, "fit", j.Path(e.File))
+		if says := e.Label + ", since replaced"; e.Taken != nil {
+			list(*e.Taken, e.File, says, "fit", j.Path(e.File))
+		} else {
+			add(e.File, says, e.File, "fit", j.Path(e.File))
+		}
 	}
 	sheet := j.Path("report.html")
 	if info, err := os.Stat(sheet); err == nil {
-		all = append(all, entry{at: info.ModTime(), Entry: live.Entry{Name: "job sheet", Says: "job sheet", Page: func(w io.Writer) error {
+		all = append(all, entry{at: info.ModTime(), Entry: live.Entry{Name: "job sheet", Says: "job sheet", Page: func(_ context.Context, w io.Writer) error {
 			data, err := os.ReadFile(sheet)
 			if errors.Is(err, fs.ErrNotExist) {
 				return fmt.Errorf("%s is gone; write the job sheet again", sheet)

@@ -35,7 +35,7 @@ var stepTitles = map[string]string{
 
 // steps are what can be done, in the order of a job, which may be nil or spoilt;
 // measures tells whether anybody said what to measure with.
-func (s *session) steps(j *job.Job, spoilt error, measures bool) []live.Step {
+func (s *session) steps(ctx context.Context, j *job.Job, spoilt error, measures bool) []live.Step {
 	unread, noJob, noCabinet, noHookup, noAmplifier := "", "", "", "", ""
 	switch {
 	case spoilt != nil:
@@ -68,7 +68,7 @@ func (s *session) steps(j *job.Job, spoilt error, measures bool) []live.Step {
 	if j != nil && j.Amplifier == nil {
 		all = append(all, live.Step{Name: "amplifier", Title: stepTitles["amplifier"], Says: "Puts the amplifier into the job, as its maker marks it.", Button: "Keep it", Fields: amplifier})
 	}
-	if others := s.otherJobs(); len(others) > 0 {
+	if others := s.otherJobs(ctx); len(others) > 0 {
 		all = append(all, live.Step{Name: "open", Title: stepTitles["open"], Says: "Goes on with a job below this folder.", Button: "Open it",
 			Fields: []live.Field{{Name: "job", Says: "its folder", Choices: others, Required: true}}})
 	}
@@ -151,8 +151,8 @@ func (s *session) cardNames() (names []string) {
 }
 
 // otherJobs are the folders of jobs below the current one, but for the open one.
-func (s *session) otherJobs() []string {
-	all, err := job.Below(".")
+func (s *session) otherJobs(ctx context.Context) []string {
+	all, err := job.Below(ctx, ".")
 	if err != nil {
 		return nil
 	}

@@ -44,7 +44,9 @@ apart; measurements that are no longer in use count, too.`,
 			if err != nil {
 				return err
 			}
-			s.FindLike(rec, paths[0])
+			if err := s.FindLike(c.Context(), rec, paths[0]); err != nil {
+				return err
+			}
 			return o.show(e, s, report.Shop(s), s.Warnings)
 		},
 	}

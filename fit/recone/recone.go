@@ -11,7 +11,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"tapload/fit"
@@ -62,9 +61,16 @@ type Change struct {
 	Unit          string // SI, "" for a ratio
 	Before, After quantity.Value
 	Percent       quantity.Value // 100 (After - Before)/Before; what both share does not count
-	Significant   bool
+	Significant   bool           // by the noise of both measurements
 	Limit         Limit
 	Verdict       verdict.Verdict // against Limit
+}
+
+// Counts reports whether c is beyond doubt and more than a driver repeats to.
+func (c Change) Counts() bool { return counts(c.Percent, c.Significant) }
+
+func counts(percent quantity.Value, significant bool) bool {
+	return significant && math.Abs(percent.Value) > 100*quantity.Repeats
 }
 
 // MarshalJSON writes the values and their uncertainties side by side.
@@ -119,6 +125,9 @@ type Deviation struct {
 	Beside impedance.Band // about the main resonance, which does not count
 }
 
+// Counts is that of a Change.
+func (d Deviation) Counts() bool { return counts(d.Percent, d.Significant) }
+
 // MarshalJSON writes null where no frequency was judged.
 func (d Deviation) MarshalJSON() ([]byte, error) {
 	if d.Hz == 0 {
@@ -167,23 +176,14 @@ func Symbol(name string) string {
 	return cmp.Or(symbols[name], name)
 }
 
-// Percent writes a change in percent, with its sign where it is signed, by at
-// least what a driver repeats to and with one digit of its uncertainty (k = 2).
+// Percent writes a change in percent, with its sign where it is signed and the
+// uncertainty (k = 2) of at least what a driver repeats to.
 func Percent(v quantity.Value, signed bool) string {
-	places, u := 1, max(2*v.U, 100*quantity.Repeats)
-	for unit := 0.1; places > 0 && u > 9.5*unit; unit *= 10 {
-		places--
+	text := v.Change("%", 100*quantity.Repeats)
+	if !signed {
+		text = strings.TrimPrefix(text, "+")
 	}
-	last := math.Pow10(-places)
-	u = last * math.Ceil(u/last-1e-6)
-	text := strconv.FormatFloat(v.Value, 'f', places, 64)
-	switch {
-	case strings.Trim(text, "-0.") == "":
-		text = "0"
-	case signed && v.Value > 0:
-		text = "+" + text
-	}
-	return fmt.Sprintf("%s %% ± %.*f", text, places, u)
+	return text
 }
 
 // believed is the probability from which a cause is named beside a verdict.
@@ -265,7 +265,7 @@ func (c Comparison) answer() string {
 	case verdict.Undecided:
 		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", c.judged(verdict.Undecided))
 	}
-	if !slices.ContainsFunc(c.Changes, func(ch Change) bool { return ch.Significant }) {
+	if !slices.ContainsFunc(c.Changes, Change.Counts) {
 		return "Pass: no change that the measurements could tell."
 	}
 	return "Pass: what has changed lies inside the limits."

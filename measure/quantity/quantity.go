@@ -40,13 +40,13 @@ func (v Value) In(unit string) string {
 	return v.written(unit, Repeats*math.Abs(v.Value), 4)
 }
 
-// Change writes v, which is a difference, as In does, with its sign and without
-// the least uncertainty that a value has.
-func (v Value) Change(unit string) string {
+// Change writes v, which is a difference, as In does, with its sign and with an
+// expanded uncertainty of least or more in place of that of a value.
+func (v Value) Change(unit string, least float64) string {
 	if unit != "" {
 		unit = " " + unit
 	}
-	s := v.written(unit, 0, 4)
+	s := v.written(unit, least, 4)
 	if v.Value > 0 && !strings.HasPrefix(s, "0"+unit) {
 		s = "+" + s
 	}

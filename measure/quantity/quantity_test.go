@@ -32,14 +32,15 @@ func TestIn(t *testing.T) {
 
 func TestChange(t *testing.T) {
 	for _, c := range []struct {
-		value, u float64
-		want     string
+		value, u, least float64
+		want            string
 	}{
-		{-10.6, 0.06, "-10.60 % ± 0.12"},
-		{2, 0.5, "+2.0 % ± 1.0"},
-		{0.00001, 0.05, "0 % ± 0.10"},
+		{-10.6, 0.06, 0, "-10.60 % ± 0.12"},
+		{2, 0.5, 0, "+2.0 % ± 1.0"},
+		{0.00001, 0.05, 0, "0 % ± 0.10"},
+		{0.24, 0.001, 0.1, "+0.24 % ± 0.10"},
 	} {
-		if got := Of(c.value, c.u).Change("%"); got != c.want {
+		if got := Of(c.value, c.u).Change("%", c.least); got != c.want {
 			t.Errorf("%g(%g): %q, want %q", c.value, c.u, got, c.want)
 		}
 	}

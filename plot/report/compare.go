@@ -55,7 +55,7 @@ func comparePage(c recone.Comparison, brief bool) Document {
 		Rows:    changeRows(main),
 	}
 	if w := c.Worst; w.Hz > 0 {
-		table.add("curves", "", "apart at "+quantity.Hz(w.Hz), change(w.Percent, w.Significant, false), judged(w.Limit, w.Verdict))
+		table.add("curves", "", "apart at "+quantity.Hz(w.Hz), change(w.Percent, w.Counts(), false), judged(w.Limit, w.Verdict))
 	}
 	d.add(table)
 	d.add(compareCauses(c))
@@ -92,17 +92,17 @@ func changeRows(all []recone.Change) (rows [][]string) {
 	for _, c := range all {
 		before, unit := inUnit(c.Name, c.Unit, c.Before)
 		after, _ := inUnit(c.Name, c.Unit, c.After)
-		rows = append(rows, []string{recone.Symbol(c.Name), before.In(unit), after.In(unit), change(c.Percent, c.Significant, true), judged(c.Limit, c.Verdict)})
+		rows = append(rows, []string{recone.Symbol(c.Name), before.In(unit), after.In(unit), change(c.Percent, c.Counts(), true), judged(c.Limit, c.Verdict)})
 	}
 	return rows
 }
 
 // change writes one in percent, the sign of which stands in the head, in brackets
-// unless it is beyond doubt or nothing of it is left; signed says that it has a
-// sign of its own.
-func change(v quantity.Value, beyondDoubt, signed bool) string {
+// unless it counts or nothing of it is left; signed says that it has a sign of its
+// own.
+func change(v quantity.Value, counts, signed bool) string {
 	text := strings.Replace(recone.Percent(v, signed), " %", "", 1)
-	if !beyondDoubt && !strings.HasPrefix(text, "0 ") {
+	if !counts && !strings.HasPrefix(text, "0 ") {
 		text = "(" + text + ")"
 	}
 	return text
@@ -177,7 +177,7 @@ func compareNotes(c recone.Comparison) Points {
 	}
 	notes := Points{
 		fmt.Sprintf("of comparisons where nothing changed, at most one in %.0f has a change without brackets", 1/recone.FamilyRate),
-		"no change is known better than to 0.1 %, to which a driver repeats (common practice, no source)",
+		"no change is known better than to 0.1 %, to which a driver repeats, and one of less is in brackets (common practice, no source)",
 		whose,
 	}
 	from := "the electrical side alone"

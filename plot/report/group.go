@@ -50,7 +50,7 @@ func spreads(z quantity.Value) string {
 	case z.U == 0:
 		return fmt.Sprintf("%+.1f", z.Value)
 	}
-	return z.Change("")
+	return z.Change("", 0)
 }
 
 // Match is the page of which drivers belong together.

@@ -100,7 +100,7 @@ func repeatTable(repeats []measure.Repeat) Table {
 	for i, r := range repeats {
 		change := "-"
 		if i > 0 {
-			change = quantity.Of(100*r.Change, 100*r.ChangeU).Change("%")
+			change = quantity.Of(100*r.Change, 100*r.ChangeU).Change("%", 0)
 		}
 		t.add(fmt.Sprint(i+1), fmt.Sprintf("%.1f min", r.Seconds/60), quantity.Digits(r.LowOhm, 4)+" ohm", change)
 	}

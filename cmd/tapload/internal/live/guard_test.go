@@ -200,7 +200,7 @@ func TestWatchedWhileOpen(t *testing.T) {
 // A program that nobody started in a terminal ends with its page.
 func TestEndsAlone(t *testing.T) {
 	i := &invented{}
-	s, err := Listen(i.world())
+	s, err := Listen(t.Context(), i.world())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -53,7 +53,7 @@ func readOrder(s *Server) func(t testing.TB, text string) error {
 
 func listening(t testing.TB) *Server {
 	i := &invented{}
-	s, err := Listen(i.world())
+	s, err := Listen(t.Context(), i.world())
 	if err != nil {
 		t.Fatal(err)
 	}

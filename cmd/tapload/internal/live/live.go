@@ -24,8 +24,9 @@ type World struct {
 	Watch func(ctx context.Context, tell func(any)) error
 
 	// Stand is what the page shows besides, asked again whenever something was
-	// done or Changed says so, and never while a step is done.
-	Stand func() Stand
+	// done or Changed says so, and never while a step is done. What it returns after
+	// ctx ended is not shown.
+	Stand func(ctx context.Context) Stand
 
 	// Changed reports, once a second while Watch runs, whether what Stand says may
 	// have changed by other hands. It may be nil.
@@ -92,10 +93,10 @@ type Field struct {
 
 // Entry is something that was done and has a page.
 type Entry struct {
-	Name string                `json:"name"` // that no other has
-	When string                `json:"when"`
-	Says string                `json:"says"`
-	Page func(io.Writer) error `json:"-"` // writes its page as HTML, at any time
+	Name string                                 `json:"name"` // that no other has
+	When string                                 `json:"when"`
+	Says string                                 `json:"says"`
+	Page func(context.Context, io.Writer) error `json:"-"` // writes its page as HTML, at any time
 }
 
 // Answer is what a step came to.
@@ -118,7 +119,8 @@ type Server struct {
 }
 
 // Listen makes the page of a World available at an address of this machine alone.
-func Listen(w World) (*Server, error) {
+// ctx may end before it knows where the work stands, and then it fails.
+func Listen(ctx context.Context, w World) (*Server, error) {
 	l, err := net.Listen("tcp4", "127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("no page can be served to a browser of this machine: %w", err)
@@ -127,7 +129,10 @@ func Listen(w World) (*Server, error) {
 	s.work.changed = make(chan struct{}, 1)
 	s.hub.changed = s.work.nudge
 	s.guarded = s.guard(s.routes())
-	s.tellStand()
+	if s.tellStand(ctx); ctx.Err() != nil {
+		l.Close()
+		return nil, ctx.Err()
+	}
 	return s, nil
 }
 

@@ -45,7 +45,7 @@ func (i *invented) world() World {
 			}
 		},
 		Hold: i.holding.Store,
-		Stand: func() Stand {
+		Stand: func(context.Context) Stand {
 			i.told.Store(i.fresh.Load())
 			return Stand{
 				First: i.told.Load(), Title: "Lantern Hall (invented)", Caution: "Caution: measure with no amplifier connected, and start quiet.",
@@ -56,8 +56,8 @@ func (i *invented) world() World {
 						Ticks:  []Tick{{"open", true}, {"short", false}}},
 					{Name: "boxes", Title: "Boxes to build", Says: "Draws the boxes of the hookup.", Button: "Draw them", WhyNot: "The job has no hookup yet."},
 				},
-				History: []Entry{{"dance", "14:12", "dance: 8 ohm", func(w io.Writer) error {
-					return report.Document{Title: "dance", Lead: "8 ohm, made anew"}.HTML(context.Background(), w, report.A4)
+				History: []Entry{{"dance", "14:12", "dance: 8 ohm", func(ctx context.Context, w io.Writer) error {
+					return report.Document{Title: "dance", Lead: "8 ohm, made anew"}.HTML(ctx, w, report.A4)
 				}}},
 			}
 		},
@@ -126,7 +126,7 @@ func serve(t *testing.T, w World) *Server {
 // serveUntil serves an invented World until end is called.
 func serveUntil(t *testing.T, w World) (s *Server, end func()) {
 	t.Helper()
-	s, err := Listen(w)
+	s, err := Listen(t.Context(), w)
 	if err != nil {
 		t.Fatal(err)
 	}

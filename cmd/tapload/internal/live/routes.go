@@ -129,7 +129,7 @@ func (s *Server) entry(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var page bytes.Buffer
-	if err := all[i].Page(&page); err != nil {
+	if err := all[i].Page(r.Context(), &page); err != nil {
 		refuse(w, http.StatusInternalServerError, err.Error())
 		return
 	}

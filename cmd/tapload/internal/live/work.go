@@ -101,7 +101,7 @@ func (s *Server) supervise(ctx context.Context) {
 		}
 		if s.hub.open() > 0 && pause == nil {
 			if s.watch(ctx) != nil {
-				s.tellStand() // what is to be measured with may be another
+				s.tellStand(ctx) // what is to be measured with may be another
 				pause = time.After(again)
 			}
 			lonely = time.Now()
@@ -144,7 +144,7 @@ func (s *Server) watch(ctx context.Context) error {
 			return nil
 		case <-look.C:
 			if s.world.Changed != nil && s.world.Changed() {
-				s.tellStand()
+				s.tellStand(ctx)
 			}
 		case <-s.work.changed:
 			if s.hub.open() == 0 || s.work.ordered() != nil {
@@ -156,13 +156,13 @@ func (s *Server) watch(ctx context.Context) error {
 
 // do does a step and tells what it came to.
 func (s *Server) do(ctx context.Context, o order) {
-	ctx, stop := context.WithCancel(ctx)
+	stopped, stop := context.WithCancel(ctx)
 	defer stop()
 	s.work.mu.Lock()
 	s.work.stop = stop
 	s.work.mu.Unlock()
 	s.hub.send(working, Working{Step: o.step, Running: true})
-	a := s.world.Do(ctx, o.step, o.filled, func(at At) {
+	a := s.world.Do(stopped, o.step, o.filled, func(at At) {
 		s.hub.send(working, Working{Step: o.step, Running: true, At: at})
 	})
 	done := Working{Step: o.step, OK: a.OK, At: At{Says: a.Says}}
@@ -177,12 +177,16 @@ func (s *Server) do(ctx context.Context, o order) {
 	s.work.mu.Lock()
 	s.work.next, s.work.stop = nil, nil
 	s.work.mu.Unlock()
-	s.tellStand()
+	s.tellStand(ctx)
 	s.hub.send(working, done)
 }
 
-func (s *Server) tellStand() {
-	at := s.world.Stand()
+// tellStand tells where the work stands, unless ctx ends before that is known.
+func (s *Server) tellStand(ctx context.Context) {
+	at := s.world.Stand(ctx)
+	if ctx.Err() != nil {
+		return
+	}
 	s.stand.Store(&at)
 	s.hub.send(stand, at)
 }
