@@ -210,6 +210,19 @@ func TestPageInABrowser(t *testing.T) {
 	p.Wait("document.getElementById('first').hidden")
 	accessible("steady")
 	p.Wait("document.querySelectorAll('#chart path.z[d]').length === 1")
+	// The names of the taps stand beside the curve, and on the picture.
+	beside := func(width int) {
+		t.Helper()
+		var names int
+		p.Eval(`(() => {
+			const z = document.querySelector('#chart path.z').getBBox(), end = document.querySelector('#chart').viewBox.baseVal.width;
+			return [...document.querySelectorAll('#chart text.tap')].map((t) => t.getBBox()).filter((b) => b.x >= z.x + z.width && b.x + b.width <= end).length;
+		})()`, &names)
+		if names != 3 {
+			t.Errorf("%d pixels wide: %d names of 3 taps stand beside the curve", width, names)
+		}
+	}
+	beside(1280)
 	look(t, p, "laptop")
 	i.state.Store("settling")
 	p.Wait(verdict + " === 'settling' && document.getElementById('verdict').className === 'unsteady'")
@@ -229,6 +242,7 @@ func TestPageInABrowser(t *testing.T) {
 			t.Errorf("the page is %d pixels wide on a phone of %d", wide, phone)
 		}
 		p.Wait("document.querySelector('#chart').viewBox.baseVal.width < " + fmt.Sprint(phone))
+		beside(phone)
 		look(t, p, fmt.Sprintf("phone-%d", phone))
 	}
 	p.Size(1280, 800)

@@ -61,7 +61,11 @@ export class Chart {
     if (!width || !height) return;
     this.low ??= 1;
     this.high ??= 100;
-    const left = 46, right = width - 10, top = 8, bottom = height - 22, gap = 22;
+    const narrow = width < 480;
+    // The taps have their names beside the picture, where no curve runs through them.
+    const names = this.taps.map((tap) => narrow ? `${tap} ohm` : `${tap} ohm tap`);
+    const beside = Math.max(10, ...names.map((name) => 8.3 * name.length + 8));
+    const left = 46, right = width - beside, top = 8, bottom = height - 22, gap = 22;
     const middle = top + (bottom - top) * 0.68;
     this.x = (hz) => left + (right - left) * Math.log(hz / lowHz) / Math.log(highHz / lowHz);
     this.y = (ohm) => middle - gap - (middle - gap - top) * Math.log(ohm / this.low) / Math.log(this.high / this.low);
@@ -73,7 +77,6 @@ export class Chart {
       if (from > to) parts.push(element('rect', { class: 'band', x: left, width: right - left, y: this.y(from), height: this.y(to) - this.y(from) }));
     }
     let grid = '';
-    const narrow = width < 480;
     for (let decade = 10; decade <= highHz; decade *= 10) {
       for (let n = 1; n < 10; n++) {
         const hz = decade * n;
@@ -100,9 +103,9 @@ export class Chart {
       parts.push(element('text', { x: left - 5, y: this.phaseY(degree) + (degree > 0 ? 10 : degree < 0 ? 0 : 4), 'text-anchor': 'end' }, `${degree}°`));
     }
     parts.splice(this.taps.length, 0, element('path', { class: 'grid', d: grid }));
-    for (const tap of this.taps) {
-      if (tap >= this.low && tap <= this.high) parts.push(element('text', { x: right - 4, y: this.y(tap) + 4, 'text-anchor': 'end' }, `${tap} ohm tap`));
-    }
+    this.taps.forEach((tap, i) => {
+      if (tap >= this.low && tap <= this.high) parts.push(element('text', { class: 'tap', x: right + 5, y: this.y(tap) + 4 }, names[i]));
+    });
     parts.push(element('text', { x: left + 6, y: top + 14 }, '|Z|, ohm'), element('text', { x: left + 6, y: middle + 14 }, 'phase'));
     this.lines = {};
     for (const name of ['was', 'angle', 'z', 'cursor']) {
