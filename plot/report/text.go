@@ -161,7 +161,9 @@ func (t *textPage) piece(p Piece) {
 		t.words("(photo: ", "", p.About+")")
 	case Banner:
 		t.words(">>> ", "    ", p.Text)
-		t.words("    ", "    ", p.Under)
+		for _, l := range foldText(p.Under, t.columns-4) {
+			t.line("    " + l)
+		}
 	case Blanks:
 		for _, s := range p {
 			t.line(s + ": " + strings.Repeat("_", max(10, min(40, t.columns-utf8.RuneCountInString(s)-2))))
