@@ -20,6 +20,8 @@ export class Chart {
     this.at = -1;
     new ResizeObserver(() => this.layOut()).observe(svg);
     svg.addEventListener('keydown', (event) => this.read(event));
+    svg.addEventListener('pointermove', (event) => this.point(event));
+    svg.addEventListener('pointerdown', (event) => this.point(event));
   }
 
   // show draws a curve of frequency_hz, modulus_ohm and phase_degree; null leaves
@@ -70,7 +72,7 @@ export class Chart {
     this.x = (hz) => left + (right - left) * Math.log(hz / lowHz) / Math.log(highHz / lowHz);
     this.y = (ohm) => middle - gap - (middle - gap - top) * Math.log(ohm / this.low) / Math.log(this.high / this.low);
     this.phaseY = (degree) => (middle + bottom) / 2 - (bottom - middle) / 2 * degree / 90;
-    this.edges = { top, bottom };
+    this.edges = { left, right, top, bottom };
     const parts = [];
     for (const tap of this.taps) {
       const [from, to] = [Math.min(tap / 0.8, this.high), Math.max(tap * 0.8, this.low)];
@@ -137,9 +139,29 @@ export class Chart {
     const move = { ArrowLeft: -1, ArrowRight: 1, PageDown: -10, PageUp: 10, Home: -Infinity, End: Infinity }[event.key];
     if (!move || !this.curve) return;
     event.preventDefault();
-    const inside = this.curve.frequency_hz.map((hz, i) => [hz, i]).filter(([hz]) => hz >= lowHz && hz <= highHz).map(([, i]) => i);
+    const inside = this.inside();
     const now = this.at < 0 ? inside[0] - 1 : this.at;
-    this.at = Math.min(Math.max(now + move, inside[0]), inside.at(-1));
+    this.tell(Math.min(Math.max(now + move, inside[0]), inside.at(-1)));
+  }
+
+  // point is read for the mouse and the finger.
+  point(event) {
+    if (!this.curve || !this.edges) return;
+    const { left, right } = this.edges;
+    const share = (event.clientX - this.svg.getBoundingClientRect().left - left) / (right - left);
+    if (share < 0 || share > 1) return;
+    const hz = lowHz * (highHz / lowHz) ** share;
+    const off = (i) => Math.abs(Math.log(this.curve.frequency_hz[i] / hz));
+    this.tell(this.inside().reduce((best, i) => off(i) < off(best) ? i : best));
+  }
+
+  // inside are the points of the curve that are on the picture.
+  inside() {
+    return this.curve.frequency_hz.map((hz, i) => [hz, i]).filter(([hz]) => hz >= lowHz && hz <= highHz).map(([, i]) => i);
+  }
+
+  tell(at) {
+    this.at = at;
     const { frequency_hz: hz, modulus_ohm: ohm, phase_degree: phase } = this.curve;
     this.say(`${hz[this.at].toPrecision(3)} Hz: ${ohm[this.at].toPrecision(3)} ohm, ${phase[this.at].toFixed(0)}°`);
     this.draw();
