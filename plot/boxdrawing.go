@@ -28,8 +28,8 @@ const (
 	lugWide, lugHigh      = 11., 5.
 	bushRadius            = 7.5
 	washerRadius          = 10.
-	boxNames              = 13. // under the chassis
-	boxKeys               = 7.  // under the names
+	boxNames              = 12. // under the chassis
+	boxKeys               = 5.  // under the names
 )
 
 var (
@@ -171,7 +171,7 @@ func (l boxLayout) drawLugs(p pen, j int) {
 		r := vg.Rectangle{Min: at(l.x(j)-lugWide/2, lug.y-lugHigh/2), Max: at(l.x(j)+lugWide/2, lug.y+lugHigh/2)}
 		p.box(lugInk, r)
 		p.outline(stroke{color: ink, width: p.unit * 0.12}, r)
-		p.text(p.note, ink, at(l.x(j), lug.y), 0.5, 0.5, lug.name)
+		p.text(p.body, ink, at(l.x(j), lug.y), 0.5, 0.5, lug.name)
 	}
 }
 
@@ -227,17 +227,17 @@ func (d BoxDrawing) drawKeys(p pen, corner vg.Point) {
 		c := vg.Point{X: x + mm(2.2), Y: corner.Y}
 		sample(c)
 		x += mm(6)
-		p.text(p.note, quietInk, vg.Point{X: x, Y: corner.Y}, 0, 0.5, text)
-		x += p.note.Width(text) + mm(5)
+		p.text(p.body, quietInk, vg.Point{X: x, Y: corner.Y}, 0, 0.5, text)
+		x += p.body.Width(text) + mm(5)
 	}
 	thin := stroke{color: ink, width: p.unit * 0.12}
 	insulated := false
 	for _, j := range d.Box.Jacks {
 		insulated = insulated || j.Insulated
 	}
-	bush := "bush (sleeve)"
+	bush := "sleeve"
 	if d.Box.Metal {
-		bush = "bush (sleeve) on the chassis"
+		bush = "sleeve on the chassis"
 	}
 	add(func(c vg.Point) { p.dot(metalGrey, c, mm(2)); p.ring(thin, c, mm(2)); p.dot(paper, c, mm(0.9)) }, bush)
 	if insulated {
@@ -245,7 +245,7 @@ func (d BoxDrawing) drawKeys(p pen, corner vg.Point) {
 			p.dot(washerOrange, c, mm(2.2))
 			p.dot(metalGrey, c, mm(1.5))
 			p.dot(paper, c, mm(0.7))
-		}, "kept off it by insulating washers")
+		}, "sleeve insulated from it")
 	}
 	if d.Box.Metal {
 		add(func(c vg.Point) {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"strconv"
+	"strings"
 
 	"gonum.org/v1/plot/vg"
 
@@ -103,7 +105,10 @@ func (c ChannelChart) axis(name string, values []float64, least float64, steps i
 	a := axis{min: step * math.Floor((low-margin)/step), max: step * math.Ceil((high+margin)/step), name: name}
 	places := int(math.Max(0, math.Ceil(-math.Log10(step)-1e-9)))
 	a.ticks = evenTicks(a.min, a.max, step, func(v float64) string {
-		return degrees(math.Round(v*math.Pow10(places)) / math.Pow10(places))
+		if math.Abs(v) < step/2 {
+			return "0"
+		}
+		return strings.Replace(strconv.FormatFloat(v, 'f', places, 64), "-", "−", 1)
 	})
 	return a
 }

@@ -3,6 +3,7 @@ package plot
 import (
 	"bytes"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -37,6 +38,22 @@ func TestChannelChart(t *testing.T) {
 		if !strings.Contains(svg.String(), text) {
 			t.Errorf("the picture does not say %s", text)
 		}
+	}
+}
+
+// Labels of an axis have as many digits as its step, but for 0 itself.
+func TestChannelAxisLabels(t *testing.T) {
+	c := ChannelChart{Hz: []float64{20, 100}, LowHz: 20, HighHz: 20000}
+	a := c.axis("gain (dB)", []float64{-0.005, 0.005}, 0.01, 8)
+	var labels []string
+	for _, tick := range a.ticks {
+		labels = append(labels, tick.label)
+	}
+	if got, want := strings.Join(labels, " "), "−0.006 −0.004 −0.002 0 0.002 0.004 0.006"; got != want {
+		t.Errorf("the labels are %s, want %s", got, want)
+	}
+	if a = c.axis("gain (dB)", []float64{-0.055, -0.0549}, 0.01, 8); a.ticks[len(a.ticks)-1].label != "−0.048" || !slices.ContainsFunc(a.ticks, func(t tick) bool { return t.label == "−0.050" }) {
+		t.Errorf("the ticks are %v", a.ticks)
 	}
 }
 

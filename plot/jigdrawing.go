@@ -169,8 +169,8 @@ func (d JigDrawing) words(p pen) {
 			y -= p.unit * 1.35
 		}
 	}
-	say(mm(jigEdge), room, "P: protection, alike in both leads, at the card's end: 1 kohm in series, then two 5.1 V Zener diodes back to back from the conductor to ground. It is none against an amplifier.")
-	say(mm(jigEdge), room, "All grounds meet in one point, the sleeve of the load's plug. Both sense leads are alike and short.")
+	say(mm(jigEdge), room, "P: protection, alike in both leads, at the card's end: 1 kohm in series, then two 5.1 V Zener diodes back to back from the conductor to ground. It gives none against an amplifier.")
+	say(mm(jigEdge), room, "All grounds meet at one point, the sleeve of the load's plug. Both sense leads are alike and short.")
 	y -= p.unit * 0.5
 	top := y
 	inner := mm(jigEdge + 7)

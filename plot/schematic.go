@@ -23,7 +23,7 @@ type Schematic struct {
 // Sizes of a schematic, in mm.
 const (
 	cabinetWide, cabinetHigh = 24., 9.
-	cellWide, cellHigh       = 30., 18.
+	cellWide, cellHigh       = 30., 16.
 	busWide                  = 5. // beside the parts of a parallel
 	outlinePad               = 3.
 	outlineName              = 6.

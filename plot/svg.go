@@ -139,6 +139,8 @@ var onDark = []struct{ light, dark color.Color }{
 	{lugInk, color.Gray{Y: 0x20}},
 	{chassisGrey, color.Gray{Y: 0x34}},
 	{metalGrey, color.Gray{Y: 0x70}},
+	{ampFace, color.Gray{Y: 0x38}},
+	{boxFace, color.NRGBA{R: 0x4C, G: 0x3B, B: 0x14, A: 0xFF}},
 	{hues[0], color.NRGBA{R: 0x4F, G: 0xA8, B: 0xE8, A: 0xFF}},
 	{hues[1], color.NRGBA{R: 0xFF, G: 0x86, B: 0x3C, A: 0xFF}},
 	{hues[2], color.NRGBA{R: 0x1F, G: 0xC0, B: 0x92, A: 0xFF}},

@@ -80,7 +80,7 @@ var gallery = []shown{
 var readmePictures = []struct{ file, of, page string }{
 	{file: "unmarked-cabinet.png"},
 	{file: "jig.png"},
-	{"box-sheet.png", "box.pdf", "2"},
+	{"box-sheet.png", "box.pdf", "1"},
 	{"job-sheet.png", "report.pdf", "1"},
 }
 

@@ -140,9 +140,9 @@ func TestHookupPage(t *testing.T) {
 		begins   string
 		has, not []string
 	}{
-		{assessed(t, valve, "a || b", a, b), "a || b on the 4 ohm tap: high, safe for the amplifier, but OVERDRIVES a at 50",
-			[]string{"CAN damage", "Lethal voltage", "common practice, no source", "15 W: OVERDRIVEN", "OPEN, not safe", "4 ohm tap, in use"}, []string{"damping"}},
-		{assessed(t, valve, "(a + b) || c", a, b, c), "(a + b) || c on the ", []string{"c 16 ohm (rated only)", "not known"}, nil},
+		{assessed(t, valve, "a || b", a, b), "a || b on the 4 ohm tap: high, safe for the amplifier, but OVERDRIVES a at",
+			[]string{"OVERDRIVES a at 50 W", "CAN damage", "Lethal voltage", "common practice, no source", "15 W: OVERDRIVEN", "OPEN, not safe", "4 ohm tap, in use"}, []string{"damping"}},
+		{assessed(t, valve, "(a + b) || c", a, b, c), "(a + b) || c on the ", []string{"a at 8 ohm, b at 16 ohm, c at 16 ohm (rated only)", "not known"}, nil},
 		{assessed(t, amp.Amplifier{TapOhm: []float64{16}}, "c", c), "c on the 16 ohm tap: matched; no box to build", []string{"Nothing is measured"}, []string{"lowest |Z|"}},
 		{assessed(t, amp.Amplifier{TapOhm: []float64{16}}, "a", a), "a on the 16 ohm tap: LOW, not safe, do not run it; no box to build", nil, nil},
 		{assessed(t, amp.Amplifier{Kind: amp.SolidState, MinOhm: 4}, "a || b", a, b), "a || b against the lowest load of 4 ohm: high, safe; ", []string{"bridged output", "lowest load, 4 ohm"}, []string{"Lethal"}},
@@ -259,7 +259,7 @@ func TestInventedIsMarked(t *testing.T) {
 	}
 }
 
-// An inductance is told in mH, a capacitor in uF, a wire in mohm.
+// An inductance is told in mH, a capacitor in uF, a wire in ohm.
 func TestUnitsOfParts(t *testing.T) {
 	load := fit.Result{Coil: fit.Coil{Kind: fit.Power, LeAt1k: quantity.Of(0.47e-3, 1e-6)}, Capacitor: quantity.Of(68e-6, 1e-7)}
 	rows := fmt.Sprint(modelTable(identify.Result{Load: load}).Rows)
@@ -268,7 +268,7 @@ func TestUnitsOfParts(t *testing.T) {
 			t.Errorf("no %q in %s", want, rows)
 		}
 	}
-	if got := milliohm(0.0123); got != "12 mohm" {
+	if got := wireOhm(0.0123); got != "0.012 ohm" {
 		t.Errorf("0.0123 ohm are %s", got)
 	}
 }

@@ -39,7 +39,7 @@ func BoxProof(p proof.Proof) Document {
 	if p.Readings != nil {
 		cannot = append(cannot, "impedance at any frequency, and hookups that read the same; a measurement through the boxes (\"tapload sweep\") shows more")
 	} else {
-		cannot = append(cannot, "joints, warm coils and cables look alike; let all rest, or say --warmer and --cable-ohm")
+		cannot = append(cannot, "bad joints, warm coils and long cables look alike: let the coils cool, or say how warm and how long (--warmer, --cable-ohm)")
 	}
 	if p.Readings != nil && p.Contact.U > 0 {
 		cannot = append(cannot, fmt.Sprintf("joints: %s ohm is allowed, and these readings tell no less than %s ohm", quantity.Plain(p.Most), quantity.Digits(2*p.Contact.U, 2)))
@@ -48,7 +48,7 @@ func BoxProof(p proof.Proof) Document {
 		cannot = append(cannot, fmt.Sprintf("a leak of more than %s, in the place where it shows least; look for it with a meter on its highest range and all plugs out", kilohm(p.LeakOhm)))
 	}
 	if len(p.Same) > 0 {
-		cannot = append(cannot, "faults that leave the circuit as it is (the continuity table of \"tapload box sheet\" has them): "+strings.Join(p.Same, "; "))
+		cannot = append(cannot, "faults that leave the circuit as it is, which the build sheet's continuity table finds: "+strings.Join(p.Same, "; "))
 	}
 	d.behind(blindHeading, cannot)
 	return d

@@ -97,18 +97,25 @@ func (p boxPage) hookup() Section {
 		Picture: plot.Schematic{Set: p.Set, RatedOhm: p.Plan.RatedOhm, Invented: p.Invented},
 		Plain:   plot.SetText(p.Set, textColumns, func(load string) string { return ohmText(p.Plan.RatedOhm(load)) }),
 	}
-	s.Pieces = append(s.Pieces, Beside{besidePart, []Piece{drawing}, append([]Piece{p.plugs(p.Set.Tree.Leaves())}, p.estimated()...)})
+	s.Pieces = append(s.Pieces, Beside{besidePart, []Piece{drawing}, []Piece{p.plugs(p.Set.Tree.Leaves()), p.sources()}})
 	return s
 }
 
-// estimated says what stands behind the DC of a cabinet that is not measured.
-func (p boxPage) estimated() []Piece {
+// sources says what stands behind the DC of the cabinets.
+func (p boxPage) sources() Words {
+	measured, estimated := false, false
 	for _, load := range p.Set.Tree.Leaves() {
-		if p.DC(load).Practice {
-			return []Piece{Words("Estimated: 80 to 90 % of the rating (common practice, no source).")}
-		}
+		practice := p.DC(load).Practice
+		measured, estimated = measured || !practice, estimated || practice
 	}
-	return nil
+	var all []string
+	if measured {
+		all = append(all, "DC from the measured curve.")
+	}
+	if estimated {
+		all = append(all, "Estimated: 80 to 90 % of the rating (common practice, no source).")
+	}
+	return Words(strings.Join(all, " "))
 }
 
 // plugs says of each of these cabinets where it plugs in, and what a meter reads at
@@ -120,8 +127,6 @@ func (p boxPage) plugs(cabinets []string) Table {
 		text := ohmsText(dc)
 		if dc.Practice {
 			text += ", estimated: measure it"
-		} else {
-			text += ", from its measured curve"
 		}
 		t.add(load, p.plugOf(load), ohmText(p.Plan.RatedOhm(load)), text)
 	}
@@ -179,9 +184,9 @@ func (p boxPage) box(i int) Section {
 		Figure{Picture: plot.BoxDrawing{Box: b.Box, Invented: p.Invented}, Plain: plot.BoxText(b.Box, textColumns)},
 		Words("Drawn from the wiring side: from outside, left and right are exchanged."),
 	}
-	wires := Table{Head: []string{"wire", "solder from", "to", "cut", "adds"}}
+	wires := Table{Head: []string{"wire", "from", "to", "cut", "adds"}}
 	for k, c := range b.Cuts {
-		wires.add(strconv.Itoa(k+1), c.From.String(), c.To.String(), millimetres(c.Metre), milliohm(c.Ohm))
+		wires.add(strconv.Itoa(k+1), c.From.String(), c.To.String(), millimetres(c.Metre), wireOhm(c.Ohm))
 	}
 	parts := Points{
 		fmt.Sprintf("%d quarter-inch jacks, two-conductor, without switches; mark them %s", len(b.Jacks), p.marks(b.Box)),
@@ -233,12 +238,12 @@ func (p boxPage) marks(b box.Box) string {
 
 // adds says what the wires cost.
 func (p boxPage) adds(b box.Parts) string {
-	text := fmt.Sprintf("%s of %d AWG in all. The wires add %s to %s and lose %s of the power",
-		millimetres(b.Metre), p.AWG, milliohm(b.AddedOhm), ohmText(b.RatedOhm), quantity.Rest(b.Lost))
+	text := fmt.Sprintf("The wires add %s to %s and lose %s of the power",
+		wireOhm(b.AddedOhm), ohmText(b.RatedOhm), quantity.Rest(b.Lost))
 	if p.On != nil && p.On.Amplifier.Watts > 0 {
 		text += fmt.Sprintf(", %s W of %s W", quantity.Digits(b.Lost*p.On.Amplifier.Watts, 2), quantity.Plain(p.On.Amplifier.Watts))
 	}
-	return text + ", by ratings at 20 C (ASTM B258, IEC 60028); joints not counted."
+	return text + ", by ratings at 20 C (ASTM B258, IEC 60028), joints apart."
 }
 
 func (p boxPage) continuity(number int) Table {
@@ -287,8 +292,8 @@ func (p boxPage) drilling() Section {
 	s := Section{Heading: drillingHeading, Details: true}
 	s.Pieces = append(s.Pieces,
 		Points{
-			fmt.Sprintf("Hole for the bush of a jack: %.1f mm, 3/8 in (common practice, no source). %s", box.BushHole*1e3, p.washerHole()),
-			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source). Measure your plugs and jacks; --plug-mm changes it.", p.Pitch*1e3, fmt.Sprintf("%.4g", p.Plug*1e3), box.PlugGap*1e3),
+			fmt.Sprintf("Hole for a jack's bush: %.1f mm, 3/8 in (common practice, no source); %s", box.BushHole*1e3, p.washerHole()),
+			fmt.Sprintf("Centres %.0f mm apart: a plug body of %s mm and %.0f mm between plugs (ours, no source); measure yours (--plug-mm).", p.Pitch*1e3, fmt.Sprintf("%.4g", p.Plug*1e3), box.PlugGap*1e3),
 			fmt.Sprintf("The outermost centres of %s. Leave %.0f mm from the last centre to the inside of a wall.", p.rows(), p.Pitch*1e3),
 			fmt.Sprintf("Each wire is as long as its jacks are apart and %s at each end (our allowance), to the next 5 mm.", millimetres(box.EndLength)),
 		},
@@ -299,9 +304,9 @@ func (p boxPage) drilling() Section {
 // washerHole is the hole of an insulated jack.
 func (p boxPage) washerHole() string {
 	if p.Shoulder == 0 {
-		return "With shoulder washers the hole is larger: measure yours (--washer-mm)."
+		return "larger with shoulder washers (--washer-mm)."
 	}
-	return fmt.Sprintf("For an insulated jack: %s mm, the shoulder of its washers.", fmt.Sprintf("%.4g", p.Shoulder*1e3))
+	return fmt.Sprintf("for an insulated jack %s mm, the shoulder of its washers.", fmt.Sprintf("%.4g", p.Shoulder*1e3))
 }
 
 // rows says how long each row of jacks is.
@@ -427,4 +432,6 @@ func millimetres(m float64) string {
 	return fmt.Sprintf("%.0f mm", m*1e3)
 }
 
-func milliohm(ohm float64) string { return quantity.Digits(ohm*1e3, 2) + " mohm" }
+// wireOhm is the resistance of a wire, in ohm as all others are: "mohm" can be taken
+// for millions.
+func wireOhm(ohm float64) string { return quantity.Digits(ohm, 2) + " ohm" }

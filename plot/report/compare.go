@@ -62,10 +62,9 @@ func comparePage(c recone.Comparison, brief bool) Document {
 	b, a := c.DistortionBefore, c.DistortionAfter
 	both := b != nil && a != nil
 	if both {
-		d.add(Words(fmt.Sprintf("Scraping before: %s; after: %s.", scrapes(b), scrapes(a))), Words(LookAndListen))
-	} else {
-		d.add(Words(LookAndListen))
+		d.add(Words(fmt.Sprintf("Scraping before: %s; after: %s.", scrapes(b), scrapes(a))))
 	}
+	d.section(Section{Brief: true, Pieces: []Piece{Words(LookAndListen)}}) // the details say more of it
 	d.behind("other quantities", Table{Head: table.Head, Rows: changeRows(rest)})
 	if both {
 		d.behind("harmonics of the current", harmonics(b, a))

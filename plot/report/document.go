@@ -243,7 +243,7 @@ func marked(title string, invented bool) string {
 }
 
 // withUnit is a number before its unit, or a thing before its number.
-var withUnit = regexp.MustCompile(`(\d) (%|(?:[kmM]?ohm|k?Hz|[kmµ]?W|[km]?V|m?A|mm|cm|m|mH|dB|ms|s|K|C|AWG)\b)|\b(box|jack|tip|sleeve|wire|page) (\d)`)
+var withUnit = regexp.MustCompile(`(\d) (%|(?:[kmM]?ohm|k?Hz|[kmµ]?W|[km]?V|m?A|mm|cm|m|mH|dB|ppm|ms|s|K|C|AWG)\b)|\b(box|jack|tip|sleeve|wire|page) (\d)`)
 
 const noBreak = "\u00A0"
 

@@ -119,9 +119,9 @@ func counts(loads []hookup.Load) string {
 		names[kind] = append(names[kind], l.Name)
 	}
 	for i, kind := range kinds {
-		kinds[i] = strings.Join(names[kind], ", ") + " " + kind
+		kinds[i] = quantity.List(names[kind]) + " at " + kind
 	}
-	return strings.Join(kinds, "; ")
+	return strings.Join(kinds, ", ")
 }
 
 // levelTable holds the load against every tap.

@@ -84,7 +84,7 @@ func foundRows(s jig.Summary) [][]string {
 			signed(c.GainDB, 3), signed(c.PhaseDeg, 2), quantity.Hz(s.Found.AtHz), signed(c.GainDBMin, 3), signed(c.GainDBMax, 3), signed(c.PhaseDegMin, 2), signed(c.PhaseDegMax, 2))})
 	}
 	if v := s.Found.Lead; v != nil {
-		rows = append(rows, []string{"leads", v.Times(1000).In("mohm") + ", crosstalk included"})
+		rows = append(rows, []string{"leads", v.In("ohm") + ", crosstalk included"})
 	}
 	if v := s.Found.Sense; v != nil {
 		rows = append(rows, []string{"sense resistor", v.In("ohm") + " as measured, loaded by the second input; stated " + resistorText(jig.Resistor{Ohm: s.SenseOhm, Tolerance: s.Tolerance}) + " (± is k = 2)"})

@@ -69,8 +69,8 @@ func (r jobPage) invented() bool {
 const (
 	besidePart                 = 0.6
 	besideWideMM, besideHighMM = 110, 50
-	cabinetHighMM              = 62
-	changesWideMM              = 80
+	cabinetHighMM              = 62 // of a chart with taps beside it
+	changesPart, changesWideMM = 0.39, 72
 )
 
 // measured is each cabinet by itself.
@@ -177,14 +177,14 @@ func (r jobPage) onAmplifier() []Section {
 	said := pieces(Hookup(*w))
 	if w.Measured {
 		chart := HookupChart(*w)
-		chart.WidthMM, chart.HeightMM = besideWideMM, besideHighMM
+		chart.WidthMM, chart.HeightMM = besideWideMM, cabinetHighMM
 		picture := Figure{Picture: chart, Plain: fmt.Sprintf("(picture: |Z| from %s at %s to %s at %s)",
 			w.Lowest.In("ohm"), quantity.Hz(w.LowestHz), w.Highest.In("ohm"), quantity.Hz(w.HighestHz))}
 		said = append([]Piece{Beside{besidePart, []Piece{picture}, said[:2]}}, said[2:]...)
 	}
 	s.Pieces = append(s.Pieces, said...)
 	if r.Others != nil {
-		s.Pieces = append(s.Pieces, Words("All hookups of these cabinets: "+r.Others.Headline()+"."))
+		s.Pieces = append(s.Pieces, Words("All hookups of these cabinets: "+strings.TrimPrefix(r.Others.Headline(), amp.Doubts(r.Others.Loads)+"; ")+"."))
 		s.Pieces = append(s.Pieces, pieces(Plan(*r.Others), "Sources")[1:]...) // the first says the loads, which stand above
 	}
 	return []Section{s}
@@ -206,7 +206,7 @@ func (r jobPage) boxes() []Section {
 			used = append(used, c.Label)
 		}
 	}
-	first.Pieces = append([]Piece{Words(d.Lead + "."), p.plugs(used)}, p.estimated()...) // page 1 has the picture
+	first.Pieces = []Piece{Words(d.Lead + ". " + string(p.sources())), p.plugs(used)} // page 1 has the picture
 	for i := range d.Sections[1:] {
 		d.Sections[1+i].Sub = true
 	}
@@ -224,7 +224,8 @@ func (r jobPage) proved() []Section {
 		return []Section{{Heading: "Proof of the boxes", Pieces: []Piece{Words("Nobody has measured through the finished boxes yet.")}}}
 	}
 	var all []Section
-	var blind Points
+	var blind []string
+	of := map[string][]string{} // the proofs that each is said of
 	for _, p := range r.Proofs {
 		page := BoxProof(p.Found)
 		chart := ProofChart(p.Found)
@@ -233,12 +234,23 @@ func (r jobPage) proved() []Section {
 		s := Section{Heading: "Proof: " + p.Of.Label + ": " + p.Found.Verdict.String(), Whole: true}
 		all = append(all, nested(s, page, p.Of.Notes, picture, besidePart, 3, blindHeading)...)
 		for _, text := range page.under(blindHeading) {
-			if !slices.Contains(blind, text) && (text != polarity || len(r.boxes()) == 0) { // the build sheet says it
+			if text == polarity && len(r.boxes()) > 0 { // the build sheet says it
+				continue
+			}
+			if of[text] == nil {
 				blind = append(blind, text)
 			}
+			of[text] = append(of[text], p.Of.Label)
 		}
 	}
-	return append(all, Section{Heading: "What these proofs cannot show", Sub: true, Pieces: []Piece{blind, Caution(unplug)}})
+	slices.SortStableFunc(blind, func(a, b string) int { return len(of[b]) - len(of[a]) })
+	points := make(Points, len(blind))
+	for i, text := range blind {
+		if points[i] = text; len(of[text]) < len(r.Proofs) {
+			points[i] = quantity.List(of[text]) + ": " + text
+		}
+	}
+	return append(all, Section{Heading: "What these proofs cannot show", Sub: true, Pieces: []Piece{points, Caution(unplug)}})
 }
 
 // under are the points that stand under a heading.
@@ -287,7 +299,7 @@ func (r jobPage) compared() []Section {
 		picture := Figure{Plain: "(picture: each change against its limits)", Picture: plot.Sized{
 			Of: chart, WidthMM: changesWideMM, HeightMM: 17 + 5*float64(len(chart.Changes)), Points: 7}}
 		s := Section{Heading: "Driver " + d.Label + ": " + d.Verdict.String()}
-		all = append(all, nested(s, page, d.Notes, picture, 0.43, 1)...)
+		all = append(all, nested(s, page, d.Notes, picture, changesPart, 1)...)
 	}
 	return all
 }
@@ -296,7 +308,11 @@ func (r jobPage) compared() []Section {
 func (r jobPage) instruments(by string) Section {
 	s := Section{Heading: "Instruments"}
 	if r.Jig != nil {
-		text := fmt.Sprintf("Jig %s: sense resistor of %s ohm", r.Jig.Name, quantity.Plain(r.Jig.SenseOhm))
+		text := "Jig"
+		if r.Jig.Name != "jig" {
+			text += " " + r.Jig.Name
+		}
+		text += fmt.Sprintf(": sense resistor of %s ohm", quantity.Plain(r.Jig.SenseOhm))
 		if r.Jig.Card != "" {
 			text += ", on card " + r.Jig.Card
 		}

@@ -32,7 +32,7 @@ func planPage(r plan.Result, rows int) Document {
 		}
 	}
 	if measured {
-		with += "   (± is k = 2)"
+		with += " (± is k = 2)"
 	}
 	first := Section{Pieces: []Piece{Words(with)}}
 	if len(r.Advice) > 1 { // the first says that none is safe

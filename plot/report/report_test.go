@@ -92,9 +92,9 @@ func TestBoxSheetFollowsTheData(t *testing.T) {
 			[]string{"for the amplifier", " W of ", "Keep this case"}},
 		// 14 ohm and 5 %, twice (common practice: two of 14 read 28).
 		{"two measured in series", page(t, "a + b", usual(), nil, "a", "b"),
-			[]string{"must read 26.6 to 29.4 ohm.", "13.3 to 14.7 ohm, from its measured curve"}, []string{"80 to 90 %"}},
+			[]string{"must read 26.6 to 29.4 ohm.", "DC from the measured curve."}, []string{"80 to 90 %"}},
 		{"thicker plugs and wire", page(t, "a + b", thick, nil), []string{"Centres 24 mm apart: a plug body of 19 mm", "of 14 AWG", "2 sleeve 1 tip 2 85 mm"}, []string{"18 AWG"}},
-		{"washers measured", page(t, "a + b", washers, nil), []string{"For an insulated jack: 12.7 mm"}, []string{"measure yours ("}},
+		{"washers measured", page(t, "a + b", washers, nil), []string{"for an insulated jack 12.7 mm"}, []string{"larger with shoulder washers"}},
 		{"a case off the ground", page(t, "(a || b) + c", usual(), nil),
 			[]string{"it can short out c.", "Keep this case off the amplifier"}, nil},
 		{"on a tap", page(t, "a || b", usual(), valve),

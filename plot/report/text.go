@@ -161,7 +161,9 @@ func (t *textPage) piece(p Piece) {
 		t.words("(photo: ", "", p.About+")")
 	case Banner:
 		t.words(">>> ", "    ", p.Text)
-		t.words("    ", "    ", p.Under)
+		for _, l := range foldText(p.Under, t.columns-4) {
+			t.line("    " + l)
+		}
 	case Blanks:
 		for _, s := range p {
 			t.line(s + ": " + strings.Repeat("_", max(10, min(40, t.columns-utf8.RuneCountInString(s)-2))))
@@ -234,7 +236,7 @@ func (t Table) measure(width func(string) float64) (natural, word []float64) {
 	for _, row := range rows {
 		for i, c := range row {
 			natural[i] = max(natural[i], width(c))
-			for _, s := range words(c) {
+			for _, s := range words(glued(c)) {
 				word[i] = max(word[i], width(s))
 			}
 		}
@@ -243,10 +245,15 @@ func (t Table) measure(width func(string) float64) (natural, word []float64) {
 }
 
 // foldText breaks s at spaces into lines of at most width characters, and a
-// word that is longer where it must be.
+// word that is longer where it must be. A number stays with its unit; the space
+// between them is written as one that can be searched for.
 func foldText(s string, width int) []string {
 	width = max(width, 1)
-	return foldWords(s, float64(width), func(s string) float64 { return float64(utf8.RuneCountInString(s)) })
+	lines := foldWords(glued(s), float64(width), func(s string) float64 { return float64(utf8.RuneCountInString(s)) })
+	for i, l := range lines {
+		lines[i] = strings.ReplaceAll(l, noBreak, " ")
+	}
+	return lines
 }
 
 // foldWords is foldText by any measure of width.

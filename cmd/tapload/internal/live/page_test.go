@@ -210,6 +210,19 @@ func TestPageInABrowser(t *testing.T) {
 	p.Wait("document.getElementById('first').hidden")
 	accessible("steady")
 	p.Wait("document.querySelectorAll('#chart path.z[d]').length === 1")
+	// The names of the taps stand beside the curve, and on the picture.
+	beside := func(width int) {
+		t.Helper()
+		var names int
+		p.Eval(`(() => {
+			const z = document.querySelector('#chart path.z').getBBox(), end = document.querySelector('#chart').viewBox.baseVal.width;
+			return [...document.querySelectorAll('#chart text.tap')].map((t) => t.getBBox()).filter((b) => b.x >= z.x + z.width && b.x + b.width <= end).length;
+		})()`, &names)
+		if names != 3 {
+			t.Errorf("%d pixels wide: %d names of 3 taps stand beside the curve", width, names)
+		}
+	}
+	beside(1280)
 	look(t, p, "laptop")
 	i.state.Store("settling")
 	p.Wait(verdict + " === 'settling' && document.getElementById('verdict').className === 'unsteady'")
@@ -229,6 +242,7 @@ func TestPageInABrowser(t *testing.T) {
 			t.Errorf("the page is %d pixels wide on a phone of %d", wide, phone)
 		}
 		p.Wait("document.querySelector('#chart').viewBox.baseVal.width < " + fmt.Sprint(phone))
+		beside(phone)
 		look(t, p, fmt.Sprintf("phone-%d", phone))
 	}
 	p.Size(1280, 800)
@@ -252,6 +266,14 @@ func TestPageInABrowser(t *testing.T) {
 	p.TabTo("chart")
 	p.Key("ArrowRight")
 	p.Wait("document.getElementById('reading').textContent.includes('ohm')")
+	const reading = "document.getElementById('reading').textContent"
+	p.Eval(`(() => {
+		const chart = document.getElementById('chart'), { left, width } = chart.getBoundingClientRect(), z = document.querySelector('#chart path.z').getBBox();
+		chart.dispatchEvent(new PointerEvent('pointermove', { clientX: left + (z.x + z.width / 2) * width / chart.viewBox.baseVal.width }));
+	})()`, nil)
+	// The middle of the curve is at the geometric mean of its ends, 630 Hz, within half
+	// a step of 4 % and what its ends are off 20 Hz and 20 kHz.
+	p.Wait("Math.abs(Math.log(parseFloat(" + reading + ") / 630)) < 0.05 && / ohm, /.test(" + reading + ")")
 	p.TabTo("freeze")
 	p.Key("Enter")
 	p.Wait("document.querySelector('#freeze[aria-pressed=true]') && document.querySelector('#chart .was').getAttribute('d') !== ''")

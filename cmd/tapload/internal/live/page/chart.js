@@ -20,6 +20,8 @@ export class Chart {
     this.at = -1;
     new ResizeObserver(() => this.layOut()).observe(svg);
     svg.addEventListener('keydown', (event) => this.read(event));
+    svg.addEventListener('pointermove', (event) => this.point(event));
+    svg.addEventListener('pointerdown', (event) => this.point(event));
   }
 
   // show draws a curve of frequency_hz, modulus_ohm and phase_degree; null leaves
@@ -61,19 +63,22 @@ export class Chart {
     if (!width || !height) return;
     this.low ??= 1;
     this.high ??= 100;
-    const left = 46, right = width - 10, top = 8, bottom = height - 22, gap = 22;
+    const narrow = width < 480;
+    // The taps have their names beside the picture, where no curve runs through them.
+    const names = this.taps.map((tap) => narrow ? `${tap} ohm` : `${tap} ohm tap`);
+    const beside = Math.max(10, ...names.map((name) => 8.3 * name.length + 8));
+    const left = 46, right = width - beside, top = 8, bottom = height - 22, gap = 22;
     const middle = top + (bottom - top) * 0.68;
     this.x = (hz) => left + (right - left) * Math.log(hz / lowHz) / Math.log(highHz / lowHz);
     this.y = (ohm) => middle - gap - (middle - gap - top) * Math.log(ohm / this.low) / Math.log(this.high / this.low);
     this.phaseY = (degree) => (middle + bottom) / 2 - (bottom - middle) / 2 * degree / 90;
-    this.edges = { top, bottom };
+    this.edges = { left, right, top, bottom };
     const parts = [];
     for (const tap of this.taps) {
       const [from, to] = [Math.min(tap / 0.8, this.high), Math.max(tap * 0.8, this.low)];
       if (from > to) parts.push(element('rect', { class: 'band', x: left, width: right - left, y: this.y(from), height: this.y(to) - this.y(from) }));
     }
     let grid = '';
-    const narrow = width < 480;
     for (let decade = 10; decade <= highHz; decade *= 10) {
       for (let n = 1; n < 10; n++) {
         const hz = decade * n;
@@ -100,9 +105,9 @@ export class Chart {
       parts.push(element('text', { x: left - 5, y: this.phaseY(degree) + (degree > 0 ? 10 : degree < 0 ? 0 : 4), 'text-anchor': 'end' }, `${degree}°`));
     }
     parts.splice(this.taps.length, 0, element('path', { class: 'grid', d: grid }));
-    for (const tap of this.taps) {
-      if (tap >= this.low && tap <= this.high) parts.push(element('text', { x: right - 4, y: this.y(tap) + 4, 'text-anchor': 'end' }, `${tap} ohm tap`));
-    }
+    this.taps.forEach((tap, i) => {
+      if (tap >= this.low && tap <= this.high) parts.push(element('text', { class: 'tap', x: right + 5, y: this.y(tap) + 4 }, names[i]));
+    });
     parts.push(element('text', { x: left + 6, y: top + 14 }, '|Z|, ohm'), element('text', { x: left + 6, y: middle + 14 }, 'phase'));
     this.lines = {};
     for (const name of ['was', 'angle', 'z', 'cursor']) {
@@ -134,9 +139,29 @@ export class Chart {
     const move = { ArrowLeft: -1, ArrowRight: 1, PageDown: -10, PageUp: 10, Home: -Infinity, End: Infinity }[event.key];
     if (!move || !this.curve) return;
     event.preventDefault();
-    const inside = this.curve.frequency_hz.map((hz, i) => [hz, i]).filter(([hz]) => hz >= lowHz && hz <= highHz).map(([, i]) => i);
+    const inside = this.inside();
     const now = this.at < 0 ? inside[0] - 1 : this.at;
-    this.at = Math.min(Math.max(now + move, inside[0]), inside.at(-1));
+    this.tell(Math.min(Math.max(now + move, inside[0]), inside.at(-1)));
+  }
+
+  // point is read for the mouse and the finger.
+  point(event) {
+    if (!this.curve || !this.edges) return;
+    const { left, right } = this.edges;
+    const share = (event.clientX - this.svg.getBoundingClientRect().left - left) / (right - left);
+    if (share < 0 || share > 1) return;
+    const hz = lowHz * (highHz / lowHz) ** share;
+    const off = (i) => Math.abs(Math.log(this.curve.frequency_hz[i] / hz));
+    this.tell(this.inside().reduce((best, i) => off(i) < off(best) ? i : best));
+  }
+
+  // inside are the points of the curve that are on the picture.
+  inside() {
+    return this.curve.frequency_hz.map((hz, i) => [hz, i]).filter(([hz]) => hz >= lowHz && hz <= highHz).map(([, i]) => i);
+  }
+
+  tell(at) {
+    this.at = at;
     const { frequency_hz: hz, modulus_ohm: ohm, phase_degree: phase } = this.curve;
     this.say(`${hz[this.at].toPrecision(3)} Hz: ${ohm[this.at].toPrecision(3)} ohm, ${phase[this.at].toFixed(0)}°`);
     this.draw();

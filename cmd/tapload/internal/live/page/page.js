@@ -181,7 +181,7 @@ function onWorking(w) {
     button.disabled = w.running || button.dataset.barred !== '';
   }
   $('answers').replaceChildren(...(w.answers ?? []).map((n, i) => make('a', {
-    id: `answer-${n}`, href: `answer/${n}`, target: '_blank', textContent: i ? `Open page ${i + 1}` : 'Open the page of it',
+    id: `answer-${n}`, href: `answer/${n}`, target: '_blank', textContent: i ? `Open page ${i + 1}` : 'Open its page',
   })));
   // Who works by keyboard stays where it goes on: at Stop, and then at the answer, or
   // in what comes next where the step is done once and for all.
