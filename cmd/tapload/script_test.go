@@ -33,6 +33,10 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
+		Setup: func(e *testscript.Env) error { // as make test sets it
+			e.Setenv("GOGC", os.Getenv("GOGC"))
+			return nil
+		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exit":     cmdExit,
 			"json":     cmdJSON,
