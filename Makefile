@@ -92,6 +92,10 @@ arm64:
 	diff build/arm64/demo.txt build/arm64/emulated-demo.txt
 	@echo "the demonstration says the same on both, in $$(wc -l <build/arm64/demo.txt) lines"
 
+# Tests live for seconds: memory is cleared less often, up to a limit for each process.
+test check: export GOGC = 400
+test check: export GOMEMLIMIT = 1GiB
+
 test: deps-test
 	@# The sound card once more, through the library as a prebuilt program loads it.
 	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -vet=off -run '$(LOADED)' ./measure/card/portaudio ./cmd/tapload

@@ -166,7 +166,7 @@ var kkFaults = map[Fault]string{GainStep: "gain step of 5 %", PhaseStep: "phase 
 func TestKKNoFalseAlarms(t *testing.T) {
 	loads := 60
 	if testing.Short() {
-		loads = 24
+		loads = 8 // one of each noise and both grids
 	}
 	rng := rand.New(rand.NewPCG(5, 5))
 	for i := range loads {
@@ -185,7 +185,7 @@ func TestKKNoFalseAlarms(t *testing.T) {
 func TestKKNamesFaults(t *testing.T) {
 	loads := 12
 	if testing.Short() {
-		loads = 6
+		loads = 3 // one of each noise
 	}
 	for fault, name := range kkFaults {
 		t.Run(name, func(t *testing.T) {

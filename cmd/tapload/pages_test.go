@@ -39,7 +39,7 @@ func TestDefaultPagesAreOneScreen(t *testing.T) {
 	long := func(name string) string { return name + strings.Repeat("x", 60-len(name)) }
 	short := func(name string) string { return name[:1] }
 	for _, name := range []string{"dance", "stage", "balcony"} {
-		tapload("sweep", "--jig", "", "--bench", filepath.Join("bench", name+".toml"), "-o", name+"-plain"+recordSuffix, "--label", long(name))
+		tapload("sweep", "--jig", "", "--bench", filepath.Join("bench", name+".toml"), "-o", name+"-plain"+recordSuffix, "--label", long(name), "--low", "20", "--period", "1")
 	}
 	for _, c := range []struct {
 		kind string

@@ -1,17 +1,22 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"math/cmplx"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
@@ -28,14 +33,19 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
+		Setup: func(e *testscript.Env) error { // as make test sets it
+			e.Setenv("GOGC", os.Getenv("GOGC"))
+			return nil
+		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exit":    cmdExit,
-			"json":    cmdJSON,
-			"says":    cmdSays("stdout"),
-			"warns":   cmdSays("stderr"),
-			"divider": cmdDivider,
-			"modulus": cmdModulus,
-			"points":  cmdPoints,
+			"exit":     cmdExit,
+			"json":     cmdJSON,
+			"says":     cmdSays("stdout"),
+			"warns":    cmdSays("stderr"),
+			"divider":  cmdDivider,
+			"modulus":  cmdModulus,
+			"points":   cmdPoints,
+			"measured": cmdMeasured,
 		},
 	})
 }
@@ -226,4 +236,44 @@ func scriptRecord(ts *testscript.TestScript, path string) record.Record {
 	rec, err := readRecord(ts.MkAbs(path))
 	ts.Check(err)
 	return rec
+}
+
+// keptSweeps are the records that scripts have measured, each as the sync.OnceValues
+// that measures it, by the bench and the flags.
+var keptSweeps sync.Map
+
+// cmdMeasured is "measured BENCH.toml OUT.sweep.json [--label LABEL] FLAGS...": what
+// "tapload sweep --bench BENCH.toml -o OUT.sweep.json" writes with these flags, for
+// scripts about what comes after. All of them share the records of one bench.
+func cmdMeasured(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: measured BENCH.toml OUT.sweep.json [--label LABEL] FLAGS...")
+	}
+	label, flags := strings.TrimSuffix(args[1], recordSuffix), slices.Clone(args[2:])
+	if i := slices.Index(flags, "--label"); i >= 0 {
+		label = flags[i+1]
+		flags = slices.Delete(flags, i, i+2)
+	}
+	bench := ts.ReadFile(args[0])
+	once, _ := keptSweeps.LoadOrStore(fmt.Sprintf("%s%q", bench, flags), sync.OnceValues(func() (record.Record, error) {
+		dir, err := os.MkdirTemp("", "tapload-measured-")
+		if err != nil {
+			return record.Record{}, err
+		}
+		defer os.RemoveAll(dir)
+		from, to := filepath.Join(dir, "bench.toml"), filepath.Join(dir, "kept"+recordSuffix)
+		if err := os.WriteFile(from, []byte(bench), 0o666); err != nil {
+			return record.Record{}, err
+		}
+		e, _, said := testEnv()
+		e.now = time.Now
+		if code := run(context.Background(), slices.Concat([]string{"sweep", "--bench", from, "-o", to}, flags), e); code != exitDone {
+			return record.Record{}, fmt.Errorf("exit code %d: %s", code, said)
+		}
+		return readRecord(to)
+	}))
+	rec, err := once.(func() (record.Record, error))()
+	ts.Check(err)
+	rec.Label = label
+	ts.Check((env{}).save(file{Path: ts.MkAbs(args[1]), Write: rec.Write}))
 }

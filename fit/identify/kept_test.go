@@ -76,10 +76,15 @@ func TestKeptFitIsTheFit(t *testing.T) {
 }
 
 // Whatever a fit is made of goes into its JSON and comes back; a fit of what lies
-// below a crossover does not stand for the curve.
+// below a crossover does not stand for the curve. Two loads of each kind, or one
+// with -short.
 func TestKeptFitOfEveryPart(t *testing.T) {
+	seeds := 2
+	if testing.Short() {
+		seeds = 1
+	}
 	for _, kind := range foreign.Kinds() {
-		for seed := range uint64(2) {
+		for seed := range uint64(seeds) {
 			drawn := kind.Draw(seed)
 			f, err := Record(t.Context(), record.Record{Label: "driver", Curve: drawn.Curve(0)}, Options{})
 			if err != nil {

@@ -150,13 +150,18 @@ var oneChange = []struct {
 	{"nothing", func(m *mechanics) {}, "nothing changed", 0},
 }
 
+// Each is measured with three seeds, or one with -short.
 func TestOneChangeIsNamed(t *testing.T) {
+	seeds := 3
+	if testing.Short() {
+		seeds = 1
+	}
 	for _, c := range oneChange {
 		t.Run(c.name, func(t *testing.T) {
 			changed := guitarDriver
 			c.do(&changed)
 			for _, noise := range []float64{0.0005, 0.001} {
-				for seed := range uint64(3) {
+				for seed := range uint64(seeds) {
 					got := compare(t, guitarDriver.measure(t, noise, 2*seed, 1).at(21), changed.measure(t, noise, 2*seed+1, 1+seed%2).at(21))
 					best := got.Causes[0]
 					if best.Name != c.want || best.Probability < 0.6 {
@@ -235,11 +240,14 @@ func same(t testing.TB, i uint64) []string {
 
 func TestSameDriverTwice(t *testing.T) {
 	// Of 40 pairs at a true rate of 5 %, 7 or more would be found significant
-	// in less than 0.4 % of all series (binomial).
-	const pairs, most = 40, 6
+	// in less than 0.4 % of all series (binomial), of 12 with -short, 4 or more.
+	pairs, most := 40, 6
+	if testing.Short() {
+		pairs, most = 12, 3
+	}
 	count := 0
-	for i := range uint64(pairs) {
-		if len(same(t, i)) > 0 {
+	for i := range pairs {
+		if len(same(t, uint64(i))) > 0 {
 			count++
 		}
 	}

@@ -53,8 +53,13 @@ func countForeign(t testing.TB, pairs int, say func(load string, c Comparison)) 
 	return n
 }
 
+// One load of each of the twelve kinds, or of four of them with -short.
 func TestForeignLoadTwice(t *testing.T) {
-	n := countForeign(t, 12, func(load string, c Comparison) { t.Logf("%s: %s", load, tell(c)) })
+	pairs := 12
+	if testing.Short() {
+		pairs = 4
+	}
+	n := countForeign(t, pairs, func(load string, c Comparison) { t.Logf("%s: %s", load, tell(c)) })
 	if n.failed > 0 || n.undecided > 1 || n.blamed > 0 || n.significant > 3 {
 		t.Errorf("%+v", n)
 	}

@@ -47,7 +47,7 @@ func TestAProgramWithoutCommands(t *testing.T) {
 		swept(t, filepath.Join(folder, name), load)
 	}
 	exe := filepath.Join(folder, "bench-program")
-	if out, err := exec.Command("go", "build", "-o", exe, program).CombinedOutput(); err != nil {
+	if out, err := exec.Command("go", "build", "-ldflags=-s -w", "-o", exe, program).CombinedOutput(); err != nil {
 		t.Fatalf("go build: %v\n%s", err, out)
 	}
 	run := exec.Command(exe)
@@ -72,7 +72,7 @@ func TestAProgramWithoutCommands(t *testing.T) {
 // swept writes the record of a load on the virtual bench.
 func swept(t *testing.T, path string, load netlist.Element) {
 	t.Helper()
-	c, err := signal.NewChirp(signal.ChirpOptions{})
+	c, err := signal.NewChirp(signal.ChirpOptions{LowHz: 20, PeriodSeconds: 1})
 	if err != nil {
 		t.Fatal(err)
 	}

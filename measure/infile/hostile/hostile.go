@@ -95,7 +95,7 @@ func Make(of Maker, sound []string, number uint64) string {
 // Fuzz has the fuzzer change what is sound, some malformed inputs and some that are
 // far too large, and runs the reader on those.
 func Fuzz(f *testing.F, of Maker, sound []string, read func(t testing.TB, text string) error) {
-	for _, text := range append(sound, endless...) {
+	for _, text := range append(sound, endless()...) {
 		f.Add(text)
 	}
 	for number := range uint64(50) {
@@ -104,20 +104,18 @@ func Fuzz(f *testing.F, of Maker, sound []string, read func(t testing.TB, text s
 	f.Fuzz(func(t *testing.T, text string) { _ = Read(t, text, read) })
 }
 
-// endless are what decoders and patterns take without end.
-var endless = []string{
-	"", strings.Repeat("[", 50_000), strings.Repeat(`{"a":`, 50_000), "a = " + strings.Repeat("[", 50_000), strings.Repeat("a.", 50_000) + "b = 1", "a = " + strings.Repeat("{a=", 50_000),
-	`{"label": "` + strings.Repeat("x", 1<<20) + `"}`, "{" + strings.Repeat(`"a":1,`, 300_000) + `"b":1}`, `{"a":[` + strings.Repeat("1,", 1_000_000) + "1]}", many, "[percent]\n" + many, strings.Repeat("(", 50_000) + "a",
-}
-
-// many are keys that all differ.
-var many = func() string {
-	var b strings.Builder
+// endless returns what decoders and patterns take without end. It is not a variable:
+// every start of a program that a test runs would make it anew.
+func endless() []string {
+	var many strings.Builder // keys that all differ
 	for i := range 300_000 {
-		fmt.Fprintf(&b, "k%d = 1\n", i)
+		fmt.Fprintf(&many, "k%d = 1\n", i)
 	}
-	return b.String()
-}()
+	return []string{
+		"", strings.Repeat("[", 50_000), strings.Repeat(`{"a":`, 50_000), "a = " + strings.Repeat("[", 50_000), strings.Repeat("a.", 50_000) + "b = 1", "a = " + strings.Repeat("{a=", 50_000),
+		`{"label": "` + strings.Repeat("x", 1<<20) + `"}`, "{" + strings.Repeat(`"a":1,`, 300_000) + `"b":1}`, `{"a":[` + strings.Repeat("1,", 1_000_000) + "1]}", many.String(), "[percent]\n" + many.String(), strings.Repeat("(", 50_000) + "a",
+	}
+}
 
 // goWords are those of a program, not of a bench. What an input says may be quoted.
 var goWords = regexp.MustCompile(`strconv|nmarshal|\bGo\b|\bstruct\b|(^|[^.\w])(json|toml):|reflect|<nil>|\bnil\b|runtime|panic|float64|\bu?int(8|16|32|64)\b|map\[|%!|NaN \+|\{RR|\bEOF\b|\brune\b|\bslice\b|bare "|looking for beginning`)
