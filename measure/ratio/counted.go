@@ -70,9 +70,9 @@ func (c *counted) read(ctx context.Context, v1, v2 []float64, from, step int) er
 		if err := c.fill(ctx, part, from+at*step, step); err != nil {
 			return err
 		}
-	}
-	if c.changed != nil {
-		c.changed(v1, v2, from, step)
+		if c.changed != nil {
+			c.changed(part[0], part[1], from+at*step, step)
+		}
 	}
 	return ctx.Err()
 }
