@@ -71,7 +71,7 @@ func TestPartsMakeNoDifference(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	narrow := chirp(t, signal.ChirpOptions{RateHz: 96000, LowHz: 30, HighHz: 8000, PeriodSeconds: 1, Periods: 3})
+	narrow := chirp(t, signal.ChirpOptions{RateHz: 48000, LowHz: 40, HighHz: 6000, PeriodSeconds: 0.8, Periods: 3})
 	for _, tc := range []struct {
 		name   string
 		sig    signal.Periodic
