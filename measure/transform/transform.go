@@ -39,7 +39,7 @@ type stage struct {
 // the length's factors would else have a table as long as that.
 const (
 	fewGroups    = 16
-	longSequence = 1 << 16
+	longSequence = 1 << 18
 )
 
 // New returns what transforms sequences of n values. It panics where n has a
