@@ -85,7 +85,7 @@ package: deps-dist
 arm64:
 	@.ci/deps arm64
 	@for on in "" "qemu-aarch64-static -L /usr/aarch64-linux-gnu"; do \
-	  CGO_ENABLED=0 GOARCH=$${on:+arm64} go build -buildvcs=$(BUILDVCS) -o build/arm64/tapload ./cmd/tapload && \
+	  CGO_ENABLED=0 GOARCH=$${on:+arm64} go build -buildmode=pie -buildvcs=$(BUILDVCS) -o build/arm64/tapload ./cmd/tapload && \
 	  rm -rf build/arm64/demo && \
 	  (cd build/arm64 && $$on ./tapload demo -o demo >"$${on:+emulated-}demo.txt") || exit 1; \
 	done

@@ -164,7 +164,9 @@ func (t target) pack(folder, version string, when time.Time) ([]string, error) {
 	}
 	defer os.RemoveAll(temp)
 	binary := filepath.Join(temp, program)
-	if _, err := output(t.environment(), "go", "build", "-trimpath", "-buildvcs=true", "-ldflags=-s -w", "-o", binary, "./cmd/tapload"); err != nil {
+	// On Windows and macOS it can be loaded anywhere as it is; packages of Linux
+	// distributions are asked to be.
+	if _, err := output(t.environment(), "go", "build", "-buildmode=pie", "-trimpath", "-buildvcs=true", "-ldflags=-s -w", "-o", binary, "./cmd/tapload"); err != nil {
 		return nil, err
 	}
 	var entries []entry
