@@ -37,7 +37,7 @@ const (
 	leastLooseQ, mostLooseQ = 1, 60
 
 	// The largest share of the moving mass that is a part of it.
-	mostShare = 0.5
+	mostShare = 0.3
 )
 
 // evolution is how a driver changed, worked out of the difference of its curves.
