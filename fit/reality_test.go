@@ -188,3 +188,34 @@ func TestReBehindACrossover(t *testing.T) {
 		}
 	}
 }
+
+// A coil of four sections, which no model has, was followed by some 200 ohm beside
+// the driver, which took their part of Qms: of 70 such drivers ten.
+func TestCoilIsNoPad(t *testing.T) {
+	for _, x := range []struct {
+		hz, qms, qes, leak float64
+		l, r               [4]float64 // H, ohm
+	}{
+		{35.2, 4.713, 1.158, 67e-6, [4]float64{84e-6, 155e-6, 288e-6, 297e-6}, [4]float64{17.4, 84.7, 11, 2.56}},
+		{42.91, 5.822, 0.9047, 122e-6, [4]float64{364e-6, 200e-6, 535e-6, 388e-6}, [4]float64{4.6, 65.5, 2.69, 2.32}},
+		{82.98, 8.384, 0.6129, 139e-6, [4]float64{419e-6, 312e-6, 283e-6, 657e-6}, [4]float64{98.4, 91.2, 48.3, 3.74}},
+	} {
+		const re = 6.463
+		motion := Result{Resonances: []Resonance{resonance(x.hz, x.qms, re*x.qms/x.qes)}}
+		z := func(hz float64) complex128 {
+			s := complex(0, 2*math.Pi*hz)
+			z := re + s*complex(x.leak, 0) + motion.Impedance(hz)
+			for i := range x.l {
+				z += 1 / (1/(s*complex(x.l[i], 0)) + 1/complex(x.r[i], 0))
+			}
+			return z
+		}
+		r, err := Curve(t.Context(), measured(z, 1e-5, 1), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if q := r.Resonances[0].Qms; r.Crossover == Pad || math.Abs(q.Value-x.qms) > 4*q.U || q.U > 0.1*x.qms {
+			t.Errorf("%g Hz: Qms %.4g(%.2g), not %g; %v, pad %.4g ohm", x.hz, q.Value, q.U, x.qms, r.Model, r.Pad.Value)
+		}
+	}
+}

@@ -44,6 +44,9 @@ func (s *search) sound(t *trial) error {
 			return openError(name)
 		}
 	}
+	if v := t.at(t.p); t.Padded && v.pad > mostPad*v.re {
+		return fmt.Errorf("%.3g ohm beside a driver of %.3g ohm is no pad", v.pad, v.re)
+	}
 	err := error(openError("every resonance"))
 	for k := range t.Resonances {
 		if err = s.stands(t, u, k); err == nil {
@@ -56,6 +59,11 @@ func (s *search) sound(t *trial) error {
 // leastDC is the part of the lowest |Z| below which Re is none of a load: the
 // other parts have taken over what it was for.
 const leastDC = 0.02
+
+// mostPad is how many times Re a resistance beside the driver may have: one of
+// more takes less than a decibel off, which nobody builds, and takes its part of
+// Qms where a coil is not quite what the model has.
+const mostPad = 10
 
 // lowest is the lowest |Z| of the points.
 func (s *search) lowest() float64 { return math.Sqrt(slices.Min(s.abs2)) }

@@ -85,6 +85,14 @@ var warmth = cause{[6]float64{1, 0, 0, 0, 0, 0}, [6]float64{}, 20 * quantity.Cop
 	words{"warm coil", "a coil that was %s warmer reads so: let it rest at room temperature and measure again, or give both temperatures"},
 	words{"warm coil before", "a coil that was %s warmer when it was measured before reads so: give both temperatures"}}
 
+// moving are changes of the main resonance that no law ties to each other: a port
+// or another driver has its part in it, and what moved it is not told by how.
+var moving = []cause{
+	{moves: [6]float64{0, 1, 0, 0, 0, 0}, size: 0.05},
+	{moves: [6]float64{0, 0, 1, 0, 0, 0}, size: 0.20},
+	{moves: [6]float64{0, 0, 0, 1, 0, 0}, size: 0.20},
+}
+
 const (
 	oftenNothing = 3
 	oftenSeveral = 0.3
@@ -108,6 +116,7 @@ type explanation struct {
 	part          *looseness // nil where none shows
 
 	hasLe, mechanical bool     // quantities that have no part otherwise
+	boxed             bool     // both sides have more resonances than one driver by itself
 	warmer            *float64 // by how many kelvin the coil was warmer as the temperatures say; nil where one is not known
 	beyondDoubt       string   // what has changed that nothing can explain that changed nothing
 }
@@ -145,6 +154,10 @@ func (e explanation) list() []Cause {
 	all := slices.Clone(causes)
 	if !e.hasLe {
 		all = slices.DeleteFunc(all, func(c cause) bool { return c.moves[5] != 0 })
+	}
+	if e.boxed {
+		// What moves the mechanics does so by the laws of a driver alone.
+		all = slices.DeleteFunc(all, func(c cause) bool { return c.moves[1] != 0 || c.moves[2] != 0 })
 	}
 	free := len(all) // those that may act together
 	if e.warmer == nil {
@@ -185,7 +198,18 @@ func (e explanation) list() []Cause {
 		}
 		add(found, math.Log(c.often)+of)
 	}
-	add(several(y, base, all[:free]), math.Log(oftenSeveral)+logDensity(y, base, all[:free]))
+	if e.boxed {
+		inside := slices.Clone(moving)
+		for i, c := range moving {
+			for k, at := range use {
+				inside[i].moves[k] = c.moves[at]
+			}
+		}
+		add(Cause{Name: "moving parts", Words: "something that moves has changed: mass, suspension and friction are told apart of a driver by itself, without port and other drivers"}, logDensity(y, base, inside))
+		add(several(y, base, all[:free]), math.Log(oftenSeveral)+logDensity(y, base, append(inside, all[:free]...)))
+	} else {
+		add(several(y, base, all[:free]), math.Log(oftenSeveral)+logDensity(y, base, all[:free]))
+	}
 	if e.part != nil {
 		y, base := e.of(e.with, use)
 		// The rest of the cone carries the part below its frequency, and other

@@ -173,7 +173,7 @@ func Compare(ctx context.Context, before, after Side, o Options) (Comparison, er
 	for _, ch := range c.Changes {
 		c.Verdict = worse(c.Verdict, ch.Verdict)
 	}
-	all := explanation{without: now, hasLe: e.plain.hasLe, mechanical: mechanical, warmer: warmer, beyondDoubt: c.beyondDoubt()}
+	all := explanation{without: now, hasLe: e.plain.hasLe, boxed: boxed(before.Load, after.Load), mechanical: mechanical, warmer: warmer, beyondDoubt: c.beyondDoubt()}
 	if e.loose != nil {
 		all.without, all.with, all.part = read(e.plain), now, &e.part
 	}

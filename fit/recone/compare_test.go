@@ -685,3 +685,49 @@ func TestCauseOnASuspensionThatCreeps(t *testing.T) {
 		}
 	}
 }
+
+// A port ties the two resonances of a cabinet together, which the laws of a driver
+// by itself do not know: a stiffer suspension there was a lighter cone or a loose
+// part beyond doubt.
+func TestCauseInAVentedBox(t *testing.T) {
+	cabinet := func(m mechanics, seed uint64) Side {
+		r := rand.New(rand.NewPCG(seed, 0xb0))
+		const air, tuned = 9000, 2 * math.Pi * 48 // stiffness of the air, N/m, and of port and air together, rad/s
+		var c impedance.Curve
+		for i := range 264 {
+			hz := 10 * math.Pow(2000, float64(i)/263)
+			s := complex(0, 2*math.Pi*hz)
+			port := s*(air/(tuned*tuned)) + air/tuned/40
+			leak := complex(air/tuned*12, 0)
+			box := 1 / (s/air + 1/port + 1/leak)
+			bl2 := complex(m.bl*m.bl, 0)
+			bare := bl2 / (complex(m.loss, 0) + s*complex(m.mass, 0) + m.spring(s)/s)
+			z := m.z(hz) - bare + 1/(1/bare+box/bl2)
+			u := cmplx.Abs(z) * 1e-4 / math.Sqrt2
+			c.Points = append(c.Points, impedance.Point{Hz: hz, Z: z + complex(u*r.NormFloat64(), u*r.NormFloat64()), Noise: impedance.Circular(2 * u * u)})
+		}
+		return fitted(t, fmt.Sprintf("cabinet %d", seed), c, fit.Options{})
+	}
+	for _, tt := range []struct {
+		mass, stiffness, loss, bl float64
+		want                      string
+	}{
+		{1.2, 1, 1, 1, "moving parts"},
+		{1, 0.7, 1, 1, "moving parts"},
+		{1, 1.4, 1, 1, "moving parts"},
+		{1, 1, 2, 1, "moving parts"},
+		{1, 1, 1, 0.85, "weaker magnet"},
+		{1, 1, 1, 1, "nothing changed"},
+	} {
+		m := mechanics{mass: 0.030, stiffness: 6000, loss: 1.6, bl: 11, re: 6.6, le: 4.5, n: 0.68}
+		before := cabinet(m, 1)
+		m.mass *= tt.mass
+		m.stiffness *= tt.stiffness
+		m.loss *= tt.loss
+		m.bl *= tt.bl
+		c := compare(t, before, cabinet(m, 2))
+		if got := c.Causes[0]; got.Name != tt.want || got.Probability < 0.5 {
+			t.Errorf("%+v: %s", tt, tell(c))
+		}
+	}
+}

@@ -37,7 +37,7 @@ const (
 	leastLooseQ, mostLooseQ = 1, 60
 
 	// The largest share of the moving mass that is a part of it.
-	mostShare = 0.5
+	mostShare = 0.3
 )
 
 // evolution is how a driver changed, worked out of the difference of its curves.
@@ -117,6 +117,9 @@ func (e *evolution) evolve(ctx context.Context, before, after measured) (hangsOn
 		return false, err
 	}
 	e.plain, e.scatter = plain.changes(), plain.scatter
+	if boxed(from.load, to.load) {
+		return false, nil // what a bend cannot follow is what ties its resonances together
+	}
 	low := looseFrom * max(mainHz(from.load), mainHz(to.load))
 	high := min(looseTo, b.hz[len(b.hz)-1]/1.5)
 	mode, ok := g.search(ctx, plain, low, high)
@@ -232,6 +235,10 @@ func (e *evolution) pin(before, after float64, both bool) {
 		}
 	}
 }
+
+// boxed reports whether both loads have more main resonances than a driver by
+// itself: a port or other drivers make them.
+func boxed(a, b fit.Result) bool { return len(a.Main()) > 1 && len(b.Main()) > 1 }
 
 // simpler reports whether a is the better load to bend: it has fewer resonances,
 // so that one that a part of the other makes is no part of it, or it suits its
