@@ -135,6 +135,8 @@ check: deps-test deps-dist
 	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
+	@echo "== every shown command, and the demonstration stopped half-way"
+	go test -count=1 -run '^Test(ShownCommands|Demo)$$' ./cmd/tapload
 	@echo "== race detector"
 	@# Once and short, where anything runs at once: a race shows in one run as well as in
 	@# a thousand seeded ones, and in one command as well as in a hundred.

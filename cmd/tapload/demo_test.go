@@ -148,10 +148,14 @@ var oneDemo = sync.OnceValues(func() (shownDemo, error) {
 		code = run(ctx, []string{"demo"}, env{stdout: out, stderr: &said, getenv: os.Getenv, now: time.Now})
 		return code, said.String()
 	}
+	words, next := "STEP 3", "STEP 4"
+	if testing.Short() {
+		words, next = "STEP 2", "STEP 3"
+	}
 	ctx, cancel := context.WithCancel(context.Background())
-	half := &cancelAt{words: "STEP 3", cancel: cancel}
-	if code, _ := demo(ctx, half); code != exitError || strings.Contains(half.String(), "STEP 4") {
-		return shownDemo{}, fmt.Errorf("stopped half-way it exited with %d: %s", code, half.String())
+	part := &cancelAt{words: words, cancel: cancel}
+	if code, _ := demo(ctx, part); code != exitError || strings.Contains(part.String(), next) {
+		return shownDemo{}, fmt.Errorf("stopped at %s it exited with %d: %s", words, code, part.String())
 	}
 	var screen strings.Builder
 	if code, log := demo(context.Background(), &screen); code != exitDone || log != "" {
@@ -174,8 +178,9 @@ var oneDemo = sync.OnceValues(func() (shownDemo, error) {
 })
 
 // demonstration runs the demonstration once for all tests, which may play on in
-// copies of its folder: first stopped half-way, and then anew to its end. It must
-// leave the process in the folder it was in, and say nothing on stderr.
+// copies of its folder: first stopped half-way, with -short at its second step, and
+// then anew to its end. It must leave the process in the folder it was in, and say
+// nothing on stderr.
 func demonstration(t *testing.T) shownDemo {
 	t.Helper()
 	shown, err := oneDemo()

@@ -37,7 +37,9 @@ var endsWith = map[string]int{
 // TestShownCommands runs every command that README.md, the topics of the manual
 // and the help show, as it is printed. What a command names is there, and what it
 // says it writes must be there afterwards. The blocks of one section run one after
-// another in one folder, each other command in a folder of its own.
+// another in one folder, each other command in a folder of its own. -short listens
+// for 30 s instead of a minute, and leaves out an example with the command, the flags
+// and the kinds of files of one before it.
 func TestShownCommands(t *testing.T) {
 	if underRace {
 		t.Skip("runs a hundred commands, in which a race shows no sooner than in the tests of each command")
@@ -48,13 +50,21 @@ func TestShownCommands(t *testing.T) {
 	}
 	b := &shownBench{stock: t.TempDir(), benches: benches}
 	blocks := slices.Concat(readmeBlocks(t), helpBlocks())
-	shown := map[string]bool{}
+	shown, alike, left := map[string]bool{}, map[string]bool{}, 0
 	for _, block := range blocks {
-		if len(block.lines) == 1 && shown[oneLine(block.lines[0])] {
+		one := len(block.lines) == 1
+		if one && shown[oneLine(block.lines[0])] {
 			continue
 		}
+		again := true
 		for _, line := range block.lines {
-			shown[oneLine(line)] = true
+			kind := kindOf(t, line)
+			again = again && alike[kind]
+			shown[oneLine(line)], alike[kind] = true, true
+		}
+		if one && again && testing.Short() {
+			left++
+			continue
 		}
 		t.Run(block.where, func(t *testing.T) {
 			t.Parallel()
@@ -64,11 +74,39 @@ func TestShownCommands(t *testing.T) {
 			}
 		})
 	}
+	t.Logf("%d examples are left out", left)
 	for line := range endsWith {
 		if !shown[line] {
 			t.Errorf("%s: its exit code is listed, and nothing shows it any more", line)
 		}
 	}
+}
+
+// kindOf is what commands alike share: their name, flags and extensions of files.
+func kindOf(t *testing.T, line string) string {
+	t.Helper()
+	words, err := shellWords(oneLine(line), t.TempDir())
+	if err != nil {
+		t.Fatalf("%s: %v", line, err)
+	}
+	if words[1] == "help" { // each topic is a page of its own
+		return oneLine(line)
+	}
+	command, _, err := newRoot(systemEnv()).Find(words[1:])
+	if err != nil {
+		t.Fatalf("%s: %v", line, err)
+	}
+	kind := []string{command.CommandPath()}
+	for _, word := range words {
+		if strings.HasPrefix(word, "-") {
+			flag, _, _ := strings.Cut(word, "=")
+			kind = append(kind, flag)
+		} else if extension := filepath.Ext(word); extension != "" {
+			kind = append(kind, extension)
+		}
+	}
+	slices.Sort(kind)
+	return strings.Join(slices.Compact(kind), " ")
 }
 
 // shownBlock are commands that somebody would run one after another.
@@ -238,6 +276,9 @@ func (b *shownBench) runShown(t *testing.T, folder, line string) {
 		} else {
 			words, limit = append(words, "--no-browser"), 2*time.Second
 		}
+	}
+	if i := slices.Index(words, "--seconds"); testing.Short() && i > 0 && words[i+1] == "60" {
+		words[i+1] = "30"
 	}
 	got := b.taploadFor(t, limit, folder, words[1:]...)
 	if want := endsWith[oneLine(line)]; got.code != want {
