@@ -92,13 +92,13 @@ func warnings(g ratio.Ratio) []impedance.Warning {
 	if d, moved := g.Seen.Distortion, worthSaying(g.Seen.Moved); g.Seen.Heard == nil && (math.Hypot(d[0], d[1]) > distortionWorthSaying || len(moved) > 0) {
 		text := fmt.Sprintf("load or inputs distort: %.2g %% of the voltage at the load is of even order and %.2g %% of odd order", 100*d[0], 100*d[1])
 		if len(moved) > 0 {
-			text += fmt.Sprintf("; from %.0f to %.0f Hz |Z| may differ from that of a small signal by up to %.2g %%", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+			text += fmt.Sprintf("; from %.0f to %.0f Hz |Z| may differ from that of a small signal %s", moved[0].Hz, moved[len(moved)-1].Hz, movedBy(moved))
 		}
 		add("distortion", "%s: measure at a lower level", text)
 		across(moved)
 	}
 	if moved := worthSaying(g.Seen.Moved); g.Seen.Heard != nil && len(moved) > 0 {
-		add("bending", "the load or an input bends: |Z| depends on how loud it is from %.0f to %.0f Hz, and may differ from that of a small signal by up to %.2g %%; play quieter", moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+		add("bending", "the load or an input bends: |Z| depends on how loud it is from %.0f to %.0f Hz, and may differ from that of a small signal %s; play quieter", moved[0].Hz, moved[len(moved)-1].Hz, movedBy(moved))
 		across(moved)
 	}
 	if b := g.Seen.Bending; b != nil {
@@ -272,16 +272,23 @@ func bendingText(b ratio.Bending, who string) string {
 	if worst.Number == 0 {
 		order = "harmonics above the 8th are"
 	}
-	text := fmt.Sprintf("%s: %s %.2g %% (%.0f dB) of a tone of %.0f Hz; harmonics are not in the curve", who, order, 100*worst.Part, 20*math.Log10(worst.Part), worst.Hz)
+	text := fmt.Sprintf("%s: %s %s (%.0f dB) of a tone of %.0f Hz; harmonics are not in the curve", who, order, quantity.Rest(worst.Part), 20*math.Log10(worst.Part), worst.Hz)
 	if len(moved) == 0 {
 		return text
 	}
-	return fmt.Sprintf("%s, but from %.0f to %.0f Hz |Z| is that of this level, which may differ from that of a small signal by up to %.2g %%: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, 100*mostMoved(moved))
+	return fmt.Sprintf("%s, but from %.0f to %.0f Hz |Z| is that of this level, which may differ from that of a small signal %s: sweep quieter", text, moved[0].Hz, moved[len(moved)-1].Hz, movedBy(moved))
 }
 
 // worthSaying returns the frequencies at which |Z| is moved enough.
 func worthSaying(all []ratio.Moved) []ratio.Moved {
 	return slices.DeleteFunc(slices.Clone(all), func(m ratio.Moved) bool { return m.Part < moveWorthSaying })
+}
+
+// movedBy writes by how much. Harmonics tell it of a curve without memory; of a
+// suspension that stiffens they tell the order of the size (two to five times as much
+// in simulated drivers, twelve with a coil out of the middle).
+func movedBy(m []ratio.Moved) string {
+	return fmt.Sprintf("by about %s, or several times that where a suspension stiffens", quantity.Rest(mostMoved(m)))
 }
 
 func mostMoved(m []ratio.Moved) float64 {

@@ -23,9 +23,9 @@ func TestBendsAndDriftsAreSaid(t *testing.T) {
 		says []string
 	}{
 		{"third harmonic", ratio.Seen{Bending: &ratio.Bending{Orders: third, Moves: []ratio.Moved{{Hz: 50, Part: 1e-4}, {Hz: 62, Part: 6e-3}, {Hz: 78, Part: 1e-3}}}}, "bending",
-			[]string{"the load or an input bends", "harmonic 3 is 0.1 % (-60 dB) of a tone of 62 Hz", "from 62 to 78 Hz", "by up to 0.6 %", "sweep quieter"}},
+			[]string{"the load or an input bends", "harmonic 3 is 0.10 % (-60 dB) of a tone of 62 Hz", "from 62 to 78 Hz", "by about 0.60 %", "sweep quieter"}},
 		{"second harmonic alone", ratio.Seen{Bending: &ratio.Bending{Orders: []ratio.BentOrder{{Number: 2, Hz: 40, Part: 5e-3}}}}, "bending",
-			[]string{"harmonic 2 is 0.5 %", "are not in the curve"}},
+			[]string{"harmonic 2 is 0.50 %", "are not in the curve"}},
 		{"input 1", ratio.Seen{Bending: &ratio.Bending{Orders: third, Moves: []ratio.Moved{{Hz: 62, Part: 6e-3}}, Input1: true}}, "bending", []string{"input 1 bends, not the load"}},
 		{"a little", ratio.Seen{Bending: &ratio.Bending{Orders: third[:1], Moves: []ratio.Moved{{Hz: 40, Part: 1e-4}}}}, "", nil},
 		{"warming", ratio.Seen{Drift: &ratio.Drift{Warms: 0.02, UWarms: 1e-4, Gain: 1e-5, UGain: 1e-5, Cause: ratio.Warming}}, "drift",
@@ -33,7 +33,7 @@ func TestBendsAndDriftsAreSaid(t *testing.T) {
 		{"gain", ratio.Seen{Drift: &ratio.Drift{Gain: -0.01, UGain: 1e-4, Cause: ratio.Gain}}, "drift", []string{"gains of the inputs drifted apart by -1.000 % ± 0.020"}},
 		{"either", ratio.Seen{Drift: &ratio.Drift{Gain: -0.01, Warms: 0.01, Cause: ratio.WarmingOrGain}}, "drift", []string{"nothing tells which"}},
 		{"a little drift", ratio.Seen{Drift: &ratio.Drift{Warms: 5e-4, Cause: ratio.Warming}}, "", nil},
-		{"odd lines", ratio.Seen{Distortion: [2]float64{0, 1e-3}, Moved: []ratio.Moved{{Hz: 20, Part: 1e-4}, {Hz: 40, Part: 2e-3}}}, "distortion", []string{"0.1 % of odd order", "from 40 to 40 Hz", "by up to 0.2 %"}},
+		{"odd lines", ratio.Seen{Distortion: [2]float64{0, 1e-3}, Moved: []ratio.Moved{{Hz: 20, Part: 1e-4}, {Hz: 40, Part: 2e-3}}}, "distortion", []string{"0.1 % of odd order", "from 40 to 40 Hz", "by about 0.20 %"}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			tc.seen.Level = [2]float64{0.2, 0.1}

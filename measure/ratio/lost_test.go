@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 	"testing"
 
 	"tapload/measure/card"
@@ -65,5 +66,27 @@ func TestClocksLoseNoSamples(t *testing.T) {
 		if err := lost(t.Context(), clocks, f, start, late/float64(f.Period*f.Periods)); err != nil {
 			t.Errorf("late by %g of a sample: %v", late, err)
 		}
+	}
+}
+
+// Clocks that are further apart than can be followed were called lost samples.
+func TestFarClocksAreNamed(t *testing.T) {
+	m, err := signal.NewMultitone(t.Context(), signal.MultitoneOptions{PeriodSeconds: 0.9, LowHz: 40})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, sig := range []signal.Periodic{chirp(t, signal.ChirpOptions{PeriodSeconds: 1.4}), m} {
+		rec := synthetic{sig: sig, before: 9600, after: 9600, g: divider(10, cabinet), noise: 1e-4}.record(t)
+		for _, clock := range []float64{6e-4, -7e-4, 1e-3, -2e-3, 4e-3, -9e-3} {
+			fast := warped(rec, func(at float64) float64 { return at * clock })
+			_, err := Of(t.Context(), fast, sig)
+			wantFault(t, err, card.WrongRate, "apart")
+		}
+		f := sig.Frame()
+		at := f.LeadIn + f.Period + f.Period/3
+		short := rec
+		short.V1, short.V2 = slices.Delete(slices.Clone(rec.V1), at, at+300), slices.Delete(slices.Clone(rec.V2), at, at+300)
+		_, err := Of(t.Context(), short, sig)
+		wantFault(t, err, card.Dropout, "lost or doubled")
 	}
 }

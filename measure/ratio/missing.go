@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"tapload/measure/card"
+	"tapload/measure/quantity"
+	"tapload/measure/signal"
 )
 
 // otherRates are the sample rates, in hertz, at which one side of a card may
@@ -93,7 +95,7 @@ func stretched(ctx context.Context, rec card.Recording, sought played, without m
 		return &card.Fault{
 			Cause:  card.WrongRate,
 			Text:   fmt.Sprintf("%s says %d Hz but looks recorded at %.0f Hz: stretched by that, the signal matches to %.0f %%", rec.Source, rec.RateHz, at, 100*best),
-			Advice: "set input and output of the card, and of the sound system, to one rate",
+			Advice: "set input and output of the card, and of the sound system, to one rate; where they are, see that the signal was made with the same options",
 		}
 	}
 	coarse1, coarse := thin(ctx, without.have, farClockThin), thin(ctx, without.want, farClockThin)
@@ -109,11 +111,109 @@ func stretched(ctx context.Context, rec card.Recording, sought played, without m
 	if at, err = bestStretch(ctx, without.have, without.want, at-farClockUnsure, at+farClockUnsure, &best); err != nil || at == 0 {
 		return err
 	}
+	return farApart(rec, at)
+}
+
+// farApart is the fault of clocks that differ by that part.
+func farApart(rec card.Recording, by float64) error {
 	return &card.Fault{
 		Cause:  card.WrongRate,
-		Text:   fmt.Sprintf("the clocks of player and recorder of %s are about %.1f %% apart; up to %.2f %% can be followed", rec.Source, 100*math.Abs(at), 100*maxDrift),
-		Advice: "measure again, since lost samples can look alike; if it stays, play and record with one card, or check that both run at the rate they say",
+		Text:   fmt.Sprintf("the clocks of player and recorder of %s are about %s %% apart; up to %.2f %% can be followed", rec.Source, quantity.Digits(100*math.Abs(by), 1), 100*maxDrift),
+		Advice: "measure again, since lost samples can look alike; if it stays, play and record with one card, check that both run at the rate they say, and that the signal was made with the same options",
 	}
+}
+
+const (
+	farEven  = 0.05 // part of the whole lag by which one may be off a straight line
+	farLeast = 8.0  // samples of that
+	farTold  = 0.01 // of the energy of the first differences of a segment, of those of the best, that tells a lag
+	farMost  = 1.2 * farClock
+)
+
+// farClocks returns the fault of a recording in which V1 falls behind the signal, or
+// gets ahead of it, evenly and faster than can be followed, and nil where it does not.
+// Samples that are lost make a step. Told by segments of the upper octaves: in the
+// bass a lag of V1 may be that of the circuit.
+func farClocks(ctx context.Context, sound card.Sound, sig signal.Periodic, start int) error {
+	f := sig.Frame()
+	cycle, err := sig.Cycle(ctx)
+	if err != nil {
+		return err
+	}
+	n := min(driftSegment, f.Period/4)
+	for !signal.Smooth(n) {
+		n--
+	}
+	step := (f.Period - n) / farSegments
+	if step == 0 {
+		return nil
+	}
+	played := func(x []float64, from int) []float64 {
+		f.Fill(x, cycle, f.LeadIn+from)
+		return x
+	}
+	d := newDelayMeter(n)
+	want, have := make([]float64, n), make([]float64, n)
+	best := 0.0
+	for from := 0; from+n <= f.Period; from += step {
+		best = max(best, differences(played(want, from)))
+	}
+	var at, lag []float64
+	slope := 0.0
+	for from := 0; from+n <= f.Period*f.Periods; from += step {
+		if differences(played(want, from)) < farTold*best {
+			continue
+		}
+		next, reach := 0, n/driftReach
+		if k := len(lag) - 1; k >= 0 {
+			gap := float64(from) - at[k]
+			next = int(lag[k] + slope*gap)
+			reach = min(reach, int(math.Ceil(farMost*gap+farLeast)))
+		}
+		place := start + from + next
+		if place < 0 || place+n > sound.Frames() {
+			break
+		}
+		if err := sound.ReadAt(ctx, have, nil, place, 1); err != nil {
+			return err
+		}
+		at, lag = append(at, float64(from)), append(lag, float64(next+d.pair(want, have).peak(reach)))
+		if len(lag) > 1 {
+			slope, _ = straight(at, lag)
+		}
+	}
+	if len(lag) < 2*f.Periods {
+		return nil
+	}
+	slope, offset := straight(at, lag)
+	off := make([]weighted, len(lag))
+	for i, x := range at {
+		off[i] = weighted{math.Abs(lag[i] - offset - slope*x), 1}
+	}
+	whole := math.Abs(slope) * (at[len(at)-1] - at[0])
+	if math.Abs(slope) <= maxDrift || math.Abs(slope) > farMost || median(off) > max(farLeast, farEven*whole) {
+		return nil
+	}
+	return farApart(sound.About(), slope)
+}
+
+const farSegments = 12 // a period
+
+// straight returns the line through points of which up to a quarter may be anywhere:
+// the median of the slopes of all pairs (P. K. Sen, J. Am. Stat. Assoc. 63, 1379-1389,
+// 1968, from memory).
+func straight(x, y []float64) (slope, offset float64) {
+	var slopes, offsets []weighted
+	for i := range x {
+		for j := range i {
+			slopes = append(slopes, weighted{(y[i] - y[j]) / (x[i] - x[j]), 1})
+		}
+	}
+	slope = median(slopes)
+	for i := range x {
+		offsets = append(offsets, weighted{y[i] - slope*x[i], 1})
+	}
+	return slope, median(offsets)
 }
 
 // bestStretch returns the stretch, less 1, at which want matches have better

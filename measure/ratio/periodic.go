@@ -1,6 +1,7 @@
 package ratio
 
 import (
+	"cmp"
 	"context"
 
 	"tapload/measure/card"
@@ -74,6 +75,9 @@ func spectrumOf(ctx context.Context, sound card.Sound, heard inputs, sig signal.
 	}
 	seen := Seen{StartSeconds: float64(c.start) / float64(about.RateHz)}
 
+	lostOrClocks := func(err error) (spectrum, Seen, error) {
+		return fail(cmp.Or(farClocks(ctx, sound, sig, c.start), err))
+	}
 	drift, err := driftOf(ctx, sound, c.start, f)
 	if err != nil {
 		return fail(err)
@@ -82,7 +86,7 @@ func spectrumOf(ctx context.Context, sound card.Sound, heard inputs, sig signal.
 		return fail(err)
 	}
 	if err := lost(ctx, sound, f, c.start, drift); err != nil {
-		return fail(err)
+		return lostOrClocks(err)
 	}
 	if drift != 0 {
 		seen.ClockPPM = 1e6 * drift
@@ -91,7 +95,7 @@ func spectrumOf(ctx context.Context, sound card.Sound, heard inputs, sig signal.
 		}
 	}
 	if err := level(ctx, sound, f, c.start, drift); err != nil {
-		return fail(err)
+		return lostOrClocks(err)
 	}
 
 	high := f.HighHz
@@ -103,7 +107,7 @@ func spectrumOf(ctx context.Context, sound card.Sound, heard inputs, sig signal.
 		return fail(err)
 	}
 	if seen.Unsteady, err = steady(ctx, c, drift); err != nil {
-		return fail(err)
+		return lostOrClocks(err)
 	}
 	if seen.Level, err = c.transform(ctx, &s); err != nil {
 		return fail(err)
