@@ -121,6 +121,19 @@ func TestPagesAreWellLaid(t *testing.T) {
 	})
 }
 
+// A heading stood alone on its page where two columns were as high as a page, or nearly.
+func TestHeadingOfColumnsAsHighAsAPage(t *testing.T) {
+	for rows := 40; rows < 80; rows++ {
+		var table Table
+		for range rows {
+			table.add("name", "value")
+		}
+		d := Document{Title: "A page", Sections: []Section{{Heading: "Section 1", Pieces: []Piece{Beside{0.6, []Piece{table}, []Piece{Words("beside it")}}}}}}
+		lines, _ := laid(t, d, A4)
+		wellLaid(t, lines, A4)
+	}
+}
+
 // A split table and a page that ends in a heading are found by the rules above.
 func TestBadPagesAreFound(t *testing.T) {
 	for name, lines := range map[string][]placed{

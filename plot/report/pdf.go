@@ -231,6 +231,9 @@ func (p *pdfPages) write(style string, size, indent float64, s string, is role) 
 	}
 }
 
+// headingHigh is the room that a heading takes.
+const headingHigh = headingSize*leading + pieceGap
+
 func (p *pdfPages) section(s Section) error {
 	page := p.bottom - p.top
 	if whole, err := p.sectionHigh(s); err != nil {
@@ -243,7 +246,7 @@ func (p *pdfPages) section(s Section) error {
 		if err != nil {
 			return err
 		}
-		p.need(headingSize*leading + pieceGap + least)
+		p.need(headingHigh + least)
 		p.heading(s)
 	}
 	for i, piece := range s.Pieces {

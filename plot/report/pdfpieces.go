@@ -101,7 +101,7 @@ func (p *pdfPages) beside(b Beside) (err error) {
 	one := func() { column(b.Left, left, first) }
 	other := func() { column(b.Right, left+first+gap, width-first-gap) }
 	high := max(p.high(one), p.high(other))
-	if high > p.bottom-p.top {
+	if high > p.bottom-p.top-headingHigh { // else a heading would stay behind
 		column(inColumn([]Piece{b}), left, width)
 		return err
 	}
