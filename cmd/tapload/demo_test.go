@@ -102,7 +102,7 @@ func TestDemo(t *testing.T) {
 		got.Proofs["series box, first try"] != "fail" || got.Proofs["series box, second try"] != "pass" || got.Proofs["both boxes"] != "pass" {
 		t.Errorf("%+v", got)
 	}
-	if !strings.Contains(page, "heavier cone: the moving mass is 8 % higher") {
+	if !strings.Contains(page, "heavier cone: the moving mass is 8.0 % higher") {
 		t.Error("the report does not say that the cone is 8 % heavier")
 	}
 

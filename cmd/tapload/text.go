@@ -7,6 +7,7 @@ import (
 
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/measure/oneline"
+	"tapload/plot/report"
 )
 
 // say prints a sentence for people on stderr, folded at the edge of a terminal
@@ -16,7 +17,7 @@ func (e env) say(s string) {
 	if e.columns > 0 {
 		width = min(width, e.columns)
 	}
-	_, _ = e.stderr.Write(oneline.HarmlessText([]byte(screen.Fold(s, width) + "\n")))
+	_, _ = e.stderr.Write(oneline.HarmlessText([]byte(report.Folded(s, func(s string) string { return screen.Fold(s, width) }) + "\n")))
 }
 
 // paragraph folds s for the help of a command, all lines from the same margin.

@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"tapload/measure/card"
-	"tapload/measure/quantity"
 	"tapload/measure/signal"
 )
 
@@ -118,7 +117,7 @@ func stretched(ctx context.Context, rec card.Recording, sought played, without m
 func farApart(rec card.Recording, by float64) error {
 	return &card.Fault{
 		Cause:  card.WrongRate,
-		Text:   fmt.Sprintf("the clocks of player and recorder of %s are about %s %% apart; up to %.2f %% can be followed", rec.Source, quantity.Digits(100*math.Abs(by), 1), 100*maxDrift),
+		Text:   fmt.Sprintf("the clocks of player and recorder of %s are about %.1g %% apart; up to %.2f %% can be followed", rec.Source, 100*math.Abs(by), 100*maxDrift),
 		Advice: "measure again, since lost samples can look alike; if it stays, play and record with one card, check that both run at the rate they say, and that the signal was made with the same options",
 	}
 }

@@ -247,6 +247,12 @@ var withUnit = regexp.MustCompile(`(\d) (%|(?:[kmM]?ohm|k?Hz|[kmµ]?W|[km]?V|m?A
 
 const noBreak = "\u00A0"
 
+// Folded is what fold makes of s with each number beside its unit: fold must break
+// lines at no space but a plain one.
+func Folded(s string, fold func(string) string) string {
+	return strings.ReplaceAll(fold(glued(s)), noBreak, " ")
+}
+
 // glued is s with the spaces at which a line must not break.
 func glued(s string) string {
 	s = withUnit.ReplaceAllString(s, "$1$3"+noBreak+"$2$4")
