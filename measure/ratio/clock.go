@@ -55,10 +55,7 @@ func driftOf(ctx context.Context, sound card.Sound, start int, f signal.Frame) (
 
 // driftOver is driftOf of two periods so many samples apart, near a drift.
 func driftOver(ctx context.Context, sound card.Sound, start int, f signal.Frame, apart int, near float64) (float64, error) {
-	n := min(driftSegment, f.Period/4)
-	for !signal.Smooth(n) {
-		n--
-	}
+	n := segmentOf(f.Period)
 	step := (f.Period - n) / driftSegments
 	if step == 0 {
 		return 0, nil
@@ -101,6 +98,15 @@ func driftOver(ctx context.Context, sound card.Sound, start int, f signal.Frame,
 		return 0, nil
 	}
 	return shift / float64(apart), nil
+}
+
+// segmentOf returns the length of the segments of a period that are compared.
+func segmentOf(period int) int {
+	n := min(driftSegment, period/4)
+	for !signal.Smooth(n) {
+		n--
+	}
+	return n
 }
 
 // delayMeter compares segments of one length.

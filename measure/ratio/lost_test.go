@@ -90,3 +90,18 @@ func TestFarClocksAreNamed(t *testing.T) {
 		wantFault(t, err, card.Dropout, "lost or doubled")
 	}
 }
+
+// Of a thousand short periods that lost samples all pairs of segments were looked at,
+// again for each segment more, which had no end.
+func TestLossInManyPeriodsIsNamedSoon(t *testing.T) {
+	m, err := signal.NewMultitone(t.Context(), signal.MultitoneOptions{RateHz: 8000, PeriodSeconds: 0.1, LowHz: 100, HighHz: 1000, Periods: 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec := synthetic{sig: m, before: 4800, after: 4800, g: divider(10, cabinet), noise: 1e-4}.record(t)
+	f := m.Frame()
+	at := f.LeadIn + 700*f.Period
+	rec.V1, rec.V2 = slices.Delete(rec.V1, at, at+300), slices.Delete(rec.V2, at, at+300)
+	_, err = Of(t.Context(), rec, m)
+	wantFault(t, err, card.Dropout, "lost or doubled")
+}

@@ -127,6 +127,9 @@ const (
 	farLeast = 8.0  // samples of that
 	farTold  = 0.01 // of the energy of the first differences of a segment, of those of the best, that tells a lag
 	farMost  = 1.2 * farClock
+
+	farSegments = 12 // a period
+	farPeriods  = 16 // at most that are looked at, since all pairs of segments are
 )
 
 // farClocks returns the fault of a recording in which V1 falls behind the signal, or
@@ -139,10 +142,7 @@ func farClocks(ctx context.Context, sound card.Sound, sig signal.Periodic, start
 	if err != nil {
 		return err
 	}
-	n := min(driftSegment, f.Period/4)
-	for !signal.Smooth(n) {
-		n--
-	}
+	n := segmentOf(f.Period)
 	step := (f.Period - n) / farSegments
 	if step == 0 {
 		return nil
@@ -159,7 +159,11 @@ func farClocks(ctx context.Context, sound card.Sound, sig signal.Periodic, start
 	}
 	var at, lag []float64
 	slope := 0.0
-	for from := 0; from+n <= f.Period*f.Periods; from += step {
+	periods := min(f.Periods, farPeriods)
+	for from := 0; from+n <= f.Period*periods; from += step {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		if differences(played(want, from)) < farTold*best {
 			continue
 		}
@@ -177,11 +181,11 @@ func farClocks(ctx context.Context, sound card.Sound, sig signal.Periodic, start
 			return err
 		}
 		at, lag = append(at, float64(from)), append(lag, float64(next+d.pair(want, have).peak(reach)))
-		if len(lag) > 1 {
-			slope, _ = straight(at, lag)
+		if k := len(lag) - 1; k > 0 {
+			slope = (lag[k] - lag[0]) / (at[k] - at[0])
 		}
 	}
-	if len(lag) < 2*f.Periods {
+	if len(lag) < 2*periods {
 		return nil
 	}
 	slope, offset := straight(at, lag)
@@ -195,8 +199,6 @@ func farClocks(ctx context.Context, sound card.Sound, sig signal.Periodic, start
 	}
 	return farApart(sound.About(), slope)
 }
-
-const farSegments = 12 // a period
 
 // straight returns the line through points of which up to a quarter may be anywhere:
 // the median of the slopes of all pairs (P. K. Sen, J. Am. Stat. Assoc. 63, 1379-1389,

@@ -8,7 +8,6 @@ import (
 	"slices"
 
 	"tapload/measure/card"
-	"tapload/measure/signal"
 )
 
 const (
@@ -386,10 +385,7 @@ func repeated(x []float64, lo, hi int) bool {
 // than a third of the segments show any, and whether the delay jumps.
 func delays(before, after []float64) (change, gain float64, jumped bool) {
 	period := len(before)
-	n := min(driftSegment, period/4)
-	for !signal.Smooth(n) {
-		n--
-	}
+	n := segmentOf(period)
 	d := newDelayMeter(n)
 	step := max(1, (period-n)/delaySegments)
 	var at, delay, gains []float64
