@@ -23,7 +23,6 @@ type Replay struct {
 	inputs [2]int
 	head   wavHead
 	frames int
-	read   *WAV // what cannot be read again; nil for a regular file
 	rooms  sync.Pool
 }
 
@@ -43,17 +42,13 @@ func OpenReplay(path string, inputs [2]int) (*Replay, error) {
 	if r.head, err = readHead(br); err != nil {
 		return nil, r.bad(err, "", "cannot be used")
 	}
+	info, err := file.Stat()
+	if err != nil {
+		return nil, r.bad(err, "", "cannot be used")
+	}
 	var stated int
 	var truncated bool
-	if info, err := file.Stat(); err == nil && info.Mode().IsRegular() {
-		r.frames, stated, truncated = r.head.holds(info.Size() - r.head.at)
-	} else {
-		w, err := r.head.read(context.Background(), br, -1, nil)
-		if err != nil {
-			return nil, r.bad(err, "", "cannot be used")
-		}
-		r.frames, stated, truncated, r.read = w.Frames(), w.StatedFrames, w.Truncated, &w
-	}
+	r.frames, stated, truncated = r.head.holds(info.Size() - r.head.at)
 
 	const need = "record two channels: 1 before the sense resistor, 2 at the load"
 	n := r.head.channels
@@ -165,9 +160,6 @@ func (r *Replay) Frames() int { return r.frames }
 // Pieces reads the recording; see Sound.
 func (r *Replay) Pieces(ctx context.Context, take func(v1, v2 []float64) error) error {
 	first, second := r.channels()
-	if w := r.read; w != nil {
-		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.Pieces(ctx, take)
-	}
 	file, err := r.open()
 	if err != nil {
 		return err
@@ -197,9 +189,6 @@ func (r *Replay) Pieces(ctx context.Context, take func(v1, v2 []float64) error) 
 // ReadAt reads samples; see Sound.
 func (r *Replay) ReadAt(ctx context.Context, v1, v2 []float64, from, step int) error {
 	first, second := r.channels()
-	if w := r.read; w != nil {
-		return Recording{V1: w.Samples[first], V2: w.Samples[second]}.ReadAt(ctx, v1, v2, from, step)
-	}
 	file, err := r.open()
 	if err != nil {
 		return err

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"slices"
 )
 
 // WAV is the sound in a WAVE file.
@@ -104,7 +103,7 @@ func ReadWAV(r io.Reader) (WAV, error) {
 	if err != nil {
 		return WAV{}, err
 	}
-	return h.read(context.Background(), br, -1, nil)
+	return h.read(br)
 }
 
 // readHead reads up to the first sample.
@@ -229,29 +228,19 @@ func readFormat(r io.Reader, size uint32) (f wavFormat, used int64, err error) {
 	return f, used, nil
 }
 
-// read reads the samples; r stands at the first, and holds so many bytes of them,
-// or nobody knows how many where that is negative. Of the channels in only, if it
-// is not nil, the samples are kept. An error may be that of ctx.
-func (h wavHead) read(ctx context.Context, r io.Reader, bytes int64, only []int) (WAV, error) {
+// read reads the samples; r stands at the first.
+func (h wavHead) read(r io.Reader) (WAV, error) {
 	w := WAV{RateHz: h.rateHz, Bits: h.bits, Float: h.float, Samples: make([][]float64, h.channels)}
 	trusted := 0
-	switch {
-	case bytes >= 0:
-		trusted, _, _ = h.holds(bytes)
-	case !h.streamed:
+	if !h.streamed {
 		trusted = min(int(h.size/uint32(h.block())), trustedSamples/h.channels)
 	}
-	kept := func(channel int) bool { return only == nil || slices.Contains(only, channel) }
 	for c := range w.Samples {
-		if kept(c) {
-			w.Samples[c] = make([]float64, 0, trusted)
-		}
+		w.Samples[c] = make([]float64, 0, trusted)
 	}
-	read, err := h.pieces(ctx, r, func(piece [][]float64) error {
+	read, err := h.pieces(context.Background(), r, func(piece [][]float64) error {
 		for c, x := range piece {
-			if kept(c) {
-				w.Samples[c] = append(w.Samples[c], x...)
-			}
+			w.Samples[c] = append(w.Samples[c], x...)
 		}
 		return nil
 	})
