@@ -275,6 +275,38 @@ func TestSessionWithoutAJob(t *testing.T) {
 	}
 }
 
+// What went wrong: what was replaced was listed at the whole second of its file's
+// name, before what had been done earlier in that second.
+func TestOrderWithinASecond(t *testing.T) {
+	sound := invented(t, nil)
+	t.Chdir(t.TempDir())
+	s := sessionOn(sound, onCard...)
+	at := time.Date(2026, 3, 14, 9, 30, 5, 300_000_000, time.UTC)
+	s.now = func() time.Time { return at }
+	for _, step := range []struct {
+		name   string
+		fields map[string]string
+	}{
+		{"job", map[string]string{"name": "Pub", "taps": "16"}},
+		{"cabinet", map[string]string{"label": "red"}},
+		{"plan", nil},
+		{"cabinet", map[string]string{"label": "red"}},
+		{"cabinet", map[string]string{"label": "red"}},
+	} {
+		if a := s.do(t.Context(), step.name, step.fields, func(live.At) {}); !a.OK {
+			t.Fatal(a.Says)
+		}
+		at = at.Add(200 * time.Millisecond)
+	}
+	var says []string
+	for _, e := range s.stand(t.Context()).History {
+		says = append(says, e.Says)
+	}
+	if want := []string{"cabinet red: 16 ohm", "red, since replaced", "Which hookup: one load", "red, since replaced"}; !slices.Equal(says, want) {
+		t.Errorf("done so far: %q, want %q", says, want)
+	}
+}
+
 // Where the work stands was read to the end of all that a job has, whoever waited.
 func TestStandEndsWithItsContext(t *testing.T) {
 	sound := invented(t, nil)

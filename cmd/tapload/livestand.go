@@ -213,7 +213,14 @@ func (s *session) history(ctx context.Context, j *job.Job, found *findings.Statu
 // measured lists what the files of a job hold.
 func (s *session) measured(ctx context.Context, j *job.Job, found findings.Status) (all []entry) {
 	then := *s // its job may be another when a page is asked for
-	list := func(at time.Time, name, says string, command ...string) {
+	add := func(name, says, file string, command ...string) {
+		if file == "" || ctx.Err() != nil {
+			return
+		}
+		at, ok := takenAt(j.Path(file))
+		if !ok {
+			return
+		}
 		all = append(all, entry{at: at, Entry: live.Entry{Name: name, Says: says, Page: func(ctx context.Context, w io.Writer) error {
 			d := then.run(ctx, &pageSink{}, append(command, "--json")...)
 			if !d.ok() || len(d.pages) == 0 {
@@ -221,14 +228,6 @@ func (s *session) measured(ctx context.Context, j *job.Job, found findings.Statu
 			}
 			return d.pages[0].HTML(ctx, w, report.A4)
 		}}})
-	}
-	add := func(name, says, file string, command ...string) {
-		if file == "" || ctx.Err() != nil {
-			return
-		}
-		if at, ok := takenAt(j.Path(file)); ok {
-			list(at, name, says, command...)
-		}
 	}
 	for i, c := range j.Cabinets {
 		name := "cabinet " + c.Label
@@ -246,11 +245,7 @@ func (s *session) measured(ctx context.Context, j *job.Job, found findings.Statu
 		}
 	}
 	for _, e := range found.Earlier {
-		if says := e.Label + ", since replaced"; e.Taken != nil {
-			list(*e.Taken, e.File, says, "fit", j.Path(e.File))
-		} else {
-			add(e.File, says, e.File, "fit", j.Path(e.File))
-		}
+		add(e.File, e.Label+", since replaced", e.File, "fit", j.Path(e.File))
 	}
 	sheet := j.Path("report.html")
 	if info, err := os.Stat(sheet); err == nil {
