@@ -26,6 +26,8 @@ type Setup struct {
 	Label  string    // what is measured, for people
 	Now    time.Time // when, for the record
 
+	Simulated bool // Card is a virtual bench
+
 	// FullScaleVolt is how many volts at the load make a sample of full scale,
 	// 0 where nobody knows.
 	FullScaleVolt float64
@@ -71,7 +73,7 @@ func Run(ctx context.Context, s Setup) (record.Record, error) {
 		return record.Record{}, fmt.Errorf("writing down the law of the signal: %w", err)
 	}
 	out := record.Record{
-		Label:    s.Label,
+		Label: s.Label, Simulated: s.Simulated,
 		Taken:    s.Now,
 		Signal:   signalLaw,
 		SenseOhm: s.Jig.SenseOhm,

@@ -32,6 +32,7 @@ type Summary struct {
 	Distortion *record.Harmonics  `json:"distortion,omitempty"`
 	Repeats    []Repeat           `json:"repeats,omitempty"` // of which the record is the mean
 	Budget     []BudgetAt         `json:"budget,omitempty"`  // where it was asked for
+	Invented   bool               `json:"-"`                 // nobody measured it
 
 	// Dip and Peak are the turns inside the band, nil where there is none.
 	Dip  *Extreme `json:"-"`
@@ -45,7 +46,7 @@ func Summarize(r record.Record, file string) Summary {
 	s := Summary{
 		Label: r.Label, File: file, Min: ExtremeAt(r.Curve, low), Max: ExtremeAt(r.Curve, high),
 		Dip: turnAt(r.Curve, dip), Peak: turnAt(r.Curve, peak),
-		Warnings: impedance.Warnings(r.Warnings), Drive: r.Drive,
+		Warnings: impedance.Warnings(r.Warnings), Drive: r.Drive, Invented: r.Invented(),
 	}
 	s.Limit = SourceText(s.Min.Limit)
 	if at := SourceText(s.Max.Limit); at != s.Limit {

@@ -126,7 +126,7 @@ func runLive(ctx context.Context, e env, o liveOptions) (err error) {
 	defer end()
 	p := newLivePrinter(e)
 	defer p.end()
-	setup := measure.Setup{Card: inSeries(source), Signal: sig, Jig: j, Label: o.label, Now: e.now().UTC()}
+	setup := measure.Setup{Card: inSeries(source), Signal: sig, Jig: j, Label: o.label, Simulated: o.source.bench != "", Now: e.now().UTC()}
 	var printing error
 	err = identify.Live(ctx, setup, identify.Known{}, func(event identify.LiveEvent) {
 		switch {

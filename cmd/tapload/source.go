@@ -156,7 +156,7 @@ func (e env) setup(ctx context.Context, o sourceOptions, s *signalOptions) (setu
 	if err != nil {
 		return setup, nil, errors.Join(err, closeCard())
 	}
-	setup = measure.Setup{Card: inSeries(c), Signal: sig, Aim: s.aim(o), Now: e.now().UTC(), Progress: e.page.progress()}
+	setup = measure.Setup{Card: inSeries(c), Signal: sig, Aim: s.aim(o), Simulated: o.bench != "", Now: e.now().UTC(), Progress: e.page.progress()}
 	if s.heard() {
 		setup.FullScaleVolt = s.material.fullScaleVolt()
 	}

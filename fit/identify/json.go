@@ -13,7 +13,8 @@ import (
 // Uncertainties are standard ones (k = 1), units are SI.
 type shape struct {
 	Label      string             `json:"label"`
-	Re         *quantity.Value    `json:"re_ohm"` // null where no model fits
+	Simulated  bool               `json:"simulated,omitempty"` // on a virtual bench
+	Re         *quantity.Value    `json:"re_ohm"`              // null where no model fits
 	Resonances []fit.Resonance    `json:"resonances"`
 	Wrinkles   []fit.Resonance    `json:"wrinkles,omitempty"` // of the model that stand for what coil and cone do otherwise
 	Coupled    bool               `json:"coupled,omitempty"`  // the resonances drive each other
@@ -63,7 +64,7 @@ func (r Result) MarshalJSON() ([]byte, error) {
 		DeadDriver *rating.Explanation  `json:"dead_driver"`
 	}{
 		shape: shape{
-			Label: r.Record.Label, Resonances: append([]fit.Resonance{}, load.Resonances...), Wrinkles: load.Wrinkles, Coupled: load.Model.Coupled,
+			Label: r.Record.Label, Simulated: r.Record.Simulated, Resonances: append([]fit.Resonance{}, load.Resonances...), Wrinkles: load.Wrinkles, Coupled: load.Model.Coupled,
 			Min:   extreme{rated.MinOhm.Value, rated.MinHz, rated.MinOhm.U},
 			Max:   extreme{rated.MaxOhm.Value, rated.MaxHz, rated.MaxOhm.U},
 			Rated: rated, Warnings: r.Warnings,

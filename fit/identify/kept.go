@@ -91,7 +91,8 @@ func ReadKept(r io.Reader, id string) (Kept, error) {
 		return Kept{}, errors.New("the fit has no coil")
 	}
 	k := Kept{id: id}
-	k.Name, k.Record.Label, k.Record.Warnings, k.Warnings = o.Label, o.Label, o.Warnings, o.Warnings
+	k.Name, k.Warnings = o.Label, o.Warnings
+	k.Record.Label, k.Record.Simulated, k.Record.Warnings = o.Label, o.Simulated, o.Warnings
 	k.Load = fit.Result{
 		Re: *o.Re, Model: fit.Model{Coupled: o.Coupled, Resonances: len(o.Resonances) + len(o.Wrinkles), Coil: o.Coil.Kind},
 		Resonances: o.Resonances, Wrinkles: o.Wrinkles, Coil: *o.Coil,

@@ -43,7 +43,7 @@ type Options struct {
 //
 // Where ctx ends, that is its error.
 func Compare(ctx context.Context, before, after Side, o Options) (Comparison, error) {
-	c := Comparison{Before: before.Label, After: after.Label, OwnLimits: o.Limits != nil}
+	c := Comparison{Before: before.Label, After: after.Label, Invented: before.Invented() || after.Invented(), OwnLimits: o.Limits != nil}
 	for _, s := range []*Side{&before, &after} {
 		if err := s.check(); err != nil {
 			return Comparison{}, err

@@ -27,6 +27,7 @@ type Standing struct {
 	Places    []Place            `json:"places"`        // parameters, then bands of the curve
 	Strangers []Stranger         `json:"strangers"`
 	Warnings  impedance.Warnings `json:"warnings"`
+	Invented  bool               `json:"-"` // nobody measured it, or a member
 }
 
 // Place is one quantity of the group and of the one that is held against it.
@@ -123,7 +124,7 @@ func Group(ctx context.Context, group []Side, one Side) (Standing, error) {
 	if err != nil {
 		return Standing{}, err
 	}
-	st := Standing{Label: one.Label, Members: len(group), Limit: strangerLimit(len(group)), Strangers: []Stranger{}}
+	st := Standing{Label: one.Label, Members: len(group), Limit: strangerLimit(len(group)), Strangers: []Stranger{}, Invented: one.Invented() || slices.ContainsFunc(group, Side.Invented)}
 	st.Warnings = slices.Concat(firstSaid(group, &one), warnings)
 	if slices.ContainsFunc(sides, func(s Side) bool { return s.Celsius == nil }) {
 		for i := range sides {

@@ -28,6 +28,7 @@ type Matching struct {
 	Optimal  bool               `json:"optimal"`          // no other choice has a lower Total
 	Noise    float64            `json:"noise_percent"`    // that noise alone puts between two drivers, rms
 	Warnings impedance.Warnings `json:"warnings"`
+	Invented bool               `json:"-"` // nobody measured one of them
 
 	left []int // of the sides given, rising
 }
@@ -97,6 +98,7 @@ func Match(ctx context.Context, sides []Side, per int) (Matching, error) {
 		return Matching{}, err
 	}
 	m.Noise = math.Sqrt(noise / float64(pairs))
+	m.Invented = slices.ContainsFunc(sides, Side.Invented)
 	m.Warnings = slices.Concat(firstSaid(sides, nil), warnings)
 	labels := func(of []int) []string {
 		names := []string{}

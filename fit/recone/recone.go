@@ -36,6 +36,11 @@ func Of(r record.Record, load fit.Result, name string) Side {
 	return Side{Label: cmp.Or(r.Label, name), Curve: r.Curve, Load: load, Record: &r}
 }
 
+// Invented tells whether nobody measured what s is of.
+func (s Side) Invented() bool {
+	return record.Invented(s.Label) || s.Record != nil && s.Record.Invented()
+}
+
 // said are the warnings of what s was measured by.
 func (s Side) said() []impedance.Warning {
 	if s.Record == nil {
@@ -158,6 +163,7 @@ type Comparison struct {
 	DistortionBefore *record.Harmonics `json:"distortion_before,omitempty"` // nil where the record has none
 	DistortionAfter  *record.Harmonics `json:"distortion_after,omitempty"`
 
+	Invented  bool `json:"-"` // nobody measured one of them
 	Scrapes   bool `json:"-"` // after, and not before
 	Exchanged bool `json:"-"` // before is younger than after
 	OwnLimits bool `json:"-"` // the limits are the user's

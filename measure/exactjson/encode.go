@@ -150,6 +150,8 @@ func inline(place string, v reflect.Value) (string, error) {
 		return quote(v.String()), nil
 	case reflect.Float64:
 		return strconv.FormatFloat(v.Float(), 'g', -1, 64), nil
+	case reflect.Bool:
+		return strconv.FormatBool(v.Bool()), nil
 	case reflect.Int:
 		return strconv.FormatInt(v.Int(), 10), nil
 	case reflect.Slice, reflect.Array:

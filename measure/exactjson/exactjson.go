@@ -172,6 +172,8 @@ func (r reader) value(place string, v reflect.Value) error {
 		text, err := r.text(place)
 		v.SetString(text)
 		return err
+	case reflect.Bool:
+		return r.truth(place, v)
 	case reflect.Float64, reflect.Int:
 		return r.number(place, v)
 	}
@@ -402,6 +404,19 @@ func (r reader) text(place string) (string, error) {
 		return "", fmt.Errorf("%s: expected a string, found %s", place, describe(t))
 	}
 	return text, nil
+}
+
+func (r reader) truth(place string, v reflect.Value) error {
+	t, err := r.token(place)
+	if err != nil {
+		return err
+	}
+	is, ok := t.(bool)
+	if !ok {
+		return fmt.Errorf("%s: expected true or false, found %s", place, describe(t))
+	}
+	v.SetBool(is)
+	return nil
 }
 
 func (r reader) time(place string, v reflect.Value) error {

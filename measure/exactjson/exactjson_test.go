@@ -17,6 +17,7 @@ type part struct {
 
 type thing struct {
 	Count  int             `json:"count"`
+	Sound  bool            `json:"sound,omitempty"`
 	Taken  time.Time       `json:"taken"`
 	Law    json.RawMessage `json:"law"`
 	Jig    *part           `json:"jig"`
@@ -30,7 +31,7 @@ type thing struct {
 func TestLayout(t *testing.T) {
 	ohm := 8.0
 	got, err := Encode(thing{
-		Count: 3, Taken: time.Date(2026, 3, 1, 14, 5, 0, 0, time.UTC), Law: json.RawMessage(`{ "kind": "chirp" }`), Jig: &part{"a<b", &ohm},
+		Count: 3, Sound: true, Taken: time.Date(2026, 3, 1, 14, 5, 0, 0, time.UTC), Law: json.RawMessage(`{ "kind": "chirp" }`), Jig: &part{"a<b", &ohm},
 		Pair: [2]int{1, 2}, Values: []float64{1, 2, 3, 4, 5, 0.1}, Parts: []part{{"x", nil}, {"y", &ohm}},
 	})
 	if err != nil {
@@ -38,6 +39,7 @@ func TestLayout(t *testing.T) {
 	}
 	const want = `{
   "count": 3,
+  "sound": true,
   "taken": "2026-03-01T14:05:00Z",
   "law": {"kind":"chirp"},
   "jig": {"name": "a<b", "ohm": 8},
@@ -64,7 +66,7 @@ func TestWhatIsWrittenReadsBack(t *testing.T) {
 			return part{rapid.String().Draw(t, "name"), rapid.Ptr(rapid.Float64(), true).Draw(t, "ohm")}
 		})
 		was := thing{
-			Count: rapid.Int().Draw(t, "count"), Taken: time.Unix(rapid.Int64Range(0, 4e9).Draw(t, "s"), 0).UTC(),
+			Count: rapid.Int().Draw(t, "count"), Sound: rapid.Bool().Draw(t, "sound"), Taken: time.Unix(rapid.Int64Range(0, 4e9).Draw(t, "s"), 0).UTC(),
 			Pair: [2]int{rapid.Int().Draw(t, "a"), rapid.Int().Draw(t, "b")}, Values: numbers.Draw(t, "values"),
 			Parts: rapid.SliceOfN(parts, 0, 3).Draw(t, "parts"), Jig: rapid.Ptr(parts, true).Draw(t, "jig"),
 			Rows: rapid.SliceOfN(numbers, 0, 3).Draw(t, "rows"),
@@ -97,6 +99,7 @@ func TestDecodeRefuses(t *testing.T) {
 	for _, c := range []struct{ name, old, text, want string }{
 		{"part of one", `"count": 3`, `"count": 3.5`, "count: 3.5 must be a whole number"},
 		{"count beyond all", `"count": 3`, `"count": 1e300`, "count: 1e300 must be a whole number"},
+		{"no truth", `"count": 3`, `"count": 3, "sound": 1`, "sound: expected true or false, found 1"},
 		{"three of two", "[1, 2]", "[1, 2, 3]", "pair has 3 values; it must have 2"},
 		{"one of two", "[1, 2]", "[1]", "pair has 1 values; it must have 2"},
 		{"null that is none", `{"name": "a"}`, `{"name": "a", "ohm": null}`, "parts[0].ohm: expected a number, found null"},

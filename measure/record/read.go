@@ -17,6 +17,7 @@ type (
 		Format     string          `json:"format"`
 		Version    int             `json:"version"`
 		Label      string          `json:"label"`
+		Simulated  bool            `json:"simulated,omitempty"`
 		Taken      time.Time       `json:"taken"`
 		Signal     json.RawMessage `json:"signal"`
 		SenseOhm   float64         `json:"sense_ohm"`
@@ -66,7 +67,7 @@ type (
 // fileOf returns r as its file holds it.
 func fileOf(r Record) recordFile {
 	f := recordFile{
-		Format: Format, Version: Version, Label: r.Label, Taken: r.Taken, Signal: r.Signal, SenseOhm: r.SenseOhm,
+		Format: Format, Version: Version, Label: r.Label, Simulated: r.Simulated, Taken: r.Taken, Signal: r.Signal, SenseOhm: r.SenseOhm,
 		Jig: (*jigFile)(r.Jig), Coherence: r.Coherence, Drive: (*driveFile)(r.Drive),
 	}
 	correlated := false
@@ -127,7 +128,7 @@ func Read(r io.Reader) (Record, error) {
 
 func (f recordFile) record() (Record, error) {
 	r := Record{
-		Label: f.Label, Taken: f.Taken, Signal: f.Signal, SenseOhm: f.SenseOhm,
+		Label: f.Label, Simulated: f.Simulated, Taken: f.Taken, Signal: f.Signal, SenseOhm: f.SenseOhm,
 		Jig: (*JigNote)(f.Jig), Coherence: f.Coherence, Drive: (*Drive)(f.Drive),
 	}
 	for _, w := range f.Warnings {

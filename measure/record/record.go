@@ -64,13 +64,14 @@ func (d Drive) MarshalJSON() ([]byte, error) {
 
 // Record is a curve with all that is known of how it was measured.
 type Record struct {
-	Label    string
-	Taken    time.Time
-	Signal   json.RawMessage // law of the test signal, a JSON object; nil when there was none, as for an imported curve
-	SenseOhm float64         // sense resistor; 0 when unknown
-	Jig      *JigNote        // nil when uncalibrated
-	Curve    impedance.Curve
-	Warnings []impedance.Warning
+	Label     string
+	Simulated bool // on a virtual bench
+	Taken     time.Time
+	Signal    json.RawMessage // law of the test signal, a JSON object; nil when there was none, as for an imported curve
+	SenseOhm  float64         // sense resistor; 0 when unknown
+	Jig       *JigNote        // nil when uncalibrated
+	Curve     impedance.Curve
+	Warnings  []impedance.Warning
 
 	Coherence []float64 // of the two voltages at each point, 0 to 1; nil but for program material
 	Drive     *Drive    // nil where it is not known
@@ -187,6 +188,9 @@ func (r Record) Bends() bool {
 	return slices.ContainsFunc(r.Warnings, func(w impedance.Warning) bool { return w.Code == "bending" || w.Code == "distortion" })
 }
 
-// Invented tells whether a label says that nobody measured what it is of: a mark
-// that goes with everything that is made of it.
+// Invented tells whether nobody measured what r is of: a mark that goes with
+// everything that is made of it.
+func (r Record) Invented() bool { return r.Simulated || Invented(r.Label) }
+
+// Invented tells whether a label says that nobody measured what it is of.
 func Invented(label string) bool { return strings.Contains(strings.ToLower(label), "invented") }

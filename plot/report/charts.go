@@ -38,7 +38,7 @@ func CurvesOf(ctx context.Context, curves []NamedRecord, title string) (plot.Imp
 		c = CurveChart(one.Name, one.Record, found)
 	}
 	for _, one := range curves {
-		invented = invented || record.Invented(one.Record.Label)
+		invented = invented || one.Record.Invented()
 		if len(curves) == 1 {
 			break
 		}
@@ -64,7 +64,7 @@ func CurveChart(name string, r record.Record, found *identify.Result) plot.Imped
 		c.Title = named.Title()
 		rated(&c, found.Rating)
 	}
-	c.Title = marked(c.Title, record.Invented(r.Label))
+	c.Title = marked(c.Title, r.Invented())
 	return c
 }
 

@@ -47,7 +47,7 @@ func Compare(c recone.Comparison) Document {
 // comparePage leaves changes that follow from others, and pass, to the details
 // where it is to be brief.
 func comparePage(c recone.Comparison, brief bool) Document {
-	d := Document{Title: "Comparison of " + c.Before + " and " + c.After, Lead: c.Words()}
+	d := Document{Title: marked("Comparison of "+c.Before+" and "+c.After, c.Invented), Lead: c.Words()}
 	main, rest := mainChanges(c, brief)
 	table := Table{
 		Caption: fmt.Sprintf("Before: %s. After: %s. ± is k = 2; a change in brackets may be chance.", c.Before, c.After),
@@ -200,7 +200,7 @@ func cancels(a recone.Added) string {
 
 // ChangeChart is each change that has a limit.
 func ChangeChart(c recone.Comparison) plot.ChangeChart {
-	chart := plot.ChangeChart{Title: marked(c.Title(), record.Invented(c.Before+c.After))}
+	chart := plot.ChangeChart{Title: marked(c.Title(), c.Invented)}
 	for _, ch := range c.Changes {
 		if ch.Limit != (recone.Limit{}) {
 			chart.Changes = append(chart.Changes, plot.Change{Label: recone.Symbol(ch.Name), Percent: ch.Percent.Value, U: ch.Percent.U, Low: ch.Limit.Low, High: ch.Limit.High, Verdict: ch.Verdict})
@@ -221,7 +221,7 @@ func curveLimit(c recone.Comparison) plot.Limit {
 // for the curves.
 func RatioChart(of recone.Comparison, before, after impedance.Curve) (plot.RatioChart, error) {
 	c := plot.RatioChart{
-		Title: marked(of.Title(), record.Invented(of.Before+of.After)),
+		Title: marked(of.Title(), of.Invented),
 		Label: "|Z| after over before", Limit: curveLimit(of),
 	}
 	all, err := recone.Ratios(before, after)
@@ -233,7 +233,7 @@ func RatioChart(of recone.Comparison, before, after impedance.Curve) (plot.Ratio
 
 // HarmonicsChart is the harmonics of records before and after.
 func HarmonicsChart(before, after recone.Side) plot.DistortionChart {
-	c := plot.DistortionChart{Title: marked("Harmonics of the current, before and after", record.Invented(before.Label+after.Label))}
+	c := plot.DistortionChart{Title: marked("Harmonics of the current, before and after", before.Invented() || after.Invented())}
 	for i, s := range []recone.Side{before, after} {
 		name := [...]string{"before", "after"}[i]
 		if s.Record != nil && s.Record.Distortion != nil {
@@ -246,7 +246,7 @@ func HarmonicsChart(before, after recone.Side) plot.DistortionChart {
 // CurvesChart is both curves, and by how much they differ.
 func CurvesChart(of recone.Comparison, before, after recone.Side) plot.ImpedanceChart {
 	return plot.ImpedanceChart{
-		Title: marked(of.Title(), record.Invented(before.Label+after.Label)),
+		Title: marked(of.Title(), before.Invented() || after.Invented()),
 		Traces: []plot.Trace{
 			{Label: "before: " + before.Label, Curve: before.Curve},
 			{Label: "after: " + after.Label, Curve: after.Curve},

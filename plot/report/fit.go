@@ -8,7 +8,6 @@ import (
 	"tapload/fit"
 	"tapload/fit/identify"
 	"tapload/measure/quantity"
-	"tapload/measure/record"
 	"tapload/plot"
 )
 
@@ -17,7 +16,7 @@ const safeMeans = "Safe means that |Z| stays above 80 % of the tap (IEC 60268-5)
 
 // Fit is the page of a load: what it is, and what stands behind that.
 func Fit(r identify.Result) Document {
-	d := Document{Title: "What " + r.Name + " is", Lead: r.Headline()}
+	d := Document{Title: marked("What "+r.Name+" is", r.Record.Invented()), Lead: r.Headline()}
 	main := Section{Pieces: []Piece{fitTable(r)}}
 	if r.Fits() {
 		main.Pieces = append(main.Pieces, resonanceTable("resonance", r.Load.Resonances))
@@ -222,5 +221,5 @@ func FitChart(r identify.Result) plot.Drawable {
 	if !r.Fits() {
 		return CurveChart(r.Name, r.Record, &r)
 	}
-	return plot.FitChart{Title: marked(r.Title(), record.Invented(r.Record.Label)), Curve: r.Record.Curve, Load: r.Load, Rating: r.Rating}
+	return plot.FitChart{Title: marked(r.Title(), r.Record.Invented()), Curve: r.Record.Curve, Load: r.Load, Rating: r.Rating}
 }

@@ -11,7 +11,7 @@ import (
 
 // Group is the page of where a driver stands in a group of its kind.
 func Group(s recone.Standing) Document {
-	d := Document{Title: s.Label + " in its group", Lead: s.Words()}
+	d := Document{Title: marked(s.Label+" in its group", s.Invented), Lead: s.Words()}
 	head := []string{"± is k = 2", "median", "spread", "this one", "off by, in spreads"}
 	fits, alike := Table{Head: head}, Table{Head: head}
 	for _, p := range s.Places {
@@ -55,7 +55,7 @@ func spreads(z quantity.Value) string {
 
 // Match is the page of which drivers belong together.
 func Match(m recone.Matching) Document {
-	d := Document{Title: "Drivers that belong together", Lead: m.Words()}
+	d := Document{Title: marked("Drivers that belong together", m.Invented), Lead: m.Words()}
 	t := Table{Head: []string{"apart", "drivers"}}
 	for _, g := range m.Groups {
 		t.add(fmt.Sprintf("%.2f %%", g.Widest), strings.Join(g.Drivers, ", "))

@@ -50,19 +50,22 @@ type jobPage struct{ findings.Findings }
 
 // invented tells whether anything on the sheet was never measured.
 func (r jobPage) invented() bool {
-	labels := []string{r.Job.Reference}
 	for _, c := range r.Cabinets {
 		if c.Load.Invented {
 			return true
 		}
 	}
 	for _, p := range r.Proofs {
-		labels = append(labels, p.Record.Label)
+		if p.Record.Invented() {
+			return true
+		}
 	}
 	for _, d := range r.Drivers {
-		labels = append(labels, d.Sides[0].Record.Label, d.Sides[1].Record.Label)
+		if d.Sides[0].Invented() || d.Sides[1].Invented() {
+			return true
+		}
 	}
-	return slices.ContainsFunc(labels, record.Invented)
+	return record.Invented(r.Job.Reference)
 }
 
 // Charts stand beside a table, so that two cabinets or proofs stand on a page.

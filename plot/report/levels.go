@@ -11,7 +11,7 @@ import (
 
 // Levels is the page of one driver at several levels.
 func Levels(s recone.Series) Document {
-	d := Document{Title: "Levels of " + s.Records[0].Label, Lead: s.Words()}
+	d := Document{Title: marked("Levels of "+s.Records[0].Label, s.Records[0].Invented()), Lead: s.Words()}
 	t := Table{Head: []string{"level", "peak", "lowest |Z|", "against " + s.Name(0)}}
 	loud := Table{Head: []string{"level", "harmonics of the current", "scraping"}}
 	for i, r := range s.Records {
@@ -82,7 +82,7 @@ func LevelCurves(s recone.Series, title string) plot.ImpedanceChart {
 func LevelHarmonics(s recone.Series) plot.DistortionChart {
 	c := plot.DistortionChart{Title: "Harmonics of the current"}
 	if len(s.Records) > 0 {
-		c.Title = marked(c.Title, record.Invented(s.Records[0].Label))
+		c.Title = marked(c.Title, s.Records[0].Invented())
 	}
 	for i, r := range s.Records {
 		if r.Distortion != nil {

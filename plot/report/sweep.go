@@ -23,7 +23,7 @@ func Sweep(swept identify.Swept, budget []measure.BudgetAt) Document {
 		high = *s.Peak
 	}
 	d := Document{
-		Title: "Sweep: " + s.Label,
+		Title: marked("Sweep: "+s.Label, s.Invented),
 		Lead:  fmt.Sprintf("%s: lowest |Z| %s, highest %s", s.Label, extremeText(low), extremeText(high)),
 	}
 	var rows [][]string
