@@ -125,7 +125,9 @@ func (s *search) choose(ctx context.Context) (*trial, error) {
 	if s.bare.err == nil && s.bare.criterion < best.criterion {
 		return nil, ctx.Err()
 	}
+	s.take(make([]float64, len(s.tones))) // of the model that was chosen all counts that it leaves
 	if end := s.polish(ctx, best); end.err == nil {
+		end.criterion = best.criterion
 		*best = *end
 	}
 	return best, ctx.Err()

@@ -54,7 +54,7 @@ type evolution struct {
 // two fits leave of their own curves, that it is no explanation: its parameters
 // are then wherever the search got stuck.
 const (
-	leastApart = 0.02
+	leastApart = 0.005
 	farApart   = 5
 )
 
@@ -158,14 +158,17 @@ func (e evolution) complete(b, a logs) (logs, logs) {
 	if e.apart {
 		return b, a
 	}
-	d := e.changes()
+	d, from, to := e.changes(), b, &a
+	if e.fromAfter {
+		from, to = a, &b
+	}
 	for i := range qMms {
-		switch {
-		case i == qMin || i == qMax:
-		case e.fromAfter:
-			b.value[i] = a.value[i] + d.value[i]
-		default:
-			a.value[i] = b.value[i] + d.value[i]
+		if i == qMin || i == qMax {
+			continue
+		}
+		to.value[i] = from.value[i] + d.value[i]
+		if v := from.own.At(i, i) + d.own.At(i, i); v > to.own.At(i, i) {
+			to.own.SetSym(i, i, v)
 		}
 	}
 	return b, a
