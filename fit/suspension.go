@@ -56,10 +56,10 @@ type Suspension struct {
 }
 
 var suspensionParameters = parameters[Suspension]{
-	"creep":    {reach: [2]float64{1e-3, 0.5}, of: func(s *Suspension) *quantity.Value { return &s.Creep }},
-	"leak":     {share: true, reach: [2]float64{0.01, 0.99}, of: func(s *Suspension) *quantity.Value { return &s.Leak }},
+	"creep":    {words: "how much the suspension creeps", reach: [2]float64{1e-3, 0.5}, of: func(s *Suspension) *quantity.Value { return &s.Creep }},
+	"leak":     {words: "how much of the stiffness leaks from the box", share: true, reach: [2]float64{0.01, 0.99}, of: func(s *Suspension) *quantity.Value { return &s.Leak }},
 	"leakmass": {reach: [2]float64{1.5, 1e3}, of: func(s *Suspension) *quantity.Value { return &s.MassRatio }},
-	"leakhz":   {unit: "Hz", reach: [2]float64{0.5, 500}, of: func(s *Suspension) *quantity.Value { return &s.LeakHz }},
+	"leakhz":   {words: "the frequency below which the box leaks", unit: "Hz", reach: [2]float64{0.5, 500}, of: func(s *Suspension) *quantity.Value { return &s.LeakHz }},
 }
 
 var suspensions = [suspensionKinds]suspensionModel{
