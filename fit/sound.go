@@ -23,12 +23,15 @@ func (t *trial) inside(low, high float64) bool {
 
 // openError is what the data do not determine, in words of the trade, and what
 // to do about it.
-type openError struct{ what, remedy string }
+type openError struct {
+	what, remedy string
+	suspension   bool // it is a parameter of the suspension
+}
 
 func (e openError) Error() string { return "the curve does not determine " + e.what }
 
 // errAllOpen says it of a load no part of which is determined.
-var errAllOpen = openError{"any part of a loudspeaker", "sweep over a wider band, longer or louder"}
+var errAllOpen = openError{what: "any part of a loudspeaker", remedy: "sweep over a wider band, longer or louder"}
 
 // open says that the data do not determine parameter k of t.
 func (t *trial) open(k int) openError {
@@ -40,12 +43,12 @@ func (t *trial) open(k int) openError {
 			fmt.Sprintf("Qms (the mechanical quality factor) of the resonance near %.4g Hz", v.f[at/3]),
 			fmt.Sprintf("the height of the resonance near %.4g Hz", v.f[at/3]),
 		}
-		return openError{what[at%3], "sweep " + better + ", from an octave below the resonance to an octave above it or more"}
+		return openError{what: what[at%3], remedy: "sweep " + better + ", from an octave below the resonance to an octave above it or more"}
 	}
 	if k < t.first() {
-		return openError{"Re (the DC resistance)", "sweep from further below the resonance, " + better + ", or give a DC reading with --re-ohm"}
+		return openError{what: "Re (the DC resistance)", remedy: "sweep from further below the resonance, " + better + ", or give a DC reading with --re-ohm"}
 	}
-	return openError{suspensionParameters[t.names()[k]].words, "sweep from a lower frequency, " + better}
+	return openError{what: suspensionParameters[t.names()[k]].words, remedy: "sweep from a lower frequency, " + better, suspension: true}
 }
 
 // sound returns an error when t holds no resonance of a load, or parameters

@@ -21,6 +21,9 @@ func TestWhatIsOpenIsSaidInWords(t *testing.T) {
 			if open.what == "" || open.remedy == "" || keys.MatchString(open.Error()) {
 				t.Errorf("%s: %q; %q", name, open.Error(), open.remedy)
 			}
+			if inside := k >= model.suspensionAt(); open.suspension != inside {
+				t.Errorf("%s is of the suspension: %v", name, open.suspension)
+			}
 		}
 	}
 }

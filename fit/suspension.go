@@ -40,7 +40,24 @@ type suspensionModel struct {
 	// is at f.
 	starts func(f float64) [][]float64
 
+	// lacks is what loads whose stiffness gives way may do beside it: the change of
+	// the stiffness at hz, over that at a resonance at f, by one standard deviation
+	// of what loads do. It is nil for nothing.
+	lacks func(hz, f float64) complex128
+
 	words string // what a person reads, with parameters in braces
+}
+
+// slowLeak is air of a box that leaks off through a resistance, seen from above
+// the frequency at which it has gone: it adds j c/f, c being that frequency times
+// the share of the stiffness that is the box's. 4 Hz is ours: a box that is as
+// stiff as the suspension and leaks below 8 Hz.
+func slowLeak(hz, _ float64) complex128 { return complex(0, 4/hz) }
+
+// someCreep is a suspension that creeps by 0.08 of its compliance a decade, to
+// first order. The figure is ours too.
+func someCreep(hz, f float64) complex128 {
+	return complex(0.08*math.Log10(hz/f), 0.08*math.Pi/2/math.Ln10)
 }
 
 // Suspension is what holds the cone of a fitted load. What its Kind has not is
@@ -80,6 +97,7 @@ var suspensions = [suspensionKinds]suspensionModel{
 			return h
 		},
 		starts: func(float64) [][]float64 { return [][]float64{{0.03}, {0.12}} },
+		lacks:  slowLeak,
 		words:  "the suspension creeps, {creep} of its compliance a decade",
 	},
 	// A box's air beside a leak with resistance and mass, whose admittance is
@@ -98,6 +116,7 @@ var suspensions = [suspensionKinds]suspensionModel{
 			return 1 - share*e
 		},
 		starts: func(f float64) [][]float64 { return [][]float64{{0.5, 0.1 * f, 30}, {0.5, 0.3 * f, 30}} },
+		lacks:  someCreep,
 		words:  "the box leaks, {leak} of the stiffness below {leakhz}",
 	},
 }
