@@ -110,9 +110,13 @@ func TestImpedanceIsTheFormula(t *testing.T) {
 		for i, k := range []string{"1", "2", "3"}[:l.Resonances] {
 			f, at := complex(hz, 0), x["f"+k]
 			stiffness := func(f complex128) complex128 {
+				creeping := 1 / (1 - x["creep"]*cmplx.Log10(1i*f/at))
 				switch l.Suspension {
 				case Creep:
-					return 1 / (1 - x["creep"]*cmplx.Log10(1i*f/at))
+					return creeping
+				case Lossy:
+					flow := x["leakhz"] / (1i * f) // through the leak, over that into the air
+					return (1-x["leak"])*creeping + x["leak"]/(1+flow)
 				case Leaking:
 					at := 1i * f / x["leakhz"]
 					return 1 - x["leak"]/(1+at*(1+at/x["leakmass"]))

@@ -94,6 +94,7 @@ func (s *search) result(t *trial) Result {
 	if t.pinned == 0 {
 		widen(0, s.between(t))
 	}
+	s.addLacking(t, u.sigma)
 	if t.bypassed {
 		// What the capacitor does to the main resonance is hardly seen apart from it.
 		v := t.at(t.p)

@@ -10,6 +10,7 @@ import (
 // parameter is one that coils or suspensions, S, are made of. The solver holds
 // its logarithm, or the logit of what lies between 0 and 1.
 type parameter[S any] struct {
+	words string     // what a person calls it where the data may leave it undetermined
 	unit  string     // H, Hz, ohm or none
 	share bool       // between 0 and 1
 	reach [2]float64 // nothing has less or more

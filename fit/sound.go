@@ -21,33 +21,58 @@ func (t *trial) inside(low, high float64) bool {
 	return true
 }
 
-// openError names a parameter that the data do not determine.
-type openError string
+// openError is what the data do not determine, in words of the trade, and what
+// to do about it.
+type openError struct {
+	what, remedy string
+	suspension   bool // it is a parameter of the suspension
+}
 
-func (e openError) Error() string { return "the data leave " + string(e) + " open" }
+func (e openError) Error() string { return "the curve does not determine " + e.what }
+
+// errAllOpen says it of a load no part of which is determined.
+var errAllOpen = openError{what: "any part of a loudspeaker", remedy: "sweep over a wider band, longer or louder"}
+
+// open says that the data do not determine parameter k of t.
+func (t *trial) open(k int) openError {
+	const better = "longer or louder"
+	if at := k - t.first(); k >= t.first() && k < t.turnsAt() {
+		v := t.at(t.p)
+		what := [...]string{
+			"the frequency of a resonance",
+			fmt.Sprintf("Qms (the mechanical quality factor) of the resonance near %.4g Hz", v.f[at/3]),
+			fmt.Sprintf("the height of the resonance near %.4g Hz", v.f[at/3]),
+		}
+		return openError{what: what[at%3], remedy: "sweep " + better + ", from an octave below the resonance to an octave above it or more"}
+	}
+	if k < t.first() {
+		return openError{what: "Re (the DC resistance)", remedy: "sweep from further below the resonance, " + better + ", or give a DC reading with --re-ohm"}
+	}
+	return openError{what: suspensionParameters[t.names()[k]].words, remedy: "sweep from a lower frequency, " + better, suspension: true}
+}
 
 // sound returns an error when t holds no resonance of a load, or parameters
 // that the data leave open.
 func (s *search) sound(t *trial) error {
 	u := s.spread(t)
 	if u.sigma == nil {
-		return openError("every parameter")
+		return errAllOpen
 	}
 	if t.pinned == 0 && math.Exp(t.p[0]) < leastDC*s.lowest() {
-		return openError("re")
+		return t.open(0)
 	}
 	for k, name := range t.names()[:t.coilAt()] {
 		if k >= t.first() && k < t.suspensionAt() || name == "leakmass" {
 			continue
 		}
 		if !(math.Sqrt(u.sigma.At(k, k)) < open) {
-			return openError(name)
+			return t.open(k)
 		}
 	}
 	if v := t.at(t.p); t.Padded && v.pad > mostPad*v.re {
 		return fmt.Errorf("%.3g ohm beside a driver of %.3g ohm is no pad", v.pad, v.re)
 	}
-	err := error(openError("every resonance"))
+	err := error(errAllOpen)
 	for k := range t.Resonances {
 		if err = s.stands(t, u, k); err == nil {
 			return nil
@@ -77,7 +102,7 @@ func (s *search) stands(t *trial, u spread, k int) error {
 	}
 	for i := range 3 {
 		if at := t.first() + 3*k + i; !(u.sd(at) < open) {
-			return openError(t.names()[at])
+			return t.open(at)
 		}
 	}
 	return nil
@@ -125,7 +150,7 @@ func (s *search) whyNot() (Status, error) {
 	// The trials are in order of their criterion, since none of them is sound.
 	if len(s.trials) > 0 && (s.bare.err != nil || s.trials[0].criterion < s.bare.criterion) {
 		if open, ok := errors.AsType[openError](s.trials[0].err); ok {
-			return Underdetermined, fmt.Errorf("the curve does not determine the load: %w; sweep over a wider band or with less noise", open)
+			return Underdetermined, fmt.Errorf("%w; %s", open, open.remedy)
 		}
 		if t := s.trials[0]; t.err == errUnsettled && t.inside(s.low, s.high) {
 			return NoProgress, fmt.Errorf("no model settles on the curve: %w; look at its plot, and check that one loudspeaker load was connected", t.err)

@@ -252,15 +252,22 @@ func (w wander) times(out, q *mat.Dense) {
 
 // between returns how far the logarithm of Re is between the models that are
 // nearly as good as best: the median distance from it over those that leave at
-// most twice its misfit.
+// most twice its misfit. A better one counts too that leaves its suspension
+// undetermined: that is why it is not the result, and says nothing against its Re.
 func (s *search) between(best *trial) float64 {
 	if best.pinned > 0 {
 		return 0
 	}
 	const nearly = 2
+	counts := func(t *trial) bool {
+		if open, ok := t.err.(openError); ok && open.suspension && t.criterion < best.criterion {
+			return true
+		}
+		return t.err == nil && t.misfit <= nearly*best.misfit
+	}
 	var apart []float64
 	for _, t := range s.trials {
-		if t != best && t.err == nil && t.misfit <= nearly*best.misfit {
+		if t != best && counts(t) {
 			apart = append(apart, math.Abs(t.p[0]-best.p[0]))
 		}
 	}
