@@ -180,7 +180,7 @@ var faults = []fault{
 	{name: "lost samples are looked for one period early", file: "measure/ratio/lost.go",
 		old: `apart := float64(f.Period*f.Periods) * (1 + drift)`, new: `apart := float64(f.Period*(f.Periods-1)) * (1 + drift)`, tests: "TestLostIn", added: "TestLostInTheLastPeriod"},
 	{name: "a gain that changes, in nepers of power", file: "measure/ratio/level.go",
-		old: `change[i] = math.Log(first[i]/last[i]) / 2`, new: `change[i] = math.Log(first[i] / last[i])`, tests: "TestLevelAt", added: "TestLevelAtTheBeginning"},
+		old: `math.Log(first[i]/last[i])/2), append`, new: `math.Log(first[i]/last[i])), append`, tests: "TestLevelAt", added: "TestLevelAtTheBeginning"},
 
 	// Judging a measurement.
 	{name: "exchanged leads pass for an open load", file: "measure/wiring.go",
