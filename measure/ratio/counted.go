@@ -184,12 +184,14 @@ func (c *counted) transform(ctx context.Context, s *spectrum) (level [2]float64,
 	}
 	if s.x1 == nil {
 		s.x1, s.x2 = transform.Apart(c.lines, s.periods), transform.Apart(c.lines, s.periods)
+	} else {
+		s.x1.Clear()
+		s.x2.Clear()
 	}
 	x := [2]*transform.Spectrum{s.x1, s.x2}
 	var part [2][]complex128
 	for ch := range part {
 		part[ch] = make([]complex128, fft.Len()/2+1)
-		x[ch].Clear()
 	}
 	var sound [2]spread
 	s.beyond = [2]float64{}
