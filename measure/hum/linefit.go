@@ -45,7 +45,7 @@ func (t tone) peak(samples int) (p [2]float64) {
 func (s *search) fit(k int) (tone, bool) {
 	t := tone{}
 	for d := -fitLines; d <= fitLines; d++ {
-		if j := k + d; j >= 1 && j < len(s.X[0]) && !s.isSignal(j) {
+		if j := k + d; j >= 1 && j < s.X[0].Len() && !s.isSignal(j) {
 			t.lines = append(t.lines, j)
 		}
 	}
@@ -54,8 +54,8 @@ func (s *search) fit(k int) (tone, bool) {
 	for ch := range noise {
 		noise[ch] = s.beside(ch, k)
 		for j := k - 2*s.Periods; j <= k+2*s.Periods; j++ {
-			if j > 0 && j < len(s.X[ch]) {
-				signal[ch] = max(signal[ch], abs2(s.X[ch][j]))
+			if j > 0 && j < s.X[ch].Len() {
+				signal[ch] = max(signal[ch], abs2(s.X[ch].At(j)))
 			}
 		}
 		t.prior[ch] = signal[ch]
@@ -67,7 +67,7 @@ func (s *search) fit(k int) (tone, bool) {
 	var none float64
 	for ch := range noise {
 		for _, j := range t.lines {
-			none += abs2(s.X[ch][j]) / noise[ch]
+			none += abs2(s.X[ch].At(j)) / noise[ch]
 		}
 	}
 	best, least := float64(k), math.Inf(1)
@@ -155,7 +155,7 @@ func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, held bo
 			right := make([]complex128, n)
 			left[ch] = 0
 			for i, k := range t.lines {
-				x := s.X[ch][k]
+				x := s.X[ch].At(k)
 				if pass > 0 {
 					for m := range n {
 						x -= cmplx.Conj(a[m]) * mirror[i*n+m]
@@ -171,7 +171,7 @@ func (s *search) solve(t *tone, nu float64, order int, noise [2]float64, held bo
 		t.away[ch] = t.away[ch][:0]
 		v := make([]complex128, n)
 		for i, k := range t.lines {
-			x := s.X[ch][k]
+			x := s.X[ch].At(k)
 			for m := range n {
 				x -= a[m]*b[i*n+m] + cmplx.Conj(a[m])*mirror[i*n+m]
 				v[m] = cmplx.Conj(b[i*n+m])
@@ -270,7 +270,7 @@ func (s *search) keepDoubt(t tone) {
 			continue // nothing was taken out
 		}
 		centre := int(math.Round(t.nu))
-		for k := max(1, centre-fitLines); k <= min(len(s.X[ch])-1, centre+fitLines); k++ {
+		for k := max(1, centre-fitLines); k <= min(s.X[ch].Len()-1, centre+fitLines); k++ {
 			if !s.isSignal(k) {
 				continue
 			}
@@ -316,7 +316,7 @@ func (s *search) subtract(t tone) {
 	}
 	of, ofMirror := newLeakage(t.nu, float64(s.Samples)), newLeakage(-t.nu, float64(s.Samples))
 	row, mirror := make([]complex128, n), make([]complex128, n)
-	for k := max(1, centre-reach); k <= min(len(s.X[0])-1, centre+reach); k++ {
+	for k := max(1, centre-reach); k <= min(s.X[0].Len()-1, centre+reach); k++ {
 		of.into(row, k)
 		ofMirror.into(mirror, k)
 		for ch := range t.a {
@@ -324,7 +324,7 @@ func (s *search) subtract(t tone) {
 			for m, a := range t.a[ch] {
 				sum += a*row[m] + cmplx.Conj(a)*mirror[m]
 			}
-			s.X[ch][k] -= sum
+			s.X[ch].Set(k, s.X[ch].At(k)-sum)
 		}
 	}
 }

@@ -5,13 +5,15 @@ import (
 	"context"
 	"math"
 	"slices"
+
+	"tapload/measure/transform"
 )
 
 // Lines are the spectra of both inputs over all periods of a periodic signal.
 // Every Periods-th line holds the signal, the lines between hold everything
 // else.
 type Lines struct {
-	X       [2][]complex128 // sums over the samples, by line
+	X       [2]*transform.Spectrum // sums over the samples, by line
 	Periods int
 	Samples int
 	StepHz  float64 // between lines
@@ -73,7 +75,7 @@ const (
 // An error is that of ctx, and leaves the lines of no use.
 func (l Lines) TakeOut(ctx context.Context) (tones []Tone, doubt map[int][2]float64, err error) {
 	doubt = map[int][2]float64{}
-	s := search{Lines: l, ctx: ctx, doubt: doubt, top: min(len(l.X[0])-2, int(l.HighHz/l.StepHz))}
+	s := search{Lines: l, ctx: ctx, doubt: doubt, top: min(l.X[0].Len()-2, int(l.HighHz/l.StepHz))}
 	s.first = max(2, int(l.LowHz/l.StepHz))
 	if s.top-s.first < 4*fitLines {
 		return nil, doubt, nil
@@ -175,11 +177,11 @@ func (s *search) backgrounds() {
 			}
 			p = p[:0]
 			signal := 0.0
-			for k := max(1, b*blockLines); k < min(len(s.X[ch]), (b+1)*blockLines); k++ {
+			for k := max(1, b*blockLines); k < min(s.X[ch].Len(), (b+1)*blockLines); k++ {
 				if s.isSignal(k) {
-					signal = max(signal, abs2(s.X[ch][k]))
+					signal = max(signal, abs2(s.X[ch].At(k)))
 				} else {
-					p = append(p, abs2(s.X[ch][k]))
+					p = append(p, abs2(s.X[ch].At(k)))
 				}
 			}
 			s.floor[ch][b] = max(middle(p)/math.Ln2, negligible*signal, math.SmallestNonzeroFloat64)
@@ -224,7 +226,7 @@ func (s *search) over(k int) (sum float64) {
 	b := k / blockLines
 	for ch := range s.floor {
 		f := s.floor[ch]
-		sum += abs2(s.X[ch][k]) / max(f[max(0, b-1)], f[b], f[min(len(f)-1, b+1)])
+		sum += abs2(s.X[ch].At(k)) / max(f[max(0, b-1)], f[b], f[min(len(f)-1, b+1)])
 	}
 	return sum
 }
@@ -248,9 +250,9 @@ func (s *search) doubtLine(k int, power [2]float64) {
 
 // next returns the next line between on one side.
 func (s *search) next(k, side int) int {
-	for k += side; k > 0 && k < len(s.X[0])-1 && s.isSignal(k); k += side {
+	for k += side; k > 0 && k < s.X[0].Len()-1 && s.isSignal(k); k += side {
 	}
-	return max(1, min(len(s.X[0])-1, k))
+	return max(1, min(s.X[0].Len()-1, k))
 }
 
 // candidates returns the lines that stand out, the strongest first.
@@ -305,8 +307,8 @@ func (s *search) beside(ch, k int) float64 {
 	for _, side := range [2]int{-1, 1} {
 		p := make([]float64, 0, besideTo)
 		for d := besideFrom; d <= besideTo; d++ {
-			if j := k + side*d; j > 0 && j < len(s.X[ch]) && !s.isSignal(j) {
-				p = append(p, abs2(s.X[ch][j]))
+			if j := k + side*d; j > 0 && j < s.X[ch].Len() && !s.isSignal(j) {
+				p = append(p, abs2(s.X[ch].At(j)))
 			}
 		}
 		most = max(most, middle(p)/math.Ln2)
@@ -318,7 +320,7 @@ func (s *search) beside(ch, k int) float64 {
 func (s *search) stillStands(k int) bool {
 	var sum float64
 	for ch := range s.X {
-		sum += abs2(s.X[ch][k]) / s.beside(ch, k)
+		sum += abs2(s.X[ch].At(k)) / s.beside(ch, k)
 	}
 	return sum > stands
 }
@@ -333,7 +335,7 @@ func (s *search) expect(tones []Tone) {
 			}
 			nu := m.Hz / s.StepHz
 			k := int(math.Round(nu))
-			if k < 1 || k >= len(s.X[0]) || !s.isSignal(k) || math.Abs(nu-float64(k)) > expectLine {
+			if k < 1 || k >= s.X[0].Len() || !s.isSignal(k) || math.Abs(nu-float64(k)) > expectLine {
 				continue
 			}
 			if slices.ContainsFunc(tones, func(t Tone) bool { return math.Abs(t.Hz/s.StepHz-nu) < nearEnough }) {
@@ -370,10 +372,10 @@ func (s *search) keepExcess() {
 			count := 0
 			for d := 1; count < aboutLines && d < blockLines; d++ {
 				for _, j := range [2]int{k - d, k + d} {
-					if j < 1 || j >= len(s.X[ch]) || s.isSignal(j) {
+					if j < 1 || j >= s.X[ch].Len() || s.isSignal(j) {
 						continue
 					}
-					all += abs2(s.X[ch][j])
+					all += abs2(s.X[ch].At(j))
 					count++
 					if count <= aboutLines/2 {
 						near = all

@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"tapload/measure/transform"
 )
 
 // Leakage against its definition, summed term by term.
@@ -41,7 +43,8 @@ func TestBasisAgainstItsDefinition(t *testing.T) {
 }
 
 // mixed is noise of rms 1e-5 and what add puts on it, as the lines of a signal
-// of two periods, and the transform of what was added alone.
+// of two periods, held as one or, of odd seeds, apart, and the transform of what was
+// added alone.
 func mixed(seed uint64, add func(i int) [2]float64) (l Lines, truth [2][]complex128) {
 	const n, rate = 1 << 16, 8000.0
 	r := rand.New(rand.NewPCG(seed, 7))
@@ -59,10 +62,26 @@ func mixed(seed uint64, add func(i int) [2]float64) (l Lines, truth [2][]complex
 	l = Lines{Periods: 2, Samples: n, StepHz: rate / n, LowHz: 10, HighHz: 3500}
 	for ch := range x {
 		fft := fourier.NewFFT(n)
-		l.X[ch] = fft.Coefficients(nil, x[ch])
+		lines := fft.Coefficients(nil, x[ch])
+		l.X[ch] = transform.Whole(lines)
+		if seed%2 == 1 {
+			l.X[ch] = transform.Apart(len(lines), l.Periods)
+			for k, z := range lines {
+				l.X[ch].Set(k, z)
+			}
+		}
 		truth[ch] = fft.Coefficients(nil, y[ch])
 	}
 	return l, truth
+}
+
+// copied returns the lines of s.
+func copied(s *transform.Spectrum) []complex128 {
+	lines := make([]complex128, s.Len())
+	for k := range lines {
+		lines[k] = s.At(k)
+	}
+	return lines
 }
 
 // What is left of a tone in the lines of the signal is as large as is said:
@@ -94,7 +113,7 @@ func TestWhatIsLeftIsSaid(t *testing.T) {
 					f += step * r.NormFloat64()
 					return [2]float64{level * math.Sin(phase), 0.6 * level * math.Sin(phase+0.5)}
 				})
-				before := [2][]complex128{append([]complex128(nil), l.X[0]...), append([]complex128(nil), l.X[1]...)}
+				before := [2][]complex128{copied(l.X[0]), copied(l.X[1])}
 				tones, doubt, err := l.TakeOut(t.Context())
 				if err != nil {
 					t.Fatal(err)
@@ -114,12 +133,12 @@ func TestWhatIsLeftIsSaid(t *testing.T) {
 						// What an estimator takes from the lines between.
 						var noise, count float64
 						for j := max(1, k-47); j <= k+47; j += 2 {
-							noise += abs2(l.X[ch][j])
+							noise += abs2(l.X[ch].At(j))
 							count++
 						}
 						noise /= count
 						// What was taken out against what was put in.
-						missed := abs2(before[ch][k] - l.X[ch][k] - truth[ch][k])
+						missed := abs2(before[ch][k] - l.X[ch].At(k) - truth[ch][k])
 						over := math.Sqrt(missed / (doubt[k][ch] + noise))
 						worst = max(worst, over)
 						lines++
@@ -153,7 +172,7 @@ func TestSteadyToneIsTakenOut(t *testing.T) {
 		x := 2 * math.Pi * hz / rate * float64(i)
 		return [2]float64{level[0] * math.Sin(x), level[1] * math.Sin(x+0.5)}
 	})
-	before := [2][]complex128{append([]complex128(nil), l.X[0]...), append([]complex128(nil), l.X[1]...)}
+	before := [2][]complex128{copied(l.X[0]), copied(l.X[1])}
 	tones, _, err := l.TakeOut(t.Context())
 	if err != nil || len(tones) != 1 {
 		t.Fatalf("found %v, %v", tones, err)
@@ -165,7 +184,7 @@ func TestSteadyToneIsTakenOut(t *testing.T) {
 			t.Errorf("input %d: the peak is off by %.2g of %g", ch+1, d, level[ch])
 		}
 		for k := centre - fitLines; k <= centre+fitLines; k++ {
-			if d := cmplx.Abs(before[ch][k] - l.X[ch][k] - truth[ch][k]); d > 5*line {
+			if d := cmplx.Abs(before[ch][k] - l.X[ch].At(k) - truth[ch][k]); d > 5*line {
 				t.Errorf("input %d, %d lines from the tone: %.2g of its %.2g is left", ch+1, k-centre, d, cmplx.Abs(truth[ch][k]))
 			}
 		}

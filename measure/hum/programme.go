@@ -39,7 +39,7 @@ const (
 // no known supply a tone must stand out further: strings are tuned to something
 // too.
 func AgainstProgramme(ctx context.Context, v [2][]float64, rateHz, lowHz, highHz float64) (tones []Tone, err error) {
-	n := smoothBelow(len(v[0]))
+	n := transform.LengthBelow(len(v[0]))
 	p, heard := programmeOf(v, rateHz)
 	if n < 4096 || !heard {
 		return nil, ctx.Err()
@@ -213,20 +213,6 @@ func keeps(v [2][]float64, calm []int, length int, w float64) bool {
 	}
 	slices.Sort(a)
 	return a[len(a)-1] < calmSpread*a[0]
-}
-
-func smoothBelow(n int) int {
-	smooth := func(n int) bool {
-		for _, p := range []int{2, 3, 5} {
-			for n%p == 0 {
-				n /= p
-			}
-		}
-		return n == 1
-	}
-	for n -= n % 2; n > 2 && !smooth(n); n -= 2 {
-	}
-	return n
 }
 
 // weighted returns the spectra of the first n samples of both inputs, each times

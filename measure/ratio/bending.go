@@ -301,10 +301,10 @@ func (q *quotient) subtract(ctx context.Context, found []bentOrder) {
 		lo, hi := int(math.Ceil(b.lowHz/q.hz)), min(int(math.Ceil(b.highHz/q.hz))-1, len(lines)-1)
 		for k := lo; k <= hi; k++ {
 			j := k * q.s.periods
-			q.s.x2[j] -= lines[k] * q.s.x1[j] / complex(max(q.fade(k), leastFade), 0)
+			q.s.x2.Set(j, q.s.x2.At(j)-lines[k]*q.s.x1.At(j)/complex(max(q.fade(k), leastFade), 0))
 			if doubt[i] > 0 {
 				d := q.s.doubt[j]
-				d[1] += doubt[i] * abs2(q.s.x1[j])
+				d[1] += doubt[i] * abs2(q.s.x1.At(j))
 				q.s.doubt[j] = d
 			}
 		}
@@ -331,7 +331,7 @@ func (q *quotient) atInput1(ctx context.Context, found []bentOrder) bool {
 		return false
 	}
 	// The separation is that of V1 less another voltage: here, of V2.
-	p := newSeparation(ctx, q.s, q.c, func(line int) complex128 { return q.s.x1[line] - q.s.x2[line] }, ring)
+	p := newSeparation(ctx, q.s, q.c, func(line int) complex128 { return q.s.x1.At(line) - q.s.x2.At(line) }, ring)
 	spec, _ := p.through(ctx, p.response, p.orderGate(o.slot), float64(o.slot))
 	var inV2, added float64
 	for i, b := range q.bands {
@@ -339,7 +339,7 @@ func (q *quotient) atInput1(ctx context.Context, found []bentOrder) bool {
 		for k := lo; k <= hi && o.clear[i] > 0; k++ {
 			if x := p.chirp[k]; x != 0 && float64(k)*q.hz > float64(o.slot)*q.s.frame.LowHz {
 				inV2 += abs2(spec[k])
-				added += o.clear[i] * abs2(q.s.x1[k*q.s.periods]/x) / float64(q.s.periods*q.s.periods)
+				added += o.clear[i] * abs2(q.s.x1.At(k*q.s.periods)/x) / float64(q.s.periods*q.s.periods)
 			}
 		}
 	}

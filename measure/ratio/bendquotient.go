@@ -61,7 +61,7 @@ func newQuotient(ctx context.Context, s spectrum, c signal.Chirp, topHz, fullHz 
 	} else {
 		q.last = float64(q.slots[len(q.slots)-1]) + orderRise
 	}
-	top := min((len(s.x1)-1)/s.periods, int(topHz/q.hz))
+	top := min((s.x1.Len()-1)/s.periods, int(topHz/q.hz))
 	n := signal.SmoothLength(2*top + 2)
 	q.step = 1 / q.hz / float64(n)
 	low := math.Sqrt(c.StartHz * s.frame.LowHz) // where the chirp has risen
@@ -91,7 +91,7 @@ func (q *quotient) overTime(ctx context.Context, lines []complex128) []float64 {
 // lines, at the same time, and a tone is in some of them more than in others.
 func (q *quotient) listenBetween(ctx context.Context) {
 	s := q.s
-	from, to := max(1, int(math.Ceil(s.frame.LowHz/q.hz))), min(len(q.lines), (len(s.x1)-1)/s.periods)
+	from, to := max(1, int(math.Ceil(s.frame.LowHz/q.hz))), min(len(q.lines), (s.x1.Len()-1)/s.periods)
 	q.between = map[int][][]float64{}
 	lines := make([]complex128, len(q.lines))
 	for m := 1; m < s.periods; m++ {
@@ -105,8 +105,8 @@ func (q *quotient) listenBetween(ctx context.Context) {
 			if q.lines[k] == 0 || x == 0 {
 				continue
 			}
-			g := s.x2[line] / s.x1[line]
-			lines[k] = complex(q.fade(k), 0) * (s.x2[line+m] - g*s.x1[line+m]) / x
+			g := s.x2.At(line) / s.x1.At(line)
+			lines[k] = complex(q.fade(k), 0) * (s.x2.At(line+m) - g*s.x1.At(line+m)) / x
 		}
 		time := q.overTime(ctx, lines)
 		for _, slot := range q.slots {
@@ -161,7 +161,7 @@ func (q *quotient) divide(ctx context.Context, low float64, instead map[int]comp
 		var p1 float64
 		var p12 complex128
 		for k := lo; k <= hi; k++ {
-			v1, v2 := s.x1[k*s.periods], s.x2[k*s.periods]
+			v1, v2 := s.x1.At(k*s.periods), s.x2.At(k*s.periods)
 			if g, ok := instead[k]; ok {
 				v2 = g * v1
 			}

@@ -67,11 +67,11 @@ func (s spectrum) differences(c *cell) {
 			var power float64
 			for k := st.lo; k <= st.hi; k++ {
 				j := k*s.periods + m
-				if (k+1)*s.periods >= len(s.x1) {
+				if (k+1)*s.periods >= s.x1.Len() {
 					break
 				}
 				x := s.chirpBetween(k, m)
-				sum += cmplx.Conj(x) * (s.x2[j] - c.g*s.x1[j])
+				sum += cmplx.Conj(x) * (s.x2.At(j) - c.g*s.x1.At(j))
 				power += abs2(x)
 			}
 			if power > 0 {
@@ -86,7 +86,7 @@ func (s spectrum) differences(c *cell) {
 // those of the lines k and k+1: its phase falls from line to line by 2 pi times
 // the part of the period at which the chirp is there, 0 to 1.
 func (s spectrum) chirpBetween(k, m int) complex128 {
-	a, b := s.x1[k*s.periods], s.x1[(k+1)*s.periods]
+	a, b := s.x1.At(k*s.periods), s.x1.At((k+1)*s.periods)
 	if s.periods == 2 { // the root of their product, without angles
 		la, lb := math.Sqrt(abs2(a)), math.Sqrt(abs2(b))
 		half := a*complex(lb, 0) + b*complex(la, 0)
@@ -193,11 +193,11 @@ func (v *survey) spread(lo, hi int) float64 {
 	var sum, squares float64
 	for i := lo; i <= hi; i++ {
 		c := v.cells[i]
-		for j := c.lo * v.s.periods; j <= min((c.hi+1)*v.s.periods, len(v.s.x1)-1); j++ {
+		for j := c.lo * v.s.periods; j <= min((c.hi+1)*v.s.periods, v.s.x1.Len()-1); j++ {
 			if v.s.isSignal(j) {
 				continue
 			}
-			p := abs2(v.s.x2[j] - c.g*v.s.x1[j])
+			p := abs2(v.s.x2.At(j) - c.g*v.s.x1.At(j))
 			sum += p
 			squares += p * p
 		}
@@ -284,7 +284,7 @@ func (v *survey) burst(lo, hi, period int) Burst {
 	}
 	// When the chirp is there, by how its phase falls over the cell's lines.
 	k := int(v.cells[at].middle())
-	turn := -cmplx.Phase(s.chirpBetween(k, 1)*cmplx.Conj(s.x1[k*s.periods])) * float64(s.periods) / (2 * math.Pi)
+	turn := -cmplx.Phase(s.chirpBetween(k, 1)*cmplx.Conj(s.x1.At(k*s.periods))) * float64(s.periods) / (2 * math.Pi)
 	length := 1 / hz // s
 	b.Seconds = length * (turn + float64(max(0, period)))
 	return b

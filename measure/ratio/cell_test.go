@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"tapload/measure/transform"
 )
 
 // In noise nearly as strong as the signal, of which both channels share a part, the
@@ -47,13 +49,14 @@ func TestMeanOfACellInStrongNoise(t *testing.T) {
 
 // Where the lines between those of the signal are all alike, the noise is one of them.
 func TestNoiseOfTheLinesBetween(t *testing.T) {
-	s := spectrum{periods: 3, samples: 1200}
+	s := spectrum{periods: 3, samples: 1200, x1: transform.Apart(601, 3), x2: transform.Apart(601, 3)}
 	for j := range 601 {
 		v := complex(1, 0)
 		if s.isSignal(j) {
 			v = 100
 		}
-		s.x1, s.x2 = append(s.x1, 3*v), append(s.x2, 2i*v)
+		s.x1.Set(j, 3*v)
+		s.x2.Set(j, 2i*v)
 	}
 	if n, want := s.usualNoise(1, 300), (noise{9, 4, 6i}); n != want {
 		t.Errorf("noise %+v, want %+v", n, want)
@@ -87,7 +90,7 @@ func TestWidenedIsStudents(t *testing.T) {
 
 // What is in doubt of a line of V1 is as much of V2 - G V1 as G has it.
 func TestDoubtOfALine(t *testing.T) {
-	s := spectrum{periods: 2, x1: make([]complex128, 40), x2: make([]complex128, 40), doubt: map[int][2]float64{20: {9, 0}, 22: {0, 4}, 24: {1, 1}}}
+	s := spectrum{periods: 2, x1: transform.Whole(make([]complex128, 40)), x2: transform.Whole(make([]complex128, 40)), doubt: map[int][2]float64{20: {9, 0}, 22: {0, 4}, 24: {1, 1}}}
 	if got, want := s.excess(&cell{lo: 9, hi: 12, g: 0.3 + 0.4i}), []float64{0, 2.25, 4, 1.25}; !slices.Equal(got, want) {
 		t.Errorf("doubt %v, want %v", got, want)
 	}

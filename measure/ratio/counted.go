@@ -12,8 +12,12 @@ import (
 
 const (
 	// mostAtOnce is the longest sequence, in samples, that is transformed as one. What
-	// is longer is read for each part of it once more.
+	// is longer is read for each part of it once more. A part, with its room, takes three
+	// times 8 bytes for each of its samples beside the lines that it is joined to, some 10
+	// for each of all samples: with a sixth of those at a time it is less than half as much.
 	mostAtOnce = 1 << 23
+	leastPart  = 1 << 21
+	partOf     = 6
 
 	readAtOnce = 1 << 17 // frames
 
@@ -45,6 +49,9 @@ func (c *counted) samples() int { return c.frame.Period * c.frame.Periods }
 // inParts returns in how many parts, of whole periods' lines each, f is transformed
 // where no more samples than most are to be transformed at once.
 func inParts(f signal.Frame, most int) int {
+	if all := f.Period * f.Periods; all > most {
+		most = min(most, max(leastPart, all/partOf))
+	}
 	for by := 1; ; by++ {
 		if n := f.Period / by; f.Period%by == 0 && (n*f.Periods <= most || n <= 2) {
 			return by
@@ -138,7 +145,7 @@ func (c *counted) newSpectrum(ctx context.Context, rateHz int, highHz float64) (
 		c.lines = min(c.lines, int(reachesBeyond*highHz/s.stepHz)+1)
 		return s, nil
 	}
-	s.x1, s.x2 = make([]complex128, c.lines), make([]complex128, c.lines)
+	s.x1, s.x2 = transform.Whole(make([]complex128, c.lines)), transform.Whole(make([]complex128, c.lines))
 	return s, c.hold(ctx, s)
 }
 
@@ -146,7 +153,7 @@ func (c *counted) newSpectrum(ctx context.Context, rateHz int, highHz float64) (
 // transformed.
 func (c *counted) hold(ctx context.Context, s spectrum) error {
 	fft := transform.New(s.samples)
-	v := [2][]float64{fft.Values(s.x1), fft.Values(s.x2)}
+	v := [2][]float64{fft.Values(s.x1.Lines()), fft.Values(s.x2.Lines())}
 	if err := c.read(ctx, v[0], v[1], 0, 1); err != nil {
 		return err
 	}
@@ -157,12 +164,8 @@ func (c *counted) hold(ctx context.Context, s spectrum) error {
 // transform fills in the lines of s, and returns the rms of both inputs about their
 // means.
 func (c *counted) transform(ctx context.Context, s *spectrum) (level [2]float64, err error) {
-	if s.x1 == nil {
-		s.x1, s.x2 = make([]complex128, c.lines), make([]complex128, c.lines)
-	}
 	fft := transform.New(s.samples / c.parts)
 	room := make([]float64, fft.Len())
-	x := [2][]complex128{s.x1, s.x2}
 	if c.parts == 1 {
 		if c.held[0] == nil {
 			if err := c.hold(ctx, *s); err != nil {
@@ -171,18 +174,24 @@ func (c *counted) transform(ctx context.Context, s *spectrum) (level [2]float64,
 		}
 		held := c.held
 		c.held = [2][]float64{}
-		for ch := range x {
+		for ch, x := range [2]*transform.Spectrum{s.x1, s.x2} {
 			level[ch] = rms(ctx, held[ch])
-			if err := fft.Forward(ctx, x[ch], room); err != nil {
+			if err := fft.Forward(ctx, x.Lines(), room); err != nil {
 				return level, err
 			}
 		}
 		return level, nil
 	}
+	if s.x1 == nil {
+		s.x1, s.x2 = transform.Apart(c.lines, s.periods), transform.Apart(c.lines, s.periods)
+	} else {
+		s.x1.Clear()
+		s.x2.Clear()
+	}
+	x := [2]*transform.Spectrum{s.x1, s.x2}
 	var part [2][]complex128
 	for ch := range part {
 		part[ch] = make([]complex128, fft.Len()/2+1)
-		clear(x[ch])
 	}
 	var sound [2]spread
 	s.beyond = [2]float64{}
@@ -196,7 +205,7 @@ func (c *counted) transform(ctx context.Context, s *spectrum) (level [2]float64,
 			if err := fft.Forward(ctx, part[ch], room); err != nil {
 				return level, err
 			}
-			s.beyond[ch] += float64(c.parts) * s.between(ctx, part[ch])
+			s.beyond[ch] += float64(c.parts) * s.between(ctx, transform.Whole(part[ch]))
 			if err := fft.Join(ctx, x[ch], part[ch], number, c.parts); err != nil {
 				return level, err
 			}
@@ -212,8 +221,9 @@ func (c *counted) transform(ctx context.Context, s *spectrum) (level [2]float64,
 // firstLines returns so many lines of the spectrum of x, which stays as it is.
 func firstLines(ctx context.Context, x []float64, lines int) ([]complex128, error) {
 	parts := inParts(signal.Frame{Period: len(x), Periods: 1}, mostAtOnce/2)
+	all := transform.Whole(make([]complex128, lines))
 	fft := transform.New(len(x) / parts)
-	sum, part, room := make([]complex128, lines), make([]complex128, fft.Len()/2+1), make([]float64, fft.Len())
+	part, room := make([]complex128, fft.Len()/2+1), make([]float64, fft.Len())
 	for number := range parts {
 		for i, v := 0, fft.Values(part); i < len(v); i++ {
 			v[i] = x[number+i*parts]
@@ -221,9 +231,9 @@ func firstLines(ctx context.Context, x []float64, lines int) ([]complex128, erro
 		if err := fft.Forward(ctx, part, room); err != nil {
 			return nil, err
 		}
-		if err := fft.Join(ctx, sum, part, number, parts); err != nil {
+		if err := fft.Join(ctx, all, part, number, parts); err != nil {
 			return nil, err
 		}
 	}
-	return sum, nil
+	return all.Lines(), nil
 }

@@ -47,7 +47,7 @@ func (s spectrum) silence(points []Point) silence {
 // what of both may come from not knowing G there: it is interpolated between the
 // points by a cubic, which is trusted to what it differs from a straight line.
 func (q silence) at(k int, n noise) (power, noise, doubt float64) {
-	a, b := q.s.x1[k*q.s.periods], q.s.x2[k*q.s.periods]
+	a, b := q.s.x1.At(k*q.s.periods), q.s.x2.At(k*q.s.periods)
 	straight, cubic := q.between(float64(k) * q.s.stepHz * float64(q.s.periods))
 	return abs2(b - cubic*a), n.residual(cubic), abs2((cubic - straight) * a)
 }
@@ -93,7 +93,7 @@ func (s spectrum) distortion(ctx context.Context, points []Point) (parts [2]floa
 			n = s.noiseAbout(&cell{lo: k, hi: min(k+sharedNoise, last)})
 		}
 		if s.excited(k) {
-			signal += abs2(s.x2[k*s.periods])
+			signal += abs2(s.x2.At(k * s.periods))
 			continue
 		}
 		power, noise, doubt := q.at(k, n)
@@ -141,7 +141,7 @@ func (s spectrum) doubtDistortion(points []Point) {
 		var beside []int
 		for way := -1; way <= 1; way += 2 {
 			next, found := i+way, 0
-			for j := k + 2*way; found < besideLines && j > 0 && j*s.periods < len(s.x1); j += 2 * way {
+			for j := k + 2*way; found < besideLines && j > 0 && j*s.periods < s.x1.Len(); j += 2 * way {
 				if next >= 0 && next < len(s.lines) && s.lines[next] == j {
 					next += way
 					continue

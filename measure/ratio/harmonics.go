@@ -72,7 +72,7 @@ func (s spectrum) harmonics(ctx context.Context, rec card.Recording, c signal.Ch
 	if err != nil {
 		return Harmonic{Err: err}
 	}
-	second := func(line int) complex128 { return s.x2[line] }
+	second := func(line int) complex128 { return s.x2.At(line) }
 	d.Distortion, d.Err = newSeparation(ctx, s, c, second, ring).distortion(ctx, rec)
 	if ctx.Err() != nil {
 		d.Err = ctx.Err()
@@ -136,7 +136,7 @@ func newSeparation(ctx context.Context, s spectrum, c signal.Chirp, second func(
 		if f > high {
 			w = complex(blend((c.StopHz-f)/(c.StopHz-high)), 0)
 		}
-		v1[k] = w * s.x1[k*s.periods] / (whole * p.chirp[k])
+		v1[k] = w * s.x1.At(k*s.periods) / (whole * p.chirp[k])
 		current[k] = v1[k] - w*second(k*s.periods)/(whole*p.chirp[k])
 	}
 	// A recording may begin anywhere in a period: V1 says where it did.

@@ -12,7 +12,7 @@ import (
 
 const (
 	levelBlock  = 0.01 // s
-	levelBlocks = 5    // whose mean is looked at
+	levelBlocks = 5    // whose mean is looked at; of fewer than one more nothing is said
 	levelAlike  = 0.06 // largest relative difference of two levels that are meant to be equal
 	levelSure   = 6    // times its standard deviation that a difference must have
 	levelWeak   = 0.1  // of the energy of the loudest block, below which a block is left out
@@ -53,13 +53,18 @@ func level(ctx context.Context, sound card.Sound, f signal.Frame, start int, dri
 	if len(last) < 2*levelBlocks {
 		return nil
 	}
-	// Weak blocks show more of the noise than of the gain.
+	// Weak blocks show more of the noise than of the gain, and say nothing. A short chirp
+	// has one or two others in each of its periods.
 	loudest := slices.Max(last)
-	change := make([]float64, len(first))
-	for i := range change {
+	var change []float64
+	var places []int // of their blocks
+	for i := range last {
 		if last[i] > loudest*levelWeak && first[i] > 0 {
-			change[i] = math.Log(first[i]/last[i]) / 2
+			change, places = append(change, math.Log(first[i]/last[i])/2), append(places, from+i*block)
 		}
+	}
+	if len(change) <= levelBlocks {
+		return nil
 	}
 	// A gain changes smoothly, noise from block to block.
 	var scatter float64
@@ -67,7 +72,8 @@ func level(ctx context.Context, sound card.Sound, f signal.Frame, start int, dri
 		d := change[i] - change[i-1]
 		scatter += d * d / 2
 	}
-	scatter = math.Sqrt(scatter / float64(len(change)-1) / levelBlocks)
+	free := float64(len(change) - 1)
+	scatter = math.Sqrt(scatter / free / levelBlocks * widened(free))
 	limit := math.Max(levelAlike, levelSure*scatter)
 	for i := 0; i+levelBlocks <= len(change); i++ {
 		var mean float64
@@ -78,7 +84,7 @@ func level(ctx context.Context, sound card.Sound, f signal.Frame, start int, dri
 			return &card.Fault{
 				Cause: card.AutomaticGain,
 				Text: fmt.Sprintf("the gain of %s changes while the signal plays: at %.2f s input %d is at %+.1f dB from what it is later",
-					rec.Source, float64(from+i*block)/float64(rec.RateHz), rec.Inputs[0], 20*mean/math.Ln10),
+					rec.Source, float64(places[i])/float64(rec.RateHz), rec.Inputs[0], 20*mean/math.Ln10),
 				Advice: "measure again, since a lost block can look alike; if it stays, turn off automatic gain, noise suppression and every enhancement of input and output",
 			}
 		}

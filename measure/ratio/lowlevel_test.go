@@ -53,7 +53,7 @@ func BenchmarkLowLevel(b *testing.B) {
 						}
 						var power float64
 						for k := c.lo; k <= c.hi; k++ {
-							power += abs2(s.x1[k*s.periods])
+							power += abs2(s.x1.At(k * s.periods))
 						}
 						bound := y.noise * y.noise * float64(s.samples) * (1 + abs2(truth(p.Hz))) / power
 						sum += abs2(p.G-truth(p.Hz)) / bound

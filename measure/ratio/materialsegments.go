@@ -9,6 +9,7 @@ import (
 	"tapload/measure/card"
 	"tapload/measure/hum"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 const (
@@ -301,7 +302,7 @@ func (l *long) octaves(cells []heard, periodHz float64) *octaves {
 		}
 		o := s.all[len(s.all)-1]
 		o.own[1], o.topHz = to, topHz
-		o.lengths = append(o.lengths, smoothBelow(lengths[w]>>halvings))
+		o.lengths = append(o.lengths, transform.LengthBelow(lengths[w]>>halvings))
 		from = to
 	}
 	lowHz := l.band.LowHz * humBelow

@@ -30,7 +30,7 @@ type periodDrift struct {
 // little: its lines, those between included, back over time at a low rate.
 func (s spectrum) findDrift(ctx context.Context, sig signal.Periodic) (periodDrift, bool, error) {
 	hz := s.stepHz * float64(s.periods)
-	top := min(int(min(max(driftHz, looksOver*s.frame.LowHz), s.frame.HighHz)/hz), (len(s.x1)-1)/s.periods-1)
+	top := min(int(min(max(driftHz, looksOver*s.frame.LowHz), s.frame.HighHz)/hz), (s.x1.Len()-1)/s.periods-1)
 	slopes, means, err := s.slopes(ctx, top)
 	if err != nil {
 		return periodDrift{}, false, err
@@ -151,10 +151,10 @@ func (s spectrum) slopes(ctx context.Context, top int) (slopes, means [2][]compl
 	}
 	all, one := transform.New(n*s.periods), transform.New(n)
 	low, room := make([]complex128, n*s.periods/2+1), make([]float64, n*s.periods)
-	for ch, x := range [2][]complex128{s.x1, s.x2} {
+	for ch, x := range [2]*transform.Spectrum{s.x1, s.x2} {
 		clear(low)
 		for j := range min(len(low), (top+1)*s.periods) {
-			low[j] = x[j] * complex(blend(10-10*float64(j)/float64((top+1)*s.periods))/float64(n*s.periods), 0)
+			low[j] = x.At(j) * complex(blend(10-10*float64(j)/float64((top+1)*s.periods))/float64(n*s.periods), 0)
 		}
 		if err := all.Backward(ctx, low, room); err != nil {
 			return slopes, means, err
@@ -172,7 +172,7 @@ func (s spectrum) slopes(ctx context.Context, top int) (slopes, means [2][]compl
 		}
 		means[ch] = make([]complex128, top+2)
 		for k := range means[ch] {
-			means[ch][k] = x[k*s.periods] / complex(float64(s.periods), 0)
+			means[ch][k] = x.At(k*s.periods) / complex(float64(s.periods), 0)
 		}
 	}
 	return slopes, means, nil
@@ -268,15 +268,17 @@ func (d periodDrift) takeOut(ctx context.Context, s *spectrum, c *counted) error
 
 // shapes returns what a drift of 1 of either cause makes of V2 over a period. Of that a
 // few hundredths are taken out at most, for which half the digits do: a period may be two
-// minutes long.
+// minutes long. The lines between, which are worked out anew, make room for it.
 func (s spectrum) shapes(ctx context.Context) (shapes [2][]float32, err error) {
+	s.x1.Forget()
+	s.x2.Forget()
 	n := s.samples / s.periods
 	whole := complex(float64(s.samples), 0)
 	fft, room, spec := transform.New(n), make([]float64, n), make([]complex128, n/2+1)
 	for q := range shapes {
 		clear(spec)
-		for k := 1; k*s.periods < len(s.x1); k++ {
-			a, b := s.x1[k*s.periods], s.x2[k*s.periods]
+		for k := 1; k*s.periods < s.x1.Len(); k++ {
+			a, b := s.x1.At(k*s.periods), s.x2.At(k*s.periods)
 			switch hz := float64(k) * s.stepHz * float64(s.periods); {
 			case a == 0 || hz < s.frame.LowHz/2 || hz > signalBeyond*s.frame.HighHz || !s.excited(k):
 			case q == 0:

@@ -7,6 +7,7 @@ import (
 	"tapload/measure/card"
 	"tapload/measure/hum"
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // PointsPerOctave is the density of the log grid where the lines of the
@@ -145,7 +146,7 @@ func spectrumOf(ctx context.Context, sound card.Sound, heard inputs, sig signal.
 // doubt, as spectrum.doubt has it.
 func (s spectrum) takeOutHum(ctx context.Context) ([]hum.Tone, map[int][2]float64, error) {
 	return hum.Lines{
-		X: [2][]complex128{s.x1, s.x2}, Periods: s.periods, Samples: s.samples, StepHz: s.stepHz,
+		X: [2]*transform.Spectrum{s.x1, s.x2}, Periods: s.periods, Samples: s.samples, StepHz: s.stepHz,
 		LowHz: s.frame.LowHz * humBelow, HighHz: s.frame.HighHz * humAbove, Excited: s.lines,
 	}.TakeOut(ctx)
 }

@@ -66,7 +66,7 @@ func (s spectrum) cells() (cells []cell, first, end int) {
 		}
 		return cells, 0, len(cells)
 	}
-	return grid(s.frame.LowHz, s.frame.HighHz, s.stepHz*float64(s.periods), (len(s.x1)-1)/s.periods)
+	return grid(s.frame.LowHz, s.frame.HighHz, s.stepHz*float64(s.periods), (s.x1.Len()-1)/s.periods)
 }
 
 // grid divides lines that are periodHz apart, up to the one of number top, into
@@ -227,7 +227,7 @@ func (s spectrum) weigh(c *cell) bool {
 				}
 				w = plain / (plain + e)
 			}
-			part.add(s.x1[k*s.periods], s.x2[k*s.periods], float64(k), w, e)
+			part.add(s.x1.At(k*s.periods), s.x2.At(k*s.periods), float64(k), w, e)
 		}
 		whole.join(part)
 		if energy := part.energy(c.about); energy > 0 {
@@ -343,8 +343,8 @@ func (s spectrum) beside(c *cell, k int) (mean, most float64) {
 		offsets = &betweenNear2
 	}
 	for _, o := range offsets {
-		if j := k*s.periods + o; j > 0 && j < len(s.x1) {
-			p := abs2(s.x2[j] - c.g*s.x1[j])
+		if j := k*s.periods + o; j > 0 && j < s.x1.Len() {
+			p := abs2(s.x2.At(j) - c.g*s.x1.At(j))
 			mean += p / float64(len(offsets))
 			most = max(most, p)
 		}
@@ -371,7 +371,7 @@ func (s spectrum) noiseAbout(c *cell) noise {
 	if lo < 0 {
 		lo, hi = 0, hi-lo
 	}
-	return s.usualNoise(lo*s.periods, min(hi*s.periods, len(s.x1)-1))
+	return s.usualNoise(lo*s.periods, min(hi*s.periods, s.x1.Len()-1))
 }
 
 // noiseNear returns the noise in the noiseLinesNear lines nearest to those of c,
@@ -383,7 +383,7 @@ func (s spectrum) noiseNear(c *cell) (noise, bool) {
 	}
 	wider := max(1, (noiseLinesNear*s.periods/between-(c.hi-c.lo)*s.periods+1)/2)
 	lo, hi := c.lo*s.periods-wider, c.hi*s.periods+wider
-	if lo < 1 || hi >= len(s.x1) {
+	if lo < 1 || hi >= s.x1.Len() {
 		return noise{}, false
 	}
 	return s.usualNoise(lo, hi), true
@@ -405,7 +405,7 @@ func (s spectrum) usualNoise(lo, hi int) noise {
 			if s.isSignal(j) {
 				continue
 			}
-			a, b := s.x1[j], s.x2[j]
+			a, b := s.x1.At(j), s.x2.At(j)
 			if abs2(a) > usualMost*n.p1 || abs2(b) > usualMost*n.p2 {
 				stood = true
 				continue
@@ -447,7 +447,7 @@ func (s spectrum) addNoise(n *noise, lo, hi int) (count float64) {
 		if s.isSignal(j) {
 			continue
 		}
-		a, b := s.x1[j], s.x2[j]
+		a, b := s.x1.At(j), s.x2.At(j)
 		n.p1 += abs2(a)
 		n.p2 += abs2(b)
 		n.p12 += cmplx.Conj(a) * b
@@ -468,12 +468,12 @@ func (s spectrum) noiseFloor(ctx context.Context) [2]float64 {
 	const atOnce = 1 << 20 // lines, a few milliseconds
 	var n noise
 	var count float64
-	for lo := 1; lo < len(s.x1) && ctx.Err() == nil; lo += atOnce {
-		count += s.addNoise(&n, lo, min(lo+atOnce, len(s.x1))-1)
+	for lo := 1; lo < s.x1.Len() && ctx.Err() == nil; lo += atOnce {
+		count += s.addNoise(&n, lo, min(lo+atOnce, s.x1.Len())-1)
 	}
 	between := func(lines int) int { return lines - lines/s.periods } // of the first so many
 	n.p1, n.p2 = n.p1+max(0, s.beyond[0]), n.p2+max(0, s.beyond[1])
-	count += float64(between(s.samples/2) - between(len(s.x1)-1))
+	count += float64(between(s.samples/2) - between(s.x1.Len()-1))
 	// Mean power of a line over N^2 samples squared, times N lines.
 	rms := func(p, rounding float64) float64 { return math.Sqrt(max(p/count, rounding) / float64(s.samples)) }
 	return [2]float64{rms(n.p1, s.rounding[0]), rms(n.p2, s.rounding[1])}

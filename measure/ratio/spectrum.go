@@ -4,13 +4,14 @@ import (
 	"context"
 
 	"tapload/measure/signal"
+	"tapload/measure/transform"
 )
 
 // spectrum is the transform of both channels over all counted periods. Line j
 // is at j*stepHz; lines whose number is a multiple of periods hold the signal,
 // the lines between hold noise alone.
 type spectrum struct {
-	x1, x2  []complex128 // sums over the samples, as the transform gives them
+	x1, x2  *transform.Spectrum // sums over the samples, as the transform gives them
 	periods int
 	samples int
 	stepHz  float64
@@ -37,13 +38,13 @@ type spectrum struct {
 
 // between returns the power in the lines x, of s or of one of the parts that it is joined
 // of, which hold no signal: the periods' lines are every so many in both.
-func (s spectrum) between(ctx context.Context, x []complex128) (power float64) {
-	for k := 1; k < len(x); k++ {
+func (s spectrum) between(ctx context.Context, x *transform.Spectrum) (power float64) {
+	for k := 1; k < x.Len(); k++ {
 		if k%often == 0 && ctx.Err() != nil {
 			break
 		}
 		if !s.isSignal(k) {
-			power += abs2(x[k])
+			power += abs2(x.At(k))
 		}
 	}
 	return power

@@ -206,8 +206,8 @@ func (v *survey) scatter(i int, f *finding) {
 	worst, most := c.lo, 0.0
 	for k := c.lo; k <= c.hi; k++ {
 		p := f.curve.value(float64(k))
-		v1 := s.x1[k*s.periods]
-		r := s.x2[k*s.periods] - p*v1
+		v1 := s.x1.At(k * s.periods)
+		r := s.x2.At(k*s.periods) - p*v1
 		plain, excess := c.about.residual(p), 0.0
 		if c.excess != nil {
 			excess = c.excess[k-c.lo]
@@ -263,7 +263,7 @@ func unfollowed(curve smooth, k int, noise float64) float64 {
 const leastNoise = 1e-6
 
 func (v *survey) allowed(k int, p complex128, noise float64) float64 {
-	v1 := abs2(v.s.x1[k*v.s.periods])
+	v1 := abs2(v.s.x1.At(k * v.s.periods))
 	return math.Max(noise, leastNoise*leastNoise*v1*math.Max(abs2(p), 1e-4))
 }
 
@@ -281,11 +281,11 @@ func (v *survey) isAlone(k int, t float64, curve smooth, c cell) bool {
 	var sum, n float64
 	for _, d := range []int{-2, -1, 1, 2} {
 		j := (k + d) * v.s.periods
-		if j < 1 || j >= len(v.s.x1) {
+		if j < 1 || j >= v.s.x1.Len() {
 			continue
 		}
 		p := curve.value(float64(k + d))
-		sum += abs2(v.s.x2[j]-p*v.s.x1[j]) / v.allowed(k+d, p, c.about.residual(p))
+		sum += abs2(v.s.x2.At(j)-p*v.s.x1.At(j)) / v.allowed(k+d, p, c.about.residual(p))
 		n++
 	}
 	return n > 0 && t > aloneBeside*sum/n

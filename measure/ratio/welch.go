@@ -9,7 +9,6 @@ import (
 	"slices"
 
 	"tapload/measure/hum"
-	"tapload/measure/signal"
 	"tapload/measure/transform"
 )
 
@@ -127,7 +126,7 @@ func lengths(cells []heard, periodHz, rateHz float64, samples int) []int {
 	long := min(longestPeriod*rateHz/periodHz, shareOfTime*float64(samples))
 	var n []int
 	for {
-		n = append(n, smoothBelow(int(long)))
+		n = append(n, transform.LengthBelow(int(long)))
 		last := float64(n[len(n)-1])
 		narrow := 0
 		for _, c := range cells {
@@ -140,12 +139,6 @@ func lengths(cells []heard, periodHz, rateHz float64, samples int) []int {
 		}
 		long = last / moreLengths
 	}
-}
-
-func smoothBelow(n int) int {
-	for n -= n % 2; n > 2 && !signal.Smooth(n); n -= 2 {
-	}
-	return n
 }
 
 // averaging is a welch to which windows are added one after the other.

@@ -31,7 +31,7 @@ func NewWindow(sig signal.Periodic, periods int) (*Window, error) {
 	}
 	w := &Window{s: spectrum{
 		periods: periods, samples: total, stepHz: float64(sig.Rate()) / float64(total), frame: f,
-		x1: make([]complex128, total/2+1), x2: make([]complex128, total/2+1),
+		x1: transform.Whole(make([]complex128, total/2+1)), x2: transform.Whole(make([]complex128, total/2+1)),
 	}, fft: transform.New(total), room: make([]float64, total)}
 	if sparse, ok := sig.(signal.Sparse); ok {
 		w.s.lines = sparse.Lines()
@@ -48,7 +48,7 @@ func (w *Window) Ratio(ctx context.Context, v1, v2 []float64) (Ratio, error) {
 	var seen Seen
 	s := w.s
 	s.doubt = nil
-	lines := [2][]complex128{s.x1, s.x2}
+	lines := [2][]complex128{s.x1.Lines(), s.x2.Lines()}
 	for ch, v := range [2][]float64{v1, v2} {
 		if len(v) != s.samples {
 			return Ratio{}, fmt.Errorf("a window of %d samples cannot be made of %d", s.samples, len(v))

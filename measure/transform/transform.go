@@ -78,6 +78,22 @@ func factors(n int) (f []int) {
 	return f
 }
 
+// LengthBelow returns the greatest even length up to n, which is 2 or more, that New takes.
+func LengthBelow(n int) int {
+	for n -= n % 2; n > 2; n -= 2 {
+		rest := n
+		for _, p := range [...]int{2, 3, 5} {
+			for rest%p == 0 {
+				rest /= p
+			}
+		}
+		if rest == 1 {
+			break
+		}
+	}
+	return n
+}
+
 // Len returns the length of the sequences.
 func (r *Real) Len() int { return r.n }
 

@@ -59,7 +59,8 @@ func TestPartsJoin(t *testing.T) {
 		x := noise(c.n)
 		want := fourier.NewFFT(c.n).Coefficients(nil, x)
 		part := transform.New(c.n / c.by)
-		lines, room, sum := make([]complex128, part.Len()/2+1), make([]float64, part.Len()), make([]complex128, c.lines)
+		lines, room := make([]complex128, part.Len()/2+1), make([]float64, part.Len())
+		sum := transform.Whole(make([]complex128, c.lines))
 		for p := range c.by {
 			values := part.Values(lines)
 			for i := range values {
@@ -72,10 +73,111 @@ func TestPartsJoin(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		for k, z := range sum {
+		for k, z := range sum.Lines() {
 			if off := cmplx.Abs(z - want[k]); off > 1e-14*math.Sqrt(float64(c.n)) {
 				t.Fatalf("%d values in %d parts: coefficient %d is off by %g of %g", c.n, c.by, k, off, cmplx.Abs(want[k]))
 			}
+		}
+	}
+}
+
+// Held apart, the coefficients of a signal that repeats are those of a whole, to the last
+// bit, and those between are off by no more than rounding each part to seven digits makes
+// of what all parts hold. So they are when they are worked out once more.
+func TestSpectrumApart(t *testing.T) {
+	for _, c := range []struct{ n, by, lines, periods int }{{600, 1, 301, 2}, {600, 2, 301, 2}, {600, 5, 211, 3}, {46080, 15, 20000, 5}, {46080, 45, 23041, 1024}} {
+		const tone = 1e5 // far above noise
+		x := noise(c.n)
+		for i := range x {
+			x[i] += tone * math.Sin(2*math.Pi*7.3*float64(i)/float64(c.n))
+		}
+		whole, apart := transform.Whole(make([]complex128, c.lines)), transform.Apart(c.lines, c.periods)
+		join := func(sum *transform.Spectrum) {
+			t.Helper()
+			sum.Clear()
+			part := transform.New(c.n / c.by)
+			lines, room := make([]complex128, part.Len()/2+1), make([]float64, part.Len())
+			for p := range c.by {
+				for i := range part.Len() {
+					part.Values(lines)[i] = x[p+i*c.by]
+				}
+				if err := part.Forward(t.Context(), lines, room); err != nil {
+					t.Fatal(err)
+				}
+				if err := part.Join(t.Context(), sum, lines, p, c.by); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		join(whole)
+		for round := range 2 {
+			join(apart)
+			for k := range c.lines {
+				want, got := whole.At(k), apart.At(k)
+				allowed := 0.0
+				if k%c.periods != 0 {
+					allowed = 1e-7 * tone * float64(c.n)
+					if c.by == 1 {
+						allowed = 1e-7 * cmplx.Abs(want)
+					}
+				}
+				if off := cmplx.Abs(got - want); off > allowed {
+					t.Fatalf("%+v, round %d: coefficient %d is off by %g of %g", c, round, k, off, cmplx.Abs(want))
+				}
+			}
+			apart.Forget()
+		}
+	}
+}
+
+// Each coefficient has its place, in as much memory as is said.
+func TestSpectrumPlaces(t *testing.T) {
+	for periods := 2; periods < 8; periods++ {
+		for lines := 1; lines < 30; lines++ {
+			s := transform.Apart(lines, periods)
+			if s.Len() != lines || s.Lines() != nil {
+				t.Fatalf("%d lines of %d periods: %d, %v", lines, periods, s.Len(), s.Lines())
+			}
+			for k := range lines {
+				s.Set(k, complex(float64(k+1), -float64(k)))
+			}
+			for k := range lines {
+				if z := s.At(k); z != complex(float64(k+1), -float64(k)) {
+					t.Fatalf("line %d of %d with %d periods is %v", k, lines, periods, z)
+				}
+			}
+		}
+	}
+	const lines, periods = 1 << 16, 4
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	transform.Apart(lines, periods)
+	runtime.ReadMemStats(&after)
+	bytes := after.TotalAlloc - before.TotalAlloc
+	if want := uint64(lines * (16 + 3*8) / 4); bytes < want || bytes > want*11/10 {
+		t.Errorf("%d bytes, want %d", bytes, want)
+	}
+	defer func() {
+		if recover() == nil {
+			t.Error("one period has lines between")
+		}
+	}()
+	transform.Apart(10, 1)
+}
+
+// The length below another is the greatest even one that has a transform.
+func TestLengthBelow(t *testing.T) {
+	has := func(n int) (has bool) {
+		defer func() { has = recover() == nil }()
+		transform.New(n)
+		return
+	}
+	for n, want := 2, 2; n < 3000; n++ {
+		if n%2 == 0 && has(n) {
+			want = n
+		}
+		if got := transform.LengthBelow(n); got != want {
+			t.Fatalf("below %d: %d, want %d", n, got, want)
 		}
 	}
 }
