@@ -13,7 +13,8 @@ import (
 // Sources of uncertainty beside those that package jig names.
 const (
 	SourceNoise    = "noise"
-	SourceChannels = "channels" // gain and phase of the inputs, as one
+	SourceChannels = "channels"       // gain and phase of the inputs, as one
+	SourceShort    = "short-standard" // what the wire has of its own, resistance and inductance as one
 )
 
 // BudgetAt is what makes up the uncertainty at one place of a curve.
@@ -80,6 +81,8 @@ func sourceOf(id string) string {
 		return SourceNoise
 	case jig.ChannelGain, jig.ChannelPhase:
 		return SourceChannels
+	case jig.ShortResistance, jig.ShortInductance:
+		return SourceShort
 	}
 	return kind
 }
@@ -94,6 +97,8 @@ func budgetAdvice(source string) string {
 		return "calibrate with \"tapload jig known\" and a closer resistor"
 	case jig.KnownResistor:
 		return "calibrate with a resistor of closer tolerance"
+	case SourceShort:
+		return "measure a load this small with a four-wire meter"
 	case jig.Drift:
 		return "let load and card rest or warm up, and sweep quieter"
 	}

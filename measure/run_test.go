@@ -395,8 +395,8 @@ func TestSharedSourcesCover(t *testing.T) {
 			t.Fatalf("%.1f Hz: noise %.2g ohm is not small against the shared sources (%.2g ohm)", p.Hz, noise, u)
 		}
 	}
-	if len(rec.Warnings) == 0 || rec.Warnings[0].Code != "uncalibrated" {
-		t.Errorf("warnings %v should start with one that the inputs are not calibrated", rec.Warnings)
+	if w := rec.Warnings; len(w) < 2 || w[0].Code != "uncalibrated" || w[1].Code != "delay-unmeasured" {
+		t.Errorf("warnings %v should start with those that neither gains nor delay of the inputs are measured", w)
 	}
 }
 

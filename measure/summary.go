@@ -79,6 +79,8 @@ func SourceText(source string) string {
 		return "noise"
 	case SourceChannels:
 		return "mismatch of the inputs"
+	case SourceShort:
+		return "the resistance of the short standard itself"
 	case jig.SenseResistor:
 		return "tolerance of the sense resistor"
 	case jig.KnownResistor:

@@ -125,7 +125,7 @@ func (g *guide) askBench() bench {
 // now, or none.
 func (g *guide) calibration(b bench) string {
 	file := cmp.Or(jigOfJob(), "jig.json")
-	const help = "Three standards in place of the load (nothing, a short, a known resistor) take the errors of card and leads out of every sweep. Without them a sweep is right to a percent or two."
+	const help = "Three standards in place of the load (nothing, a short, a known resistor) take the errors of card and leads out of every sweep. Without them a sweep is right to a percent or two where a loudspeaker is rated."
 	if isFile(file) {
 		if g.agree("Correct with the calibration "+file+"?", help, true) {
 			return file
