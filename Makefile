@@ -96,6 +96,11 @@ arm64:
 test check: export GOGC = 400
 test check: export GOMEMLIMIT = 1GiB
 
+# With a resolver and a list of users that are Go's own, the packages of the network
+# are the same with cgo as without it, and are compiled once for both.
+OWN_FLAGS := $(shell go env GOFLAGS 2>/dev/null)
+test: export GOFLAGS = $(strip $(OWN_FLAGS) -tags=netgo,osusergo)
+
 test: deps-test
 	@# The sound card once more, through the library as a prebuilt program loads it.
 	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -vet=off -run '$(LOADED)' ./measure/card/portaudio ./cmd/tapload
