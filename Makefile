@@ -25,6 +25,8 @@ STUDIES = ^Test(RightStandardsAreTaken|WrongStandardsAreRefused|RightBoxesDoNotF
 # the thread that it calls back on, and signals that find such a thread.
 LOADED = ^Test(Rig(EverySample|Stream|OtherInputsAndRate|LateBlock|ServerDies|Faults|List)|StructuresAreThoseOfC|Entry|WithoutTheLibrary|CardSweep|CardStopsMidSweep|CardsLists)$$
 
+LOADED_IN = ./measure/card/portaudio ./cmd/tapload
+
 # The packages, but for the program, in which goroutines start.
 CONCURRENT = $(shell grep -rlE '\bgo func|\.Go\b' --include='*.go' cmd/tapload/internal fit fixtures measure plot | xargs -n1 dirname | sort -u | sed 's|^|./|')
 
@@ -96,12 +98,23 @@ arm64:
 test check: export GOGC = 400
 test check: export GOMEMLIMIT = 1GiB
 
+# With a resolver and a list of users that are Go's own, the packages of the network
+# are the same with cgo as without it, and are compiled once for both.
+OWN_FLAGS := $(shell go env GOFLAGS 2>/dev/null)
+test: export GOFLAGS = $(strip $(OWN_FLAGS) -tags=netgo,osusergo)
+
 test: deps-test
-	@# The sound card once more, through the library as a prebuilt program loads it.
-	CGO_ENABLED=0 TAPLOAD_REQUIRE_RIG=1 go test -vet=off -run '$(LOADED)' ./measure/card/portaudio ./cmd/tapload
+	@# Compiled before both runs begin, which would each compile what they share.
+	CGO_ENABLED=0 go test -vet=off -run '^$$' $(LOADED_IN)
+	@# The sound card once more, through the library as a prebuilt program loads it: it
+	@# plays in real time, one sound server at a time, and leaves the processor to the rest.
 	@# -short: every check, on fewer seeds; make check takes them all, and vets the code.
 	@# -parallel: those that play in real time leave the processor to others.
-	TAPLOAD_REQUIRE_RIG=1 go test -vet=off -short -parallel 4 ./...
+	@# -timeout: what hangs ends, and a machine that is busy with something else does not.
+	@export TAPLOAD_REQUIRE_RIG=1; set -x; \
+	CGO_ENABLED=0 go test -vet=off -run '$(LOADED)' $(LOADED_IN) & \
+	go test -vet=off -short -parallel 4 -timeout 20m ./... ; rest=$$?; \
+	wait $$! && exit $$rest
 
 check: deps-test deps-dist
 	@echo "== format"
