@@ -79,7 +79,7 @@ func Run(ctx context.Context, s Setup) (record.Record, error) {
 		SenseOhm: s.Jig.SenseOhm,
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
-		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, t.recording, law), s.Now), s.Jig.Delayed(curve, s.Signal.Rate()), resampled(altered(way.answer()), t), warnings(g), shorted(s.Jig, g)),
+		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, t.recording, law), s.Now, s.Jig.Late(curve, s.Signal.Rate())), resampled(altered(way.answer()), t), warnings(g), shorted(s.Jig, g)),
 	}
 	if s.Distortion {
 		if _, ok := s.Signal.(signal.Chirp); !ok {
