@@ -111,7 +111,9 @@ test: deps-test
 	@# -short: every check, on fewer seeds; make check takes them all, and vets the code.
 	@# -parallel: those that play in real time leave the processor to others.
 	@# -timeout: what hangs ends, and a machine that is busy with something else does not.
-	@export TAPLOAD_REQUIRE_RIG=1; set -x; \
+	@echo "TAPLOAD_REQUIRE_RIG=1 CGO_ENABLED=0 go test -vet=off -run '$(LOADED)' $(LOADED_IN), beside"
+	@echo "TAPLOAD_REQUIRE_RIG=1 go test -vet=off -short -parallel 4 -timeout 20m ./..."
+	@export TAPLOAD_REQUIRE_RIG=1; \
 	CGO_ENABLED=0 go test -vet=off -run '$(LOADED)' $(LOADED_IN) & \
 	go test -vet=off -short -parallel 4 -timeout 20m ./... ; rest=$$?; \
 	wait $$! && exit $$rest
