@@ -156,7 +156,7 @@ check: deps-test deps-dist
 	@# Once and short, where anything runs at once: a race shows in one run as well as in
 	@# a thousand seeded ones, and in one command as well as in a hundred. Malformed texts have
 	@# limits of time, and no goroutines; what fit has of those -short leaves out.
-	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip '$(UNSEEDED)|Covers$$|ConfidentlyWrong$$' -timeout 20m $(filter-out ./fit ./measure ./measure/ratio ./fixtures/box/proof,$(CONCURRENT))
+	TAPLOAD_REQUIRE_RIG=1 go test -race -short -skip '$(UNSEEDED)|Covers$$|ConfidentlyWrong$$|^Fuzz|^TestMalformed' -timeout 20m $(filter-out ./fit ./measure ./measure/ratio ./fixtures/box/proof,$(CONCURRENT))
 	@# Every kind of measurement, whose goroutines are those of ratio too, and a proof.
 	go test -race -short -run 'TheirContext$$|Live' -timeout 20m ./measure
 	go test -race -short -run 'TwoInSeries|WarmCabinet' -timeout 20m ./fixtures/box/proof
