@@ -29,18 +29,17 @@ func (v *form) lacking(t tone) (d complex128) {
 	return d
 }
 
-// addLacking adds to sigma, the covariance of the parameters of t, what comes of
+// addLacking adds to u, the uncertainty of the parameters of t, what comes of
 // a part that its suspension may have and lacks. A stiffness that gives way says
 // that there is a box or a suspension with losses, and often there are both. The
 // one that the model has takes most of the other onto itself and lets Re take the
 // rest: below the resonance a leak reads like a resistance. The part has a prior
 // of unit variance, which the residual cuts down as far as it can tell the part
 // from the parameters; its mean square is what counts.
-func (s *search) addLacking(t *trial, sigma *mat.SymDense) {
+func (s *search) addLacking(t *trial, u spread) {
 	if suspensions[t.Suspension].lacks == nil {
 		return
 	}
-	q, r := s.factors(t)
 	v := t.at(t.p)
 	part := make([]complex128, len(s.tones))
 	for i, tn := range s.tones {
@@ -48,17 +47,17 @@ func (s *search) addLacking(t *trial, sigma *mat.SymDense) {
 	}
 	seen := t.whitened(part)
 	var along, taken, moves mat.VecDense
-	along.MulVec(q.T(), seen)
-	if err := moves.SolveVec(r, &along); err != nil && !poor(err) {
+	along.MulVec(u.q.T(), seen)
+	if err := moves.SolveVec(u.r, &along); err != nil && !poor(err) {
 		return
 	}
-	taken.MulVec(q, &along)
+	taken.MulVec(u.q, &along)
 	seen.SubVec(seen, &taken)
 	residual := t.whitened(t.residual)
 	if len(s.c.Shared) > 0 {
-		s.takeOffShared(t, q, residual)
+		s.takeOffShared(t, u.q, residual)
 	}
 	information := 1 + mat.Dot(seen, seen)/s.memory
 	mean := mat.Dot(seen, residual) / s.memory / information
-	sigma.SymRankOne(sigma, mean*mean+1/information, &moves)
+	u.sigma.SymRankOne(u.sigma, mean*mean+1/information, &moves)
 }

@@ -19,6 +19,7 @@ import (
 type spread struct {
 	sigma  *mat.SymDense
 	shifts [][]float64
+	q, r   *mat.Dense // as factors returns them
 }
 
 // of returns the standard uncertainty of a quantity with the given derivatives.
@@ -66,7 +67,7 @@ func (s *search) spread(t *trial) spread {
 		return spread{}
 	}
 	q, r := s.factors(t)
-	return spread{s.sigma(t, q, r), s.shifts(t, q, r)}
+	return spread{s.sigma(t, q, r), s.shifts(t, q, r), q, r}
 }
 
 // shifts returns what each shared source does to the parameters of t, whose J is
@@ -94,7 +95,7 @@ func (s *search) result(t *trial) Result {
 	if t.pinned == 0 {
 		widen(0, s.between(t))
 	}
-	s.addLacking(t, u.sigma)
+	s.addLacking(t, u)
 	if t.bypassed {
 		// What the capacitor does to the main resonance is hardly seen apart from it.
 		v := t.at(t.p)

@@ -287,6 +287,7 @@ func (l *live) measure(ctx context.Context, from int64, whole bool, e *Event) er
 	}
 	e.Held = l.held
 	now := l.Now.Add(time.Duration(e.Seconds * float64(time.Second)))
+	// Of a delay nothing is said: its frequencies would come and go with the windows.
 	e.Warnings = slices.Concat(impedance.Warnings{}, l.Jig.Doubts(conditions(l.Card, rec, l.law), now, jig.Late{}), altered(l.way.known()), warnings(g))
 	e.Record = &record.Record{
 		Label: l.Label, Simulated: l.Simulated, Taken: now, Signal: l.law, SenseOhm: l.jig.SenseOhm, Jig: l.Jig.Note(), Curve: c, Warnings: e.Warnings,
