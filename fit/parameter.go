@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 )
 
@@ -69,5 +70,5 @@ func named[K fmt.Stringer](all []K, what string, name []byte) (kind K, err error
 			return k, nil
 		}
 	}
-	return kind, fmt.Errorf("there is no %s %q", what, name)
+	return kind, fmt.Errorf("there is no %s %s", what, oneline.Quote(string(name)))
 }

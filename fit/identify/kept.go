@@ -184,15 +184,15 @@ func (k *Kept) causes() (out []move, err error) {
 	for _, p := range load.Parameters {
 		switch {
 		case !slices.Contains(names, p.Name):
-			return nil, fmt.Errorf("there is no parameter %q in a load of this kind", exactjson.Short(p.Name))
+			return nil, fmt.Errorf("there is no parameter %s in a load of this kind", oneline.Quote(p.Name))
 		case listed[p.Name]:
-			return nil, fmt.Errorf("the parameter %q is listed twice", p.Name)
+			return nil, fmt.Errorf("the parameter %s is listed twice", oneline.Quote(p.Name))
 		}
 		listed[p.Name] = true
 	}
 	for _, name := range names {
 		if !listed[name] && load.Parameter(name).U > 0 {
-			return nil, fmt.Errorf("%q is uncertain and is not among the parameters", name)
+			return nil, fmt.Errorf("%s is uncertain and is not among the parameters", oneline.Quote(name))
 		}
 	}
 	if out, err = k.spread(); err != nil {
@@ -200,7 +200,7 @@ func (k *Kept) causes() (out []move, err error) {
 	}
 	for _, s := range load.Shifts {
 		if len(s.Parameters) != n || s.ID == "" {
-			return nil, fmt.Errorf("the shift by %q does not go with the parameters", exactjson.Short(s.ID))
+			return nil, fmt.Errorf("the shift by %s does not go with the parameters", oneline.Quote(s.ID))
 		}
 		out = append(out, k.move(s.ID, func(i int) float64 { return s.Parameters[i] }))
 	}

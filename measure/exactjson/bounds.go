@@ -3,7 +3,6 @@ package exactjson
 import (
 	"encoding/json"
 	"fmt"
-	"strconv"
 	"unicode/utf8"
 
 	"tapload/measure/oneline"
@@ -38,7 +37,7 @@ func bounded(data []byte) error {
 		case '"':
 			text, end, err := stringAt(data, at)
 			if err != nil {
-				return fmt.Errorf("line %d: the text after %s %w", lineAt(data, at), strconv.Quote(Short(last)), err)
+				return fmt.Errorf("line %d: the text after %s %w", lineAt(data, at), oneline.Quote(last), err)
 			}
 			at = end
 			last = text

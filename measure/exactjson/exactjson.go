@@ -105,7 +105,7 @@ func Decode(data []byte, thing string, into any) error {
 	}
 	at := dec.InputOffset()
 	if rest := bytes.TrimLeft(data[at:], space); len(rest) > 0 {
-		return fmt.Errorf("line %d: the %s has ended but %s follows", lineAt(data, len(data)-len(rest)), thing, strconv.Quote(Short(string(rest))))
+		return fmt.Errorf("line %d: the %s has ended but %s follows", lineAt(data, len(data)-len(rest)), thing, oneline.Quote(string(rest)))
 	}
 	return nil
 }
@@ -208,7 +208,7 @@ func (r reader) syntax(place string, offset int64, err error) error {
 	case "nan", "inf", "infinity":
 		return fmt.Errorf("line %d: %s: %s is not a finite number", line, place, word)
 	}
-	return fmt.Errorf("line %d: %s: not JSON at %s", line, place, strconv.Quote(Short(word)))
+	return fmt.Errorf("line %d: %s: not JSON at %s", line, place, oneline.Quote(word))
 }
 
 // null reports whether null comes next.
@@ -236,7 +236,7 @@ func (r reader) object(place string, v reflect.Value) error {
 	keys, optional, index := fields(v.Type())
 	seen, err := r.members(place, func(key, inner string) error {
 		if index[key] == nil {
-			return fmt.Errorf("%skey %q is unknown", prefix(place), Short(key))
+			return fmt.Errorf("%skey %s is unknown", prefix(place), oneline.Quote(key))
 		}
 		f := v.FieldByIndex(index[key])
 		if f.Kind() == reflect.Pointer && optional[key] {
@@ -284,7 +284,7 @@ func (r reader) members(place string, read func(key, inner string) error) (seen 
 		case !ok:
 			return nil, fmt.Errorf("%sexpected a key, found %s", prefix(place), describe(t))
 		case seen[key]:
-			return nil, fmt.Errorf("%skey %q is there twice", prefix(place), Short(key))
+			return nil, fmt.Errorf("%skey %s is there twice", prefix(place), oneline.Quote(key))
 		}
 		seen[key] = true
 		if err := read(key, within(place, key)); err != nil {
@@ -426,7 +426,7 @@ func (r reader) time(place string, v reflect.Value) error {
 	}
 	var t time.Time
 	if err := t.UnmarshalText([]byte(text)); err != nil {
-		return fmt.Errorf("%s: %q is not a date and time of RFC 3339, such as 2026-03-01T14:05:00Z", place, Short(text))
+		return fmt.Errorf("%s: %s is not a date and time of RFC 3339, such as 2026-03-01T14:05:00Z", place, oneline.Quote(text))
 	}
 	v.Set(reflect.ValueOf(t))
 	return nil
@@ -486,7 +486,7 @@ func describe(t json.Token) string {
 		}
 		return v.String()
 	case string:
-		return strconv.Quote(Short(v))
+		return oneline.Quote(v)
 	case json.Number:
 		return Short(string(v))
 	default:

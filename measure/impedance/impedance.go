@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"tapload/measure/oneline"
 )
 
 // Cov is the covariance of the real and imaginary part of a complex quantity,
@@ -119,13 +120,13 @@ func (c Curve) Check() error {
 		case s.ID == "":
 			return fmt.Errorf("shared source without an id")
 		case seen[s.ID]:
-			return fmt.Errorf("shared source %q is listed twice; one physical thing has one id", s.ID)
+			return fmt.Errorf("shared source %s is listed twice; one physical thing has one id", oneline.Quote(s.ID))
 		case len(s.DZ) != len(c.Points):
-			return fmt.Errorf("shared source %q has %d values for %d points", s.ID, len(s.DZ), len(c.Points))
+			return fmt.Errorf("shared source %s has %d values for %d points", oneline.Quote(s.ID), len(s.DZ), len(c.Points))
 		}
 		for i, d := range s.DZ {
 			if !finite(cmplx.Abs(d)) {
-				return fmt.Errorf("shared source %q: value %d (%v Hz), %v ohm, is not a finite number", s.ID, i, c.Points[i].Hz, d)
+				return fmt.Errorf("shared source %s: value %d (%v Hz), %v ohm, is not a finite number", oneline.Quote(s.ID), i, c.Points[i].Hz, d)
 			}
 		}
 		seen[s.ID] = true

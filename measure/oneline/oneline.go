@@ -5,7 +5,9 @@ package oneline
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -26,7 +28,7 @@ func Check(s string) error {
 // Plain is Check for words of any length.
 func Plain(s string) error {
 	if !utf8.ValidString(s) {
-		return fmt.Errorf("%.40q is not valid UTF-8; write it anew as plain text", s)
+		return errors.New("is not valid UTF-8; write it anew as plain text")
 	}
 	for _, r := range s {
 		if what := unseen(r); what != "" {
@@ -50,12 +52,29 @@ func unseen(r rune) string {
 	return ""
 }
 
+const mostQuoted = 40
+
 // Short is s where it has at most so many characters, and else its beginning.
 func Short(s string, most int) string {
 	if utf8.RuneCountInString(s) <= most {
 		return s
 	}
 	return string([]rune(s)[:most]) + "..."
+}
+
+// Quote is s between quotes as a sentence shows it: with an escape for each
+// character that is not seen, and cut where that has more than 40 characters. An
+// escape has up to ten of them, so that to cut s first would not do.
+func Quote(s string) string {
+	room := mostQuoted
+	for at := 0; at < len(s); {
+		_, size := utf8.DecodeRuneInString(s[at:])
+		if room -= utf8.RuneCountInString(strconv.Quote(s[at:at+size])) - len(`""`); room < 0 {
+			return strings.TrimSuffix(strconv.Quote(s[:at]), `"`) + `..."`
+		}
+		at += size
+	}
+	return strconv.Quote(s)
 }
 
 // Harmless returns words of one line with a space for each character that Plain

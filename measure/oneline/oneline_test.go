@@ -2,8 +2,10 @@ package oneline
 
 import (
 	"encoding/json"
+	"strconv"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"pgregory.net/rapid"
 )
@@ -25,6 +27,34 @@ func TestCheckRefuses(t *testing.T) {
 			t.Errorf("%q: %v", sound, err)
 		}
 	}
+}
+
+// A name of 29 bytes that are no text was cut to 40 characters, and its 116 of
+// escapes made a sentence too long; 40 of U+10FFFF would have made 400.
+func TestQuoteIsCutAsItShows(t *testing.T) {
+	full := strings.Repeat("x", mostQuoted)
+	for _, c := range []struct{ text, want string }{
+		{"", `""`}, {"Ω 8", `"Ω 8"`}, {full, `"` + full + `"`}, {full + "a", `"` + full + `..."`}, {"\xff\u202e8 ohm", `"\xff\u202e8 ohm"`},
+		{strings.Repeat("\xce", 29), `"` + strings.Repeat(`\xce`, 10) + `..."`}, {strings.Repeat("\U0010ffff", 40), `"` + strings.Repeat(`\U0010ffff`, 4) + `..."`},
+		{full[1:] + "\xff", `"` + full[1:] + `..."`}, {full[1:] + `"`, `"` + full[1:] + `..."`},
+	} {
+		if got := Quote(c.text); got != c.want {
+			t.Errorf("%q: %s, want %s", c.text, got, c.want)
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		s := strings.Repeat(rapid.String().Draw(t, "words"), 5)
+		shown := Quote(s)
+		if n := utf8.RuneCountInString(shown) - len(`""`); n > mostQuoted && (n > mostQuoted+len("...") || !strings.HasSuffix(shown, `..."`)) {
+			t.Fatalf("%s has %d characters", shown, n)
+		}
+		if Plain(shown) != nil {
+			t.Fatalf("%q: %v", shown, Plain(shown))
+		}
+		if back, err := strconv.Unquote(shown); err != nil || back != s && !strings.HasPrefix(s, strings.TrimSuffix(back, "...")) {
+			t.Fatalf("%s is no beginning of %q", shown, s)
+		}
+	})
 }
 
 // Whatever words hold, what goes out passes Check, has the lines it had, and as JSON

@@ -14,6 +14,7 @@ import (
 	"tapload/measure/exactjson"
 	"tapload/measure/impedance"
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 )
 
 // Columns that ReadCSV understands.
@@ -137,11 +138,11 @@ func parseCSVHead(names []string) (*csvTable, error) {
 		case name:
 			t.at[name] = i
 		default:
-			return nil, fmt.Errorf("column %q has another unit than %s; convert the column and name it so", exactjson.Short(name), known)
+			return nil, fmt.Errorf("column %s has another unit than %s; convert the column and name it so", oneline.Quote(name), known)
 		}
 	}
 	if !t.has(keyHz) {
-		return nil, fmt.Errorf("no column %s among %q; the first line must name the columns with their units", keyHz, exactjson.Short(strings.Join(names, ",")))
+		return nil, fmt.Errorf("no column %s among %s; the first line must name the columns with their units", keyHz, oneline.Quote(strings.Join(names, ",")))
 	}
 	for _, pair := range [][2]string{{keyR, keyX}, {keyModulus, keyPhase}, {keyUR, keyUX}, {keyUModulus, keyUPhase}} {
 		for i, name := range pair {
@@ -245,7 +246,7 @@ func csvNumber(s string) (float64, error) {
 	case slices.Contains([]string{"nan", "inf", "infinity"}, strings.ToLower(strings.TrimLeft(s, "+-"))):
 		return 0, fmt.Errorf("%s is not a finite number; take the line out", exactjson.Short(s))
 	case strings.Count(s, ",") == 1:
-		return 0, fmt.Errorf("%q has a decimal comma; write a decimal point", exactjson.Short(s))
+		return 0, fmt.Errorf("%s has a decimal comma; write a decimal point", oneline.Quote(s))
 	}
 	return 0, err
 }

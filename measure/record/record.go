@@ -96,7 +96,7 @@ func (r Record) check() error {
 	if r.Jig != nil {
 		for i, s := range r.Jig.Standards {
 			if slices.Contains(r.Jig.Standards[:i], s) {
-				return fmt.Errorf("jig.standards[%d]: %q is listed twice", i, s)
+				return fmt.Errorf("jig.standards[%d]: %s is listed twice", i, oneline.Quote(s))
 			}
 		}
 	}

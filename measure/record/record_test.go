@@ -282,8 +282,8 @@ func TestWriteRefuses(t *testing.T) {
 		spoil func(*Record)
 		want  string
 	}{
-		{"label", func(r *Record) { r.Label = "a\xff" }, `label "a\xff" is not valid UTF-8; write it anew as plain text`},
-		{"warning text", func(r *Record) { r.Warnings[0].Text = "\xff" }, `warnings[0].text "\xff" is not valid UTF-8; write it anew as plain text`},
+		{"label", func(r *Record) { r.Label = "a\xff" }, `label is not valid UTF-8; write it anew as plain text`},
+		{"warning text", func(r *Record) { r.Warnings[0].Text = "\xff" }, `warnings[0].text is not valid UTF-8; write it anew as plain text`},
 		{"warning code", func(r *Record) { r.Warnings[0].Code = "" }, "warnings[0].code must not be empty"},
 		{"sense", func(r *Record) { r.SenseOhm = -1 }, "sense_ohm: -1 ohm must be finite and at least 0, where 0 means unknown"},
 		{"sense NaN", func(r *Record) { r.SenseOhm = math.NaN() }, "sense_ohm: NaN ohm must be finite and at least 0, where 0 means unknown"},

@@ -14,6 +14,7 @@ import (
 	"tapload/measure/exactjson"
 	"tapload/measure/impedance"
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 )
 
 // WriteTouchstone writes the curve of r as a one-port Touchstone 2.0 file
@@ -90,7 +91,7 @@ const (
 func (t *touchstone) line(s string) error {
 	switch {
 	case t.section == tsEnded:
-		return fmt.Errorf("%q comes after [End]", exactjson.Short(s))
+		return fmt.Errorf("%s comes after [End]", oneline.Quote(s))
 	case t.section == tsInformation && !strings.EqualFold(s, "[End Information]"):
 		return nil
 	case s[0] == '[':
@@ -99,15 +100,15 @@ func (t *touchstone) line(s string) error {
 		return t.reference(s)
 	case s[0] == '#':
 		if t.options != nil {
-			return fmt.Errorf("a second option line %q; there must be one", exactjson.Short(s))
+			return fmt.Errorf("a second option line %s; there must be one", oneline.Quote(s))
 		}
 		o, err := parseOptions(s[1:])
 		t.options = &o
 		return err
 	case t.options == nil:
-		return fmt.Errorf("%q comes before the option line, such as # Hz Z RI R 50", exactjson.Short(s))
+		return fmt.Errorf("%s comes before the option line, such as # Hz Z RI R 50", oneline.Quote(s))
 	case t.version != "" && t.section != tsData:
-		return fmt.Errorf("%q comes before [Network Data]", exactjson.Short(s))
+		return fmt.Errorf("%s comes before [Network Data]", oneline.Quote(s))
 	default:
 		return t.data(s)
 	}
@@ -117,10 +118,10 @@ func (t *touchstone) line(s string) error {
 func (t *touchstone) keyword(s string) error {
 	name, value, closed := strings.Cut(s[1:], "]")
 	name, value = strings.ToLower(strings.Join(strings.Fields(name), " ")), strings.TrimSpace(value)
-	shown := strings.Trim(strconv.Quote(exactjson.Short(name)), `"`)
+	shown := strings.Trim(oneline.Quote(name), `"`)
 	switch {
 	case !closed:
-		return fmt.Errorf("keyword %q has no closing bracket", exactjson.Short(s))
+		return fmt.Errorf("keyword %s has no closing bracket", oneline.Quote(s))
 	case slices.Contains(t.seen, name):
 		return fmt.Errorf("keyword [%s] is there twice", shown)
 	case name != "version" && t.version == "":
@@ -139,18 +140,18 @@ func (t *touchstone) keyword(s string) error {
 		case t.options != nil:
 			return fmt.Errorf("[Version] must come before everything but comments")
 		case value != "2.0" && value != "2.1":
-			return fmt.Errorf("version %q is unknown; 1.x (without keywords), 2.0 and 2.1 are read", exactjson.Short(value))
+			return fmt.Errorf("version %s is unknown; 1.x (without keywords), 2.0 and 2.1 are read", oneline.Quote(value))
 		}
 		t.version = value
 	case "number of ports":
 		if value != "1" {
-			return fmt.Errorf("%q ports; an impedance curve is a one-port", exactjson.Short(value))
+			return fmt.Errorf("%s ports; an impedance curve is a one-port", oneline.Quote(value))
 		}
 		t.ports = true
 	case "number of frequencies":
 		n, err := strconv.Atoi(value)
 		if err != nil || n < 1 {
-			return fmt.Errorf("number of frequencies %q is not a whole number above 0", exactjson.Short(value))
+			return fmt.Errorf("number of frequencies %s is not a whole number above 0", oneline.Quote(value))
 		}
 		t.frequencies = n
 	case "reference":
@@ -160,7 +161,7 @@ func (t *touchstone) keyword(s string) error {
 		}
 	case "matrix format":
 		if !slices.Contains([]string{"full", "lower", "upper"}, strings.ToLower(value)) {
-			return fmt.Errorf("matrix format %q is not Full, Lower or Upper", exactjson.Short(value))
+			return fmt.Errorf("matrix format %s is not Full, Lower or Upper", oneline.Quote(value))
 		}
 	case "begin information":
 		t.section = tsInformation
@@ -193,7 +194,7 @@ func (t *touchstone) keyword(s string) error {
 func (t *touchstone) reference(s string) error {
 	t.references = false
 	if x, err := tsNumber(s); err != nil || x <= 0 {
-		return fmt.Errorf("reference %q is not one number of ohms above 0", exactjson.Short(s))
+		return fmt.Errorf("reference %s is not one number of ohms above 0", oneline.Quote(s))
 	}
 	return nil
 }
@@ -313,7 +314,7 @@ func parseOptions(s string) (tsOptions, error) {
 				err = fmt.Errorf("option line: reference %v ohm must be above 0", o.ohm)
 			}
 		default:
-			err = fmt.Errorf("option line: %q is not a unit of frequency, a parameter, a form of numbers or R", exactjson.Short(w))
+			err = fmt.Errorf("option line: %s is not a unit of frequency, a parameter, a form of numbers or R", oneline.Quote(w))
 		}
 		if err != nil {
 			return o, err
@@ -337,5 +338,5 @@ func tsNumber(s string) (float64, error) {
 			return x, nil
 		}
 	}
-	return 0, fmt.Errorf("%q is not a finite decimal number", exactjson.Short(s))
+	return 0, fmt.Errorf("%s is not a finite decimal number", oneline.Quote(s))
 }

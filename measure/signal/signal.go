@@ -11,8 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
-
-	"tapload/measure/exactjson"
+	"tapload/measure/oneline"
 )
 
 // Signal is a test signal.
@@ -205,6 +204,6 @@ func Decode(data []byte) (Signal, error) {
 	case kindListen, kindProgram:
 		return decodeMaterial(data)
 	default:
-		return nil, fmt.Errorf("signal law of kind %q is unknown; this version knows %q, %q, %q, %q, %q, %q", exactjson.Short(head.Kind), kindChirp, kindMultitone, kindTones, kindRounds, kindListen, kindProgram)
+		return nil, fmt.Errorf("signal law of kind %s is unknown; this version knows %q, %q, %q, %q, %q, %q", oneline.Quote(head.Kind), kindChirp, kindMultitone, kindTones, kindRounds, kindListen, kindProgram)
 	}
 }

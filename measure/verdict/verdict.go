@@ -2,7 +2,10 @@
 // a rating, a proof of a box, a comparison, a calibration put to the proof.
 package verdict
 
-import "fmt"
+import (
+	"fmt"
+	"tapload/measure/oneline"
+)
 
 // Verdict is how a test came out.
 type Verdict uint8
@@ -25,7 +28,7 @@ func (v *Verdict) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("there is no verdict %q", text)
+	return fmt.Errorf("there is no verdict %s", oneline.Quote(string(text)))
 }
 
 // MarshalText returns String, so that JSON holds the word.

@@ -8,6 +8,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"tapload/measure/oneline"
 )
 
 const (
@@ -34,7 +35,7 @@ func parsePactl(info, list []byte) (State, error) {
 	s := State{}
 	about := fields(info)
 	if s.Server = about["Server Name"]; s.Server == "" {
-		return State{}, fmt.Errorf("pactl info names no server: %.60q", info)
+		return State{}, fmt.Errorf("pactl info names no server: %s", oneline.Quote(string(info)))
 	}
 	if s.Server == "pulseaudio" {
 		s.Server = "PulseAudio " + about["Server Version"]
