@@ -19,7 +19,10 @@
 UNSEEDED = ^Test(TonesRatioIsExact|ClockDifference|NoiselessRatioIsExact|Harmonics(Refusals|OfALinearLoad)|ResidualOfPulses|ListenFaults|Silence)$$
 
 # Long studies of populations, which make test takes a part of and make studies all.
-STUDIES = ^Test(RightStandardsAreTaken|WrongStandardsAreRefused|RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC)$$
+STUDIES = ^Test(RightStandardsAreTaken|WrongStandardsAreRefused|RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC|(Long)?ListeningCovers|CheckTellsWhatIsConnected)$$
+
+# What plays the demonstration's job, or shows its pages.
+DEMONSTRATED = ^Test(ShownCommands|Demo.*|Gallery|DefaultPagesAreOneScreen|ReportHasTheNumbersOfTheCommands)$$
 
 # What depends on how the sound-card library is reached: its structures and calls,
 # the thread that it calls back on, and signals that find such a thread.
@@ -143,15 +146,17 @@ check: deps-test deps-dist
 	@echo "== every test, with all seeds"
 	@# -skip: what takes long and has no seeds; make test runs it.
 	TAPLOAD_SEEDS=all go test -skip '$(UNSEEDED)|$(STUDIES)' -timeout 40m ./fit/... ./fixtures/... ./measure ./measure/ratio ./measure/signal
+	@echo "== of listening, which make studies has whole, one of each kind"
+	go test -run '^TestListeningCovers$$' ./measure
 	@echo "== malformed inputs, 10,000 for each reader that the stage above left out"
 	TAPLOAD_SEEDS=all go test -run '^TestMalformed' ./measure/record ./measure/card ./measure/card/server ./cmd/tapload/internal/live ./cmd/tapload
 	@# So many inputs and not so long: a busy machine must not end one in the middle.
 	@$(MAKE) --no-print-directory fuzz FUZZTIME=3000x
 	@echo "== the page at the bench, in a browser: a whole job by keyboard, standards that tick themselves"
-	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|StandardsTick|StoppedSteps' ./cmd/tapload
+	TAPLOAD_REQUIRE_RIG=1 go test -count=1 -run 'OnThePage|InABrowser|StandardsTick|StoppedSteps' ./cmd/tapload
 	TAPLOAD_REQUIRE_RIG=1 go test -count=1 ./cmd/tapload/internal/live
-	@echo "== every shown command, and the demonstration stopped half-way"
-	go test -count=1 -run '^Test(ShownCommands|Demo)$$' ./cmd/tapload
+	@echo "== every shown command, and the demonstration: stopped half-way, its pages and all pictures"
+	go test -count=1 -run '$(DEMONSTRATED)' ./cmd/tapload
 	@echo "== race detector"
 	@# Once and short, where anything runs at once: a race shows in one run as well as in
 	@# a thousand seeded ones, and in one command as well as in a hundred. Malformed texts have
@@ -183,7 +188,7 @@ bench: build
 
 studies: deps-test
 	go test -run '^$$' -bench . -benchmem ./...
-	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/jig ./fixtures/box/proof ./cmd/tapload
+	TAPLOAD_SEEDS=all go test -count=1 -timeout 40m -run '$(STUDIES)' ./fixtures/jig ./fixtures/box/proof ./measure ./cmd/tapload
 
 # Its output is kept in testdata/figures/seeded-faults.txt.
 faults: deps-test

@@ -153,6 +153,9 @@ func fitOf(t *testing.T, rec record.Record) string {
 // A browser shows the report in light and dark, on paper and on a phone, and
 // asks no other machine for anything.
 func TestReportInABrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("five starts of a browser")
+	}
 	browser := browsertest.Chromium(t)
 	folder, tapload := smallJob(t)
 	tapload("report", "-o", filepath.Join(folder, "report.html"))

@@ -38,8 +38,7 @@ var endsWith = map[string]int{
 // and the help show, as it is printed. What a command names is there, and what it
 // says it writes must be there afterwards. The blocks of one section run one after
 // another in one folder, each other command in a folder of its own. -short listens
-// for 30 s instead of a minute, and leaves out an example with the command, the flags
-// and the kinds of files of one before it.
+// for 30 s instead of a minute, and runs those of README.md alone.
 func TestShownCommands(t *testing.T) {
 	if underRace {
 		t.Skip("runs a hundred commands, in which a race shows no sooner than in the tests of each command")
@@ -50,19 +49,15 @@ func TestShownCommands(t *testing.T) {
 	}
 	b := &shownBench{stock: t.TempDir(), benches: benches}
 	blocks := slices.Concat(readmeBlocks(t), helpBlocks())
-	shown, alike, left := map[string]bool{}, map[string]bool{}, 0
+	shown, left := map[string]bool{}, 0
 	for _, block := range blocks {
-		one := len(block.lines) == 1
-		if one && shown[oneLine(block.lines[0])] {
+		if len(block.lines) == 1 && shown[oneLine(block.lines[0])] {
 			continue
 		}
-		again := true
 		for _, line := range block.lines {
-			kind := kindOf(t, line)
-			again = again && alike[kind]
-			shown[oneLine(line)], alike[kind] = true, true
+			shown[oneLine(line)] = true
 		}
-		if one && again && testing.Short() {
+		if testing.Short() && !strings.HasPrefix(block.where, "README/") {
 			left++
 			continue
 		}
@@ -80,33 +75,6 @@ func TestShownCommands(t *testing.T) {
 			t.Errorf("%s: its exit code is listed, and nothing shows it any more", line)
 		}
 	}
-}
-
-// kindOf is what commands alike share: their name, flags and extensions of files.
-func kindOf(t *testing.T, line string) string {
-	t.Helper()
-	words, err := shellWords(oneLine(line), t.TempDir())
-	if err != nil {
-		t.Fatalf("%s: %v", line, err)
-	}
-	if words[1] == "help" { // each topic is a page of its own
-		return oneLine(line)
-	}
-	command, _, err := newRoot(systemEnv()).Find(words[1:])
-	if err != nil {
-		t.Fatalf("%s: %v", line, err)
-	}
-	kind := []string{command.CommandPath()}
-	for _, word := range words {
-		if strings.HasPrefix(word, "-") {
-			flag, _, _ := strings.Cut(word, "=")
-			kind = append(kind, flag)
-		} else if extension := filepath.Ext(word); extension != "" {
-			kind = append(kind, extension)
-		}
-	}
-	slices.Sort(kind)
-	return strings.Join(slices.Compact(kind), " ")
 }
 
 // shownBlock are commands that somebody would run one after another.
