@@ -81,7 +81,11 @@ func (r *Replay) open() (*os.File, error) {
 		if errors.As(err, &pathErr) {
 			err = pathErr.Err // the path is in the sentence already
 		}
-		return nil, r.bad(err, "", "cannot be opened")
+		advice := ""
+		if errors.Is(err, fs.ErrNotExist) {
+			advice = `name one that is there; "tapload sweep --keep FILE.wav" makes one`
+		}
+		return nil, r.bad(err, advice, "cannot be opened")
 	}
 	return file, nil
 }

@@ -113,7 +113,7 @@ func TestOpenReplayFaults(t *testing.T) {
 
 func TestOpenReplayAbsentFile(t *testing.T) {
 	_, err := OpenReplay(filepath.Join(t.TempDir(), "none.wav"), [2]int{1, 2})
-	wantFault(t, err, BadFile, `none.wav" cannot be opened: no such file`)
+	wantFault(t, err, BadFile, `none.wav" cannot be opened: no such file`, "name one that is there")
 	if !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("%v does not wrap fs.ErrNotExist", err)
 	}
