@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+
 	"tapload/measure/oneline"
 )
 

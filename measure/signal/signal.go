@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+
 	"tapload/measure/oneline"
 )
 

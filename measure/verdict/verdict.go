@@ -4,6 +4,7 @@ package verdict
 
 import (
 	"fmt"
+
 	"tapload/measure/oneline"
 )
 
