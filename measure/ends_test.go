@@ -54,8 +54,11 @@ func (r *remembering) Play(ctx context.Context, out card.Output) (card.Recording
 // it may take a fifth of the time of the whole, and has some tries.
 func TestMeasurementsEndWithTheirContext(t *testing.T) {
 	seconds, perOctave, moments := 2.0, 3, 2
-	if os.Getenv("TAPLOAD_SEEDS") == "all" {
+	switch {
+	case os.Getenv("TAPLOAD_SEEDS") == "all":
 		seconds, perOctave, moments = 4, 6, 8
+	case testing.Short():
+		seconds = 1
 	}
 	usual := signal.ChirpOptions{PeriodSeconds: seconds, LowHz: 20}
 	long := usual
