@@ -62,8 +62,10 @@ func newMachine(t *testing.T) *machine {
 	m.wine = append(m.wine, loader)
 	dir := t.TempDir()
 	prefix, home := filepath.Join(dir, "prefix"), filepath.Join(dir, "home")
-	if err := os.Mkdir(home, 0o700); err != nil {
-		t.Fatal(err)
+	for _, folder := range []string{prefix, home} {
+		if err := os.Mkdir(folder, 0o700); err != nil {
+			t.Fatal(err)
+		}
 	}
 	m.c = filepath.Join(prefix, "drive_c")
 	m.env = []string{
@@ -78,6 +80,12 @@ func newMachine(t *testing.T) *machine {
 		}
 		m.command(filepath.Dir(m.c), m.server(), "-w").Run()
 	})
+	// A server that nothing holds ends by itself between two programs, and one that
+	// reaches it just then is cut off.
+	held := append(slices.Clone(m.wine[:len(m.wine)-1]), m.server(), "-p")
+	if err := m.command(dir, held[0], held[1:]...).Run(); err != nil {
+		t.Fatalf("%v: %v", held, err)
+	}
 	m.must(m.windows(dir, "cmd", "/c", "exit"))
 	m.unpack()
 	if lacking := filepath.Join(m.c, "windows", "system32", "bcryptprimitives.dll"); !isFile(lacking) {
