@@ -19,7 +19,8 @@
 # Tests that take long, and as long without -short and with all seeds.
 UNSEEDED = ^Test(TonesRatioIsExact|ClockDifference|NoiselessRatioIsExact|Harmonics(Refusals|OfALinearLoad)|ResidualOfPulses|ListenFaults|Silence)$$
 
-# Long studies of populations, which make test takes a part of and make studies all.
+# Long studies of populations, all of which make studies takes, and of most make test or
+# make check a part.
 STUDIES = ^Test(RightStandardsAreTaken|WrongStandardsAreRefused|RightBoxesDoNotFail|WrongBoxesDoNotPass|LeaksBelowTheLimitAreFound|CtrlC|(Long)?ListeningCovers|CheckTellsWhatIsConnected)$$
 
 # What plays the demonstration's job, or shows its pages.
