@@ -257,20 +257,8 @@ func (m *machine) wants(t *testing.T, folder string, code int, args []string, te
 }
 
 // console runs a command in a console, which the text is typed into once what
-// it shows contains each cue, and returns what the console was sent. Where Wine
-// itself gives up, before the command begins, it is run again.
-func (m *machine) console(t *testing.T, folder string, args []string, typed ...[2]string) (got outcome) {
-	t.Helper()
-	for range 3 {
-		if got = m.consoleOnce(t, folder, args, typed); !strings.HasPrefix(got.stdout, "wine client error:") {
-			break
-		}
-		t.Logf("%q, again", got.stdout)
-	}
-	return got
-}
-
-func (m *machine) consoleOnce(t *testing.T, folder string, args []string, typed [][2]string) outcome {
+// it shows contains each cue, and returns what the console was sent.
+func (m *machine) console(t *testing.T, folder string, args []string, typed ...[2]string) outcome {
 	t.Helper()
 	// What is typed before Wine has taken the terminal over must reach it as typed.
 	words := []string{"stty cols 100 rows 30 -icrnl;", "exec"}
@@ -309,7 +297,7 @@ func (m *machine) consoleOnce(t *testing.T, folder string, args []string, typed 
 	}
 	in.Close()
 	cmd.Wait()
-	if len(typed) > 0 && cmd.ProcessState.Success() {
+	if len(typed) > 0 {
 		t.Errorf("the console never showed %q, but %q", typed[0][0], shown.String())
 	}
 	return outcome{code: cmd.ProcessState.ExitCode(), stdout: shown.String()}

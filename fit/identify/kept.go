@@ -128,7 +128,7 @@ func plain(err error) error {
 	var syntax *json.SyntaxError
 	switch {
 	case errors.As(err, &kind) && strings.HasPrefix(kind.Value, "number "):
-		return fmt.Errorf("%s cannot be %s", kind.Field, exactjson.Short(strings.TrimPrefix(kind.Value, "number ")))
+		return fmt.Errorf("%s cannot be %s", kind.Field, oneline.Short(strings.TrimPrefix(kind.Value, "number ")))
 	case errors.As(err, &kind) && kind.Field != "":
 		return fmt.Errorf("%s must not be a %s", kind.Field, kind.Value)
 	case errors.As(err, &kind):

@@ -87,7 +87,7 @@ func Head(data []byte, thing, format string, version int) error {
 func onLine(raw json.RawMessage) string {
 	var b bytes.Buffer
 	_ = json.Compact(&b, raw)
-	return Short(b.String())
+	return oneline.Short(b.String())
 }
 
 // Decode fills in the struct that into points to from one object of JSON, a
@@ -297,7 +297,7 @@ func (r reader) members(place string, read func(key, inner string) error) (seen 
 
 // within returns the place of a member of what is at place.
 func within(place, key string) string {
-	key = Short(key)
+	key = oneline.Short(key)
 	if place == "" {
 		return key
 	}
@@ -368,7 +368,7 @@ func float(t json.Token) (float64, error) {
 	}
 	x, err := strconv.ParseFloat(string(n), 64)
 	if err != nil {
-		return 0, fmt.Errorf("%s is too large for a floating-point number", Short(string(n)))
+		return 0, fmt.Errorf("%s is too large for a floating-point number", oneline.Short(string(n)))
 	}
 	return x, nil
 }
@@ -463,14 +463,11 @@ func CompactObject(raw json.RawMessage) (json.RawMessage, error) {
 	case !utf8.Valid(c):
 		return nil, errors.New("not valid UTF-8")
 	case c[0] != '{':
-		return nil, fmt.Errorf("expected an object or null, found %s", oneline.Harmless(Short(string(c))))
+		return nil, fmt.Errorf("expected an object or null, found %s", oneline.Harmless(oneline.Short(string(c))))
 	default:
 		return c, nil
 	}
 }
-
-// Short cuts s to a length fit for an error message.
-func Short(s string) string { return oneline.Short(s, 40) }
 
 // describe names a token for an error message.
 func describe(t json.Token) string {
@@ -488,7 +485,7 @@ func describe(t json.Token) string {
 	case string:
 		return oneline.Quote(v)
 	case json.Number:
-		return Short(string(v))
+		return oneline.Short(string(v))
 	default:
 		return fmt.Sprint(v) // true or false
 	}

@@ -52,21 +52,24 @@ func unseen(r rune) string {
 	return ""
 }
 
-const mostQuoted = 40
+// mostShown is how many characters of something a sentence shows.
+const mostShown = 40
 
-// Short is s where it has at most so many characters, and else its beginning.
-func Short(s string, most int) string {
+// Short is s as a sentence shows it, cut where it has more than 40 characters.
+func Short(s string) string { return Cut(s, mostShown) }
+
+// Cut is s where it has at most so many characters, and else its beginning.
+func Cut(s string, most int) string {
 	if utf8.RuneCountInString(s) <= most {
 		return s
 	}
 	return string([]rune(s)[:most]) + "..."
 }
 
-// Quote is s between quotes as a sentence shows it: with an escape for each
-// character that is not seen, and cut where that has more than 40 characters. An
-// escape has up to ten of them, so that to cut s first would not do.
+// Quote is Short between quotes, with an escape for each character that is not
+// seen. An escape has up to ten characters, so that to cut s first would not do.
 func Quote(s string) string {
-	room := mostQuoted
+	room := mostShown
 	for at := 0; at < len(s); {
 		_, size := utf8.DecodeRuneInString(s[at:])
 		if room -= utf8.RuneCountInString(strconv.Quote(s[at:at+size])) - len(`""`); room < 0 {

@@ -32,7 +32,7 @@ func TestCheckRefuses(t *testing.T) {
 // A name of 29 bytes that are no text was cut to 40 characters, and its 116 of
 // escapes made a sentence too long; 40 of U+10FFFF would have made 400.
 func TestQuoteIsCutAsItShows(t *testing.T) {
-	full := strings.Repeat("x", mostQuoted)
+	full := strings.Repeat("x", mostShown)
 	for _, c := range []struct{ text, want string }{
 		{"", `""`}, {"Ω 8", `"Ω 8"`}, {full, `"` + full + `"`}, {full + "a", `"` + full + `..."`}, {"\xff\u202e8 ohm", `"\xff\u202e8 ohm"`},
 		{strings.Repeat("\xce", 29), `"` + strings.Repeat(`\xce`, 10) + `..."`}, {strings.Repeat("\U0010ffff", 40), `"` + strings.Repeat(`\U0010ffff`, 4) + `..."`},
@@ -45,7 +45,7 @@ func TestQuoteIsCutAsItShows(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := strings.Repeat(rapid.String().Draw(t, "words"), 5)
 		shown := Quote(s)
-		if n := utf8.RuneCountInString(shown) - len(`""`); n > mostQuoted && (n > mostQuoted+len("...") || !strings.HasSuffix(shown, `..."`)) {
+		if n := utf8.RuneCountInString(shown) - len(`""`); n > mostShown && (n > mostShown+len("...") || !strings.HasSuffix(shown, `..."`)) {
 			t.Fatalf("%s has %d characters", shown, n)
 		}
 		if Plain(shown) != nil {

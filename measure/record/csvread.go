@@ -244,7 +244,7 @@ func csvNumber(s string) (float64, error) {
 	case s == "":
 		return 0, errors.New("the value is missing")
 	case slices.Contains([]string{"nan", "inf", "infinity"}, strings.ToLower(strings.TrimLeft(s, "+-"))):
-		return 0, fmt.Errorf("%s is not a finite number; take the line out", exactjson.Short(s))
+		return 0, fmt.Errorf("%s is not a finite number; take the line out", oneline.Short(s))
 	case strings.Count(s, ",") == 1:
 		return 0, fmt.Errorf("%s has a decimal comma; write a decimal point", oneline.Quote(s))
 	}
