@@ -67,8 +67,9 @@ func (e env) write(all ...file) error {
 
 // written are the files that a command line has written so far.
 type written struct {
-	outer *written    // of the command that runs this one; nil for none
-	live  atomic.Bool // the command goes on until it is stopped
+	outer *written     // of the command that runs this one; nil for none
+	live  atomic.Bool  // the command goes on until it is stopped
+	cards atomic.Int32 // sound cards that it holds
 
 	mu    sync.Mutex
 	paths []string
@@ -103,6 +104,18 @@ func (w *written) drop(path string) {
 func (w *written) goesOn() {
 	for ; w != nil; w = w.outer {
 		w.live.Store(true)
+	}
+}
+
+// holdsCard says that the command holds a sound card, until letGo is called.
+func (w *written) holdsCard() (letGo func()) {
+	for one := w; one != nil; one = one.outer {
+		one.cards.Add(1)
+	}
+	return func() {
+		for one := w; one != nil; one = one.outer {
+			one.cards.Add(-1)
+		}
 	}
 }
 

@@ -106,7 +106,11 @@ func (o sourceOptions) open(e env, sig *signalOptions) (c card.Card, close func(
 	if note := p.Note(); note != "" {
 		e.say("note: " + note)
 	}
-	return p, p.Close, nil
+	letGo := e.written.holdsCard()
+	return p, func() error {
+		defer letGo()
+		return p.Close()
+	}, nil
 }
 
 // soundSystem lists the sound cards that there are, with what it says of itself

@@ -12,11 +12,12 @@ import (
 )
 
 const (
-	// grace is how long a command that is stopped may take to end by itself,
-	// which lets go of the sound card first.
+	// grace is how long a command that is stopped may take to end by itself.
 	grace = 100 * time.Millisecond
-	// liveGrace is that of one that ends in no other way.
-	liveGrace = 2 * time.Second
+	// longGrace is that of one that ends in no other way, and of one that holds a
+	// sound card: its sound fades out, which is heard two buffers later, and a
+	// program that ends under a playing driver may crash in it.
+	longGrace = 2 * time.Second
 )
 
 // watched is run that ends soon after ctx whatever is being worked out, though
@@ -34,8 +35,8 @@ func watched(ctx context.Context, args []string, e env, run func(context.Context
 	case <-ctx.Done():
 	}
 	wait := grace
-	if e.written.live.Load() {
-		wait = liveGrace
+	if e.written.live.Load() || e.written.cards.Load() > 0 {
+		wait = longGrace
 	}
 	select {
 	case c := <-code:

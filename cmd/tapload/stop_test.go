@@ -181,6 +181,35 @@ func TestWatched(t *testing.T) {
 	}
 }
 
+// A sweep that was stopped ended before its sound had faded out and its card was
+// let go of, and now and then crashed in the driver.
+func TestWatchedSound(t *testing.T) {
+	const itself = 7 // exit code of one that was not ended from outside
+	if os.Getenv("TAPLOAD_TEST_WATCHED") != "" {
+		ctx, cancel := context.WithCancel(context.Background())
+		e := systemEnv()
+		e.sound = oddCard{}
+		os.Exit(watched(ctx, nil, e, func(_ context.Context, _ []string, e env) int {
+			_, letGo, err := (sourceOptions{card: "a"}).open(e, new(signalOptions))
+			if err != nil {
+				panic(err)
+			}
+			cancel()
+			time.Sleep(6 * grace)
+			if err := letGo(); err != nil || e.written.cards.Load() != 0 {
+				panic("the card is still held")
+			}
+			return itself
+		}))
+	}
+	c := exec.Command(os.Args[0], "-test.run=^TestWatchedSound$")
+	c.Env = append(os.Environ(), "TAPLOAD_TEST_WATCHED=yes")
+	out, err := c.CombinedOutput()
+	if exit, is := errors.AsType[*exec.ExitError](err); !is || exit.ExitCode() != itself {
+		t.Errorf("ended with %v: %s", err, out)
+	}
+}
+
 // A measurement whose folder went away while it was made was deleted.
 func TestMeasurementIsNotLost(t *testing.T) {
 	dir, home := t.TempDir(), t.TempDir()
