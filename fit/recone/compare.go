@@ -44,138 +44,39 @@ type Options struct {
 // Where ctx ends, that is its error.
 func Compare(ctx context.Context, before, after Side, o Options) (Comparison, error) {
 	c := Comparison{Before: before.Label, After: after.Label, Invented: before.Invented() || after.Invented(), OwnLimits: o.Limits != nil}
-	for _, s := range []*Side{&before, &after} {
-		if err := s.check(); err != nil {
+	sides := [2]Side{before, after}
+	for _, s := range sides {
+		if err := s.checkAll(); err != nil {
 			return Comparison{}, err
-		}
-		if s.Moved != nil && s.Moved.Load.Status == fit.Converged {
-			if err := s.Moved.check(); err != nil {
-				return Comparison{}, err
-			}
-		}
-	}
-	if o.Added.Any() {
-		c.Added = o.Added
-	}
-	warn := func(code, format string, args ...any) {
-		c.Warnings = append(c.Warnings, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
-	}
-	c.Warnings = append(before.warnings("before", o.Added), after.warnings("after", o.Added)...)
-	if before.Record != nil && after.Record != nil {
-		var w impedance.Warning
-		if w, c.Exchanged = Exchanged(*before.Record, *after.Record); c.Exchanged {
-			c.Warnings = append(c.Warnings, w)
 		}
 	}
 	limits := o.Limits
 	if limits == nil {
 		limits = DefaultLimits()
 	}
-
-	var warmer *float64
-	var warmBefore, warmAfter float64
-	switch {
-	case before.Celsius != nil && after.Celsius != nil:
-		warmBefore, warmAfter = *before.Celsius-reference, *after.Celsius-reference
-		d := warmAfter - warmBefore
-		warmer = &d
-	case before.Celsius != nil || after.Celsius != nil:
-		warn("temperature-of-one", "the temperature of one side alone is known, so Re is compared as it was measured: give both")
-		before.Celsius, after.Celsius = nil, nil
+	if o.Added.Any() {
+		c.Added = o.Added
 	}
-
-	curves, resampled, err := atOne([2]Side{before, after}, [2]float64{warmBefore, warmAfter})
-	if err != nil {
-		return Comparison{}, fmt.Errorf("curves of %s and %s: %w", before.Label, after.Label, err)
-	}
-	if resampled {
-		warn("resampled", "the curves have different frequencies; %s was interpolated to those of %s: use one signal for both", after.Label, before.Label)
-	}
-	e, err := evolve(ctx, curves[0], curves[1])
-	if ctx.Err() != nil {
-		return Comparison{}, ctx.Err()
-	}
-	if err != nil {
-		return Comparison{}, fmt.Errorf("%s and %s: %w", before.Label, after.Label, err)
-	}
-	if before.Load.Pinned || after.Load.Pinned {
-		e.pin(curves[0].load.Re.Value, curves[1].load.Re.Value, before.Load.Pinned && after.Load.Pinned)
-	}
-	b, a := e.complete(logsOf(before, warmBefore), logsOf(after, warmAfter))
-	bent := [2]fit.Result{before.Load, before.Load}
-	switch {
-	case e.apart:
-		bent[1] = after.Load
-		warn("not-alike", "nothing that changes in one driver makes one curve of the other, so each is as its own fit says: are both records of this driver, held the same way?")
-	case e.fromAfter:
-		bent = [2]fit.Result{after.Load, after.Load}
-	}
-	putExtremes(&b, curves[0].curve, bent[0], e.scatter)
-	putExtremes(&a, curves[1].curve, bent[1], e.scatter)
-	both, moved, mechanical, err := o.Added.constantsOf(ctx, [2]Side{before, after}, [2]logs{b, a}, [2]float64{warmBefore, warmAfter})
+	c.heard(sides)
+	warm, warmer := c.warmth(&sides)
+	curves, err := c.curves(sides, warm)
 	if err != nil {
 		return Comparison{}, err
 	}
-	// read returns the changes of all quantities, constants among them.
-	read := func(d logs) reading {
-		x, y := e.pair(d, b, a)
-		if mechanical {
-			x, y = x.withMechanics(moved[0], o.Added), y.withMechanics(moved[1], o.Added)
-		}
-		r := reading{}
-		r.d, r.cov = difference(x, y)
-		return r
-	}
-	now := read(e.changes())
-
-	var p []float64
-	add := func(i int, name, unit string, x, y quantity.Value) {
-		u := math.Sqrt(max(now.cov.At(i, i), 0))
-		ratio := math.Exp(now.d[i])
-		ch := Change{Name: name, Unit: unit, Before: x, After: y, Percent: quantity.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
-		ch.Verdict = ch.Limit.judge(ch.Percent.Value, ch.Percent.U)
-		c.Changes = append(c.Changes, ch)
-		p = append(p, twoSided(now.d[i], u))
-	}
-	for i := range qRes {
-		if i == qLe && !e.plain.hasLe {
-			continue
-		}
-		value := func(l logs) quantity.Value {
-			v := math.Exp(l.value[i])
-			return quantity.Value{Value: v, U: v * l.u(i)}
-		}
-		add(i, quantityNames[i], quantityUnits[i], value(b), value(a))
-	}
-	if mechanical {
-		x, y := both[0], both[1]
-		add(qMms, "mms", "kg", x.Mms, y.Mms)
-		add(qCms, "cms", "m/N", x.Cms, y.Cms)
-		add(qBl, "bl", "T m", x.Bl, y.Bl)
-		add(qVas, "vas", "m^3", x.Vas, y.Vas)
+	found, err := c.outcomeOf(ctx, sides, curves, warm)
+	if err != nil {
+		return Comparison{}, err
 	}
 
-	low, high := besideResonance(before.Load, after.Load)
-	worst, chance := deviation(curves[0].curve, curves[1].curve, e.scatter/math.Sqrt2, limits["curve"], func(hz float64) bool { return hz < low || hz > high })
-	worst.Beside = impedance.Band{Low: low, High: high}
+	now := found.read(found.changes())
+	chances := c.list(found, now, limits)
+	worst, chance := c.beside(sides, curves, found.scatter, limits["curve"])
 	c.Worst = worst
-	if worst.Hz == 0 {
-		warn("curves-not-judged", "both curves lie within an octave of the resonance, from %.0f to %.0f Hz, and were not held against each other: sweep a wider band", low, high)
-	}
+	c.judge(append(chances, chance))
 
-	significant := holm(append(p, chance), FamilyRate)
-	for i := range c.Changes {
-		c.Changes[i].Significant = significant[i]
-	}
-	c.Worst.Significant = significant[len(p)]
-
-	c.Verdict = c.Worst.Verdict
-	for _, ch := range c.Changes {
-		c.Verdict = worse(c.Verdict, ch.Verdict)
-	}
-	all := explanation{without: now, hasLe: e.plain.hasLe, boxed: boxed(before.Load, after.Load), mechanical: mechanical, warmer: warmer, beyondDoubt: c.beyondDoubt()}
-	if e.loose != nil {
-		all.without, all.with, all.part = read(e.plain), now, &e.part
+	all := explanation{without: now, hasLe: found.plain.hasLe, boxed: boxed(before.Load, after.Load), mechanical: found.mechanical != nil, warmer: warmer, beyondDoubt: c.beyondDoubt()}
+	if found.loose != nil {
+		all.without, all.with, all.part = found.read(found.plain), now, &found.part
 	}
 	c.Causes = all.list()
 	if c.Verdict == verdict.Pass {
@@ -183,6 +84,150 @@ func Compare(ctx context.Context, before, after Side, o Options) (Comparison, er
 	}
 	c.scraping(before, after)
 	return c, nil
+}
+
+func (c *Comparison) warn(code, format string, args ...any) {
+	c.Warnings = append(c.Warnings, impedance.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
+}
+
+// heard takes what the records of both sides say, and whether they are likely to
+// be exchanged.
+func (c *Comparison) heard(sides [2]Side) {
+	before, after := sides[0], sides[1]
+	c.Warnings = append(before.warnings("before", c.Added), after.warnings("after", c.Added)...)
+	if before.Record == nil || after.Record == nil {
+		return
+	}
+	var w impedance.Warning
+	if w, c.Exchanged = Exchanged(*before.Record, *after.Record); c.Exchanged {
+		c.Warnings = append(c.Warnings, w)
+	}
+}
+
+// warmth returns by how many kelvin the coil of each side is above the reference
+// temperature, and that of after above that of before; 0 and nil where one of them
+// is not known, which is then forgotten of the other.
+func (c *Comparison) warmth(sides *[2]Side) (warm [2]float64, warmer *float64) {
+	before, after := sides[0].Celsius, sides[1].Celsius
+	switch {
+	case before != nil && after != nil:
+		warm = [2]float64{*before - reference, *after - reference}
+		d := warm[1] - warm[0]
+		return warm, &d
+	case before != nil || after != nil:
+		c.warn("temperature-of-one", "the temperature of one side alone is known, so Re is compared as it was measured: give both")
+		sides[0].Celsius, sides[1].Celsius = nil, nil
+	}
+	return warm, nil
+}
+
+// curves returns both sides at the reference temperature and on one grid.
+func (c *Comparison) curves(sides [2]Side, warm [2]float64) ([2]measured, error) {
+	both, resampled, err := atOne(sides, warm)
+	if err != nil {
+		return both, fmt.Errorf("curves of %s and %s: %w", c.Before, c.After, err)
+	}
+	if resampled {
+		c.warn("resampled", "the curves have different frequencies; %s was interpolated to those of %s: use one signal for both", c.After, c.Before)
+	}
+	return both, nil
+}
+
+// outcome is what has become of a driver.
+type outcome struct {
+	evolution
+	sides      [2]logs
+	mechanical *mechanical // nil where nothing was added to both
+}
+
+// outcomeOf works out how the driver of sides changed, whose curves are those on one
+// grid. Where ctx ends, that is its error.
+func (c *Comparison) outcomeOf(ctx context.Context, sides [2]Side, curves [2]measured, warm [2]float64) (outcome, error) {
+	before, after := sides[0], sides[1]
+	e, err := evolve(ctx, curves[0], curves[1])
+	if ctx.Err() != nil {
+		return outcome{}, ctx.Err()
+	}
+	if err != nil {
+		return outcome{}, fmt.Errorf("%s and %s: %w", c.Before, c.After, err)
+	}
+	if before.Load.Pinned || after.Load.Pinned {
+		e.pin(curves[0].load.Re.Value, curves[1].load.Re.Value, before.Load.Pinned && after.Load.Pinned)
+	}
+	bent := [2]fit.Result{before.Load, before.Load}
+	switch {
+	case e.apart:
+		bent[1] = after.Load
+		c.warn("not-alike", "nothing that changes in one driver makes one curve of the other, so each is as its own fit says: are both records of this driver, held the same way?")
+	case e.fromAfter:
+		bent = [2]fit.Result{after.Load, after.Load}
+	}
+	found := outcome{evolution: e}
+	found.sides[0], found.sides[1] = e.complete(logsOf(before, warm[0]), logsOf(after, warm[1]))
+	for i := range found.sides {
+		putExtremes(&found.sides[i], curves[i].curve, bent[i], e.scatter)
+	}
+	found.mechanical, err = c.Added.mechanicalOf(ctx, sides, found.sides, warm)
+	return found, err
+}
+
+// read returns the changes of all quantities where those of the curves are d.
+func (o outcome) read(d logs) (r reading) {
+	x, y := o.pair(d, o.sides[0], o.sides[1])
+	if m := o.mechanical; m != nil {
+		x, y = x.withMechanics(m.moved[0], m.added), y.withMechanics(m.moved[1], m.added)
+	}
+	r.d, r.cov = difference(x, y)
+	return r
+}
+
+// list takes the change of each quantity, now, each judged by itself, and returns
+// how often chance alone makes one as large.
+func (c *Comparison) list(found outcome, now reading, limits Limits) (chances []float64) {
+	add := func(i int, name, unit string, x, y quantity.Value) {
+		u := math.Sqrt(max(now.cov.At(i, i), 0))
+		ratio := math.Exp(now.d[i])
+		one := Change{Name: name, Unit: unit, Before: x, After: y, Percent: quantity.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
+		one.Verdict = one.Limit.judge(one.Percent.Value, one.Percent.U)
+		c.Changes = append(c.Changes, one)
+		chances = append(chances, twoSided(now.d[i], u))
+	}
+	for i := range qRes {
+		if i != qLe || found.plain.hasLe {
+			add(i, quantityNames[i], quantityUnits[i], found.sides[0].of(i), found.sides[1].of(i))
+		}
+	}
+	if m := found.mechanical; m != nil {
+		x, y := m.constants[0], m.constants[1]
+		add(qMms, "mms", "kg", x.Mms, y.Mms)
+		add(qCms, "cms", "m/N", x.Cms, y.Cms)
+		add(qBl, "bl", "T m", x.Bl, y.Bl)
+		add(qVas, "vas", "m^3", x.Vas, y.Vas)
+	}
+	return chances
+}
+
+// beside returns where the curves are farthest apart beside the resonance, and how
+// often chance alone puts them so far.
+func (c *Comparison) beside(sides [2]Side, curves [2]measured, scatter float64, limit Limit) (Deviation, float64) {
+	low, high := besideResonance(sides[0].Load, sides[1].Load)
+	worst, chance := deviation(curves[0].curve, curves[1].curve, scatter/math.Sqrt2, limit, func(hz float64) bool { return hz < low || hz > high })
+	worst.Beside = impedance.Band{Low: low, High: high}
+	if worst.Hz == 0 {
+		c.warn("curves-not-judged", "both curves lie within an octave of the resonance, from %.0f to %.0f Hz, and were not held against each other: sweep a wider band", low, high)
+	}
+	return worst, chance
+}
+
+// judge says which changes are significant, by how often chance alone makes each
+// and that of the curves, and takes the verdict of all.
+func (c *Comparison) judge(chances []float64) {
+	significant := holm(chances, FamilyRate)
+	c.Verdict, c.Worst.Significant = c.Worst.Verdict, significant[len(c.Changes)]
+	for i := range c.Changes {
+		c.Changes[i].Significant = significant[i]
+		c.Verdict = worse(c.Verdict, c.Changes[i].Verdict)
+	}
 }
 
 // atOne returns both sides with their coils brought from warm kelvin above the
@@ -263,6 +308,14 @@ func (c *Comparison) scraping(before, after Side) {
 		than = ""
 	}
 	c.Warnings = append(c.Warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", quantity.Hz(a.Scrapes.Hz), than)})
+}
+
+// checkAll is check, of s and of what was measured with something added.
+func (s Side) checkAll() error {
+	if err := s.check(); err != nil || s.Moved == nil || s.Moved.Load.Status != fit.Converged {
+		return err
+	}
+	return s.Moved.check()
 }
 
 // check returns an error where s is not what can be compared.

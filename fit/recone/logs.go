@@ -175,6 +175,12 @@ func mainResonance(r fit.Result) (main int) {
 	return main
 }
 
+// of returns quantity i, with its standard uncertainty.
+func (l logs) of(i int) quantity.Value {
+	v := math.Exp(l.value[i])
+	return quantity.Value{Value: v, U: v * l.u(i)}
+}
+
 // u is the standard uncertainty of quantity i by itself.
 func (l logs) u(i int) float64 {
 	v := l.own.At(i, i)

@@ -45,11 +45,7 @@ func (a Added) constants(alone, moved logs) (fit.Constants, error) {
 
 // free is the driver's resonance, whatever makes it uncertain.
 func (l logs) free() fit.Free {
-	of := func(i int) quantity.Value {
-		v := math.Exp(l.value[i])
-		return quantity.Value{Value: v, U: v * l.u(i)}
-	}
-	return fit.Free{Hz: of(qFs), Qms: of(qQms), Qes: of(qQes), Re: of(qRe)}
+	return fit.Free{Hz: l.of(qFs), Qms: l.of(qQms), Qes: l.of(qQes), Re: l.of(qRe)}
 }
 
 // mechanics returns the logarithms of Mms, Cms, Bl and Vas of a driver by those
@@ -113,24 +109,30 @@ func (l logs) withMechanics(moved logs, a Added) logs {
 	return l
 }
 
-// constantsOf returns the constants of each side by its logarithms, where
-// something was added to both, and logarithms of both with that, whose difference
-// is that of their curves. Where ctx ends, that is its error.
-func (a Added) constantsOf(ctx context.Context, sides [2]Side, of [2]logs, warm [2]float64) (both [2]fit.Constants, moved [2]logs, found bool, err error) {
+// mechanical is what was found with something added to both sides.
+type mechanical struct {
+	added     Added
+	constants [2]fit.Constants // of each side
+	moved     [2]logs          // of both with that, whose difference is that of their curves
+}
+
+// mechanicalOf returns the constants of each side by its logarithms, nil where
+// nothing was added to either. Where ctx ends, that is its error.
+func (a Added) mechanicalOf(ctx context.Context, sides [2]Side, alone [2]logs, warm [2]float64) (*mechanical, error) {
 	if sides[0].Moved == nil && sides[1].Moved == nil {
-		return both, moved, false, nil
+		return nil, nil
 	}
 	if sides[0].Moved == nil || sides[1].Moved == nil {
-		return both, moved, false, errors.New("mechanical constants of one side say nothing of a change: measure both with the same mass or box")
+		return nil, errors.New("mechanical constants of one side say nothing of a change: measure both with the same mass or box")
 	}
 	if (a.Mass.Value > 0) == (a.Volume.Value > 0) {
-		return both, moved, false, fmt.Errorf("the added mass is %v kg and the volume of the box %v m^3; one of them must be above 0", a.Mass.Value, a.Volume.Value)
+		return nil, fmt.Errorf("the added mass is %v kg and the volume of the box %v m^3; one of them must be above 0", a.Mass.Value, a.Volume.Value)
 	}
 	for i, s := range sides {
 		for k, r := range []fit.Result{s.Load, s.Moved.Load} {
 			if r.Status != fit.Converged || len(r.Resonances) != 1 {
 				how := [...]string{"by itself", "with the mass or on the box"}[k]
-				return both, moved, false, fmt.Errorf("%s has %d resonances %s; mechanical constants need a driver in free air or on a closed box, which has one", s.Label, len(r.Resonances), how)
+				return nil, fmt.Errorf("%s has %d resonances %s; mechanical constants need a driver in free air or on a closed box, which has one", s.Label, len(r.Resonances), how)
 			}
 		}
 		own := *s.Moved
@@ -139,21 +141,23 @@ func (a Added) constantsOf(ctx context.Context, sides [2]Side, of [2]logs, warm 
 	}
 	curves, _, err := atOne([2]Side{*sides[0].Moved, *sides[1].Moved}, warm)
 	if err != nil {
-		return both, moved, false, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
+		return nil, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
 	}
 	e, err := evolve(ctx, curves[0], curves[1])
 	if ctx.Err() != nil {
-		return both, moved, false, ctx.Err()
+		return nil, ctx.Err()
 	}
 	if err != nil {
-		return both, moved, false, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
+		return nil, fmt.Errorf("%s and %s, with the mass or on the box: %w", sides[0].Label, sides[1].Label, err)
 	}
+	m := mechanical{added: a}
+	moved := &m.moved
 	moved[0], moved[1] = e.complete(logsOf(*sides[0].Moved, warm[0]), logsOf(*sides[1].Moved, warm[1]))
 	for i, s := range sides {
-		if both[i], err = a.constants(of[i], moved[i]); err != nil {
-			return both, moved, false, fmt.Errorf("%s: %w", s.Label, err)
+		if m.constants[i], err = a.constants(alone[i], moved[i]); err != nil {
+			return nil, fmt.Errorf("%s: %w", s.Label, err)
 		}
 	}
 	moved[0], moved[1] = e.pair(e.changes(), moved[0], moved[1])
-	return both, moved, true, nil
+	return &m, nil
 }
