@@ -397,6 +397,11 @@ func TestDCReading(t *testing.T) {
 	if got := codes(Options{}, impedance.Curve{Points: c.Points[68:]}); !slices.Contains(got, "re-undetermined") {
 		t.Errorf("a curve from %.0f Hz on: warnings %v", c.Points[68].Hz, got)
 	}
+	// What went wrong: a Qms of 60 came out as 50.0 +- 4.8, without a word.
+	sharp := Result{Re: known(6.2), Coil: l.Coil, Resonances: []Resonance{resonance(92, 60, 48)}}
+	if got := codes(Options{}, measured(sharp.Impedance, 2e-4, 1)); !slices.Contains(got, "q-bound") {
+		t.Errorf("a resonance of Qms 60: warnings %v", got)
+	}
 	if got := codes(Options{}, measured(l.Impedance, 0, 0)); !slices.Contains(got, "noise-estimated") {
 		t.Errorf("a curve without noise: warnings %v", got)
 	}

@@ -291,6 +291,11 @@ func (s *search) warnings(r Result) []impedance.Warning {
 	case r.Re.Value > s.bound*(1-1e-6):
 		r.warn("re-bound", "Re is held at %.4g ohm, the least resistance that the curve shows anywhere: the model asks for more, which no load without a crossover can have", r.Re.Value)
 	}
+	for _, m := range r.Resonances {
+		if m.Qms.Value > maxQ*(1-1e-3) {
+			r.warn("q-bound", "Qms at %s is held at %g, the most that a resonance of a load is taken to have: it and its peak may be higher than they stand here", quantity.Hz(m.Hz.Value), float64(maxQ))
+		}
+	}
 	return r.Warnings
 }
 

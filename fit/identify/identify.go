@@ -229,8 +229,12 @@ func (r Result) Title() string {
 
 func rated(r rating.Rating) string {
 	switch {
+	case r.TooHigh():
+		return "too high for any rating"
 	case r.Verdict == verdict.Fail:
 		return "too low for any rating"
+	case r.AtMost():
+		return fmt.Sprintf("rated %s ohm at most, undecided", quantity.Ohms(r.Candidates[len(r.Candidates)-1]))
 	case r.Verdict == verdict.Pass:
 		return fmt.Sprintf("rated %s ohm", quantity.Ohms(r.Ohm))
 	case len(r.Candidates) == 2:
@@ -245,6 +249,8 @@ func (r Result) safety() string {
 		return "not called safe before every driver is checked"
 	case r.Fault != nil && r.Fault.ChangesRating:
 		return "not called safe before it is measured again"
+	case r.Rating.AtMost():
+		return fmt.Sprintf("not called safe before it is swept from %s to %s too", quantity.LimitHz(r.Rating.Unseen.Low), quantity.LimitHz(r.Rating.Unseen.High))
 	case tap == 8:
 		return "safe on an 8 ohm tap"
 	case tap > 0:

@@ -110,6 +110,7 @@ func (e LiveEvent) Line() string {
 		said += ", but the curve is faulty"
 	case tap > 0:
 		said += fmt.Sprintf(", safe on %g", tap)
+	case r.Rating.AtMost(): // which is said
 	default:
 		said += ", safe on no usual tap"
 	}

@@ -6,6 +6,7 @@
 package rating
 
 import (
+	"cmp"
 	"fmt"
 
 	"tapload/fit"
@@ -54,6 +55,11 @@ type Rating struct {
 	LowHz         float64         `json:"low_hz"` // the range looked at
 	HighHz        float64         `json:"high_hz"`
 
+	// Unseen is a part of that range that the curve leaves out and in which the
+	// lowest |Z| may lie: the one candidate is then the highest that there may be, and
+	// none is decided. Zero where the curve leaves out nothing of weight.
+	Unseen impedance.Band `json:"unseen_hz,omitzero"`
+
 	MinOhm   quantity.Value      `json:"-"` // lowest |Z| in the range, noise and shared sources together
 	MinHz    float64             `json:"-"`
 	MaxOhm   quantity.Value      `json:"-"` // highest |Z| of the resonances, or of the curve
@@ -62,25 +68,45 @@ type Rating struct {
 }
 
 // CountsAs is what the load counts as in a hookup, in ohm: its rating, or the
-// least that it may be where none is decided, and then a warning.
+// least that it may be where none is decided, and then a warning; 0 where its curve
+// leaves out too much to say so.
 func (r Rating) CountsAs() (ohm float64, doubt []impedance.Warning) {
 	if r.Ohm > 0 {
 		return r.Ohm, nil
+	}
+	if r.AtMost() {
+		return 0, nil
 	}
 	if r.Verdict == verdict.Undecided && len(r.Candidates) == 2 {
 		low, high := quantity.Ohms(r.Candidates[0]), quantity.Ohms(r.Candidates[1])
 		return r.Candidates[0], []impedance.Warning{{Code: "rating-undecided", Text: fmt.Sprintf(
 			"may be rated %s or %s ohm, which the curve does not decide; taken as %s ohm (--rated says otherwise)", low, high, low)}}
 	}
-	least := r.MinOhm.Value / Floor
-	return least, []impedance.Warning{{Code: "rating-too-low", Text: fmt.Sprintf(
-		"too low for any usual rating; taken as %s ohm, its lowest |Z| over %g (--rated says otherwise)", quantity.Digits(least, 3), Floor)}}
+	least, side, code := r.MinOhm.Value/Floor, "low", "rating-too-low"
+	if r.TooHigh() {
+		side, code = "high", "rating-too-high"
+	}
+	return least, []impedance.Warning{{Code: code, Text: fmt.Sprintf(
+		"too "+side+" for any usual rating; taken as %s ohm, its lowest |Z| over %g (--rated says otherwise)", quantity.Digits(least, 3), Floor)}}
 }
+
+// TooHigh reports whether the load has no rating because its lowest |Z| is far above
+// that of every one; without any it is too low otherwise.
+func (r Rating) TooHigh() bool {
+	return r.Verdict == verdict.Fail && r.MinOhm.Value > rated[len(rated)-1]
+}
+
+// AtMost reports whether the load may be rated lower than the candidate says, since
+// its curve leaves out where its lowest |Z| may lie.
+func (r Rating) AtMost() bool { return r.Unseen != (impedance.Band{}) }
 
 // Words say how the minimum stands against the limit of the highest candidate,
 // or of the least rating there is.
 func (r Rating) Words() string {
 	ohm := rated[0]
+	if r.TooHigh() {
+		ohm = rated[len(rated)-1]
+	}
 	if n := len(r.Candidates); n > 0 {
 		ohm = r.Candidates[n-1]
 	}
@@ -88,9 +114,13 @@ func (r Rating) Words() string {
 	if margin < 0 {
 		side, margin = "below", -margin
 	}
-	s := fmt.Sprintf("the minimum is %s %% %s the %s ohm that %s ohm allows, %s to %s",
-		quantity.Digits(margin, 2), side, quantity.Digits(Floor*ohm, 3), quantity.Ohms(ohm), quantity.Hz(r.LowHz), quantity.LimitHz(r.HighHz))
-	if r.Verdict == verdict.Undecided {
+	where := quantity.Hz(r.LowHz) + " to " + quantity.LimitHz(r.HighHz)
+	if r.AtMost() {
+		where = "in what the curve has of " + where
+	}
+	s := fmt.Sprintf("the minimum is %s %% %s the %s ohm that %s ohm allows, %s",
+		quantity.Digits(margin, 2), side, quantity.Digits(Floor*ohm, 3), quantity.Ohms(ohm), where)
+	if r.Verdict == verdict.Undecided && !r.AtMost() {
 		s += "; the limit is within the uncertainty"
 	}
 	return s
@@ -100,9 +130,6 @@ func (r Rating) Words() string {
 // the resonance of a cabinet or is none.
 func peakHz(c impedance.Curve) float64 {
 	const most = 400
-	if c.Check() != nil {
-		return 0
-	}
 	if _, peak := c.Turns(); peak >= 0 && c.Points[peak].Hz < most {
 		return c.Points[peak].Hz
 	}
@@ -124,20 +151,14 @@ type Options struct {
 // of the model. It is an error when c has no points in the range.
 func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 	r := Rating{LowHz: o.LowHz, HighHz: o.HighHz, Candidates: []float64{}}
+	if err := c.Check(); err != nil {
+		return Rating{}, fmt.Errorf("rating: %w", err)
+	}
 	if r.LowHz == 0 {
-		r.LowHz = LowHz
-		// One above the range is no resonance that the range begins at.
-		if main := load.Main(); len(main) > 0 && main[0].Hz.Value < HighHz {
-			r.LowHz = main[0].Hz.Value
-		} else if hz := peakHz(c); hz > 0 {
-			r.LowHz = hz
-		}
+		r.LowHz = cmp.Or(resonance(c, load), LowHz)
 	}
 	if r.HighHz == 0 {
 		r.HighHz = HighHz
-	}
-	if err := c.Check(); err != nil {
-		return Rating{}, fmt.Errorf("rating: %w", err)
 	}
 	low, edge, err := lowest(c, r.LowHz, r.HighHz)
 	if err != nil {
@@ -154,6 +175,9 @@ func Of(c impedance.Curve, load fit.Result, o Options) (Rating, error) {
 	if edge {
 		r.warn("minimum-at-end", fmt.Sprintf("|Z| is still falling at %.4g Hz, where the rated range or the curve ends; measure further, or take the rating for that range alone", r.MinHz))
 	}
+	if b := r.unseen(c, low, edge); b != (impedance.Band{}) {
+		r.partial(b, edge && b.Low == c.Points[len(c.Points)-1].Hz)
+	}
 	r.compare(re)
 	return r, nil
 }
@@ -169,6 +193,8 @@ func (r *Rating) decide(re quantity.Value) {
 	switch {
 	case perhaps == 0:
 		r.Verdict, perhaps = verdict.Fail, list[0]
+	case r.MinOhm.Value-2*r.MinOhm.U > SafeHigh*perhaps && perhaps == list[len(list)-1]:
+		r.Verdict = verdict.Fail
 	case sure == perhaps:
 		r.Verdict, r.Ohm = verdict.Pass, sure
 		r.Candidates = []float64{sure}
@@ -227,8 +253,12 @@ func (r *Rating) compare(re quantity.Value) {
 }
 
 // Tap returns the highest tap of 2, 4, 8 and 16 ohm that the load is sure not
-// to fall below, nor to be above SafeHigh of it, or 0 where there is none.
+// to fall below, nor to be above SafeHigh of it, or 0 where there is none, as where
+// its curve leaves out where the lowest |Z| may lie.
 func (r Rating) Tap() float64 {
+	if r.AtMost() {
+		return 0
+	}
 	tap := allowed([]float64{2, 4, 8, 16}, r.MinOhm.Value-2*r.MinOhm.U)
 	high := r.MinOhm.Value
 	if n := len(r.Candidates); n > 0 {

@@ -214,6 +214,7 @@ func TestCountsAs(t *testing.T) {
 		{Rating{Verdict: verdict.Undecided, Candidates: []float64{4, 8}, MinOhm: quantity.Of(6.4, 0.1)}, 4, "rating-undecided"},
 		{Rating{Verdict: verdict.Undecided, Candidates: []float64{2}, MinOhm: quantity.Of(1.6, 0.1)}, 2, "rating-too-low"},
 		{Rating{Verdict: verdict.Fail, MinOhm: quantity.Of(1, 0.01)}, 1.25, "rating-too-low"},
+		{Rating{Verdict: verdict.Fail, MinOhm: quantity.Of(1000, 1)}, 1250, "rating-too-high"},
 	} {
 		ohm, doubt := c.r.CountsAs()
 		code := ""
