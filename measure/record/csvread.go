@@ -228,8 +228,8 @@ func (t *csvTable) row(cells []string) error {
 			}
 		}
 	}
-	if err := (impedance.Curve{Points: []impedance.Point{p}}).Check(); err != nil {
-		return errors.New("a value is too large for a floating-point number")
+	if err := p.Check(); err != nil {
+		return err
 	}
 	t.points = append(t.points, p)
 	return nil

@@ -120,7 +120,7 @@ func TestReadCSVErrors(t *testing.T) {
 		{"short line", head + "20,8\n", "line 2: 2 values for 3 columns"},
 		{"modulus below 0", "frequency_hz,modulus_ohm,phase_deg\n1,-2,3\n", "line 2: modulus_ohm: -2 is below 0"},
 		{"disagreement", "frequency_hz,modulus_ohm,phase_deg,resistance_ohm,reactance_ohm\n20,50,53,40,30\n", "line 2: modulus_ohm and phase_deg disagree"},
-		{"too large", head + "20,1e308,1.7e308\n", "line 2: a value is too large"},
+		{"too large", head + "20,1e308,1.7e308\n", "line 2: the impedance is not a finite number"},
 		{"open quote", head + "20,8,\"0\n", "not a table"},
 		{"binary", head + "20,8,\xff\n", "line 2: not valid UTF-8"},
 	} {

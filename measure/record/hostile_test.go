@@ -161,3 +161,21 @@ func TestSentencesOfBadRecords(t *testing.T) {
 		}
 	}
 }
+
+// What went wrong: a line at 1e300 Hz was imported without a word, and the plot of it
+// took gigabytes.
+func TestFarLinesOfTables(t *testing.T) {
+	for _, c := range []struct {
+		read       func(testing.TB, string) error
+		text, want string
+	}{
+		{readCSV, "frequency_hz,resistance_ohm,reactance_ohm\n20,8,0\n1e300,8,0\n", "line 3: frequency 1e+300 Hz must be from 0.001 Hz to 1 GHz; look at its unit, or leave it out"},
+		{readCSV, "frequency_hz,modulus_ohm,phase_deg\n20,1e30,0\n", "line 2: |Z| of 1e+30 ohm must be at most 1e+20 ohm, more than any open end shows; leave the point out"},
+		{readTouchstone, "# GHz Z RI R 50\n1 1 0\n2 1 0\n", "line 3: frequency 2e+09 Hz must be from 0.001 Hz to 1 GHz; look at its unit, or leave it out"},
+		{readTouchstone, "# Hz Z RI R 50\n1 1e200 0\n", "line 2: |Z| of 5e+201 ohm must be at most 1e+20 ohm, more than any open end shows; leave the point out"},
+	} {
+		if err := hostile.Read(t, c.text, c.read); err == nil || err.Error() != c.want {
+			t.Errorf("%v, want %s", err, c.want)
+		}
+	}
+}
