@@ -74,7 +74,7 @@ var (
 		"\ufeff# a\r\nfrequency_hz;modulus_ohm;phase_deg;u_modulus_ohm;u_phase_deg\r\n20;30;400;1;2\r\n100;8;-45;0.1;0.5\r\n",
 		"frequency_hz,resistance_ohm,reactance_ohm,modulus_ohm,phase_deg\n20,30,40,50,53.13\n50,8,0,8,0\n",
 	}
-	csvRows = hostile.Rows(",", append(csvKnown, "resistance_kohm", "phase_rad", "frequency_khz", "frequency (Hz)", "note", "# note", ";", "\t", "\"", "20;8;0", "0,5")...)
+	csvRows = hostile.Rows(",", append(csvKnown, "resistance_kohm", "phase_rad", "frequency_khz", "frequency (Hz)", "Phase(Deg)", "sep=;", "note", "# note", ";", "\t", "\"", "20;8;0", "0,5")...)
 )
 
 func readCSV(t testing.TB, text string) error {

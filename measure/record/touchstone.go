@@ -50,6 +50,9 @@ func ReadTouchstone(r io.Reader) (impedance.Curve, error) {
 	if err != nil {
 		return impedance.Curve{}, err
 	}
+	if err := infile.Narrow(data); err != nil {
+		return impedance.Curve{}, err
+	}
 	text := strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(string(infile.Unmarked(data)))
 	t := touchstone{frequencies: -1}
 	for i, line := range strings.Split(text, "\n") {
