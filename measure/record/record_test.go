@@ -188,7 +188,7 @@ func TestReadWhatPeopleMayEdit(t *testing.T) {
 
 func drawRecord(t *rapid.T) Record {
 	seen := rapid.Rune().Filter(func(r rune) bool { return oneline.Plain(string(r)) == nil })
-	text := rapid.StringOfN(seen, 0, 40, -1)
+	text := rapid.StringOfN(seen, 0, 40, -1).Filter(func(s string) bool { return oneline.Check(s) == nil })
 	name := rapid.StringOfN(seen, 1, 20, -1)
 	value := rapid.OneOf(rapid.Float64Range(-1e19, 1e19), rapid.Float64Range(-100, 100), rapid.Just(0.0), rapid.Just(math.SmallestNonzeroFloat64))
 	u := rapid.OneOf(rapid.Float64Range(1e-150, 1e39), rapid.Float64Range(1e-6, 10), rapid.Just(0.0))
