@@ -65,6 +65,8 @@ func TestMalformedRecords(t *testing.T) {
 func FuzzReadRecord(f *testing.F) {
 	f.Add(`{"format": "tapload sweep", "version": 1, "label": "\ud800", "taken": "2026-03-01T14:05:00.5+00:00", "signal": {"a": [1e400]}, "sense_ohm": 0, "jig": null, "frequency_hz": [10], "resistance_ohm": [-0], "reactance_ohm": [0], "u_resistance_ohm": [-0], "u_reactance_ohm": [1e-160], "cov_noise_ohm2": [0], "shared": [], "warnings": []}`)
 	f.Add(`{"format": "tapload sweep", "version": 1, "frequency_hz": [NaN]`)
+	f.Add(strings.Replace(soundRecords(f)[1], "50\n", "1e300\n", 1))
+	f.Add(strings.Replace(soundRecords(f)[1], "8\n", "1e200\n", 1))
 	hostile.Fuzz(f, hostile.JSON, soundRecords(f), readRecord)
 }
 
