@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 
 	"tapload/measure/impedance"
@@ -100,9 +101,11 @@ func Curve(ctx context.Context, c impedance.Curve, o Options) (Result, error) {
 	return s.result(best), nil
 }
 
-// short returns the first point of c at which it is 0 ohm, or -1.
+// short returns the first point of c at which it is 0 ohm, or what rounding leaves
+// of that, or -1.
 func short(c impedance.Curve) int {
-	return slices.IndexFunc(c.Points, func(p impedance.Point) bool { return p.Z == 0 })
+	const rounded = 1e-9 // ohm; no contact has as little, and 1/|Z|^4 is a number still
+	return slices.IndexFunc(c.Points, func(p impedance.Point) bool { return cmplx.Abs(p.Z) < rounded })
 }
 
 // residual returns what r leaves of c, ohm.

@@ -130,6 +130,10 @@ func (s *search) choose(ctx context.Context) (*trial, error) {
 		end.criterion = best.criterion
 		*best = *end
 	}
+	// With all that it leaves counted, and at its end, it may be another load.
+	if best.err = s.told(best, s.spread(best)); best.err != nil {
+		return nil, ctx.Err()
+	}
 	return best, ctx.Err()
 }
 

@@ -72,6 +72,14 @@ func (s *search) sound(t *trial) error {
 	if v := t.at(t.p); t.Padded && v.pad > mostPad*v.re {
 		return fmt.Errorf("%.3g ohm beside a driver of %.3g ohm is no pad", v.pad, v.re)
 	}
+	return s.told(t, u)
+}
+
+// told returns an error when t has no resonance that a load is told by.
+func (s *search) told(t *trial, u spread) error {
+	if u.sigma == nil {
+		return errAllOpen
+	}
 	err := error(errAllOpen)
 	for k := range t.Resonances {
 		if err = s.stands(t, u, k); err == nil {

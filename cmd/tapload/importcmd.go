@@ -38,9 +38,11 @@ func newImport(e env) *cobra.Command {
 and drawn.
 
 CSV has a line of column names, in any order: frequency_hz with resistance_ohm
-and reactance_ohm, or with modulus_ohm and phase_deg. Lines that start with #
-are comments. The standard uncertainties (k = 1) may have columns of their own:
-u_resistance_ohm and u_reactance_ohm, or u_modulus_ohm and u_phase_deg.
+and reactance_ohm, or with modulus_ohm and phase_deg; "Phase (deg)" will do.
+Commas, semicolons or tabs stand between the columns; numbers have a decimal
+point. Lines that start with # are comments. The standard uncertainties (k = 1)
+may have columns of their own: u_resistance_ohm and u_reactance_ohm, or
+u_modulus_ohm and u_phase_deg.
 Touchstone is read in its versions 1 and 2, one port, parameter Z.
 
 Without such columns and without --u-percent the uncertainty is unknown.`,

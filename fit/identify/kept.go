@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -37,14 +38,26 @@ type move struct {
 	by map[string]float64
 }
 
-// IsKept tells a kept fit from a record, which names its format.
+// IsKept tells a kept fit from a record, which names its format: by its keys as far
+// as they can be read, so that a fit that was cut short is one still.
 func IsKept(data []byte) bool {
-	var keys struct {
-		Format *string         `json:"format"`
-		Re     json.RawMessage `json:"re_ohm"`
+	dec := json.NewDecoder(bytes.NewReader(infile.Unmarked(data)))
+	if open, err := dec.Token(); err != nil || open != json.Delim('{') {
+		return false
 	}
-	err := json.NewDecoder(bytes.NewReader(infile.Unmarked(data))).Decode(&keys)
-	return err == nil && keys.Format == nil && keys.Re != nil
+	kept := false
+	for dec.More() {
+		key, err := dec.Token()
+		if err != nil || key == "format" {
+			return err != nil && kept
+		}
+		kept = kept || key == "re_ohm"
+		var value json.RawMessage
+		if dec.Decode(&value) != nil {
+			return kept
+		}
+	}
+	return kept
 }
 
 // Unfitted reads the record in data, which is that of the file at path, and
@@ -73,13 +86,15 @@ func ReadKept(r io.Reader, id string) (Kept, error) {
 	var o shape
 	dec := json.NewDecoder(bytes.NewReader(data))
 	if err := dec.Decode(&o); err != nil {
-		return Kept{}, fmt.Errorf("not a fit: %w", plain(err))
+		return Kept{}, fmt.Errorf("not a fit: %w", plain(data, err))
 	}
 	if err := oneline.Check(o.Label); err != nil {
 		return Kept{}, fmt.Errorf("label %w", err)
 	}
-	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+	if rest := bytes.TrimSpace(data[dec.InputOffset():]); bytes.HasPrefix(rest, []byte("{")) {
 		return Kept{}, errors.New("there is more than one fit in it; keep each in a file of its own")
+	} else if len(rest) > 0 {
+		return Kept{}, fmt.Errorf("the fit has ended but %s follows; take that out", oneline.Quote(string(rest)))
 	}
 	if o.Re == nil {
 		return Kept{}, errors.New("no loudspeaker was fitted; use the record itself")
@@ -111,7 +126,7 @@ func ReadKept(r io.Reader, id string) (Kept, error) {
 	k.Rating.MinOhm, k.Rating.MinHz = quantity.Of(o.Min.Ohm, o.Min.U), o.Min.Hz
 	k.Rating.MaxOhm, k.Rating.MaxHz = quantity.Of(o.Max.Ohm, o.Max.U), o.Max.Hz
 	switch {
-	case o.RatedOhm != nil && !(*o.RatedOhm > 0):
+	case o.RatedOhm != nil && !(*o.RatedOhm > 0 && *o.RatedOhm <= impedance.MostOhm):
 		return Kept{}, fmt.Errorf("rated_ohm of %g is no rating", *o.RatedOhm)
 	case o.RatedOhm != nil:
 		k.Rating.Ohm = *o.RatedOhm
@@ -121,24 +136,51 @@ func ReadKept(r io.Reader, id string) (Kept, error) {
 	return k, k.check()
 }
 
-// plain says what is wrong with a file in words of the file's, not of a
-// program's.
-func plain(err error) error {
+// plain says what is wrong with the text of a file in words of the file's, not of
+// a program's.
+func plain(data []byte, err error) error {
 	var kind *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
 	switch {
-	case errors.As(err, &kind) && strings.HasPrefix(kind.Value, "number "):
-		return fmt.Errorf("%s cannot be %s", kind.Field, oneline.Short(strings.TrimPrefix(kind.Value, "number ")))
-	case errors.As(err, &kind) && kind.Field != "":
-		return fmt.Errorf("%s must not be a %s", kind.Field, kind.Value)
+	case errors.As(err, &kind) && kind.Field == "":
+		return fmt.Errorf("a fit is %s, not %s", wanted(kind.Type), found(kind.Value))
+	case errors.As(err, &kind) && strings.HasPrefix(kind.Value, "number ") && wanted(kind.Type) == "a number":
+		return fmt.Errorf("%s cannot be %s", kind.Field, found(kind.Value))
 	case errors.As(err, &kind):
-		return fmt.Errorf("a fit is no %s", kind.Value)
-	case errors.As(err, &syntax):
-		return fmt.Errorf("it is no JSON from byte %d on", syntax.Offset)
+		return fmt.Errorf("%s must be %s, not %s", kind.Field, wanted(kind.Type), found(kind.Value))
 	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
-		return errors.New("it ends too early")
+		return errors.New("it ends too early; copy it anew, or fit again")
+	case errors.As(err, &syntax):
+		at := int(syntax.Offset) - 1
+		return fmt.Errorf("line %d: it is no JSON at %s", 1+bytes.Count(data[:at], []byte("\n")), oneline.Quote(string(data[at:])))
 	}
 	return err
+}
+
+// wanted is what a key of a fit takes.
+func wanted(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Float64, reflect.Int:
+		return "a number"
+	case reflect.Bool:
+		return "true or false"
+	case reflect.String:
+		return "a text"
+	case reflect.Slice, reflect.Array:
+		return "a list"
+	}
+	return "an object of keys"
+}
+
+// found is what stands in its place, as the decoder calls it.
+func found(value string) string {
+	if number, ok := strings.CutPrefix(value, "number "); ok {
+		return oneline.Short(number)
+	}
+	if words, ok := map[string]string{"string": "a text", "bool": "true or false", "array": "a list", "object": "an object", "number": "a number"}[value]; ok {
+		return words
+	}
+	return oneline.Short(value)
 }
 
 // check holds the load to values that a load has, and works out what its
@@ -146,15 +188,16 @@ func plain(err error) error {
 func (k *Kept) check() (err error) {
 	for _, name := range k.Load.ParameterNames() {
 		v := k.Load.Parameter(name)
+		const most = 1e30 // in any of their units
 		// The turn of a resonance has either sign.
-		if v == nil || !(v.Value > 0) && !strings.HasPrefix(name, "turn") || math.IsInf(v.Value, 0) || math.IsNaN(v.Value) || !(v.U >= 0) || math.IsInf(v.U, 0) {
+		if v == nil || !(v.Value > 1/most) && !strings.HasPrefix(name, "turn") || !(math.Abs(v.Value) < most) || !(v.U >= 0 && v.U < most) {
 			if v == nil {
 				v = &quantity.Value{}
 			}
 			return fmt.Errorf("%s of %.4g ± %.2g is no value of a load", name, v.Value, v.U)
 		}
 	}
-	if !(k.Rating.MinOhm.Value > 0) || !(k.Rating.MinOhm.U >= 0) {
+	if !(k.Rating.MinOhm.Value > 0 && k.Rating.MinOhm.Value <= impedance.MostOhm) || !(k.Rating.MinOhm.U >= 0 && k.Rating.MinOhm.U <= impedance.MostOhm) {
 		return fmt.Errorf("z_min of %.4g ± %.2g ohm is no lowest impedance", k.Rating.MinOhm.Value, k.Rating.MinOhm.U)
 	}
 	k.moves, err = k.causes()
@@ -263,7 +306,10 @@ func (k Kept) Curve(hz []float64) (impedance.Curve, error) {
 		}
 		c.Shared = append(c.Shared, s)
 	}
-	return c, c.Check()
+	if err := c.Check(); err != nil {
+		return c, fmt.Errorf("its parameters and their uncertainties are none of a load: %w", err)
+	}
+	return c, nil
 }
 
 func (k Kept) moved(m move, by float64) fit.Result {

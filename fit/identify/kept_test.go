@@ -187,22 +187,34 @@ func TestKeptFitIsHeldToItsParameters(t *testing.T) {
 	}
 	first := func(o map[string]any) map[string]any { return o["parameters"].([]any)[0].(map[string]any) }
 	for says, text := range map[string]string{
-		"no parameters that they are of":               changed(func(o map[string]any) { delete(o, "parameters") }),
-		`there is no parameter "magic"`:                changed(func(o map[string]any) { first(o)["name"] = "magic" }),
-		"is listed twice":                              changed(func(o map[string]any) { o["parameters"] = append(o["parameters"].([]any), first(o)) }),
-		"is not among the parameters":                  changed(func(o map[string]any) { o["parameters"] = o["parameters"].([]any)[1:] }),
-		"the covariance does not go":                   changed(func(o map[string]any) { o["covariance"] = o["covariance"].([]any)[1:] }),
-		"does not go with the parameters":              changed(func(o map[string]any) { o["shifts"].([]any)[0].(map[string]any)["parameters"] = []float64{1} }),
-		"re_ohm.value must not be a string":            changed(func(o map[string]any) { o["re_ohm"] = map[string]any{"value": "six"} }),
+		"no parameters that they are of":            changed(func(o map[string]any) { delete(o, "parameters") }),
+		`there is no parameter "magic"`:             changed(func(o map[string]any) { first(o)["name"] = "magic" }),
+		"is listed twice":                           changed(func(o map[string]any) { o["parameters"] = append(o["parameters"].([]any), first(o)) }),
+		"is not among the parameters":               changed(func(o map[string]any) { o["parameters"] = o["parameters"].([]any)[1:] }),
+		"the covariance does not go":                changed(func(o map[string]any) { o["covariance"] = o["covariance"].([]any)[1:] }),
+		"does not go with the parameters":           changed(func(o map[string]any) { o["shifts"].([]any)[0].(map[string]any)["parameters"] = []float64{1} }),
+		"re_ohm.value must be a number, not a text": changed(func(o map[string]any) { o["re_ohm"] = map[string]any{"value": "six"} }),
+		// What went wrong: "must not be a bool" did not say what it must be, and a fit that was
+		// cut short or had something behind it was told as another thing.
+		"shifts.parameters must be a list, not true or false": changed(func(o map[string]any) { o["shifts"].([]any)[0].(map[string]any)["parameters"] = true }),
+		"rated_ohm must be a number, not a list":              changed(func(o map[string]any) { o["rated_ohm"] = []int{8} }),
+		"label must be a text, not a number":                  changed(func(o map[string]any) { o["label"] = 8 }),
+		"coil must be an object of keys, not a text":          changed(func(o map[string]any) { o["coil"] = "power" }),
+		`the fit has ended but "\x1a" follows; take that out`: string(data) + "\x1a",
+		`the fit has ended but "\x00" follows; take that out`: string(data) + "\n\x00\n",
+		"none of a load: ":                             changed(func(o map[string]any) { o["shifts"].([]any)[0].(map[string]any)["parameters"].([]any)[0] = 1e300 }),
 		"z_min of 0 ± 0 ohm":                           changed(func(o map[string]any) { delete(o, "z_min") }),
 		"no rated_ohm":                                 changed(func(o map[string]any) { o["rated_ohm"] = nil }),
-		"a fit is no array":                            "[1]",
+		"a fit is an object of keys, not a list":       "[1]",
 		"it ends too early":                            string(data[:len(data)/2]),
-		"it is no JSON from byte 1 on":                 "=",
+		`line 1: it is no JSON at "="`:                 "=",
 		`there is no verdict "perhaps"`:                changed(func(o map[string]any) { o["rated"].(map[string]any)["verdict"] = "perhaps" }),
 		"no loudspeaker was fitted; use the record it": changed(func(o map[string]any) { o["re_ohm"] = nil }),
 	} {
-		_, err := ReadKept(strings.NewReader(text), "fit:d")
+		k, err := ReadKept(strings.NewReader(text), "fit:d")
+		if err == nil {
+			_, err = k.Curve([]float64{20, 200})
+		}
 		if err == nil || !strings.Contains(err.Error(), says) {
 			t.Errorf("%v; want it to say %q", err, says)
 			continue
@@ -211,6 +223,20 @@ func TestKeptFitIsHeldToItsParameters(t *testing.T) {
 			if strings.Contains(err.Error(), word) {
 				t.Errorf("%v speaks of %q", err, word)
 			}
+		}
+	}
+}
+
+// What went wrong: half of a kept fit was told to have the unknown key "re_ohm" of a
+// record.
+func TestCutFitIsTakenForOne(t *testing.T) {
+	whole := soundFits(t)[0]
+	for text, want := range map[string]bool{
+		whole: true, whole[:len(whole)/2]: true, whole + "\x00": true, "\ufeff" + whole: true,
+		`{"label": "re_ohm", "x"`: false, `{"format": "tapload sweep", "re_ohm": 1}`: false, `{"re_ohm": 1, "format": "x"}`: false, `[{"re_ohm": 1}]`: false, "": false,
+	} {
+		if got := IsKept([]byte(text)); got != want {
+			t.Errorf("%.60s: %v", text, got)
 		}
 	}
 }

@@ -28,6 +28,9 @@ func Read(r io.Reader, thing string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := infile.Narrow(data); err != nil {
+		return nil, err
+	}
 	data = infile.Unmarked(data)
 	if len(bytes.TrimSpace(data)) == 0 {
 		return nil, fmt.Errorf("the file is empty; a %s was expected", thing)

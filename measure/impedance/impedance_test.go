@@ -238,8 +238,8 @@ func TestCheck(t *testing.T) {
 		{"NaN hertz", func(c *Curve) { c.Points[1].Hz = nan }, "point 1: frequency NaN Hz must be finite and above 0"},
 		{"repeated", func(c *Curve) { c.Points[2].Hz = 20 }, "point 2: frequency 20 Hz must be above that of the point before it, 20 Hz"},
 		{"unsorted", func(c *Curve) { c.Points[1].Hz = 5 }, "point 1: frequency 5 Hz must be above that of the point before it, 10 Hz"},
-		{"infinite", func(c *Curve) { c.Points[1].Z = complex(8, inf) }, "point 1 (20 Hz): impedance (8+Infi) ohm is not a finite number"},
-		{"NaN", func(c *Curve) { c.Points[1].Z = complex(nan, 0) }, "point 1 (20 Hz): impedance (NaN+0i) ohm is not a finite number"},
+		{"infinite", func(c *Curve) { c.Points[1].Z = complex(8, inf) }, "point 1 (20 Hz): the impedance is not a finite number"},
+		{"NaN", func(c *Curve) { c.Points[1].Z = complex(nan, 0) }, "point 1 (20 Hz): the impedance is not a finite number"},
 		{"negative variance", func(c *Curve) { c.Points[1].Noise.II = -1 }, "point 1 (20 Hz): its noise is not a covariance: both variances must be finite and at least 0, and the square of what they share at most their product"},
 		{"correlation above 1", func(c *Curve) { c.Points[1].Noise.RI = 2.001 }, "point 1 (20 Hz): its noise is not a covariance: both variances must be finite and at least 0, and the square of what they share at most their product"},
 		{"correlation of 1", func(c *Curve) { c.Points[1].Noise.RI = -2 }, ""},
@@ -247,8 +247,8 @@ func TestCheck(t *testing.T) {
 		{"nameless source", func(c *Curve) { c.Shared[0].ID = "" }, "shared source without an id"},
 		{"source twice", func(c *Curve) { c.Shared[1].ID = "a" }, `shared source "a" is listed twice; one physical thing has one id`},
 		{"short source", func(c *Curve) { c.Shared[1].DZ = c.Shared[1].DZ[:2] }, `shared source "b" has 2 values for 3 points`},
-		{"NaN source", func(c *Curve) { c.Shared[1].DZ[2] = complex(0, nan) }, `shared source "b": value 2 (30 Hz), (0+NaNi) ohm, is not a finite number`},
-		{"huge source", func(c *Curve) { c.Shared[1].DZ[2] = 1e200 }, "point 2 (30 Hz): the total variance is too large for a floating-point number"},
+		{"NaN source", func(c *Curve) { c.Shared[1].DZ[2] = complex(0, nan) }, `shared source "b": value 2 (30 Hz) is not a finite number`},
+		{"huge source", func(c *Curve) { c.Shared[1].DZ[2] = 1e200 }, `shared source "b": value 2 (30 Hz) of 1e+200 ohm must be at most 1e+40 ohm`},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			noise := Cov{RR: 4, RI: 1, II: 1}
@@ -256,6 +256,34 @@ func TestCheck(t *testing.T) {
 				Points: []Point{{10, 8, noise}, {20, 8 + 1i, noise}, {30, 8 + 2i, noise}},
 				Shared: []Source{{"a", []complex128{1, 2, 3}}, {"b", []complex128{1i, 2i, 3i}}},
 			}
+			tt.spoil(&c)
+			wantError(t, c.Check(), tt.want)
+		})
+	}
+}
+
+// What went wrong: a point of 1e200 ohm and one at 1e300 Hz were taken, as floating-point
+// numbers are, and what was worked out of such a curve had squares that were
+// infinite, a plot took gigabytes for its octaves, and a fit did not end.
+func TestBoundsOfACurve(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		spoil func(*Curve)
+		want  string
+	}{
+		{"the lowest and the highest frequency", func(c *Curve) { c.Points[0].Hz, c.Points[2].Hz = LeastHz, MostHz }, ""},
+		{"a lower one", func(c *Curve) { c.Points[0].Hz = 0.00099 }, "point 0: frequency 0.00099 Hz must be from 0.001 Hz to 1 GHz; look at its unit, or leave it out"},
+		{"a higher one", func(c *Curve) { c.Points[2].Hz = 1.1e9 }, "point 2: frequency 1.1e+09 Hz must be from 0.001 Hz to 1 GHz; look at its unit, or leave it out"},
+		// What float64 leaves of 1 - V2/V1 at an open end, and what its uncertainty makes of it.
+		{"an open end", func(c *Curve) { c.Points[1].Z, c.Shared[0].DZ[1] = 1000/0x1p-53, 1e35 }, ""},
+		{"a short", func(c *Curve) { c.Points[1].Z = 0 }, ""},
+		{"what rounding leaves of one", func(c *Curve) { c.Points[1].Z = 1e-18i }, ""},
+		{"more than an open end", func(c *Curve) { c.Points[1].Z = 1e200i }, "point 1 (20 Hz): |Z| of 1e+200 ohm must be at most 1e+20 ohm, more than any open end shows; leave the point out"},
+		{"noise", func(c *Curve) { c.Points[1].Noise = Circular(1e100) }, "point 1 (20 Hz): its noise of 7.07e+49 ohm must be at most 1e+40 ohm"},
+		{"a source", func(c *Curve) { c.Shared[0].DZ[0] = 2e40 }, `shared source "a": value 0 (10 Hz) of 2e+40 ohm must be at most 1e+40 ohm`},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			c := Curve{Points: []Point{{Hz: 10, Z: 8}, {Hz: 20, Z: 8}, {Hz: 30, Z: 8}}, Shared: []Source{{"a", []complex128{1, 2, 3}}}}
 			tt.spoil(&c)
 			wantError(t, c.Check(), tt.want)
 		})

@@ -72,3 +72,16 @@ func size(n int) string {
 // Unmarked returns text without the mark that some editors of Windows put before
 // it.
 func Unmarked(text []byte) []byte { return bytes.TrimPrefix(text, []byte("\ufeff")) }
+
+// Narrow returns an error for a text in UTF-16, in which editors and spreadsheets
+// of Windows save what they call Unicode. Errors are whole sentences.
+func Narrow(text []byte) error {
+	wide := bytes.HasPrefix(text, []byte("\xff\xfe")) || bytes.HasPrefix(text, []byte("\xfe\xff"))
+	if len(text) >= 4 { // without a mark: letters beside zeros
+		wide = wide || text[0] != 0 && text[1] == 0 && text[2] != 0 && text[3] == 0 || text[0] == 0 && text[1] != 0 && text[2] == 0 && text[3] != 0
+	}
+	if wide {
+		return errors.New("the text is saved as UTF-16, which some programs call Unicode; save it as UTF-8")
+	}
+	return nil
+}

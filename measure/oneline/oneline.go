@@ -22,10 +22,13 @@ func Check(s string) error {
 	if n := utf8.RuneCountInString(s); n > Most {
 		return fmt.Errorf("has %d characters; write at most %d", n, Most)
 	}
-	return Plain(s)
+	if err := Plain(s); err != nil {
+		return err
+	}
+	return shows(s)
 }
 
-// Plain is Check for words of any length.
+// Plain is Check for words of any length, which may show nothing.
 func Plain(s string) error {
 	if !utf8.ValidString(s) {
 		return errors.New("is not valid UTF-8; write it anew as plain text")

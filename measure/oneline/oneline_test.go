@@ -29,6 +29,33 @@ func TestCheckRefuses(t *testing.T) {
 	}
 }
 
+// What went wrong: labels that show nothing, and pairs that look alike, passed for
+// characters that are seen.
+func TestLabelsShowWhatTheyHold(t *testing.T) {
+	const nothing, hidden = "shows nothing; write at least one letter or digit, or leave it out", "holds a character that shows nothing (U+%s); write it anew, of characters that are seen"
+	for text, want := range map[string]string{
+		" \u00a0 ": nothing, "\u00a0\u3000": nothing, "\u2800": nothing, "\u115f\u1160": nothing, "\u034f": nothing, "\ufe0f": nothing, "\U000e0100": nothing,
+		"\u3164": "3164", "a\u3164": "3164", "\uffa0": "FFA0", "\u200b": "200B", "cab\u200b 1": "200B", "\ufeffcab": "FEFF", "cab\ufeff": "FEFF", "a\u2060b": "2060", "a\u2063b": "2063",
+		"Laut\u00adsprecher": "00AD", "\U000e0041": "E0041", "a\U000e0041": "E0041", "\U000e0001": "E0001", "cab\u200d": "200D", "a\u200cb": "200C", "\u200d": "200D", "8\u200d": "200D",
+	} {
+		if want != nothing {
+			want = strings.Replace(hidden, "%s", want, 1)
+		}
+		if err := Check(text); err == nil || err.Error() != want {
+			t.Errorf("%q: %v, want %s", text, err, want)
+		}
+	}
+	for _, sound := range []string{
+		"", " ", "a b", "8", "-", "Ω", "吉他箱", "스피커", "e\u0301", "\u0301", "\u1112\u1161", // Hangul of its parts
+		"\u0645\u06cc\u200c\u062e", "\u0915\u094d\u200d\u0937", "\u0e01\u200b\u0e02", // Persian, Hindi, Thai
+		"\u2764\ufe0f", "\U0001f469\u200d\U0001f3a4", "\U0001f469\U0001f3fd\u200d\U0001f3a4", "\U0001f3f4\U000e0067\U000e0062\U000e007f", "1\ufe0f\u20e3",
+	} {
+		if err := Check(sound); err != nil {
+			t.Errorf("%q: %v", sound, err)
+		}
+	}
+}
+
 // A name of 29 bytes that are no text was cut to 40 characters, and its 116 of
 // escapes made a sentence too long; 40 of U+10FFFF would have made 400.
 func TestQuoteIsCutAsItShows(t *testing.T) {
@@ -57,13 +84,13 @@ func TestQuoteIsCutAsItShows(t *testing.T) {
 	})
 }
 
-// Whatever words hold, what goes out passes Check, has the lines it had, and as JSON
+// Whatever words hold, what goes out passes Plain, has the lines it had, and as JSON
 // reads back the same.
 func TestWaysOut(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := rapid.StringOfN(rapid.Rune(), 0, 40, -1).Draw(t, "words")
-		if out := Harmless(s); Check(out) != nil || Harmless(out) != out {
-			t.Fatalf("%q became %q: %v", s, out, Check(out))
+		if out := Harmless(s); Plain(out) != nil || Harmless(out) != out {
+			t.Fatalf("%q became %q: %v", s, out, Plain(out))
 		}
 		page := "one\n" + s + "\ntwo\n"
 		if out := string(HarmlessText([]byte(page))); strings.Count(out, "\n") != strings.Count(page, "\n") || Plain(strings.ReplaceAll(out, "\n", "")) != nil {

@@ -42,24 +42,33 @@ var csvKnown = []string{keyHz, keyR, keyX, keyModulus, keyPhase, keyUR, keyUX, k
 // are left out, among them the u_total columns of WriteCSV: a total does not
 // say which part of it is noise.
 //
-// A byte order mark, lines that start with #, either line ending and a
-// semicolon between the columns are accepted. A known quantity in another
-// unit, a decimal comma, a number that is not finite and a frequency that does
+// A byte order mark, lines that start with #, any line ending, a semicolon or a
+// tab between the columns, a first line such as "sep=;" that says which, and the
+// unit in words or brackets, as in "Phase (deg)", are accepted. A known quantity
+// in another unit, a decimal comma, a number that is not finite and a frequency that does
 // not rise are errors that name the line.
 func ReadCSV(r io.Reader) (impedance.Curve, error) {
 	data, err := infile.Read(r, exactjson.MostBytes)
 	if err != nil {
 		return impedance.Curve{}, err
 	}
+	if err := infile.Narrow(data); err != nil {
+		return impedance.Curve{}, err
+	}
 	data = infile.Unmarked(data)
 	if line := exactjson.BadLine(data); line > 0 {
 		return impedance.Curve{}, fmt.Errorf("line %d: not valid UTF-8; save the table as plain text", line)
 	}
+	data = bytes.ReplaceAll(bytes.ReplaceAll(data, []byte("\r\n"), []byte("\n")), []byte("\r"), []byte("\n"))
+	data, separator, err := csvSeparator(data)
+	if err != nil {
+		return impedance.Curve{}, err
+	}
 	in := csv.NewReader(bytes.NewReader(data))
 	in.Comment = '#'
-	in.TrimLeadingSpace = true
-	in.FieldsPerRecord = -1 // counted here, for a sentence of our own
-	in.Comma = csvSeparator(data)
+	in.TrimLeadingSpace = separator != '\t' // it would take tabs with it
+	in.FieldsPerRecord = -1                 // counted here, for a sentence of our own
+	in.Comma = separator
 
 	names, err := in.Read()
 	if errors.Is(err, io.EOF) {
@@ -93,18 +102,28 @@ func ReadCSV(r io.Reader) (impedance.Curve, error) {
 }
 
 // csvSeparator returns what stands between the names of the first line that is
-// no comment: spreadsheets of countries with a decimal comma write semicolons.
-func csvSeparator(data []byte) rune {
+// no comment: spreadsheets of countries with a decimal comma write semicolons. A
+// line before it that says so is made a comment.
+func csvSeparator(data []byte) (table []byte, separator rune, err error) {
+	first, rest, _ := bytes.Cut(data, []byte("\n"))
+	if said, ok := strings.CutPrefix(strings.ToLower(strings.Trim(string(first), `" `)), "sep="); ok {
+		if said != "," && said != ";" && said != "\t" {
+			return nil, 0, fmt.Errorf("line 1: %s stands between the columns; it must be a comma, a semicolon or a tab", oneline.Quote(said))
+		}
+		return append([]byte("#\n"), rest...), rune(said[0]), nil
+	}
 	for line := range bytes.Lines(data) {
 		if len(bytes.TrimSpace(line)) == 0 || line[0] == '#' {
 			continue
 		}
-		if bytes.ContainsRune(line, ';') && !bytes.ContainsRune(line, ',') {
-			return ';'
+		for _, other := range ";\t" {
+			if bytes.ContainsRune(line, other) && !bytes.ContainsRune(line, ',') {
+				return data, other, nil
+			}
 		}
 		break
 	}
-	return ','
+	return data, ',', nil
 }
 
 func csvSyntax(err error) error {
@@ -128,18 +147,27 @@ type csvTable struct {
 
 func parseCSVHead(names []string) (*csvTable, error) {
 	t := &csvTable{columns: len(names), at: map[string]int{}}
+	if words := strings.Fields(strings.ToLower(names[0])); len(names) == 1 && len(words) > 1 && csvQuantity(words[0]) != "" && csvQuantity(words[1]) != "" {
+		return nil, errors.New("blanks stand between the names of the columns; put commas, semicolons or tabs between all columns")
+	}
 	for i, name := range names {
 		name = strings.ToLower(strings.TrimSpace(name))
-		if _, twice := t.at[name]; twice {
-			return nil, fmt.Errorf("column %s is there twice", name)
+		known := csvQuantity(name)
+		if known == "" {
+			continue
 		}
-		switch known := csvQuantity(name); known {
-		case "":
-		case name:
-			t.at[name] = i
-		default:
+		quantity, unit := csvUnit(known)
+		given := csvUnits[strings.Trim(strings.TrimPrefix(name, quantity), "_ ()[]")]
+		switch {
+		case name == quantity:
+			return nil, fmt.Errorf("column %s says no unit; if it is in that of %s, name it so", name, known)
+		case given != unit:
 			return nil, fmt.Errorf("column %s has another unit than %s; convert the column and name it so", oneline.Quote(name), known)
 		}
+		if _, twice := t.at[known]; twice {
+			return nil, fmt.Errorf("column %s is there twice", known)
+		}
+		t.at[known] = i
 	}
 	if !t.has(keyHz) {
 		return nil, fmt.Errorf("no column %s among %s; the first line must name the columns with their units", keyHz, oneline.Quote(strings.Join(names, ",")))
@@ -166,12 +194,26 @@ func parseCSVHead(names []string) (*csvTable, error) {
 // the unit it should have, or "" for any other column.
 func csvQuantity(name string) string {
 	for _, known := range csvKnown {
-		quantity := known[:strings.LastIndexByte(known, '_')]
+		quantity, _ := csvUnit(known)
 		if unit, ok := strings.CutPrefix(name, quantity); ok && (unit == "" || strings.ContainsAny(unit[:1], "_ ([")) {
 			return known
 		}
 	}
 	return ""
+}
+
+// csvUnit takes the name of a known column apart.
+func csvUnit(known string) (quantity, unit string) {
+	at := strings.LastIndexByte(known, '_')
+	return known[:at], known[at+1:]
+}
+
+// csvUnits are the units of known columns, by what people call them, in small
+// letters.
+var csvUnits = map[string]string{
+	"hz": "hz", "hertz": "hz",
+	"ohm": "ohm", "ohms": "ohm", "ω": "ohm", // of the letter as of the ohm sign
+	"deg": "deg", "degree": "deg", "degrees": "deg", "°": "deg",
 }
 
 func (t *csvTable) has(name string) bool {
@@ -228,8 +270,8 @@ func (t *csvTable) row(cells []string) error {
 			}
 		}
 	}
-	if err := (impedance.Curve{Points: []impedance.Point{p}}).Check(); err != nil {
-		return errors.New("a value is too large for a floating-point number")
+	if err := p.Check(); err != nil {
+		return err
 	}
 	t.points = append(t.points, p)
 	return nil

@@ -2,10 +2,12 @@ package record
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
 	"math/cmplx"
 	"strings"
 	"testing"
+	"unicode/utf16"
 
 	"pgregory.net/rapid"
 
@@ -49,15 +51,24 @@ func TestCSVRoundTrip(t *testing.T) {
 func TestReadCSVForms(t *testing.T) {
 	want := []impedance.Point{{Hz: 20, Z: 30 + 40i}, {Hz: 50.5, Z: -8i}}
 	for name, text := range map[string]string{
-		"plain":                        "frequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8\n",
-		"no last line end":             "frequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8",
-		"CR LF and byte order mark":    "\ufefffrequency_hz,resistance_ohm,reactance_ohm\r\n20,30,40\r\n50.5,0,-8\r\n",
-		"other order, capitals":        "Reactance_ohm, note ,Frequency_Hz,resistance_ohm\n40,a,20,30\n-8,\"b, c\",5.05e1,0\n",
-		"comments and empty lines":     "# invented, for a test\n\nfrequency_hz,resistance_ohm,reactance_ohm\n# more; of it\n20,30,40\n\n50.5,0,-8\n",
-		"semicolons":                   "frequency_hz;resistance_ohm;reactance_ohm\n20;30;40\n50.5;0;-8\n",
-		"modulus and phase":            "frequency_hz,modulus_ohm,phase_deg\n20,50,53.13010235415598\n50.5,8,-90\n",
-		"both":                         "frequency_hz,modulus_ohm,phase_deg,resistance_ohm,reactance_ohm\n20,50,53.1,30,40\n50.5,8,-90,0,-8\n",
-		"modulus beside, no phase":     "frequency_hz,modulus_ohm,resistance_ohm,reactance_ohm\n20,50,30,40\n50.5,8,0,-8\n",
+		"plain":                     "frequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8\n",
+		"no last line end":          "frequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8",
+		"CR LF and byte order mark": "\ufefffrequency_hz,resistance_ohm,reactance_ohm\r\n20,30,40\r\n50.5,0,-8\r\n",
+		"other order, capitals":     "Reactance_ohm, note ,Frequency_Hz,resistance_ohm\n40,a,20,30\n-8,\"b, c\",5.05e1,0\n",
+		"comments and empty lines":  "# invented, for a test\n\nfrequency_hz,resistance_ohm,reactance_ohm\n# more; of it\n20,30,40\n\n50.5,0,-8\n",
+		"semicolons":                "frequency_hz;resistance_ohm;reactance_ohm\n20;30;40\n50.5;0;-8\n",
+		"modulus and phase":         "frequency_hz,modulus_ohm,phase_deg\n20,50,53.13010235415598\n50.5,8,-90\n",
+		"both":                      "frequency_hz,modulus_ohm,phase_deg,resistance_ohm,reactance_ohm\n20,50,53.1,30,40\n50.5,8,-90,0,-8\n",
+		"modulus beside, no phase":  "frequency_hz,modulus_ohm,resistance_ohm,reactance_ohm\n20,50,30,40\n50.5,8,0,-8\n",
+		// What went wrong: tabs and units in brackets were told as another unit, lines that end
+		// in CR as no points, and the line by which spreadsheets name the separator as no names.
+		"tabs":                         "frequency_hz\tnote\tresistance_ohm\treactance_ohm\n20\t\t30\t40\n50.5\ta, b\t 0\t-8\n",
+		"CR alone":                     "# a\rfrequency_hz,resistance_ohm,reactance_ohm\r20,30,40\r50.5,0,-8\r",
+		"units in brackets":            "Frequency (Hz),Modulus [Ohm],Phase(Deg)\n20,50,53.13010235415598\n50.5,8,-90\n",
+		"units as signs":               "frequency hertz,Resistance (Ω),Reactance (\u2126)\n20,30,40\n50.5,0,-8\n",
+		"a line that says a semicolon": "sep=;\r\nfrequency_hz;resistance_ohm;reactance_ohm;note\r\n20;30;40;a, b\r\n50.5;0;-8;\r\n",
+		"a line that says a tab":       "\ufeff\"sep=\t\"\nfrequency_hz\tresistance_ohm\treactance_ohm\n20\t30\t40\n50.5\t0\t-8\n",
+		"a line that says a comma":     "sep=,\nfrequency_hz,resistance_ohm,reactance_ohm\n20,30,40\n50.5,0,-8\n",
 		"names quoted as RFC 4180 has": "\"frequency_hz\",\"resistance_ohm\",\"reactance_ohm\"\n\"20\",\"30\",\"40\"\n50.5,0,-8\n",
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -98,7 +109,13 @@ func TestReadCSVErrors(t *testing.T) {
 		{"no points", head, "no points"},
 		{"no names", "20,30,40\n", "line 1: no column frequency_hz"},
 		{"kilohertz", "frequency_khz,resistance_ohm,reactance_ohm\n1,2,3\n", `line 1: column "frequency_khz" has another unit than frequency_hz`},
-		{"no unit", "frequency,resistance_ohm,reactance_ohm\n1,2,3\n", "another unit than frequency_hz"},
+		{"no unit", "frequency,resistance_ohm,reactance_ohm\n1,2,3\n", "line 1: column frequency says no unit; if it is in that of frequency_hz, name it so"},
+		// What went wrong: names between blanks were one column of another unit.
+		{"blanks", "# a\nfrequency_hz  resistance_ohm reactance_ohm\n1 2 3\n", "line 2: blanks stand between the names of the columns; put commas, semicolons or tabs between all columns"},
+		{"a line that says something else", "sep=|\nfrequency_hz|resistance_ohm|reactance_ohm\n1|2|3\n", `line 1: "|" stands between the columns; it must be a comma, a semicolon or a tab`},
+		{"the line of a separator", "sep=;\nfrequency_hz;resistance_ohm;reactance_ohm\n20;8;0\n20;8;0\n", "line 4: frequency_hz: 20 is repeated"},
+		{"twice by its unit", "frequency_hz,frequency (Hz),resistance_ohm,reactance_ohm\n1,1,2,3\n", "frequency_hz is there twice"},
+		{"milliohm as a sign", "frequency_hz,Resistance (mΩ),reactance_ohm\n1,2,3\n", "another unit than resistance_ohm"},
 		{"unit in brackets", "frequency (kHz),resistance_ohm,reactance_ohm\n1,2,3\n", "another unit than frequency_hz"},
 		{"radian", "# x\nfrequency_hz,modulus_ohm,phase_rad\n1,2,3\n", `line 2: column "phase_rad" has another unit than phase_deg`},
 		{"milliohm", "frequency_hz,resistance_mohm,reactance_ohm\n1,2,3\n", "another unit than resistance_ohm"},
@@ -120,7 +137,7 @@ func TestReadCSVErrors(t *testing.T) {
 		{"short line", head + "20,8\n", "line 2: 2 values for 3 columns"},
 		{"modulus below 0", "frequency_hz,modulus_ohm,phase_deg\n1,-2,3\n", "line 2: modulus_ohm: -2 is below 0"},
 		{"disagreement", "frequency_hz,modulus_ohm,phase_deg,resistance_ohm,reactance_ohm\n20,50,53,40,30\n", "line 2: modulus_ohm and phase_deg disagree"},
-		{"too large", head + "20,1e308,1.7e308\n", "line 2: a value is too large"},
+		{"too large", head + "20,1e308,1.7e308\n", "line 2: the impedance is not a finite number"},
 		{"open quote", head + "20,8,\"0\n", "not a table"},
 		{"binary", head + "20,8,\xff\n", "line 2: not valid UTF-8"},
 	} {
@@ -130,5 +147,27 @@ func TestReadCSVErrors(t *testing.T) {
 				t.Errorf("error %v\nwant   %s", err, c.want)
 			}
 		})
+	}
+}
+
+// What went wrong: a text that a spreadsheet had saved as "Unicode" was no UTF-8, no
+// JSON or had a bare character in it, and nobody was told what to do.
+func TestUTF16IsSaid(t *testing.T) {
+	const want = "the text is saved as UTF-16, which some programs call Unicode; save it as UTF-8"
+	for what, c := range map[string]struct {
+		sound string
+		read  func(testing.TB, string) error
+	}{"CSV": {soundCSV[0], readCSV}, "Touchstone": {soundTouchstone[0], readTouchstone}, "record": {soundRecords(t)[0], readRecord}} {
+		for _, order := range []binary.AppendByteOrder{binary.LittleEndian, binary.BigEndian} {
+			for _, mark := range []string{"", "\ufeff"} {
+				var wide []byte
+				for _, c := range utf16.Encode([]rune(mark + c.sound)) {
+					wide = order.AppendUint16(wide, c)
+				}
+				if err := c.read(t, string(wide)); err == nil || err.Error() != want {
+					t.Errorf("%s, %v, mark %q: %v", what, order, mark, err)
+				}
+			}
+		}
 	}
 }

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+
+	"tapload/measure/impedance"
 )
 
 // Distortion is what the current through a load holds beside its fundamental,
@@ -35,6 +37,9 @@ func (d Distortion) Check() error {
 	for i, hz := range d.Hz {
 		if !(hz > 0) || !finite(hz) || i > 0 && hz <= d.Hz[i-1] {
 			return fmt.Errorf("distortion.frequency_hz[%d]: %v Hz must be finite, above 0 and above the one before", i, hz)
+		}
+		if err := impedance.CheckHz(hz); err != nil {
+			return fmt.Errorf("distortion.frequency_hz[%d]: %w", i, err)
 		}
 	}
 	pair := func(key string, level []float64, keyFloor string, floor []float64) error {

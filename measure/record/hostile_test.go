@@ -65,6 +65,8 @@ func TestMalformedRecords(t *testing.T) {
 func FuzzReadRecord(f *testing.F) {
 	f.Add(`{"format": "tapload sweep", "version": 1, "label": "\ud800", "taken": "2026-03-01T14:05:00.5+00:00", "signal": {"a": [1e400]}, "sense_ohm": 0, "jig": null, "frequency_hz": [10], "resistance_ohm": [-0], "reactance_ohm": [0], "u_resistance_ohm": [-0], "u_reactance_ohm": [1e-160], "cov_noise_ohm2": [0], "shared": [], "warnings": []}`)
 	f.Add(`{"format": "tapload sweep", "version": 1, "frequency_hz": [NaN]`)
+	f.Add(strings.Replace(soundRecords(f)[1], "50\n", "1e300\n", 1))
+	f.Add(strings.Replace(soundRecords(f)[1], "8\n", "1e200\n", 1))
 	hostile.Fuzz(f, hostile.JSON, soundRecords(f), readRecord)
 }
 
@@ -74,7 +76,7 @@ var (
 		"\ufeff# a\r\nfrequency_hz;modulus_ohm;phase_deg;u_modulus_ohm;u_phase_deg\r\n20;30;400;1;2\r\n100;8;-45;0.1;0.5\r\n",
 		"frequency_hz,resistance_ohm,reactance_ohm,modulus_ohm,phase_deg\n20,30,40,50,53.13\n50,8,0,8,0\n",
 	}
-	csvRows = hostile.Rows(",", append(csvKnown, "resistance_kohm", "phase_rad", "frequency_khz", "frequency (Hz)", "note", "# note", ";", "\t", "\"", "20;8;0", "0,5")...)
+	csvRows = hostile.Rows(",", append(csvKnown, "resistance_kohm", "phase_rad", "frequency_khz", "frequency (Hz)", "Phase(Deg)", "sep=;", "note", "# note", ";", "\t", "\"", "20;8;0", "0,5")...)
 )
 
 func readCSV(t testing.TB, text string) error {
@@ -155,6 +157,24 @@ func TestSentencesOfBadRecords(t *testing.T) {
 		{readCSV, "frequency_hz,resistance_ohm,reactance_ohm\n20,8\"x\",0\n", `line 2: not a table of comma-separated values: a value holds a " but does not begin with one`},
 		{readCSV, "frequency_hz,resistance_ohm,reactance_ohm\n20,\"8\"x,0\n", `line 2: not a table of comma-separated values: a value that begins with " goes on behind its second one, or has none`},
 		{readTouchstone, "[Version] 2.0\n# Hz Z RI R 50\n[a\x00b] 1\n", `line 3: keyword [a\x00b] is not known in a one-port file`},
+	} {
+		if err := hostile.Read(t, c.text, c.read); err == nil || err.Error() != c.want {
+			t.Errorf("%v, want %s", err, c.want)
+		}
+	}
+}
+
+// What went wrong: a line at 1e300 Hz was imported without a word, and the plot of it
+// took gigabytes.
+func TestFarLinesOfTables(t *testing.T) {
+	for _, c := range []struct {
+		read       func(testing.TB, string) error
+		text, want string
+	}{
+		{readCSV, "frequency_hz,resistance_ohm,reactance_ohm\n20,8,0\n1e300,8,0\n", "line 3: frequency 1e+300 Hz must be from 0.001 Hz to 1 GHz; look at its unit, or leave it out"},
+		{readCSV, "frequency_hz,modulus_ohm,phase_deg\n20,1e30,0\n", "line 2: |Z| of 1e+30 ohm must be at most 1e+20 ohm, more than any open end shows; leave the point out"},
+		{readTouchstone, "# GHz Z RI R 50\n1 1 0\n2 1 0\n", "line 3: frequency 2e+09 Hz must be from 0.001 Hz to 1 GHz; look at its unit, or leave it out"},
+		{readTouchstone, "# Hz Z RI R 50\n1 1e200 0\n", "line 2: |Z| of 5e+201 ohm must be at most 1e+20 ohm, more than any open end shows; leave the point out"},
 	} {
 		if err := hostile.Read(t, c.text, c.read); err == nil || err.Error() != c.want {
 			t.Errorf("%v, want %s", err, c.want)

@@ -227,7 +227,7 @@ func square(key string, i int, u float64) (float64, error) {
 	case u < 0:
 		return 0, fmt.Errorf("%s[%d]: %v ohm is below 0; a standard uncertainty is at least 0", key, i, u)
 	case math.Sqrt(v) != u:
-		return 0, fmt.Errorf("%s[%d]: %v ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e150 ohm", key, i, u)
+		return 0, fmt.Errorf("%s[%d]: %v ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e+40 ohm", key, i, u)
 	default:
 		return v, nil
 	}

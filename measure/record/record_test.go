@@ -30,9 +30,9 @@ func invented() Record {
 				{Hz: 40.5, Z: 8 - 1i, Noise: impedance.Cov{RR: 0.0625, II: 0.25}},
 				{Hz: 80, Z: 9.125, Noise: impedance.Cov{}},
 				{Hz: 160, Z: 10, Noise: impedance.Cov{}},
-				{Hz: 20000, Z: 1e-7 + 1.5e21i, Noise: impedance.Cov{}},
+				{Hz: 20000, Z: 1e-7 + 1.5e12i, Noise: impedance.Cov{}},
 			},
-			Shared: []impedance.Source{{ID: "sense-resistor:bench-jig-1", DZ: []complex128{0.065, 0.07, 0.08 - 0.01i, 0.09, 0.1, 0}}},
+			Shared: []impedance.Source{{ID: "sense-resistor:bench-jig-1", DZ: []complex128{0.065, 0.07, 0.08 - 0.01i, 0.09, 0.1, 1.5e21}}},
 		},
 		Warnings: []impedance.Warning{
 			{Code: "low-level", Text: "the input level is low"},
@@ -59,7 +59,7 @@ const inventedFile = `{
   ],
   "reactance_ohm": [
     0.25, 0, -1, 0, 0,
-    1.5e+21
+    1.5e+12
   ],
   "u_resistance_ohm": [
     0.25, 0.25, 0.25, 0, 0,
@@ -78,7 +78,7 @@ const inventedFile = `{
       "id": "sense-resistor:bench-jig-1",
       "d_resistance_ohm": [
         0.065, 0.07, 0.08, 0.09, 0.1,
-        0
+        1.5e+21
       ],
       "d_reactance_ohm": [
         0, 0, -0.01, 0, 0,
@@ -188,10 +188,10 @@ func TestReadWhatPeopleMayEdit(t *testing.T) {
 
 func drawRecord(t *rapid.T) Record {
 	seen := rapid.Rune().Filter(func(r rune) bool { return oneline.Plain(string(r)) == nil })
-	text := rapid.StringOfN(seen, 0, 40, -1)
+	text := rapid.StringOfN(seen, 0, 40, -1).Filter(func(s string) bool { return oneline.Check(s) == nil })
 	name := rapid.StringOfN(seen, 1, 20, -1)
-	value := rapid.OneOf(rapid.Float64Range(-1e150, 1e150), rapid.Float64Range(-100, 100), rapid.Just(0.0), rapid.Just(math.SmallestNonzeroFloat64))
-	u := rapid.OneOf(rapid.Float64Range(1e-150, 1e150), rapid.Float64Range(1e-6, 10), rapid.Just(0.0))
+	value := rapid.OneOf(rapid.Float64Range(-1e19, 1e19), rapid.Float64Range(-100, 100), rapid.Just(0.0), rapid.Just(math.SmallestNonzeroFloat64))
+	u := rapid.OneOf(rapid.Float64Range(1e-150, 1e39), rapid.Float64Range(1e-6, 10), rapid.Just(0.0))
 	moment := rapid.Custom(func(t *rapid.T) time.Time {
 		zone := time.FixedZone("", 60*rapid.IntRange(-14*60, 14*60).Draw(t, "minutes"))
 		return time.Unix(rapid.Int64Range(0, 4e9).Draw(t, "s"), rapid.Int64Range(0, 999_999_999).Draw(t, "ns")).In(zone)
@@ -215,7 +215,7 @@ func drawRecord(t *rapid.T) Record {
 		}
 	}
 	n := rapid.IntRange(1, 13).Draw(t, "points")
-	hz := rapid.Float64Range(1e-3, 100).Draw(t, "first")
+	hz := rapid.Float64Range(impedance.LeastHz, 1).Draw(t, "first")
 	for range n {
 		ur, ux := u.Draw(t, "ur"), u.Draw(t, "ux")
 		r.Curve.Points = append(r.Curve.Points, impedance.Point{
@@ -223,7 +223,7 @@ func drawRecord(t *rapid.T) Record {
 			Z:     complex(value.Draw(t, "r"), value.Draw(t, "x")),
 			Noise: impedance.Cov{RR: ur * ur, RI: rapid.Float64Range(-1, 1).Draw(t, "correlation") * ur * ux, II: ux * ux},
 		})
-		hz = math.Nextafter(hz*rapid.Float64Range(1, 10).Draw(t, "step"), math.Inf(1))
+		hz = math.Nextafter(hz*rapid.Float64Range(1, 3).Draw(t, "step"), math.Inf(1))
 	}
 	for _, id := range rapid.SliceOfNDistinct(name, 0, 3, rapid.ID).Draw(t, "sources") {
 		dz := make([]complex128, n)
@@ -264,7 +264,7 @@ func TestRecordRoundTrip(t *testing.T) {
 // rounded root is within (1 + 2^-53)^3 of its variance.
 func TestVarianceRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		v := rapid.Float64Range(1e-300, 1e300).Draw(t, "variance")
+		v := rapid.Float64Range(1e-300, 1e79).Draw(t, "variance")
 		r := Record{Taken: time.Unix(0, 0), Curve: impedance.Curve{Points: []impedance.Point{{Hz: 1, Z: 8, Noise: impedance.Cov{RR: v, II: v}}}}}
 		got, err := Read(strings.NewReader(write(t, r)))
 		if err != nil {
@@ -294,7 +294,7 @@ func TestWriteRefuses(t *testing.T) {
 		{"signal not text", func(r *Record) { r.Signal = json.RawMessage("{\"a\":\"\xff\"}") }, "signal: not valid UTF-8"},
 		{"year", func(r *Record) { r.Taken = time.Date(12026, 1, 1, 0, 0, 0, 0, time.UTC) }, "taken: Time.MarshalText: year outside of range [0,9999]"},
 		{"jig year", func(r *Record) { r.Jig.Taken = time.Date(12026, 1, 1, 0, 0, 0, 0, time.UTC) }, "jig.taken: Time.MarshalText: year outside of range [0,9999]"},
-		{"curve", func(r *Record) { r.Curve.Points[1].Z = complex(math.NaN(), 0) }, "point 1 (20 Hz): impedance (NaN+0i) ohm is not a finite number"},
+		{"curve", func(r *Record) { r.Curve.Points[1].Z = complex(math.NaN(), 0) }, "point 1 (20 Hz): the impedance is not a finite number"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			r := invented()
@@ -374,8 +374,8 @@ func TestReadRefuses(t *testing.T) {
 		{"repeated", "[10, 20]", "[10, 10]", "point 1: frequency 10 Hz must be above that of the point before it, 10 Hz"},
 		{"zero hertz", "[10, 20]", "[0, 20]", "point 0: frequency 0 Hz must be finite and above 0"},
 		{"negative u", "[0.1, 0.2]", "[0.1, -0.2]", "u_resistance_ohm[1]: -0.2 ohm is below 0; a standard uncertainty is at least 0"},
-		{"tiny u", "[0.3, 0.4]", "[1e-200, 0.4]", "u_reactance_ohm[0]: 1e-200 ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e150 ohm"},
-		{"huge u", "[0.3, 0.4]", "[1e200, 0.4]", "u_reactance_ohm[0]: 1e+200 ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e150 ohm"},
+		{"tiny u", "[0.3, 0.4]", "[1e-200, 0.4]", "u_reactance_ohm[0]: 1e-200 ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e+40 ohm"},
+		{"huge u", "[0.3, 0.4]", "[1e200, 0.4]", "u_reactance_ohm[0]: 1e+200 ohm is too small or too large; a standard uncertainty is 0 or within 1e-150 to 1e+40 ohm"},
 		{"correlation", `"shared"`, `"cov_noise_ohm2": [0, 0.5], "shared"`, "point 1 (20 Hz): its noise is not a covariance: both variances must be finite and at least 0, and the square of what they share at most their product"},
 		{"source twice", `"shared": [`, `"shared": [{"id": "a", "d_resistance_ohm": [1, 2], "d_reactance_ohm": [3, 4]}, `, `shared source "a" is listed twice; one physical thing has one id`},
 		{"nameless source", `"id": "a"`, `"id": ""`, "shared[0].id must not be empty"},

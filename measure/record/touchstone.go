@@ -50,7 +50,10 @@ func ReadTouchstone(r io.Reader) (impedance.Curve, error) {
 	if err != nil {
 		return impedance.Curve{}, err
 	}
-	text := strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(string(data))
+	if err := infile.Narrow(data); err != nil {
+		return impedance.Curve{}, err
+	}
+	text := strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(string(infile.Unmarked(data)))
 	t := touchstone{frequencies: -1}
 	for i, line := range strings.Split(text, "\n") {
 		content, _, _ := strings.Cut(line, "!")
@@ -226,8 +229,9 @@ func (t *touchstone) data(s string) error {
 		return fmt.Errorf("frequency %v Hz must be finite and above 0; take the line out", p.Hz)
 	case n > 0 && p.Hz <= t.points[n-1].Hz:
 		return fmt.Errorf("frequency %v Hz must be above the one before it, %v Hz", p.Hz, t.points[n-1].Hz)
-	case !finite(cmplx.Abs(z)):
-		return fmt.Errorf("impedance %s %s is too large for a floating-point number", words[1], words[2])
+	}
+	if err := p.Check(); err != nil {
+		return err
 	}
 	t.points = append(t.points, p)
 	return nil

@@ -9,13 +9,13 @@ import (
 
 // numbers are those that a number may be replaced with, as they are written.
 var numbers = []string{
-	"0", "-0", "-1", "1", "2", "3", "0.5", "7", "1e-320", "5e-324", "1e-30", "1e30", "1e154", "1e308", "1.7976931348623157e308", "1e309", "-1e308", "1e999", "-1e999", "4294967296", "2147483648", "9007199254740993", "9223372036854775807", "9223372036854775808", "-9223372036854775808",
+	"0", "-0", "-1", "1", "2", "3", "0.5", "7", "1e-320", "5e-324", "1e-30", "1e-12", "0.001", "1000", "1e9", "1e19", "1e30", "1e39", "1e154", "1e308", "1.7976931348623157e308", "1e309", "-1e308", "1e999", "-1e999", "4294967296", "2147483648", "9007199254740993", "9223372036854775807", "9223372036854775808", "-9223372036854775808",
 	"99999999999999999999", "18446744073709551616", "1_000", "0x1p4", "0x10", "0b1", "0o7", "010", "+1", "1.", ".5", "1e", "1,5", "1.5.2", "NaN", "nan", "-nan", "Inf", "inf", "+inf", "-inf", "Infinity", "∞", "８", "1e+", "--1", "1 2", "1/2", "0.1 + 0.2", "1" + strings.Repeat("0", 400), "0." + strings.Repeat("0", 400) + "1", strings.Repeat("9", 20_000),
 }
 
 // texts are those that a text may be replaced with, as they stand between quotes.
 var texts = []string{
-	"", " ", "x", "8", "8 ohm", "8k", "null", "true", `a\nb`, "a\nb", "a\tb", `\u202e`, "\u202e8", `\u0000`, "\x00", `\ud800`, `\ud83d\ude00`, "\x1b[2J", `\u001b[31m`, "\xff", "\xc3", "\xed\xa0\x80", "\u2028", "\u0085", "\ufeff", `\"`, `\`, `\x`, `"`, "'", "'''", `"""`, "<script>", "%s%d%n",
+	"", " ", "x", "8", "8 ohm", "8k", "null", "true", `a\nb`, "a\nb", "a\tb", `\u202e`, "\u202e8", `\u0000`, "\x00", `\ud800`, `\ud83d\ude00`, "\x1b[2J", `\u001b[31m`, "\xff", "\xc3", "\xed\xa0\x80", "\u2028", "\u0085", "\ufeff", "\u200b", "\u3164", "“X”", "8Ω", "\x1a", `\"`, `\`, `\x`, `"`, "'", "'''", `"""`, "<script>", "%s%d%n",
 	"../../etc/passwd", "/dev/zero", `C:\\x`, "nul", "a/b", ".", "..", "-o", "--help", "a=b", "$(id)", "1979-05-27", "2026-13-40T99:99:99Z", "2026-03-01T14:05:00Z", strings.Repeat("x", 250), strings.Repeat("é", 5000), strings.Repeat("x", 100_000), strings.Repeat("\u0301", 300),
 	strings.Repeat("\xce", 60), strings.Repeat("\U0010ffff", 60), strings.Repeat("\u00ad", 190), // escapes are longer than what they stand for
 }
@@ -29,7 +29,7 @@ func otherScalar(r *rand.Rand, text string) string {
 		if r.IntN(3) == 0 {
 			return pick(r, numbers)
 		}
-		return strconv.FormatFloat(x*pick(r, []float64{-1, 0, 1e-9, 1e-3, 0.5, 0.999999, 1.000001, 2, 10, 1e3, 1e9, 1e160, 1e300}), 'g', -1, 64)
+		return strconv.FormatFloat(x*pick(r, []float64{-1, 0, 1e-9, 1e-3, 0.5, 0.999999, 1.000001, 2, 10, 1e3, 1e6, 1e9, 1e18, 1e160, 1e300}), 'g', -1, 64)
 	}
 	if strings.HasPrefix(text, `"`) && r.IntN(4) > 0 {
 		inside := strings.Trim(text, `"`)
