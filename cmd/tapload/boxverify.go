@@ -28,7 +28,7 @@ type boxVerifyOptions struct {
 	most     ohms
 	warmer   perCabinet
 	cable    perCabinet
-	ampCable ohms
+	ampCable cableOhm
 	plastic  bool
 
 	dc        meterOhms
@@ -344,9 +344,19 @@ func kelvins() perCabinet {
 
 // cableOhms is the resistance of cables.
 func cableOhms() perCabinet {
-	const most = 10 // more than any cable to a cabinet has
-	return perCabinet{unit: "ohm", must: fmt.Sprintf("must be a number of ohm from 0 to %d, such as 0.2 or a=0.2,b=0.1", most), good: func(v float64) bool { return v >= 0 && v <= most }}
+	return perCabinet{unit: "ohm", must: fmt.Sprintf("must be a number of ohm from 0 to %d, such as 0.2 or a=0.2,b=0.1", hookup.MostCableOhm), good: isCable}
 }
+
+func isCable(ohm float64) bool { return hookup.CheckCable(ohm) == nil }
+
+// cableOhm is a flag for the resistance of one cable: "0.1".
+type cableOhm float64
+
+func (o *cableOhm) Set(s string) error {
+	return setNumber((*float64)(o), s, "ohm", isCable, fmt.Sprintf("must be a number of ohm from 0 to %d, such as 0.2", hookup.MostCableOhm))
+}
+func (o *cableOhm) Type() string   { return "ohm" }
+func (o *cableOhm) String() string { return quantity.Plain(float64(*o)) }
 
 func (k *perCabinet) Set(s string) error {
 	read := func(s string) (v float64, err error) {
