@@ -11,6 +11,7 @@ import (
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/job"
+	"tapload/measure/quantity"
 )
 
 func newJobAdd(e env) *cobra.Command {
@@ -102,7 +103,7 @@ that is there.`,
 func addHookup(e env) *cobra.Command {
 	var tap ohms
 	var awg int
-	cable, plug := amount{unit: "m"}, amount{unit: "mm"}
+	cable, plug := amount{unit: quantity.Metre}, amount{unit: quantity.Millimetre}
 	var plastic bool
 	var why string
 	c := adding(e, "hookup FORMULA", "Add the chosen hookup, or put another in its place",

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 	"tapload/measure/signal"
 	"tapload/plot/report"
@@ -43,7 +44,7 @@ of the recording.`,
 				return usage(c, errors.New("say where the signal goes with -o FILE.wav"))
 			}
 			if !strings.EqualFold(filepath.Ext(o.out), ".wav") {
-				return usage(c, fmt.Errorf("-o %q: the signal is a WAV file; its name ends in .wav", o.out))
+				return usage(c, fmt.Errorf("-o %s: the signal is a WAV file; its name ends in .wav", oneline.Quote(o.out)))
 			}
 			sig, err := o.signal.make(c.Context())
 			if err != nil {
