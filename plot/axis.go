@@ -166,10 +166,21 @@ func degrees(v float64) string {
 	return strings.Replace(strconv.FormatFloat(v, 'f', -1, 64), "-", "−", 1)
 }
 
-// withKilo returns v in at most four digits, in thousands from 1000 on.
-func withKilo(v float64) string {
-	if v >= 1000 {
-		return strconv.FormatFloat(v/1000, 'g', 4, 64) + "k"
+// prefixed returns v in at most four digits, from 1000 and from a million on with the
+// prefix of the SI, and never with an exponent where a log axis of ohms or hertz ends
+// (mostOhm).
+func prefixed(v float64) string {
+	digits := func(v float64) string { // of which 'g' would write 1e-05
+		rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 3, 64), 64)
+		return strconv.FormatFloat(rounded, 'f', -1, 64)
 	}
-	return strconv.FormatFloat(v, 'g', 4, 64)
+	switch {
+	case v >= 1e9:
+		return digits(v/1e9) + "G"
+	case v >= 1e6:
+		return digits(v/1e6) + "M"
+	case v >= 1e3:
+		return digits(v/1e3) + "k"
+	}
+	return digits(v)
 }

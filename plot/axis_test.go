@@ -32,13 +32,17 @@ func TestLogTicks(t *testing.T) {
 		{"one decade", 30, 300, 0.07, "30 40 50 60 80 100 200 300"},
 		{"one decade, wide", 30, 300, 0.04, "30 40 50 60 70 80 90 100 200 300"},
 		{"narrow", 1000, 1100, 0.008, "1k 1.02k 1.04k 1.06k 1.08k 1.1k"},
+		// What went wrong: these were "1000k 1e+04k 1e+06k", and the last "1e-06".
+		{"megohms", 1e5, 1e7, 0.14, "100k 200k 500k 1M 2M 5M 10M"},
+		{"all that an axis shows", 1e8, 1e9, 0.3, "100M 200M 500M 1G"},
+		{"microhms", 1e-6, 1e-5, 0.3, "0.000001 0.000002 0.000005 0.00001"},
 		{"milliohms", 0.005, 0.5, 0.1, "0.005 0.01 0.02 0.05 0.1 0.2 0.5"},
 	} {
-		if got := labels(logTicks(c.min, c.max, c.gap, withKilo)); got != c.want {
+		if got := labels(logTicks(c.min, c.max, c.gap, prefixed)); got != c.want {
 			t.Errorf("%s: labels %q, want %q", c.name, got, c.want)
 		}
 	}
-	for _, tk := range logTicks(20, 20000, 0.14, withKilo) {
+	for _, tk := range logTicks(20, 20000, 0.14, prefixed) {
 		if tk.at == 30 && tk.label != "" || tk.at < 20 || tk.at > 20000 {
 			t.Errorf("tick %+v: 30 Hz must be minor, none may lie outside", tk)
 		}

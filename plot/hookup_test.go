@@ -176,6 +176,29 @@ func TestSpots(t *testing.T) {
 	}
 }
 
+// What went wrong: a flat curve had "min 22.0" and "max 22.0" beside each other, and one
+// point alone both on top of it.
+func TestFlatCurveIsMarkedOnce(t *testing.T) {
+	c := ImpedanceChart{
+		Traces: []Trace{{"flat", curve(resistor(22), 10, 20000, 30, even(0))}},
+		Lowest: Spot{100, 22}, Highest: Spot{1000, 22.01},
+	}.complete()
+	if low, high := c.spots(); low.Hz != 100 || high.Hz != 0 {
+		t.Errorf("flat: %+v and %+v are noted", low, high)
+	}
+	c.Highest.Ohm = 22.2
+	if low, high := c.spots(); low.Hz != 100 || high.Hz != 1000 {
+		t.Errorf("not flat: %+v and %+v are noted", low, high)
+	}
+	one := ImpedanceChart{
+		Traces: []Trace{{"one", curve(resistor(22), 1000, 1000, 1, even(0))}}, LowHz: 20, HighHz: 20000,
+		Lowest: Spot{1000, 22}, Highest: Spot{1000, 23},
+	}.complete()
+	if low, high := one.spots(); low.Hz != 0 || high.Hz != 0 {
+		t.Errorf("one point: %+v and %+v are noted", low, high)
+	}
+}
+
 // No curve has a note at an end of its chart.
 func TestNoSpotAtAnEnd(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -221,7 +221,7 @@ func (c ImpedanceChart) inBand(hz float64) bool { return hz >= c.LowHz && hz <= 
 func (c ImpedanceChart) panels(d pen, left, right vg.Length) func(low, high vg.Length, y axis) panel {
 	hz := axis{min: c.LowHz, max: c.HighHz, log: true, name: "frequency (Hz)"}
 	// Two labels need the width of one and a half of the widest.
-	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.2/(right-left)), withKilo)
+	hz.ticks = logTicks(hz.min, hz.max, hz.decades()*float64(d.body.Width("500")*1.2/(right-left)), prefixed)
 	return func(low, high vg.Length, y axis) panel {
 		return panel{vg.Rectangle{Min: vg.Point{X: left, Y: low}, Max: vg.Point{X: right, Y: high}}, hz, y}
 	}
@@ -316,7 +316,7 @@ func (c ImpedanceChart) modulusAxis(sampled [][]sample, height vg.Length) axis {
 	}
 	take(c.LeastOhm)
 	a := modulusAxis(least, most)
-	a.ticks = logTicks(a.min, a.max, 1.3*a.decades()/float64(height), withKilo)
+	a.ticks = logTicks(a.min, a.max, 1.3*a.decades()/float64(height), prefixed)
 	return a
 }
 

@@ -79,7 +79,7 @@ func (c MatchChart) OnPage() (Picture, error) {
 		}
 		a := modulusAxis(least, most)
 		a.name = "|Z| / " + name
-		a.ticks = logTicks(a.min, a.max, a.decades()/math.Max(1, float64(room)), withKilo)
+		a.ticks = logTicks(a.min, a.max, a.decades()/math.Max(1, float64(room)), prefixed)
 		return a
 	}
 	about := fmt.Sprintf("Modulus over the tap's ohms, over frequency, %s to %s: %s",

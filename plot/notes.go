@@ -35,7 +35,8 @@ func (c ImpedanceChart) extremes(d pen, p panel, sampled [][]sample) {
 	}
 }
 
-// spots are what is noted of the first trace; without Hz is what is not.
+// spots are what is noted of the first trace; without Hz is what is not. Of a curve that
+// is flat to the digits of a note one is enough, and one point has neither.
 func (c ImpedanceChart) spots() (lowest, highest Spot) {
 	curve := c.Traces[0].Curve.Within(c.LowHz, c.HighHz)
 	dip, peak := curve.Turns()
@@ -49,7 +50,14 @@ func (c ImpedanceChart) spots() (lowest, highest Spot) {
 		}
 		return given
 	}
-	return spot(c.Lowest, dip), spot(c.Highest, peak)
+	if len(curve.Points) < 2 {
+		return Spot{}, Spot{}
+	}
+	lowest, highest = spot(c.Lowest, dip), spot(c.Highest, peak)
+	if lowest.Hz > 0 && highest.Hz > 0 && units.Digits(lowest.Ohm, 3) == units.Digits(highest.Ohm, 3) {
+		highest = Spot{}
+	}
+	return lowest, highest
 }
 
 // offEnd is how far from an end of the chart, as a ratio, a spot must lie to be

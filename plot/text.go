@@ -6,7 +6,6 @@ import (
 	"io"
 	"math"
 	"strings"
-	"unicode/utf8"
 
 	"tapload/measure/impedance"
 )
@@ -34,9 +33,9 @@ func Text(w io.Writer, traces []Trace, width, height int) error {
 	sheet := newTextSheet(width-margin, height-3)
 	rows := float64(sheet.rows)
 	ohms := c.modulusAxis(sampled, 1)
-	ohms.ticks = logTicks(ohms.min, ohms.max, 1.5*ohms.decades()/rows, withKilo)
+	ohms.ticks = logTicks(ohms.min, ohms.max, 1.5*ohms.decades()/rows, prefixed)
 	hz := axis{min: c.LowHz, max: c.HighHz, log: true}
-	hz.ticks = logTicks(hz.min, hz.max, 5*hz.decades()/float64(sheet.columns), withKilo)
+	hz.ticks = logTicks(hz.min, hz.max, 5*hz.decades()/float64(sheet.columns), prefixed)
 
 	for i, t := range c.Traces {
 		mark := byte(0)
@@ -100,12 +99,16 @@ func Text(w io.Writer, traces []Trace, width, height int) error {
 	return err
 }
 
-// cutTo returns at most n characters of s.
+// cutTo returns at most n characters of s, without some of its middle: what it ends
+// with may be "(invented)".
 func cutTo(s string, n int) string {
-	if utf8.RuneCountInString(s) <= n {
+	runes := []rune(s)
+	if len(runes) <= n {
 		return s
 	}
-	return string([]rune(s)[:n-3]) + "..."
+	const gap = "..."
+	tail := (n - len(gap)) / 2
+	return string(runes[:n-len(gap)-tail]) + gap + string(runes[len(runes)-tail:])
 }
 
 // modulusAt returns |Z| at hz on a straight line in log |Z| over log f; false

@@ -52,13 +52,14 @@ func TestTextShowsTheCurve(t *testing.T) {
 func TestTextSeveralCurves(t *testing.T) {
 	lines := text(t, []Trace{
 		{"low", curve(resistor(10), 10, 24000, 30, even(0))},
-		{"high, with a name that is far too long for the line that it has", curve(resistor(40), 1000, 1000, 1, even(0))},
+		{"high, with a name that is far too long for the line that it has (invented)", curve(resistor(40), 1000, 1000, 1, even(0))},
 	}, 40, 12)
 	all := strings.Join(lines, "\n")
 	if strings.Count(all, "a") < 32 || strings.Count(strings.Join(lines[:10], ""), "b") != 1 {
 		t.Errorf("curves a over the whole band and b as one point expected:\n%s", all)
 	}
-	if got := lines[len(lines)-1]; got != "      b  high, with a name that is fa..." {
+	// What went wrong: of a name that was cut "(invented)" went, or its bracket.
+	if got := lines[len(lines)-1]; got != "      b  high, with a n...has (invented)" {
 		t.Errorf("key line %q", got)
 	}
 }

@@ -18,7 +18,7 @@ type addedFlags struct {
 
 // register adds the flags. with names the flag of the second record.
 func (o *addedFlags) register(f *pflag.FlagSet, with string) {
-	o.mass.unit, o.box.unit, o.diameter.unit = "g", "l", "mm"
+	o.mass.unit, o.box.unit, o.diameter.unit = quantity.Gram, quantity.Litre, quantity.Millimetre
 	f.Var(&o.mass, "added-mass-g", "mass on the cone in the sweep of "+with+", in grams")
 	f.Var(&o.box, "box-l", "volume of the closed box in the sweep of "+with+", in litres")
 	f.Var(&o.diameter, "diameter-mm", "diameter of the cone, middle of surround to middle of surround")

@@ -9,6 +9,7 @@ import (
 
 	"tapload/fixtures/amp"
 	"tapload/measure/impedance"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 )
 
@@ -32,7 +33,7 @@ type ampFlags struct {
 }
 
 func (o *ampFlags) register(f *pflag.FlagSet) {
-	o.cable.unit, o.damping.unit = "m", "number"
+	o.cable.unit, o.damping.kind = quantity.Metre, "number"
 	o.registerAmplifier(f)
 	f.Var(&o.damping, "damping", "damping factor at the tap in use, instead of --output-ohm")
 	f.IntVar(&o.awg, "cable-awg", 0, "wire `gauge` of the cable to each cabinet")
@@ -43,7 +44,7 @@ func (o *ampFlags) register(f *pflag.FlagSet) {
 
 // registerAmplifier registers the flags of the amplifier itself.
 func (o *ampFlags) registerAmplifier(f *pflag.FlagSet) {
-	o.watts.unit, o.allowLow.unit, o.allowHigh.unit = "W", "ratio", "ratio"
+	o.watts.unit, o.allowLow.kind, o.allowHigh.kind = quantity.Watt, "ratio", "ratio"
 	f.Var(&o.taps, "tap", "taps of a valve amplifier, such as 4,8,16")
 	f.StringVar(&o.kind, "amp", "", "`kind` of output: valve or solid-state (default valve; solid-state with --amp-min-ohm)")
 	f.Var(&o.min, "amp-min-ohm", "lowest load that a solid-state amplifier may drive")
@@ -78,7 +79,7 @@ func (o ampFlags) amplifier() (a amp.Amplifier, warnings []impedance.Warning, er
 			return a, nil, errors.New("a solid-state amplifier needs the lowest load its maker allows; give --amp-min-ohm, which is marked at its output")
 		}
 	default:
-		return a, nil, fmt.Errorf("--amp %q: must be valve or solid-state", o.kind)
+		return a, nil, fmt.Errorf("--amp %s: must be valve or solid-state", oneline.Quote(o.kind))
 	}
 	if a.Kind == amp.Valve {
 		if len(o.taps) == 0 {

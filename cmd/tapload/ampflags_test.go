@@ -7,6 +7,7 @@ import (
 
 	"tapload/fixtures/amp"
 	"tapload/fixtures/hookup"
+	"tapload/measure/quantity"
 )
 
 func TestAmplifierFlags(t *testing.T) {
@@ -64,7 +65,7 @@ func TestOutputAndCable(t *testing.T) {
 }
 
 func TestPairs(t *testing.T) {
-	p := pairs{unit: "ohm"}
+	p := pairs{unit: quantity.Ohm}
 	for _, s := range []string{"a=8, left cab=16 ohm", "x=y=2k"} {
 		if err := p.Set(s); err != nil {
 			t.Fatal(err)

@@ -36,7 +36,7 @@ type boxSheetOptions struct {
 }
 
 func newBoxSheet(e env) *cobra.Command {
-	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: amount{1e3 * box.UsualPlug, "mm"}, washer: amount{unit: "mm"}}
+	o := boxSheetOptions{cabinetFlags: cabinetFlags{wantRe: true}, plug: amount{value: 1e3 * box.UsualPlug, unit: quantity.Millimetre}, washer: amount{unit: quantity.Millimetre}}
 	c := &cobra.Command{
 		Use:   "sheet FORMULA [NAME=]LOAD...",
 		Short: "Say how to build the boxes of a hookup, and how to check them",

@@ -8,7 +8,6 @@ import (
 	"maps"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -28,7 +27,7 @@ type boxVerifyOptions struct {
 	most     ohms
 	warmer   perCabinet
 	cable    perCabinet
-	ampCable ohms
+	ampCable cableOhm
 	plastic  bool
 
 	dc        meterOhms
@@ -198,7 +197,7 @@ func (o *boxVerifyOptions) cab(i int, arg string, meter bool) (namedCab, error) 
 		}
 		return namedCab{name: name, ohm: float64(ohm)}, nil
 	}
-	if _, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(value, "ohm")), 64); err == nil {
+	if _, err := quantity.Ohm.Read(value); err == nil {
 		return namedCab{}, fmt.Errorf("cabinet %s is given by its rating, which proves nothing; measure it alone, with \"tapload sweep\"", cmp.Or(name, letter(i)))
 	}
 	return namedCab{name: name, path: value}, nil
@@ -328,8 +327,9 @@ func (o *boxVerifyOptions) prove(ctx context.Context, p provedSet) (proof.Proof,
 // perCabinet is a flag for a number of all cabinets, "20", or of each,
 // "a=20,b=15".
 type perCabinet struct {
-	unit, must string
-	good       func(float64) bool
+	unit quantity.Unit
+	must string
+	good func(float64) bool
 
 	all float64
 	any bool // all was given
@@ -339,14 +339,24 @@ type perCabinet struct {
 // kelvins is a difference of temperature of coils.
 func kelvins() perCabinet {
 	const most = 200 // more than any coil survives
-	return perCabinet{unit: "K", must: fmt.Sprintf("must be a difference of at most %d K, such as 20 or a=20,b=15", most), good: func(v float64) bool { return math.Abs(v) <= most }}
+	return perCabinet{unit: quantity.Kelvin, must: fmt.Sprintf("must be a difference of at most %d K, such as 20 or a=20,b=15", most), good: func(v float64) bool { return math.Abs(v) <= most }}
 }
 
 // cableOhms is the resistance of cables.
 func cableOhms() perCabinet {
-	const most = 10 // more than any cable to a cabinet has
-	return perCabinet{unit: "ohm", must: fmt.Sprintf("must be a number of ohm from 0 to %d, such as 0.2 or a=0.2,b=0.1", most), good: func(v float64) bool { return v >= 0 && v <= most }}
+	return perCabinet{unit: quantity.Ohm, must: fmt.Sprintf("must be a number of ohm from 0 to %d, such as 0.2 or a=0.2,b=0.1", hookup.MostCableOhm), good: isCable}
 }
+
+func isCable(ohm float64) bool { return hookup.CheckCable(ohm) == nil }
+
+// cableOhm is a flag for the resistance of one cable: "0.1".
+type cableOhm float64
+
+func (o *cableOhm) Set(s string) error {
+	return setNumber((*float64)(o), s, quantity.Ohm, isCable, fmt.Sprintf("must be a number of ohm from 0 to %d, such as 0.2", hookup.MostCableOhm))
+}
+func (o *cableOhm) Type() string   { return "ohm" }
+func (o *cableOhm) String() string { return quantity.Plain(float64(*o)) }
 
 func (k *perCabinet) Set(s string) error {
 	read := func(s string) (v float64, err error) {
@@ -366,7 +376,7 @@ func (k *perCabinet) Set(s string) error {
 	}
 	return err
 }
-func (k *perCabinet) Type() string { return k.unit }
+func (k *perCabinet) Type() string { return k.unit.String() }
 func (k *perCabinet) String() string {
 	parts := listNamed(k.of)
 	if k.any {
@@ -396,17 +406,8 @@ func (o *meterOhms) Set(s string) error {
 		*o = meterOhms(math.Inf(1))
 		return nil
 	}
-	t := strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "ohm"))
-	if v, err := strconv.ParseFloat(t, 64); err == nil && v == 0 {
-		*o = 0
-		return nil
-	}
-	v, err := parseQuantity(t, "ohm")
-	if err != nil {
-		return errors.New("must be a number of ohm such as 28, 0 or 1.5k, or \"open\"")
-	}
-	*o = meterOhms(v)
-	return nil
+	return setNumber((*float64)(o), s, quantity.Ohm, func(v float64) bool { return v == 0 || v >= leastQuantity && v <= mostQuantity },
+		"must be a number of ohm such as 28, 0 or 1.5k, or \"open\"")
 }
 func (o *meterOhms) Type() string { return "ohm" }
 func (o *meterOhms) String() string {

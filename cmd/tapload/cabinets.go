@@ -28,7 +28,7 @@ type cabinetFlags struct {
 }
 
 func (o *cabinetFlags) register(f *pflag.FlagSet) {
-	o.rated.unit, o.watts.unit, o.marked.unit, o.drivers.unit = "ohm", "w", "ohm", "n"
+	o.rated.unit, o.watts.unit, o.marked.unit = quantity.Ohm, quantity.Watt, quantity.Ohm
 	f.Var(&o.rated, "rated", "ratings to use instead of those found, such as a=8,b=16")
 	f.Var(&o.watts, "load-watts", "rated power of the loads, such as a=30,b=60")
 	f.Var(&o.marked, "marked-ohm", "ratings marked on cabinets, to find a dead driver, such as a=8")

@@ -11,6 +11,7 @@ import (
 
 	"tapload/fixtures/jig"
 	"tapload/measure"
+	"tapload/measure/oneline"
 	"tapload/measure/signal"
 	"tapload/plot/report"
 )
@@ -62,7 +63,8 @@ Plug in a known resistor instead, and say its value with --known-ohm.`,
 	f.StringVar(&o.jigFile, "jig", "", "calibration to correct with, a jig `file` of \"tapload jig\"")
 	o.jig.register(f)
 	f.StringVar(&o.expect, "expect", measure.ExpectLoad.String(), "`what` is connected: load, open or short")
-	f.IntVar(&o.rate, "rate", signal.DefaultRateHz, "sample rate, in `hz`")
+	o.rate = signal.DefaultRateHz
+	f.Var((*sampleRate)(&o.rate), "rate", "sample rate")
 	f.Var(&o.knownOhm, "known-ohm", "a known resistor is plugged in instead of the load")
 	f.Var(&o.known, "known-tolerance", "its tolerance")
 	f.Var(&o.fullScale, "full-scale-volt", "peak volts at the inputs that are full scale")
@@ -81,7 +83,7 @@ func (o *checkOptions) check() error {
 		return fmt.Errorf("--rate %d: must be 8000 to 768000 Hz", o.rate)
 	}
 	if !slices.Contains(measure.ExpectedNames[:], o.expect) {
-		return fmt.Errorf("--expect %q: must be %s or %s", o.expect, strings.Join(measure.ExpectedNames[:2], ", "), measure.ExpectedNames[2])
+		return fmt.Errorf("--expect %s: must be %s or %s", oneline.Quote(o.expect), strings.Join(measure.ExpectedNames[:2], ", "), measure.ExpectedNames[2])
 	}
 	if o.expect != measure.ExpectLoad.String() && o.knownOhm > 0 {
 		return fmt.Errorf("--known-ohm: a known resistor is a load; leave out --expect %s", o.expect)

@@ -17,6 +17,7 @@ import (
 	"tapload/fit/recone"
 	"tapload/measure/cores"
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 	"tapload/plot"
 	"tapload/plot/report"
 )
@@ -282,7 +283,7 @@ func (o *compareOptions) checkGroup(f *pflag.FlagSet, args []string) error {
 func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
 	switch {
 	case len(args) > 0:
-		return fmt.Errorf("%q: --match takes the records from its pattern, and no others", args[0])
+		return fmt.Errorf("%s: --match takes the records from its pattern, and no others", oneline.Quote(args[0]))
 	case o.per != 2 && o.per != 4:
 		return fmt.Errorf("--per %d: drivers are matched in pairs (2) or quads (4)", o.per)
 	}

@@ -5,12 +5,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 	"tapload/measure/verdict"
 )
@@ -97,17 +99,31 @@ var faultHints = map[card.Cause]string{
 	card.Stopped: "check the card's cable, and try again",
 }
 
+// numberError says what a flag that the parser itself reads must be. far tells that it
+// is a number, but beyond what the flag holds.
+func numberError(bad *pflag.InvalidValueError, far bool) error {
+	kind := bad.GetFlag().Value.Type()
+	switch {
+	case kind == "float64":
+		return cmp.Or(quantity.CommaMeant(bad.GetValue()), errors.New("must be a number, such as 8.5"))
+	case kind == "uint64" && far:
+		return fmt.Errorf("must be at most %d", uint64(math.MaxUint64))
+	case kind == "uint64":
+		return errors.New("must be a whole number, 0 or more")
+	case far:
+		return errors.New("is a number beyond all that this counts; write a smaller one")
+	}
+	return errors.New("must be a whole number")
+}
+
 // flagError rewords what the flag parser says.
 func flagError(err error) error {
 	if bad, is := errors.AsType[*pflag.InvalidValueError](err); is {
 		cause := bad.Unwrap()
-		if _, is := errors.AsType[*strconv.NumError](cause); is {
-			cause = errors.New("must be a whole number")
-			if bad.GetFlag().Value.Type() == "float64" {
-				cause = cmp.Or(quantity.CommaMeant(bad.GetValue()), errors.New("must be a number, such as 8.5"))
-			}
+		if number, is := errors.AsType[*strconv.NumError](cause); is {
+			cause = numberError(bad, errors.Is(number, strconv.ErrRange))
 		}
-		return fmt.Errorf("--%s %q: %w", bad.GetFlag().Name, bad.GetValue(), cause)
+		return fmt.Errorf("--%s %s: %w", bad.GetFlag().Name, oneline.Quote(bad.GetValue()), cause)
 	}
 	if missing, is := errors.AsType[*pflag.ValueRequiredError](err); is {
 		name := "--" + missing.GetSpecifiedName()

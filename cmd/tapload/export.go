@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tapload/measure/oneline"
 	"tapload/measure/record"
 )
 
@@ -56,7 +57,7 @@ func (o exportOptions) writer() (recordWriter, error) {
 	if o.out == "-" {
 		format = cmp.Or(format, "csv")
 	}
-	csv, err := isCSV(format, o.out, fmt.Sprintf("-o %q", o.out))
+	csv, err := isCSV(format, o.out, "-o "+oneline.Quote(o.out))
 	if csv {
 		return record.Record.WriteCSV, err
 	}
@@ -77,7 +78,7 @@ func isCSV(format, path, file string) (bool, error) {
 		}
 	}
 	if format != "csv" && format != "touchstone" {
-		return false, fmt.Errorf("--format %q: the formats are csv and touchstone", format)
+		return false, fmt.Errorf("--format %s: the formats are csv and touchstone", oneline.Quote(format))
 	}
 	return format == "csv", nil
 }

@@ -29,7 +29,7 @@ func (e env) guide(ctx context.Context) error {
 			return cards, err
 		},
 		Bench: e.inventedBench,
-		Number: func(s, unit string) error {
+		Number: func(s string, unit quantity.Unit) error {
 			_, err := parseQuantity(s, unit)
 			return err
 		},

@@ -74,7 +74,7 @@ Without such columns and without --u-percent the uncertainty is unknown.`,
 type partOfZ float64
 
 func (p *partOfZ) Set(s string) error {
-	return setNumber((*float64)(p), s, "%", func(v float64) bool { return v > 0 && v < 100 }, "must be a number of percent above 0 and below 100, such as 0.5")
+	return setNumber((*float64)(p), s, quantity.Percentage, func(v float64) bool { return v > 0 && v < 100 }, "must be a number of percent above 0 and below 100, such as 0.5")
 }
 func (p *partOfZ) Type() string { return "percent" }
 func (p *partOfZ) String() string {

@@ -17,6 +17,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/fixtures/netlist"
 	"tapload/measure"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
 )
@@ -40,7 +41,7 @@ inputs, their gain knobs and one set of signal flags.`,
   tapload sweep --jig jig.json --card "USB Audio" -o cab.sweep.json`,
 		Args: func(c *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usage(c, fmt.Errorf("there is no command jig %q; there are open, short, known, show, prove and wiring", args[0]))
+				return usage(c, fmt.Errorf("there is no command jig %s; there are open, short, known, show, prove and wiring", oneline.Quote(args[0])))
 			}
 			return nil
 		},
@@ -152,7 +153,7 @@ func (o *standardOptions) check() error {
 	case o.out == "":
 		return errors.New("name the jig file with -o JIG.json")
 	case !strings.HasSuffix(o.out, ".json"):
-		return fmt.Errorf("-o %q: a jig file is JSON; its name ends in .json", o.out)
+		return fmt.Errorf("-o %s: a jig file is JSON; its name ends in .json", oneline.Quote(o.out))
 	case o.kind == jig.Known && o.ohm == 0:
 		return errors.New("say what the known resistor is with --ohm 10")
 	}
@@ -169,7 +170,7 @@ func measureStandard(ctx context.Context, e env, o standardOptions) (err error) 
 			return err
 		}
 		if o.name != "" && o.name != calibration.Name {
-			return fmt.Errorf("--name %q: the jig in %s is called %q; start a new file for another jig", o.name, o.out, calibration.Name)
+			return fmt.Errorf("--name %s: the jig in %s is called %s; start a new file for another jig", oneline.Quote(o.name), o.out, oneline.Quote(calibration.Name))
 		}
 	default:
 		if o.name == "" {

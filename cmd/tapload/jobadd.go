@@ -9,7 +9,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/cmd/tapload/internal/screen"
+	"tapload/fixtures/amp"
 	"tapload/fixtures/job"
+	"tapload/measure/quantity"
 )
 
 func newJobAdd(e env) *cobra.Command {
@@ -101,7 +103,7 @@ that is there.`,
 func addHookup(e env) *cobra.Command {
 	var tap ohms
 	var awg int
-	cable, plug := amount{unit: "m"}, amount{unit: "mm"}
+	cable, plug := amount{unit: quantity.Metre}, amount{unit: quantity.Millimetre}
 	var plastic bool
 	var why string
 	c := adding(e, "hookup FORMULA", "Add the chosen hookup, or put another in its place",
@@ -110,7 +112,10 @@ another in the place of the one that is there. Without --tap it goes on the tap
 that suits it best.`,
 		`  tapload job add hookup "cab || small" --tap 4
   tapload job add hookup "(a + b) || c" --cable-awg 18 --cable-m 6 --plastic`,
-		"the formula of the hookup, such as \"a || b\"", func(_ *cobra.Command, d *jobEdit, formula string) (string, error) {
+		"the formula of the hookup, such as \"a || b\"", func(c *cobra.Command, d *jobEdit, formula string) (string, error) {
+			if err := (amp.Wire{AWG: awg, Metre: cable.value}).Check(); err != nil {
+				return "", usage(c, fmt.Errorf("--cable-awg, --cable-m: %w", err))
+			}
 			d.SetHookup(job.Hookup{Formula: formula, TapOhm: float64(tap), CableAWG: awg, CableM: cable.value, Plastic: plastic, PlugMM: plug.value, Why: why})
 			return "the hookup " + formula, nil
 		})

@@ -28,7 +28,7 @@ type cabinetEntry struct {
 }
 
 func (o *cabinetEntry) register(f *pflag.FlagSet) {
-	o.watts.unit = "W"
+	o.watts.unit = quantity.Watt
 	f.StringVar(&o.record, "record", "", "`record` of the cabinet, of \"tapload sweep\"")
 	f.Var(&o.rated, "rated-ohm", "its rating, where it is not measured")
 	f.Var(&o.decided, "decided-ohm", "rating in place of the one that is measured")

@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -18,6 +17,7 @@ import (
 	"tapload/fixtures/job"
 	"tapload/fixtures/job/findings"
 	"tapload/fixtures/loads"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 )
 
@@ -138,7 +138,7 @@ func noCabinet(j *job.Job, arg string) error {
 	if len(labels) > 0 {
 		has = "which has " + quantity.List(labels)
 	}
-	return fmt.Errorf("%q is neither a file nor a cabinet of %s, %s", arg, jobPath(j), has)
+	return fmt.Errorf("%s is neither a file nor a cabinet of %s, %s", oneline.Quote(arg), jobPath(j), has)
 }
 
 func jobPath(j *job.Job) string { return filepath.Join(j.Folder, job.FileName) }
@@ -192,7 +192,7 @@ func loadsFromJob(e env, c *cobra.Command, args []string, formula *hookup.Tree, 
 		}
 		cab := j.Cabinet(arg)
 		if cab == nil {
-			if _, err := strconv.ParseFloat(arg, 64); err == nil {
+			if _, err := quantity.Ohm.Read(arg); err == nil {
 				continue // a rating without a name, of which there is more to say
 			}
 			return nil, noCabinet(j, arg)

@@ -70,7 +70,7 @@ A jig that was calibrated with another signal of the same sample rate will do.
 	o.signal.kind, o.signal.levels = multitone, levels{-12}
 	f.Var(&o.signal.low, "low", "low end of the measured band")
 	f.Var(&o.signal.high, "high", "high end of the measured band")
-	f.IntVar(&o.signal.rate, "rate", o.signal.rate, "sample rate, in `hz`")
+	f.Var((*sampleRate)(&o.signal.rate), "rate", "sample rate")
 	f.Var(&o.signal.levels, "level", "loudest sample, relative to full scale")
 	f.StringVar(&o.label, "label", "load", "`name` of what is measured")
 	f.Var(&o.seconds, "seconds", "end after so much sound; without it, Ctrl-C ends it")

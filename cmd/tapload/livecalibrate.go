@@ -38,7 +38,7 @@ func (s *session) ticks() []live.Tick {
 
 // calibrate measures the three standards, each as soon as it is seen.
 func (s *session) calibrate(ctx context.Context, filled map[string]string, tell func(live.At)) live.Answer {
-	known, err := parseQuantity(filled["known"], "ohm")
+	known, err := parseQuantity(filled["known"], quantity.Ohm)
 	if err != nil {
 		return live.Answer{Says: "known resistor: " + err.Error()}
 	}

@@ -11,6 +11,7 @@ import (
 	"tapload/fit/identify"
 	"tapload/measure/exactjson"
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 	"tapload/measure/record"
 )
 
@@ -26,7 +27,7 @@ func readLoad(arg string) (load, error) {
 	if !named {
 		name, path = "", arg
 	} else if name == "" {
-		return load{}, fmt.Errorf("%q: there is no name before the =", arg)
+		return load{}, fmt.Errorf("%s: there is no name before the =", oneline.Quote(arg))
 	}
 	rec, err := readRecord(path)
 	if err != nil {

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tapload/cmd/tapload/internal/manual"
+	"tapload/measure/oneline"
 	"tapload/plot/report"
 )
 
@@ -46,7 +47,7 @@ Where a command has the name of a topic, the topic is explained.`,
 			}
 			of, rest, err := c.Root().Find(args)
 			if err != nil || len(rest) > 0 {
-				return usage(c, fmt.Errorf("there is no topic or command %q; the topics are %s", strings.Join(args, " "), strings.Join(manual.Names(), ", ")))
+				return usage(c, fmt.Errorf("there is no topic or command %s; the topics are %s", oneline.Quote(strings.Join(args, " ")), strings.Join(manual.Names(), ", ")))
 			}
 			of.InitDefaultHelpFlag()
 			if err := of.Help(); err != nil || of.HasParent() {

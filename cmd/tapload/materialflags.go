@@ -116,7 +116,7 @@ local codes and licensed practice come first.`
 type part float64
 
 func (p *part) Set(s string) error {
-	return setNumber((*float64)(p), s, "", func(v float64) bool { return v > 0 && v < 1 }, "must be a number above 0 and below 1, such as 0.95")
+	return setNumber((*float64)(p), s, quantity.Count, func(v float64) bool { return v > 0 && v < 1 }, "must be a number above 0 and below 1, such as 0.95")
 }
 func (p *part) Type() string   { return "c" }
 func (p *part) String() string { return quantity.Plain(float64(*p)) }
@@ -125,7 +125,7 @@ func (p *part) String() string { return quantity.Plain(float64(*p)) }
 type times float64
 
 func (t *times) Set(s string) error {
-	return setNumber((*float64)(t), s, "x", func(v float64) bool { return v >= 1 && v <= 1e4 }, "must be a number of 1 to 10000, such as 10")
+	return setNumber((*float64)(t), s, quantity.Times, func(v float64) bool { return v >= 1 && v <= 1e4 }, "must be a number of 1 to 10000, such as 10")
 }
 func (t *times) Type() string   { return "n" }
 func (t *times) String() string { return quantity.Plain(float64(*t)) }

@@ -11,6 +11,7 @@ import (
 
 	"tapload/fixtures/job"
 	"tapload/fixtures/job/findings"
+	"tapload/measure/oneline"
 	"tapload/plot/report"
 )
 
@@ -46,7 +47,7 @@ without -o they are report.html and report.pdf in the job's folder.`,
 			}
 			for _, path := range o.out {
 				if documentFormat(path) == "" {
-					return usage(c, fmt.Errorf("-o %q: must end in .html, .pdf or .txt", path))
+					return usage(c, fmt.Errorf("-o %s: must end in .html, .pdf or .txt", oneline.Quote(path)))
 				}
 			}
 			j, err := theJob(c)

@@ -16,6 +16,7 @@ import (
 
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/setup"
+	"tapload/measure/oneline"
 )
 
 // env is what a command sees of the world around it.
@@ -98,7 +99,7 @@ done. "tapload help" also lists the topics of the manual.`,
 			if len(args) == 0 {
 				return nil
 			}
-			err := fmt.Errorf("there is no command %q", args[0])
+			err := fmt.Errorf("there is no command %s", oneline.Quote(args[0]))
 			if like := c.SuggestionsFor(args[0]); len(like) > 0 {
 				err = fmt.Errorf("%w; did you mean %q?", err, slices.MaxFunc(like, func(a, b string) int { return alikeUpTo(a, args[0]) - alikeUpTo(b, args[0]) }))
 			}
@@ -180,7 +181,7 @@ func checked(check func() error) func(*cobra.Command, []string) error {
 // noArgs and someArgs are cobra's argument rules with sentences of our own.
 func noArgs(c *cobra.Command, args []string) error {
 	if len(args) > 0 {
-		return usage(c, fmt.Errorf("%q: the command takes flags only", args[0]))
+		return usage(c, fmt.Errorf("%s: the command takes flags only", oneline.Quote(args[0])))
 	}
 	return nil
 }
@@ -191,7 +192,7 @@ func someArgs(low, high int, what string) cobra.PositionalArgs {
 		case len(args) < low:
 			return usage(c, fmt.Errorf("name %s", what))
 		case len(args) > high:
-			return usage(c, fmt.Errorf("%q is one argument too many; the command takes %s", args[high], what))
+			return usage(c, fmt.Errorf("%s is one argument too many; the command takes %s", oneline.Quote(args[high]), what))
 		}
 		return nil
 	}

@@ -60,7 +60,7 @@ in the one that the variable TAPLOAD_CONFIG names.`,
 	f.StringVar(&o.jigFile, "jig", "", "calibration to correct with, a jig `file` of \"tapload jig\"")
 	f.Var(&o.level, "level", "loudest sample of test signals, relative to full scale")
 	f.Var(&o.fullScale, "full-scale-volt", "peak volts at the inputs that are full scale")
-	f.IntVar(&o.rate, "rate", 0, "sample rate, in `hz`")
+	f.Var((*sampleRate)(&o.rate), "rate", "sample rate")
 	f.StringVar(&o.shop, "shop", "", "the workshop's `name`")
 	f.StringVar(&o.address, "address", "", "the workshop's address, a `text`")
 	f.StringVar(&o.paper, "paper", "", "paper of reports and sheets: a4 or letter, a `size`")

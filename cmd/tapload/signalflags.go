@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure"
+	"tapload/measure/oneline"
 	"tapload/measure/signal"
 )
 
@@ -86,7 +87,7 @@ func (o *signalOptions) registerSignal(f *pflag.FlagSet) {
 	f.StringVar(&o.kind, "signal", o.kind, "`kind` of test signal: chirp, tones (slow and sure) or multitone")
 	f.Var(&o.low, "low", "low end of the measured band")
 	f.Var(&o.high, "high", "high end of the measured band")
-	f.IntVar(&o.rate, "rate", o.rate, "sample rate, in `hz`")
+	f.Var((*sampleRate)(&o.rate), "rate", "sample rate")
 	f.Var(&o.levels, "level", "loudest sample, relative to full scale")
 	f.IntVar(&o.periods, "periods", o.periods, "how often chirp or multitone is measured, `n` times, 2 or more")
 	f.Var(&o.period, "period", "length of one chirp or multitone; the nearest that suits is taken")
@@ -118,7 +119,7 @@ func (o signalOptions) fits() error {
 			return fmt.Errorf("--signal %s is for \"tapload sweep\" alone: standards and stimuli need a test signal", o.kind)
 		}
 	default:
-		return fmt.Errorf("--signal %q: the kinds are %s, %s and %s; sweep also takes %s and a .wav file", o.kind, chirp, tones, multitone, listen)
+		return fmt.Errorf("--signal %s: the kinds are %s, %s and %s; sweep also takes %s and a .wav file", oneline.Quote(o.kind), chirp, tones, multitone, listen)
 	}
 	for _, f := range signalFlags {
 		if o.given(f.name) && !strings.Contains(" "+strings.Join(f.kinds, " ")+" ", " "+o.class()+" ") {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"strings"
 
@@ -13,6 +14,8 @@ import (
 	"github.com/spf13/pflag"
 
 	"tapload/measure/card"
+	"tapload/measure/oneline"
+	"tapload/measure/quantity"
 	"tapload/measure/signal"
 	"tapload/plot/report"
 )
@@ -41,11 +44,14 @@ of the recording.`,
 				return usage(c, errors.New("say where the signal goes with -o FILE.wav"))
 			}
 			if !strings.EqualFold(filepath.Ext(o.out), ".wav") {
-				return usage(c, fmt.Errorf("-o %q: the signal is a WAV file; its name ends in .wav", o.out))
+				return usage(c, fmt.Errorf("-o %s: the signal is a WAV file; its name ends in .wav", oneline.Quote(o.out)))
 			}
 			sig, err := o.signal.make(c.Context())
 			if err != nil {
 				return cmp.Or(c.Context().Err(), usage(c, err))
+			}
+			if err := o.bits.holds(o.signal.level()); err != nil {
+				return usage(c, err)
 			}
 			o.changed = changedFlags(c.Flags(), "signal", "low", "high", "level", "periods", "period", "points-per-octave", "dwell", "settle")
 			return stimulus(e, o, sig)
@@ -120,6 +126,22 @@ func (l *wordLength) String() string {
 		return fmt.Sprintf("%df", l.bits)
 	}
 	return fmt.Sprint(l.bits)
+}
+
+// fewestSteps is how many steps of the word length the loudest sample of a test
+// signal has at least. On the virtual bench a chirp of 2 still gave the curve that 24
+// bits give: rounding repeats with the signal, and both inputs hear it.
+const fewestSteps = 4
+
+// holds returns an error where words of that length have too few steps for a signal of
+// that level.
+func (l wordLength) holds(level decibel) error {
+	full := math.Ldexp(1, l.bits-1)
+	if l.float || level.fraction()*full >= fewestSteps {
+		return nil
+	}
+	return fmt.Errorf("--bits %d, --level %s: the loudest sample is %s of a step of %d bits, and has to be %d or more; write --bits 24, or a --level of %.0f or more",
+		l.bits, level.String(), quantity.Digits(level.fraction()*full, 2), l.bits, fewestSteps, math.Ceil(toDecibel(fewestSteps/full)))
 }
 
 func (l wordLength) words() string {

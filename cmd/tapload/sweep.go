@@ -130,10 +130,10 @@ func (o *sweepOptions) check(now func() time.Time) error {
 		return errors.New("--distortion-plot draws what --distortion measures; give both")
 	}
 	if o.keep != "" && !strings.EqualFold(filepath.Ext(o.keep), ".wav") {
-		return fmt.Errorf("--keep %q: the recording is a WAV file; its name ends in .wav", o.keep)
+		return fmt.Errorf("--keep %s: the recording is a WAV file; its name ends in .wav", oneline.Quote(o.keep))
 	}
 	if o.keep != "" && o.keep == o.source.replay {
-		return fmt.Errorf("--keep %q is the recording that is replayed", o.keep)
+		return fmt.Errorf("--keep %s is the recording that is replayed", oneline.Quote(o.keep))
 	}
 	switch {
 	case o.repeat < 1 || o.repeat > measure.MaxRepeats:
@@ -161,7 +161,7 @@ func (o *sweepOptions) check(now func() time.Time) error {
 func (o *sweepOptions) name(now time.Time) error {
 	if o.out != "" {
 		if !strings.HasSuffix(o.out, ".json") {
-			return fmt.Errorf("-o %q: the record is JSON; its name ends in %s", o.out, recordSuffix)
+			return fmt.Errorf("-o %s: the record is JSON; its name ends in %s", oneline.Quote(o.out), recordSuffix)
 		}
 		o.label = cmp.Or(o.label, record.LabelOf(o.out))
 		if err := oneline.Check(o.label); err != nil {
@@ -172,7 +172,7 @@ func (o *sweepOptions) name(now time.Time) error {
 	o.label = cmp.Or(o.label, now.Format("2006-01-02-1504"))
 	name := record.FileName(o.label)
 	if name == "" {
-		return fmt.Errorf("the label %q makes no file name; name the file with -o FILE.sweep.json", o.label)
+		return fmt.Errorf("the label %s makes no file name; name the file with -o FILE.sweep.json", oneline.Quote(o.label))
 	}
 	o.out = name + recordSuffix
 	for n := 2; o.taken() && !o.force; n++ {

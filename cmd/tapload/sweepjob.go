@@ -17,6 +17,7 @@ import (
 	"tapload/fixtures/job/findings"
 	"tapload/measure"
 	"tapload/measure/impedance"
+	"tapload/measure/oneline"
 	"tapload/measure/record"
 	"tapload/measure/verdict"
 	"tapload/plot/report"
@@ -125,7 +126,7 @@ func (s *jobSweep) check() error {
 			return fmt.Errorf("%w; a driver is measured before the work first, with --as before", err)
 		}
 	default:
-		return usage(s.command, fmt.Errorf("--as %q: must be cabinet, proof, before or after", s.as))
+		return usage(s.command, fmt.Errorf("--as %s: must be cabinet, proof, before or after", oneline.Quote(s.as)))
 	}
 	if err := job.CheckLabel(s.label); err != nil {
 		return usage(s.command, fmt.Errorf("--label: %w", err))

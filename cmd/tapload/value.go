@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -19,32 +20,46 @@ import (
 // hertz is a frequency flag: "50", "20k", "20kHz", "20000 Hz".
 type hertz float64
 
-func (h *hertz) Set(s string) error { return setQuantity((*float64)(h), s, "Hz") }
+func (h *hertz) Set(s string) error { return setQuantity((*float64)(h), s, quantity.Hertz) }
 func (h *hertz) Type() string       { return "hz" }
 func (h *hertz) String() string     { return quantity.Plain(float64(*h)) }
+
+// sampleRate is a flag for a sample rate, which is a whole number: "48000", "44.1k".
+type sampleRate int
+
+func (r *sampleRate) Set(s string) error {
+	var v float64
+	err := setNumber(&v, s, quantity.Hertz, func(v float64) bool { return v == math.Trunc(v) && v >= 0 && v <= math.MaxInt32 }, "must be a whole number of Hz, such as 48000 or 44.1k")
+	if err == nil {
+		*r = sampleRate(v)
+	}
+	return err
+}
+func (r *sampleRate) Type() string   { return "hz" }
+func (r *sampleRate) String() string { return strconv.Itoa(int(*r)) }
 
 // ohms is a resistance flag: "10", "10 ohm", "1k".
 type ohms float64
 
-func (o *ohms) Set(s string) error { return setQuantity((*float64)(o), s, "ohm") }
+func (o *ohms) Set(s string) error { return setQuantity((*float64)(o), s, quantity.Ohm) }
 func (o *ohms) Type() string       { return "ohm" }
 func (o *ohms) String() string     { return quantity.Plain(float64(*o)) }
 
 // volts is a voltage flag: "2", "1.23 V".
 type volts float64
 
-func (v *volts) Set(s string) error { return setQuantity((*float64)(v), s, "V") }
+func (v *volts) Set(s string) error { return setQuantity((*float64)(v), s, quantity.Volt) }
 func (v *volts) Type() string       { return "volt" }
 func (v *volts) String() string     { return quantity.Plain(float64(*v)) }
 
 // seconds is a flag for a length of time: "2", "0.5 s".
 type seconds float64
 
-func (s *seconds) Set(t string) error { return setQuantity((*float64)(s), t, "s") }
+func (s *seconds) Set(t string) error { return setQuantity((*float64)(s), t, quantity.Second) }
 func (s *seconds) Type() string       { return "s" }
 func (s *seconds) String() string     { return quantity.Plain(float64(*s)) }
 
-func setQuantity(to *float64, s, unit string) error {
+func setQuantity(to *float64, s string, unit quantity.Unit) error {
 	v, err := parseQuantity(s, unit)
 	if err == nil {
 		*to = v
@@ -52,32 +67,34 @@ func setQuantity(to *float64, s, unit string) error {
 	return err
 }
 
-// parseQuantity reads a number above 0 with an optional k for a thousand and
-// an optional unit.
-func parseQuantity(s, unit string) (float64, error) {
-	t := strings.TrimSpace(s)
-	t = strings.TrimSpace(strings.TrimSuffix(t, unit))
-	scale := 1.0
-	if cut, ok := strings.CutSuffix(t, "k"); ok {
-		t, scale = strings.TrimSpace(cut), 1e3
+// What is above 0 is at least and at most this: beyond it numbers are slips, and what
+// is worked out with them may leave what a computer counts with.
+const (
+	leastQuantity = 1e-9
+	mostQuantity  = 1e12
+)
+
+// parseQuantity reads a number above 0 as unit.Read does.
+func parseQuantity(s string, unit quantity.Unit) (float64, error) {
+	of, example := "", "0.5"
+	if unit.String() != "" {
+		of, example = " of "+unit.String(), "50 or 1.5k"
 	}
-	v, err := strconv.ParseFloat(t, 64)
-	if v *= scale; err != nil || !(v > 0) || math.IsInf(v, 0) {
-		if asked := quantity.CommaMeant(s); asked != nil {
-			return 0, asked
-		}
-		return 0, fmt.Errorf("must be a number of %s above 0, such as 50 or 1.5k", unit)
+	var v float64
+	err := setNumber(&v, s, unit, func(v float64) bool { return v > 0 }, fmt.Sprintf("must be a number%s above 0, such as %s", of, example))
+	if err == nil && (v < leastQuantity || v > mostQuantity) {
+		err = fmt.Errorf("must be a number%s from %g to %g", of, leastQuantity, mostQuantity)
 	}
-	return v, nil
+	return v, err
 }
 
-// setNumber reads a number with an optional unit that good likes; must says which.
-func setNumber(to *float64, s, unit string, good func(float64) bool, must string) error {
-	v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), unit)), 64)
+// setNumber reads a number of a unit that good likes; must says which.
+func setNumber(to *float64, s string, unit quantity.Unit, good func(float64) bool, must string) error {
+	v, err := unit.Read(s)
+	if asked, asks := errors.AsType[quantity.Question](err); asks {
+		return asked
+	}
 	if err != nil || !good(v) {
-		if asked := quantity.CommaMeant(s); asked != nil {
-			return asked
-		}
 		return errors.New(must)
 	}
 	*to = v
@@ -113,7 +130,7 @@ func (f *fraction) String() string { return strconv.FormatFloat(100*float64(*f),
 type decibel float64
 
 func (d *decibel) Set(s string) error {
-	return setNumber((*float64)(d), s, "dBFS", func(v float64) bool { return v <= 0 && v >= -120 }, "must be a level in dB from -120 to 0, where 0 is full scale")
+	return setNumber((*float64)(d), s, quantity.Decibel, func(v float64) bool { return v <= 0 && v >= -120 }, "must be a level in dB from -120 to 0, where 0 is full scale")
 }
 func (d *decibel) Type() string      { return "dB" }
 func (d *decibel) String() string    { return quantity.Plain(float64(*d)) }
@@ -182,7 +199,10 @@ type taps []float64
 func (t *taps) Set(s string) error {
 	var list taps
 	for _, part := range strings.Split(s, ",") {
-		v, err := parseQuantity(part, "ohm")
+		v, err := parseQuantity(part, quantity.Ohm)
+		if asked, asks := errors.AsType[quantity.Question](err); asks {
+			return asked
+		}
 		if err != nil {
 			return errors.New("must be a list of ohms above 0, such as 4,8,16")
 		}
@@ -202,19 +222,22 @@ func (t *taps) String() string {
 
 // pairs is a flag for a number above 0 for each of several loads: "a=30,b=60".
 type pairs struct {
-	unit string
+	unit quantity.Unit
 	of   map[string]float64 // by the load's name
 }
 
 func (p *pairs) Set(s string) error {
-	must := fmt.Sprintf("must be NAME=%s for each load, such as a=8,b=16", strings.ToUpper(p.unit))
+	must := fmt.Sprintf("must be NAME=%s for each load, such as a=8,b=16", strings.ToUpper(p.takes()))
 	of, err := withNamed(p.of, s, must, func(s string) (float64, error) { return parseQuantity(s, p.unit) })
 	if err == nil {
 		p.of = of
 	}
 	return err
 }
-func (p *pairs) Type() string { return "name=" + p.unit + ",..." }
+func (p *pairs) Type() string { return "name=" + p.takes() + ",..." }
+
+// takes is what the help has in the place of a number.
+func (p *pairs) takes() string { return strings.ToLower(cmp.Or(p.unit.String(), "n")) }
 func (p *pairs) String() string {
 	return strings.Join(listNamed(p.of), ",")
 }
@@ -258,11 +281,12 @@ func listNamed(of map[string]float64) []string {
 // amount is a flag for a number above 0 in a unit of its own: "10", "10 g".
 type amount struct {
 	value float64
-	unit  string
+	unit  quantity.Unit
+	kind  string // of a number without a unit, for the help
 }
 
 func (a *amount) Set(s string) error { return setQuantity(&a.value, s, a.unit) }
-func (a *amount) Type() string       { return a.unit }
+func (a *amount) Type() string       { return cmp.Or(a.kind, a.unit.String()) }
 func (a *amount) String() string {
 	if a.value == 0 {
 		return ""

@@ -1,11 +1,15 @@
 package main
 
 import (
+	"io"
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/spf13/pflag"
+
+	"tapload/measure/quantity"
 )
 
 func TestFlagValues(t *testing.T) {
@@ -19,9 +23,12 @@ func TestFlagValues(t *testing.T) {
 		tap taps
 		wl  wordLength
 		dc  meterOhms
-		all = kelvins()
-		per = kelvins()
-		cab = cableOhms()
+
+		rate           sampleRate
+		watts, damping = amount{unit: quantity.Watt}, amount{kind: "number"}
+		all            = kelvins()
+		per            = kelvins()
+		cab            = cableOhms()
 	)
 	tests := []struct {
 		to   pflag.Value
@@ -44,6 +51,23 @@ func TestFlagValues(t *testing.T) {
 		{&ohm, "10 ohm", "10"},
 		{&ohm, "1k", "1000"},
 		{&sec, "1.5 s", "1.5"},
+		{&sec, "200 ms", "0.2"},
+		{&ohm, "8 Ω", "8"},
+		{&ohm, "4R7", "4.7"},
+		{&ohm, "5M", ""},
+		{&ohm, "5e-324", ""},
+		{&ohm, "1e300", ""},
+		{&hz, "20 KHz", "20000"},
+		{&hz, "20 mhz", ""},
+		{&rate, "48k", "48000"},
+		{&rate, "44.1 kHz", "44100"},
+		{&rate, "44100.5", ""},
+		{&rate, "-48000", ""},
+		{&rate, "1e300", ""},
+		{&watts, "50 watts", "50"},
+		{&watts, "50 mw", ""},
+		{&damping, "8", "8"},
+		{&damping, "8 W", ""},
 		{&fr, "1%", "1%"},
 		{&fr, "0.1 %", "0.1%"},
 		{&fr, "0.01", ""},
@@ -61,6 +85,7 @@ func TestFlagValues(t *testing.T) {
 		{&db, "-12", "-12"},
 		{&db, "0", "0"},
 		{&db, "-20 dBFS", "-20"},
+		{&db, "-12 dB", "-12"},
 		{&db, "3", ""},
 		{&db, "-Inf", ""},
 		{&db, "quiet", ""},
@@ -72,6 +97,7 @@ func TestFlagValues(t *testing.T) {
 		{&in, "1,2,3", ""},
 		{&tap, "4,8,16", "4,8,16"},
 		{&tap, "4 ohm, 8", "4,8"},
+		{&tap, "4Ω,8Ω", "4,8"},
 		{&tap, "4,,8", ""},
 		{&tap, "", ""},
 		{&wl, "16", "16"},
@@ -111,6 +137,29 @@ func TestFlagValues(t *testing.T) {
 			t.Errorf("%s %q: %v", tt.to.Type(), tt.text, err)
 		case tt.want != "" && tt.to.String() != tt.want:
 			t.Errorf("%s %q became %s, want %s", tt.to.Type(), tt.text, tt.to, tt.want)
+		}
+	}
+}
+
+// What went wrong: "must be a number of ratio above 0", "must be a whole number" of one
+// that was too large, and values that were quoted whole, 577 characters of them.
+func TestSentencesOfFlags(t *testing.T) {
+	for _, c := range []struct{ flag, value, says string }{
+		{"--allow-low", "x", `--allow-low "x": must be a number above 0, such as 0.5`},
+		{"--load-watts", "a", `--load-watts "a": must be NAME=W for each load, such as a=8,b=16`},
+		{"--load-watts", "a=x", `--load-watts "a=x": a must be a number of W above 0, such as 50 or 1.5k`},
+		{"--watts", "1e-300", `--watts "1e-300": must be a number of W from 1e-09 to 1e+12`},
+		{"--jacks", "99999999999999999999", `--jacks "99999999999999999999": is a number beyond all that this counts; write a smaller one`},
+		{"--jacks", "two", `--jacks "two": must be a whole number`},
+		{"--tap", strings.Repeat("x", 500), `--tap "` + strings.Repeat("x", 40) + `...": must be a list of ohms above 0, such as 4,8,16`},
+	} {
+		var log strings.Builder
+		e := env{stdout: io.Discard, stderr: &log, getenv: func(string) string { return "" }, now: time.Now, sound: noCards{}}
+		if code := run(t.Context(), []string{"hookup", "a", "a=8", c.flag, c.value}, e); code != exitUsage {
+			t.Errorf("%s %s exited with %d", c.flag, c.value, code)
+		}
+		if said := foldedLine.ReplaceAllString(log.String(), " "); !strings.HasPrefix(said, "tapload: "+c.says+"\n") {
+			t.Errorf("%s %s says %q, want %q", c.flag, c.value, said, c.says)
 		}
 	}
 }

@@ -44,7 +44,7 @@ type World struct {
 
 	// What flags and arguments take: an error says what is wrong with it, as
 	// "must be ...", or asks back. Load returns the name of a load.
-	Number  func(s, unit string) error
+	Number  func(s string, unit quantity.Unit) error
 	Percent func(s string) error
 	Taps    func(s string) error
 	Load    func(s string) (name string, err error)

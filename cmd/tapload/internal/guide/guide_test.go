@@ -5,6 +5,8 @@ import (
 	"errors"
 	"strings"
 	"testing"
+
+	"tapload/measure/quantity"
 )
 
 // typed runs a guide on answers and returns the screen, and what it ran.
@@ -18,7 +20,7 @@ func typed(t *testing.T, answers ...string) (screen string, ran [][]string) {
 		Cards:     func() ([]Card, error) { return nil, errors.New("there is no card") },
 		Bench:     func() (string, error) { return "bench.toml", nil },
 		Kept:      func() (string, bool, error) { return "", false, nil },
-		Number:    func(s, unit string) error { return nil },
+		Number:    func(string, quantity.Unit) error { return nil },
 		Percent:   func(string) error { return nil },
 		Taps:      func(string) error { return nil },
 		Load:      func(s string) (string, error) { name, _, _ := strings.Cut(s, "="); return name, nil },

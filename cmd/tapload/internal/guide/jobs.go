@@ -15,7 +15,7 @@ import (
 )
 
 // above0 likes a number above 0 in a unit.
-func (g *guide) above0(unit string) func(string) error {
+func (g *guide) above0(unit quantity.Unit) func(string) error {
 	return func(s string) error { return g.Number(s, unit) }
 }
 
@@ -115,7 +115,7 @@ func (g *guide) askBench() bench {
 		stop(err)
 		b.source = []string{"--bench", path}
 	}
-	ohm := g.ask("Sense resistor in ohm", "The resistor between the card's output and the load; its value is marked on it.", "10", false, g.above0("ohm"))
+	ohm := g.ask("Sense resistor in ohm", "The resistor between the card's output and the load; its value is marked on it.", "10", false, g.above0(quantity.Ohm))
 	within := g.ask("Its tolerance", "As its colour code or its maker says, such as 1%; a good meter's own error where it was measured.", "1%", false, g.Percent)
 	b.sense = []string{"--sense-ohm", ohm, "--sense-tolerance", within}
 	return b
@@ -135,7 +135,7 @@ func (g *guide) calibration(b bench) string {
 	if !g.agree("Calibrate the jig first? It takes three measurements.", help, false) {
 		return ""
 	}
-	known := g.ask("Known resistor in ohm", "A resistor that you trust, about as large as the loads; measure it with a good meter.", "10", false, g.above0("ohm"))
+	known := g.ask("Known resistor in ohm", "A resistor that you trust, about as large as the loads; measure it with a good meter.", "10", false, g.above0(quantity.Ohm))
 	within := g.ask("Its tolerance as well", "All later curves are as sure as this resistor is: as its maker says, or the meter's own error, such as 0.1%.", "1%", false, g.Percent)
 	for _, s := range []struct{ kind, connect string }{
 		{"open", "Connect nothing in place of the load."},
@@ -157,7 +157,7 @@ func (g *guide) calibration(b bench) string {
 
 func (g *guide) identify() {
 	path := g.askRecord("Which load?", 1)
-	marked := g.ask("Rating marked on it, in ohm", "What its label says, to be held against what it is; leave it out where there is none.", "", true, g.above0("ohm"))
+	marked := g.ask("Rating marked on it, in ohm", "What its label says, to be held against what it is; leave it out where there is none.", "", true, g.above0(quantity.Ohm))
 	drivers := g.ask("Number of drivers in it", "With it a dead one shows; leave it out where nobody looked.", "", true, func(s string) error {
 		if n, err := strconv.Atoi(s); err != nil || n < 1 {
 			return errors.New("must be a whole number, 1 or more")
@@ -237,10 +237,10 @@ func (g *guide) askAmplifier(fromJob bool) []string {
 		taps := g.ask("Taps of the amplifier in ohm", "The loads that are marked at a valve amplifier's output jacks or selector.", "4,8,16", false, g.Taps)
 		g.amplifier = []string{"--tap", taps}
 	} else {
-		least := g.ask("Its lowest load in ohm", "What its maker allows at least, which is marked at its output; of a bridged one that for bridged use.", "4", false, g.above0("ohm"))
+		least := g.ask("Its lowest load in ohm", "What its maker allows at least, which is marked at its output; of a bridged one that for bridged use.", "4", false, g.above0(quantity.Ohm))
 		g.amplifier = []string{"--amp", "solid-state", "--amp-min-ohm", least}
 	}
-	watts := g.ask("Its rated power in watts", "As its maker marks it; with it the page says who gets how much.", "", true, g.above0("W"))
+	watts := g.ask("Its rated power in watts", "As its maker marks it; with it the page says who gets how much.", "", true, g.above0(quantity.Watt))
 	g.amplifier = append(g.amplifier, flag("--watts", watts)...)
 	return g.amplifier
 }
