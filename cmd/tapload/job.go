@@ -120,7 +120,8 @@ yet can be added later.`,
 			} else if err != nil {
 				return err
 			}
-			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     %s\n", path, reference, e.asTyped("tapload sweep --card NAME --label LABEL --job "+screen.Word(args[0])))
+			e.tell("job      " + path + ": " + reference)
+			e.tell("next     " + e.asTyped("tapload sweep --card NAME --label LABEL --job "+screen.Word(args[0])))
 			return nil
 		},
 	}

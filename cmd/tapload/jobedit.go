@@ -285,8 +285,8 @@ func (d *jobEdit) say(e env, how change, of string) {
 	if how != added {
 		to = " in "
 	}
-	fmt.Fprintf(e.stdout, "%s%s%s%s\n", how.did, of, to, jobPath(d.of))
+	e.tell(how.did + of + to + jobPath(d.of))
 	for _, f := range d.copies {
-		fmt.Fprintf(e.stdout, "%s%s\n", f.did, f.Path)
+		e.tell(f.did + f.Path)
 	}
 }
