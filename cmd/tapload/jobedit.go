@@ -18,6 +18,7 @@ import (
 	"tapload/fixtures/job"
 	"tapload/measure/exactjson"
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 )
 
 // jobEdit is a job that is changed: its text, and the files that come into its
@@ -266,7 +267,8 @@ func (d *jobEdit) write(e env, how change, of string) error {
 		// The job was right before, so that lines of a text that is not
 		// kept would say less than what was to be done.
 		if w, is := errors.AsType[*job.Wrong](err); is {
-			err = fmt.Errorf("cannot %s %s: %s", how.todo, of, w.Fault)
+			const most = 80
+			err = fmt.Errorf("cannot %s %s: %s", how.todo, oneline.Cut(of, most), w.Fault)
 		}
 		for _, f := range d.copies {
 			if gone := os.Remove(f.Path); gone != nil {
