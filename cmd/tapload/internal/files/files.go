@@ -259,7 +259,10 @@ func find(f File) (place, error) {
 // to nothing.
 type errThere struct{}
 
-func (errThere) Error() string        { return "something of that name is there already" }
+func (errThere) Error() string {
+	return "something of that name is there already; look what it is, and take it away"
+}
+
 func (errThere) Is(target error) bool { return target == fs.ErrExist }
 
 func exists(path string) bool {

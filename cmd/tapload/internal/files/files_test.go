@@ -409,7 +409,7 @@ func TestNew(t *testing.T) {
 		}
 	}
 	mine := File{Path: path, New: true, Write: text("mine")}
-	want := "cannot write " + path + ": something of that name is there already"
+	want := "cannot write " + path + ": something of that name is there already; look what it is, and take it away"
 	for _, d := range []disk{at("claim", other), {}} {
 		if _, err := d.write([]File{mine}); !errors.Is(err, fs.ErrExist) || err.Error() != want {
 			t.Errorf("%v, want %s", err, want)
