@@ -9,6 +9,7 @@ import (
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/measure/card"
 	"tapload/measure/card/portaudio"
+	"tapload/measure/oneline"
 	"tapload/plot/report"
 )
 
@@ -44,7 +45,7 @@ Without any sound card the exit code is 1.`,
 func cards(e env, o cardsOptions) error {
 	infos, chatter, err := e.sound.list()
 	if o.verbose && chatter != "" {
-		fmt.Fprintln(e.stderr, strings.TrimRight(chatter, "\n"))
+		fmt.Fprintf(e.stderr, "%s\n", oneline.HarmlessText([]byte(strings.TrimRight(chatter, "\n"))))
 	}
 	if err != nil {
 		return err

@@ -2,13 +2,10 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"strings"
-	"syscall"
 	"unicode/utf8"
 )
 
@@ -16,8 +13,7 @@ import (
 // something that people read is wider than a page, though it could have been
 // folded.
 func keepingToItsColumns() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	context.AfterFunc(ctx, stop)
+	ctx := untilStopped()
 	e := systemEnv()
 	var out, log bytes.Buffer
 	e.stdout, e.stderr = io.MultiWriter(os.Stdout, &out), io.MultiWriter(os.Stderr, &log)

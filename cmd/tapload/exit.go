@@ -74,7 +74,7 @@ func exitOf(ctx context.Context, e env, err error) int {
 	case errors.As(err, &f) && f.Advice == "":
 		hint = faultHints[f.Cause]
 	}
-	e.say("tapload: " + err.Error())
+	e.fail(err)
 	if hint != "" {
 		e.say(hint)
 	}

@@ -117,7 +117,7 @@ func fitRecords(ctx context.Context, e env, args []string, o fitOptions) error {
 				return err
 			}
 			failed++
-			e.say("tapload: " + err.Error())
+			e.fail(err)
 			return nil
 		}
 		if err := o.picture().write(e, func(string) (chart, error) { return report.FitChart(r), nil }); err != nil {

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -20,6 +21,7 @@ import (
 	"tapload/measure/card"
 	"tapload/measure/impedance"
 	"tapload/measure/infile/hostile"
+	"tapload/measure/oneline"
 	"tapload/measure/record"
 )
 
@@ -223,5 +225,61 @@ func TestMalformedFlags(t *testing.T) {
 				return nil
 			})
 		})
+	}
+}
+
+// What went wrong: a folder's name was written to the terminal as it is, escape
+// sequences and all, and its line breaks began lines as if the program said them.
+func TestNamesOfFoldersAreWords(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("no folder can have such a name here")
+	}
+	const forged = "warning: nothing is wrong"
+	for _, name := range []string{"h\x1b]0;PWNED\a\x1b[2J", "hall\n" + forged, "hall\r" + forged, "h\u009b2J\u2028" + forged} {
+		folder := t.TempDir()
+		hall := filepath.Join(folder, name)
+		bench := filepath.Join(folder, "b.toml")
+		if err := os.WriteFile(bench, []byte(resistorBench), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range []struct {
+			code int
+			args []string
+		}{
+			{exitError, []string{"job", "status", "--job", hall}},
+			{exitDone, []string{"job", "new", hall, "--reference", "A-17"}},
+			{exitError, []string{"job", "new", hall, "--reference", "A-17"}},
+			{exitDone, []string{"sweep", "--bench", bench, "--low", "20", "--period", "1", "--job", hall, "--label", "cab"}},
+			{exitDone, []string{"job", "add", "note", "hello", "--job", hall}},
+			{exitDone, []string{"job", "rename", "cabinet", "cab", "red", "--job", hall}},
+			{exitDone, []string{"fit", "red", "--job", hall}},
+			{exitDone, []string{"job", "status", "--job", hall}},
+			{exitDone, []string{"shop", folder}},
+			{exitDone, []string{"shop", folder, "--like", "red", "--job", hall}},
+			{exitError, []string{"jig", "show", filepath.Join(hall, "none.json")}},
+			{exitError, []string{"fit", filepath.Join(hall, "none.sweep.json"), filepath.Join(hall, "none-2.sweep.json")}},
+			{exitError, []string{"demo", "-o", hall}},
+		} {
+			e, stdout, stderr := testEnv()
+			if code := run(t.Context(), c.args, e); code != c.code {
+				t.Errorf("%q exited with %d: %s", c.args, code, stderr)
+			}
+			for _, said := range []string{stdout.String(), stderr.String()} {
+				for line := range strings.Lines(said) {
+					if line = strings.TrimSuffix(line, "\n"); oneline.Plain(line) != nil || strings.HasPrefix(line, forged) {
+						t.Errorf("%q: %q", c.args, line)
+					}
+				}
+			}
+		}
+	}
+}
+
+// What was joined of several errors is said line by line.
+func TestFail(t *testing.T) {
+	e, _, stderr := testEnv()
+	e.fail(errors.Join(errors.New("a\nb"), errors.Join(errors.New("c"), fmt.Errorf("%w; %w", errors.New("d"), errors.New("e")))))
+	if got, want := stderr.String(), "tapload: a b\nc\nd; e\n"; got != want {
+		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -94,8 +95,9 @@ yet can be added later.`,
 				return usage(c, errors.New("give the job a --reference, such as the number on its ticket"))
 			}
 			path := filepath.Join(args[0], job.FileName)
+			there := fmt.Errorf("there is a job in %s already; \"tapload job add --job %s\" adds to it", args[0], args[0])
 			if isFile(path) {
-				return fmt.Errorf("there is a job in %s already; \"tapload job add --job %s\" adds to it", args[0], args[0])
+				return there
 			}
 			f := job.NewFile(args[0], reference, asked)
 			amplifier, err := a.described()
@@ -111,10 +113,15 @@ yet can be added later.`,
 			if err := os.MkdirAll(args[0], 0o777); err != nil {
 				return fmt.Errorf("cannot make the folder %s: %w", args[0], plainPath(err))
 			}
-			if err := e.save(whole(path, f.Text())); err != nil {
+			begun := whole(path, f.Text())
+			begun.New = true // somebody else may begin one at the same time
+			if err := e.save(begun); errors.Is(err, fs.ErrExist) && isFile(path) {
+				return there
+			} else if err != nil {
 				return err
 			}
-			fmt.Fprintf(e.stdout, "job      %s: %s\nnext     %s\n", path, reference, e.asTyped("tapload sweep --card NAME --label LABEL --job "+screen.Word(args[0])))
+			e.tell("job      " + path + ": " + reference)
+			e.tell("next     " + e.asTyped("tapload sweep --card NAME --label LABEL --job "+screen.Word(args[0])))
 			return nil
 		},
 	}

@@ -11,6 +11,7 @@ import (
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/job"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 )
 
@@ -50,6 +51,14 @@ func thereAlready(d *jobEdit, kind, label, again string) error {
 	return fmt.Errorf("there is a %s %s in %s already; \"tapload job replace %s %s %s\" puts another measurement in its place and keeps the earlier one", kind, label, jobPath(d.of), kind, screen.Word(label), again)
 }
 
+// newLabel holds the label of an entry to the rules before anything is named after it.
+func newLabel(kind, label string) error {
+	if err := job.CheckLabel(label); err != nil {
+		return fmt.Errorf("cannot add %s %s: %w", kind, oneline.Short(label), err)
+	}
+	return nil
+}
+
 func addCabinet(e env) *cobra.Command {
 	var o cabinetEntry
 	c := adding(e, "cabinet LABEL", "Add a cabinet, measured or known by its rating",
@@ -65,6 +74,9 @@ it and how many drivers it has tell a dead one.`,
     --why "its maker calls it 8 ohm"
   tapload job add cabinet other --rated-ohm 16`,
 		"the label of the cabinet", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
+			if err := newLabel("cabinet", label); err != nil {
+				return "", err
+			}
 			if d.of.Cabinet(label) != nil {
 				return "", thereAlready(d, "cabinet", label, "--record NEW"+recordSuffix)
 			}
@@ -137,6 +149,9 @@ cabinets' own records, as "tapload box verify" does.`,
 		`  tapload job add proof "first try" --seen box.sweep.json
   tapload job add proof "second try" --seen box2.sweep.json --warmer cab=5`,
 		"a label for the proof, such as \"first try\"", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
+			if err := newLabel("the proof", label); err != nil {
+				return "", err
+			}
 			if slices.ContainsFunc(d.of.Proofs, func(p job.Proof) bool { return p.Label == label }) {
 				return "", thereAlready(d, "proof", label, "--seen NEW"+recordSuffix)
 			}
@@ -162,6 +177,9 @@ may come later. The report compares them, as "tapload compare" does.`,
 		`  tapload job add driver twelve --before before.sweep.json \
     --after after.sweep.json --before-celsius 20 --after-celsius 22`,
 		"a label for the driver", func(c *cobra.Command, d *jobEdit, label string) (string, error) {
+			if err := newLabel("driver", label); err != nil {
+				return "", err
+			}
 			if slices.ContainsFunc(d.of.Drivers, func(v job.Driver) bool { return v.Label == label }) {
 				return "", thereAlready(d, "driver", label, "--after NEW"+recordSuffix)
 			}

@@ -12,6 +12,7 @@ import (
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 )
 
@@ -50,7 +51,7 @@ func (r repeated) find(j *job.Job, label string) (int, error) {
 	if len(labels) > 0 {
 		has = "which has " + quantity.List(labels)
 	}
-	return 0, fmt.Errorf("there is no %s %s in %s, %s", r.kind, label, jobPath(j), has)
+	return 0, fmt.Errorf("there is no %s %s in %s, %s", r.kind, oneline.Short(label), jobPath(j), has)
 }
 
 func newJobReplace(e env) *cobra.Command {

@@ -18,6 +18,7 @@ import (
 	"tapload/fixtures/job"
 	"tapload/measure/exactjson"
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 )
 
 // jobEdit is a job that is changed: its text, and the files that come into its
@@ -144,7 +145,16 @@ func (d *jobEdit) there(name string, data []byte) (same, taken bool, err error) 
 
 // put has a file written into the folder.
 func (d *jobEdit) put(name string, data []byte, did string) {
-	d.copies = append(d.copies, copied{whole(d.of.Path(name), data), data, did})
+	d.copies = append(d.copies, copied{inJob(d.of, name, data), data, did})
+}
+
+// inJob is a file of that text in a job's folder, or in a folder of that which is
+// made for it, and never outside through a link.
+func inJob(j *job.Job, name string, text []byte) file {
+	f, folder := whole(j.Path(name), text), j.Folder
+	f.Force, f.Makes = false, true
+	f.May = func() error { return job.Inside(folder, name) }
+	return f
 }
 
 // keep returns the name under which a measurement stays in the job's folder for
@@ -242,10 +252,7 @@ func (d *jobEdit) write(e env, how change, of string) error {
 	var brought []file
 	for _, f := range d.copies {
 		brought = append(brought, f.file)
-		if folder := filepath.Dir(f.Path); !isFolder(folder) {
-			if err := os.Mkdir(folder, 0o777); err != nil {
-				return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
-			}
+		if folder := filepath.Dir(f.Path); !exists(folder) {
 			defer os.Remove(folder) // which fails where something is in it
 		}
 	}
@@ -260,7 +267,8 @@ func (d *jobEdit) write(e env, how change, of string) error {
 		// The job was right before, so that lines of a text that is not
 		// kept would say less than what was to be done.
 		if w, is := errors.AsType[*job.Wrong](err); is {
-			err = fmt.Errorf("cannot %s %s: %s", how.todo, of, w.Fault)
+			const most = 80
+			err = fmt.Errorf("cannot %s %s: %s", how.todo, oneline.Cut(of, most), w.Fault)
 		}
 		for _, f := range d.copies {
 			if gone := os.Remove(f.Path); gone != nil {
@@ -279,13 +287,8 @@ func (d *jobEdit) say(e env, how change, of string) {
 	if how != added {
 		to = " in "
 	}
-	fmt.Fprintf(e.stdout, "%s%s%s%s\n", how.did, of, to, jobPath(d.of))
+	e.tell(how.did + of + to + jobPath(d.of))
 	for _, f := range d.copies {
-		fmt.Fprintf(e.stdout, "%s%s\n", f.did, f.Path)
+		e.tell(f.did + f.Path)
 	}
-}
-
-func isFolder(path string) bool {
-	info, err := os.Stat(path)
-	return err == nil && info.IsDir()
 }

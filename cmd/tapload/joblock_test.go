@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -171,5 +172,148 @@ func TestJobIsCheckedBefore(t *testing.T) {
 	}
 	if got := names(t, hall); len(got) != 1 {
 		t.Errorf("the folder holds %v", got)
+	}
+}
+
+// sweptMeanwhile is a first sweep into a new job, while which something happens in the
+// job's folder; home is where a measurement goes that has no place.
+func sweptMeanwhile(t *testing.T, meanwhile func(records string)) (code int, said, hall, home string) {
+	t.Helper()
+	folder, home := t.TempDir(), t.TempDir()
+	t.Setenv("HOME", home)
+	t.Setenv("USERPROFILE", home)
+	bench, hall := filepath.Join(folder, "b.toml"), filepath.Join(folder, "hall")
+	if err := os.WriteFile(bench, []byte(resistorBench), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	atOnce(t, []string{"job", "new", hall})
+	e, _, stderr := testEnv()
+	const begins = 3 // to know the time, after the record and the label have their names
+	now, asked := e.now, 0
+	e.now = func() time.Time {
+		if asked++; asked == begins {
+			meanwhile(filepath.Join(hall, job.Records))
+		}
+		return now()
+	}
+	code = run(context.Background(), []string{"sweep", "--bench", bench, "--low", "20", "--period", "1", "--job", hall, "--label", "cab"}, e)
+	if asked < begins {
+		t.Fatal("nothing happened meanwhile")
+	}
+	return code, strings.Join(strings.Fields(stderr.String()), " "), hall, home
+}
+
+// What went wrong: a sweep that was refused took away the folder "records", which it
+// had made, under another that was about to write there; and one that was ended by
+// Ctrl-C left it empty.
+func TestFirstSweepMakesTheFolder(t *testing.T) {
+	code, said, hall, _ := sweptMeanwhile(t, func(records string) {
+		if exists(records) {
+			t.Error("the folder is there before anything is to be written into it")
+		}
+		if err := errors.Join(os.Mkdir(records, 0o777), os.Remove(records)); err != nil { // another, which is refused
+			t.Error(err)
+		}
+	})
+	j, err := job.Read(hall)
+	if code != exitDone || err != nil || j.Cabinet("cab") == nil {
+		t.Errorf("exited with %d, %v: %s", code, err, said)
+	}
+	if left := names(t, filepath.Join(hall, job.Records)); len(left) != 1 {
+		t.Errorf("the folder holds %v", left)
+	}
+}
+
+// What went wrong: where "records" became a link out of the job during a sweep, the
+// measurement was written outside.
+func TestSweepStaysInTheJob(t *testing.T) {
+	outside := t.TempDir()
+	code, said, hall, home := sweptMeanwhile(t, func(records string) {
+		if err := os.Symlink(outside, records); err != nil {
+			t.Skip(err)
+		}
+	})
+	if left := names(t, outside); len(left) > 0 {
+		t.Errorf("outside are %v", left)
+	}
+	kept := names(t, home)
+	if code != exitError || len(kept) != 1 || !strings.Contains(said, "leads out of the job's folder") || !strings.HasSuffix(said, "what was measured is in "+filepath.Join(home, kept[0])) {
+		t.Errorf("exited with %d, %v: %s", code, kept, said)
+	}
+	if j, err := job.Read(hall); err != nil || j.Cabinet("cab") != nil {
+		t.Errorf("the job is %+v, %v", j, err)
+	}
+}
+
+// What went wrong: of two jobs that were begun in one folder at the same time both were
+// said to be there, and one was not; through a link to nothing one was begun outside.
+func TestJobsBegunAtOnce(t *testing.T) {
+	folder := t.TempDir()
+	hall := filepath.Join(folder, "hall")
+	const most = 8
+	said := make([]string, most)
+	var all sync.WaitGroup
+	for i := range most {
+		all.Go(func() {
+			e, stdout, stderr := testEnv()
+			if code := run(context.Background(), []string{"job", "new", hall, "--reference", fmt.Sprint("job ", i)}, e); code == exitDone {
+				said[i] = stdout.String()
+			} else if words := strings.Join(strings.Fields(stderr.String()), " "); !strings.Contains(words, "there is a job in "+hall+" already") {
+				t.Errorf("exited with %d: %s", code, words)
+			}
+		})
+	}
+	all.Wait()
+	j, err := job.Read(hall)
+	if err != nil {
+		t.Fatal(err)
+	}
+	begun := 0
+	for i, words := range said {
+		if words != "" {
+			begun++
+			if j.Reference != fmt.Sprint("job ", i) {
+				t.Errorf("job %d was begun, and %s is there", i, j.Reference)
+			}
+		}
+	}
+	if begun != 1 {
+		t.Errorf("%d were begun", begun)
+	}
+
+	outside := filepath.Join(folder, "outside.toml")
+	toml := filepath.Join(hall, job.FileName)
+	if err := os.Remove(toml); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(outside, toml); err != nil {
+		t.Skip(err)
+	}
+	e, _, stderr := testEnv()
+	code := run(context.Background(), []string{"job", "new", hall}, e)
+	if words := strings.Join(strings.Fields(stderr.String()), " "); code != exitError || exists(outside) || !strings.Contains(words, "cannot write "+toml+": something of that name is there already") {
+		t.Errorf("exited with %d: %s", code, words)
+	}
+}
+
+// What went wrong: a command of the setup that was refused took away the folder, which
+// was not there before, under another that was about to lock it.
+func TestSetupBesideARefusedOne(t *testing.T) {
+	for range 10 {
+		folder := filepath.Join(t.TempDir(), "settings")
+		var all sync.WaitGroup
+		for _, c := range []struct {
+			flag, value string
+			code        int
+		}{{"--jig", filepath.Join(folder, "none.json"), exitUsage}, {"--shop", "by the river", exitDone}} {
+			all.Go(func() {
+				e, _, stderr := testEnv()
+				e.settings = folder
+				if code := run(context.Background(), []string{"setup", c.flag, c.value}, e); code != c.code {
+					t.Errorf("%s exited with %d: %s", c.flag, code, stderr)
+				}
+			})
+		}
+		all.Wait()
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -36,5 +37,40 @@ func TestFewWords(t *testing.T) {
 	}
 	if typed > 102 {
 		t.Errorf("%d characters are typed for a job of one cabinet; they were 102", typed)
+	}
+}
+
+// What went wrong: a label that is too long was shown as it is, or named a file that no
+// system takes.
+func TestLongLabelsAreCut(t *testing.T) {
+	folder := t.TempDir()
+	hall, bench := filepath.Join(folder, "hall"), filepath.Join(folder, "b.toml")
+	if err := os.WriteFile(bench, []byte(resistorBench), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	rec := filepath.Join(folder, "cab.sweep.json")
+	atOnce(t, []string{"job", "new", hall})
+	atOnce(t, []string{"sweep", "--bench", bench, "--low", "20", "--period", "1", "-o", rec}, []string{"job", "add", "cabinet", "cab", "--rated-ohm", "8", "--job", hall})
+	long, short := strings.Repeat("x", 250), strings.Repeat("x", 40)+"... "
+	for _, c := range []struct {
+		want string
+		args []string
+	}{
+		{"tapload: cannot add cabinet " + short + "has 250 characters; write at most 200", []string{"add", "cabinet", long, "--rated-ohm", "8"}},
+		{"tapload: cannot add the proof " + short + "has 250 characters; write at most 200", []string{"add", "proof", long, "--seen", rec}},
+		{"tapload: cannot add driver " + short + "has 250 characters; write at most 200", []string{"add", "driver", long, "--before", rec}},
+		{"tapload: there is no cabinet " + short + "in " + hall, []string{"remove", "cabinet", long}},
+		{"tapload: there is no driver " + short + "in " + hall, []string{"replace", "driver", long, "--after", rec}},
+		{"tapload: cannot rename cabinet cab as xxx", []string{"rename", "cabinet", "cab", long}},
+	} {
+		e, _, stderr := testEnv()
+		code := run(t.Context(), append([]string{"job", "--job", hall}, c.args...), e)
+		words := strings.ReplaceAll(strings.Join(strings.Fields(stderr.String()), " "), "...: ", "... ")
+		if code != exitError || !strings.HasPrefix(words, c.want) || strings.Contains(words, strings.Repeat("x", 81)) {
+			t.Errorf("%.30q exited with %d: %s", c.args, code, words)
+		}
+	}
+	if left := names(t, hall); len(left) != 1 {
+		t.Errorf("the folder holds %v", left)
 	}
 }

@@ -173,7 +173,7 @@ func (p *livePrinter) print(e identify.LiveEvent) {
 	if p.line.terminal {
 		p.line.draw(spread(words, e.Beside(), p.levelsOf(e)))
 	} else if words != p.words {
-		fmt.Fprintln(p.stdout, p.full(e))
+		p.tell(p.full(e))
 	}
 	p.words, p.last = words, p.full(e)
 }
@@ -192,7 +192,7 @@ func (p *livePrinter) once(code, text string) {
 func (p *livePrinter) end() {
 	p.line.end()
 	if p.line.terminal && p.last != "" {
-		fmt.Fprintln(p.stdout, p.last)
+		p.tell(p.last)
 	}
 }
 

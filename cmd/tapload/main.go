@@ -3,18 +3,14 @@
 package main
 
 import (
-	"context"
 	"os"
-	"os/signal"
-	"syscall"
 
 	"github.com/spf13/cobra"
 )
 
 func main() {
 	cobra.MousetrapHelpText = "" // a double click on Windows opens the page, instead of being told off
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
+	ctx := untilStopped()
 	e, args, command := systemEnv(), os.Args[1:], run
 	if len(args) == 0 && e.talks && ownConsole() {
 		command = clicked

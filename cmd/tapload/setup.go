@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -117,11 +118,21 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 		return o.keep(e, c, path, false)
 	}
 	folder := filepath.Dir(path)
-	if err := os.MkdirAll(folder, 0o700); err != nil {
-		return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
-	}
 	defer os.Remove(folder) // which fails where something is in it
-	return locked(c.Context(), path, func() error { return o.keep(e, c, path, true) })
+	const most = 10         // others that take the folder away before the lock is in it
+	for n := 1; ; n++ {
+		if err := os.MkdirAll(folder, 0o700); err != nil {
+			return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
+		}
+		held := false
+		err := locked(c.Context(), path, func() error {
+			held = true
+			return o.keep(e, c, path, true)
+		})
+		if held || n == most || !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
 }
 
 // keep shows what is kept at path, after it is changed where the flags ask for that.

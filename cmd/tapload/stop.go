@@ -20,6 +20,18 @@ const (
 	longGrace = 2 * time.Second
 )
 
+// untilStopped is a context that ends with Ctrl-C, and with whatever else asks the
+// program to end. A second Ctrl-C ends it at once.
+func untilStopped() context.Context {
+	stopped := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) { // as under nohup, which outlives its terminal
+		stopped = append(stopped, syscall.SIGHUP)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), stopped...)
+	context.AfterFunc(ctx, stop)
+	return ctx
+}
+
 // watched is run that ends soon after ctx whatever is being worked out, though
 // never in the middle of a file.
 func watched(ctx context.Context, args []string, e env, run func(context.Context, []string, env) int) int {

@@ -141,6 +141,46 @@ func TestCtrlC(t *testing.T) {
 	}
 }
 
+// What went wrong: a terminal that was closed ended a command in the middle of a file
+// and under a playing card. One that was to outlive its terminal still does.
+func TestClosedTerminal(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("a console that is closed ends its programs another way here")
+	}
+	for _, c := range []struct {
+		begin, said string
+		code        int
+	}{
+		{"", "tapload: stopped before the end; ", exitError},
+		{"trap '' HUP; ", "", exitDone},
+	} {
+		folder := t.TempDir()
+		if err := os.WriteFile(filepath.Join(folder, "b.toml"), []byte(resistorBench), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		sweep := exec.Command("sh", "-c", c.begin+"exec tapload sweep --bench b.toml -o cab.sweep.json --signal tones --low 100")
+		sweep.Dir, sweep.Env = folder, append(os.Environ(), "TAPLOAD_CONFIG="+folder)
+		var said bytes.Buffer
+		sweep.Stderr = &said
+		if err := sweep.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(300 * time.Millisecond)
+		if err := sweep.Process.Signal(syscall.SIGHUP); err != nil {
+			t.Fatal(err)
+		}
+		_ = sweep.Wait()
+		want := []string{"b.toml"}
+		if c.code == exitDone {
+			want = append(want, "cab.sweep.json")
+		}
+		words := strings.Join(strings.Fields(said.String()), " ")
+		if left := names(t, folder); sweep.ProcessState.ExitCode() != c.code || !strings.Contains(words, c.said) || !slices.Equal(left, want) {
+			t.Errorf("%q: exited with %d, left %v: %s", c.begin, sweep.ProcessState.ExitCode(), left, words)
+		}
+	}
+}
+
 // A command that does not end by itself is ended, after the file that is being
 // written, and says what is there.
 func TestWatched(t *testing.T) {

@@ -85,9 +85,6 @@ answer is then what the job says of it. No earlier measurement is replaced.
 			return checked(func() error { return o.check(e.now) })(c, args)
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
-			if o.into != nil {
-				return sweepToJob(c.Context(), e, o)
-			}
 			if len(o.signal.levels) > 1 {
 				return sweepSeries(c.Context(), e, o)
 			}
@@ -202,6 +199,10 @@ const recordSuffix = record.Suffix
 
 func sweep(ctx context.Context, e env, o sweepOptions) (err error) {
 	saved := file{Path: o.out, Force: o.force, Measured: true}
+	if o.into != nil {
+		saved = inJob(o.into.of, o.into.name, nil)
+		saved.Measured = true
+	}
 	kept := file{Path: o.keep, Force: o.force, Measured: true}
 	if err := saved.Check(); err != nil {
 		return err

@@ -5,8 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -37,6 +35,7 @@ type jobSweep struct {
 	of      *job.Job
 	as      string
 	label   string // of the entry
+	name    string // of the record in the job's folder, unless another has it by then
 }
 
 // toJob makes o a sweep into the job that the command line or the current folder
@@ -68,10 +67,9 @@ func (o *sweepOptions) toJob(e env, c *cobra.Command) error {
 	if err := in.check(); err != nil {
 		return err
 	}
-	o.into, o.label = in, in.label
-	name := job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix)
-	o.out = j.Path(name)
-	if err := job.Inside(j.Folder, name); err != nil {
+	in.name = job.NameOf(in.fileLabel(), e.now(), 1, recordSuffix)
+	o.into, o.label, o.out = in, in.label, j.Path(in.name)
+	if err := job.Inside(j.Folder, in.name); err != nil {
 		return fmt.Errorf("cannot write %s: %w", o.out, err)
 	}
 	return nil
@@ -155,18 +153,6 @@ func (o *sweepOptions) registerJob(f *pflag.FlagSet) {
 	f.StringVar(&o.as, "as", asCabinet, "what it is in the job: `cabinet`, proof (of the boxes), before or after (reconing)")
 }
 
-// sweepToJob is sweep, whose record goes into a job.
-func sweepToJob(ctx context.Context, e env, o sweepOptions) error {
-	folder := filepath.Dir(o.out)
-	if !isFolder(folder) {
-		if err := os.Mkdir(folder, 0o777); err != nil {
-			return fmt.Errorf("cannot make the folder %s: %w", folder, plainPath(err))
-		}
-		defer os.Remove(folder) // which fails where something is in it
-	}
-	return sweep(ctx, e, o)
-}
-
 // taken is what became of a measurement in a job, for programs.
 type taken struct {
 	File     string           `json:"file"`
@@ -185,15 +171,15 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 		return err
 	}
 	did := taken{File: jobPath(s.of), As: s.as, Label: s.label}
-	path, tried := o.out, false
+	name, tried := s.name, false
 	err := locked(ctx, jobPath(s.of), func() error {
 		// Before anything is asked of job.toml, which others may have spoilt.
 		keeping := &jobEdit{of: s.of}
-		name, err := keeping.keep(s.fileLabel(), result.Taken, recordSuffix, text.Bytes(), "")
+		unused, err := keeping.keep(s.fileLabel(), result.Taken, recordSuffix, text.Bytes(), "")
 		if err != nil {
 			return err
 		}
-		path = s.of.Path(name)
+		name = unused
 		files := drawn
 		for _, f := range keeping.copies {
 			f.Measured = true
@@ -210,22 +196,24 @@ func (s *jobSweep) take(ctx context.Context, e env, o sweepOptions, result recor
 			}
 		}
 		if err != nil {
-			return fmt.Errorf("%w (the measurement is kept in %s)", err, path)
+			return fmt.Errorf("%w (the measurement is kept in %s)", err, s.of.Path(name))
 		}
 		j, err := job.Read(s.of.Folder)
 		s.of = &j
 		return err
 	})
 	if err != nil && !tried { // a job that somebody else holds must not cost the measurement
-		if lost := e.save(file{Path: path, Measured: true, Write: result.Write}); lost != nil {
+		kept := inJob(s.of, name, text.Bytes())
+		kept.Measured = true
+		if lost := e.save(kept); lost != nil {
 			return fmt.Errorf("%w; %w", err, lost)
 		}
-		return fmt.Errorf("%w (the measurement is kept in %s)", err, path)
+		return fmt.Errorf("%w (the measurement is kept in %s)", err, kept.Path)
 	}
 	if err != nil {
 		return err
 	}
-	summary, page := sum(path)
+	summary, page := sum(s.of.Path(name))
 	warnings := slices.Clone(result.Warnings)
 	answer, found, said, err := s.answer(ctx)
 	if ctx.Err() != nil {

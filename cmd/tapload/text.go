@@ -2,6 +2,8 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
+	"fmt"
 	"io"
 	"strings"
 
@@ -11,14 +13,38 @@ import (
 )
 
 // say prints a sentence for people on stderr, folded at the edge of a terminal
-// or of a page.
+// or of a page. It is one line, whatever is in the names of files that it holds.
 func (e env) say(s string) {
 	width := pageColumns
 	if e.columns > 0 {
 		width = min(width, e.columns)
 	}
-	_, _ = e.stderr.Write(oneline.HarmlessText([]byte(report.Folded(s, func(s string) string { return screen.Fold(s, width) }) + "\n")))
+	_, _ = io.WriteString(e.stderr, report.Folded(oneline.Harmless(s), func(s string) string { return screen.Fold(s, width) })+"\n")
 }
+
+// fail says what went wrong, each of several things that were joined by itself.
+func (e env) fail(err error) {
+	begin := "tapload: "
+	for _, one := range apart(err) {
+		e.say(begin + one.Error())
+		begin = ""
+	}
+}
+
+// apart returns the errors that errors.Join joined to err; err where it is one.
+func apart(err error) (all []error) {
+	joined, is := err.(interface{ Unwrap() []error })
+	if !is || errors.Join(joined.Unwrap()...).Error() != err.Error() {
+		return []error{err}
+	}
+	for _, one := range joined.Unwrap() {
+		all = append(all, apart(one)...)
+	}
+	return all
+}
+
+// tell prints one line on stdout.
+func (e env) tell(s string) { fmt.Fprintln(e.stdout, oneline.Harmless(s)) }
 
 // paragraph folds s for the help of a command, all lines from the same margin.
 func paragraph(s string) string {

@@ -15,6 +15,7 @@ import (
 	"tapload/cmd/tapload/internal/files"
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/job"
+	"tapload/measure/oneline"
 	"tapload/measure/record"
 )
 
@@ -73,7 +74,7 @@ func Do(ctx context.Context, w io.Writer, folder, program string, run Run, write
 	p := page{w: w}
 	p.words("The Lantern Hall, a small dance hall by a river, wants to run three cabinets from its valve amplifier of 50 W with taps of 4, 8 and 16 ohm. The one by the dance floor has no label; those of the stage and the balcony say 16 ohm, and the stage's driver is back from being reconed. All of this is invented, and measured on a virtual bench.")
 	p.line("")
-	p.line("$ cd " + screen.Word(folder))
+	p.line(oneline.Harmless("$ cd " + screen.Word(folder)))
 	all := steps()
 	for i, s := range all {
 		p.line("")
@@ -96,7 +97,7 @@ func Do(ctx context.Context, w io.Writer, folder, program string, run Run, write
 		{job.FileName, "the job, to be edited by hand"},
 	} {
 		name := filepath.Join(folder, f.name)
-		p.line("  " + name)
+		p.line("  " + oneline.Harmless(name))
 		p.line("      " + f.what)
 	}
 	p.line("")
@@ -234,4 +235,4 @@ func (p *page) line(s string) {
 	}
 }
 
-func (p *page) words(s string) { p.line(screen.Fold(s, screen.Columns)) }
+func (p *page) words(s string) { p.line(screen.Fold(oneline.Harmless(s), screen.Columns)) }

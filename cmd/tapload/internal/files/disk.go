@@ -82,6 +82,21 @@ func (d disk) link(from, to string) error {
 	return d.do("link", func() error { return os.Link(from, to) })
 }
 
+// claim gives a file a name that none has. It fails with fs.ErrExist where one has it,
+// and with another error where the system cannot tell at once.
+func (d disk) claim(from, to string) error {
+	return d.do("claim", func() error { return claim(from, to) })
+}
+
+func (d disk) mkdir(folder string) error {
+	return d.do("mkdir", func() error { return os.Mkdir(folder, 0o777) })
+}
+
+func (d disk) open(path string) (r *os.File, err error) {
+	err = d.do("open", func() error { r, err = os.Open(path); return err })
+	return r, err
+}
+
 func (d disk) syncFolder(folder string) error {
 	return d.do("sync folder", func() error { return syncFolder(folder) })
 }

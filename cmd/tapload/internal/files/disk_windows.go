@@ -41,11 +41,33 @@ func plainErrno(err error) error {
 	case inUse(err) != nil:
 		return errHeld
 	case errors.Is(err, fs.ErrNotExist):
-		return errors.New("no such file or folder")
+		return worded{err, "no such file or folder"}
 	case errors.Is(err, fs.ErrPermission):
-		return errors.New("permission denied")
+		return worded{err, "permission denied"}
 	}
 	return err
+}
+
+// worded is an error in other words.
+type worded struct {
+	error
+	words string
+}
+
+func (w worded) Error() string { return w.words }
+func (w worded) Unwrap() error { return w.error }
+
+// claim is a rename, which replaces nothing unless it is asked to.
+func claim(from, to string) error {
+	fromName, err := windows.UTF16PtrFromString(from)
+	if err != nil {
+		return err
+	}
+	toName, err := windows.UTF16PtrFromString(to)
+	if err != nil {
+		return err
+	}
+	return windows.MoveFile(fromName, toName)
 }
 
 // liken does nothing: a new file has the rights of its folder here.

@@ -31,6 +31,7 @@ var scenes = []scene{
 	{name: "replaced", before: map[string]string{"a": "old a"}, write: []string{"!a"}},
 	{name: "kept", before: map[string]string{"a": "old a", "a~": "older a"}, write: []string{"a"}},
 	{name: "several", before: map[string]string{"a": "old a", "c": "old c"}, write: []string{"a", "b", "!c"}},
+	{name: "folder", before: map[string]string{"b": "old b"}, write: []string{"made/a", "b"}},
 	{name: "link", before: map[string]string{"far/a": "old a"}, links: map[string]string{"a": "far/a"}, write: []string{"a"}},
 }
 
@@ -61,7 +62,7 @@ func (s scene) place(t *testing.T, dir string) {
 func (s scene) files(dir string) (all []File) {
 	for _, path := range s.write {
 		name, force := strings.CutPrefix(path, "!")
-		all = append(all, File{Path: filepath.Join(dir, name), Force: force, Measured: true, Write: text("new " + name)})
+		all = append(all, File{Path: filepath.Join(dir, name), Force: force, Measured: true, Makes: strings.Contains(name, "/"), Write: text("new " + filepath.Base(name))})
 	}
 	return all
 }
@@ -109,7 +110,10 @@ func (s scene) look(t *testing.T, dir string) (isNew int) {
 // left lists the temporary files of a folder.
 func left(t *testing.T, dir string) (temps []string) {
 	t.Helper()
-	for _, folder := range []string{dir, filepath.Join(dir, "far")} {
+	for _, folder := range []string{dir, filepath.Join(dir, "far"), filepath.Join(dir, "made")} {
+		if !exists(folder) {
+			continue
+		}
 		for _, name := range names(t, folder) {
 			if strings.HasPrefix(name, tempStart) {
 				temps = append(temps, name)
@@ -175,6 +179,9 @@ func TestEveryCallFails(t *testing.T) {
 							t.Errorf("got %v", err)
 						}
 						return
+					}
+					if made := filepath.Join(dir, "made"); exists(made) && len(names(t, made)) == 0 {
+						t.Error("left is an empty folder")
 					}
 					if len(temps) > 0 {
 						t.Errorf("left are %v", temps)
@@ -282,15 +289,16 @@ func TestDeathAfterEveryCall(t *testing.T) {
 func TestNothingComesBetweenRenames(t *testing.T) {
 	for _, s := range scenes {
 		all := calls(t, s)
-		first := slices.Index(all, "rename")
+		named := func(call string) bool { return call == "rename" || call == "claim" }
+		first := slices.IndexFunc(all, named)
 		last := first
 		for i, call := range all {
-			if call == "rename" {
+			if named(call) {
 				last = i
 			}
 		}
 		for _, call := range all[first:last] {
-			if call != "rename" && call != "sync folder" {
+			if !named(call) && call != "sync folder" {
 				t.Errorf("%s: %v", s.name, all)
 				break
 			}

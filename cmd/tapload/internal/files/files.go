@@ -24,8 +24,15 @@ type File struct {
 	Path     string // through a link that is what the link names
 	Force    bool   // replaces a file that is there already; otherwise that is kept beside it
 	Measured bool   // cannot be made again: where Path does not take it, it goes elsewhere
+	New      bool   // must not be there yet; what is there stays, and the error is fs.ErrExist
+	Makes    bool   // its folder, the last of Path, is made where it is not there
 	Size     int64  // bytes that Check finds room for; 0 for a megabyte of what is Measured, more than any record
 	Write    func(io.Writer) error
+
+	// May returns what keeps the file from its place; nil for nothing. It is asked
+	// just before anything is done there, since what held when a command began
+	// need not hold when its result is there.
+	May func() error
 }
 
 // Kept is an earlier file and the name that it has now.
@@ -119,12 +126,30 @@ func (d disk) check(f File) error {
 	if size == 0 && f.Measured {
 		size = 1 << 20
 	}
-	temp, err := d.fill(p.folder(), nil, func(w io.Writer) error {
-		_, err := io.CopyN(w, zeros{}, size)
+	try := func(folder string) error {
+		temp, err := d.fill(folder, nil, func(w io.Writer) error {
+			_, err := io.CopyN(w, zeros{}, size)
+			return err
+		})
+		if temp != "" {
+			err = errors.Join(err, d.remove(temp))
+		}
 		return err
-	})
-	if temp != "" {
-		err = errors.Join(err, d.remove(temp))
+	}
+	err = try(p.folder())
+	if f.Makes && errors.Is(err, fs.ErrNotExist) {
+		err = try(filepath.Dir(p.folder()))
+	}
+	if err != nil || p.earlier == nil {
+		return f.failed(err)
+	}
+	t := &transaction{disk: d}
+	_, err = t.hold(p.real)
+	if err == nil && p.keep != "" {
+		_, err = t.hold(p.keep)
+	}
+	if err = t.end(err); err != nil && p.keep != "" {
+		return fmt.Errorf("cannot keep the earlier %s: %w", f.Path, Plain(err))
 	}
 	return f.failed(err)
 }
@@ -172,6 +197,14 @@ func find(f File) (place, error) {
 	if base := filepath.Base(f.Path); base != ".." && !filepath.IsLocal(base) {
 		return bad("the system takes no file of that name; choose another")
 	}
+	if f.May != nil {
+		if err := f.May(); err != nil {
+			return bad("%w", err)
+		}
+	}
+	if f.New && exists(f.Path) {
+		return p, f.failed(errThere{})
+	}
 	info, err := os.Stat(f.Path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -189,6 +222,8 @@ func find(f File) (place, error) {
 	}
 	folder := p.folder()
 	switch info, err := os.Stat(folder); {
+	case errors.Is(err, fs.ErrNotExist) && f.Makes:
+		return p, nil
 	case errors.Is(err, fs.ErrNotExist):
 		return bad("there is no folder %s", folder)
 	case err != nil:
@@ -218,6 +253,21 @@ func find(f File) (place, error) {
 		return p, fmt.Errorf("cannot write %s: %w", p.keep, err)
 	}
 	return p, nil
+}
+
+// errThere is the error of a file that must be New where something is, if only a link
+// to nothing.
+type errThere struct{}
+
+func (errThere) Error() string {
+	return "something of that name is there already; look what it is, and take it away"
+}
+
+func (errThere) Is(target error) bool { return target == fs.ErrExist }
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
 }
 
 // linked returns what path is a link to, which need not be there; path itself where

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -282,14 +283,19 @@ func TestCheckKnowsBefore(t *testing.T) {
 	}
 }
 
-// Two results for one file left only the second.
+// Two results for one file left only the second. What went wrong: so did two whose
+// folder was named once by itself and once by a link to it.
 func TestTwoForOneName(t *testing.T) {
 	dir := t.TempDir()
 	a, b := filepath.Join(dir, "a"), filepath.Join(dir, "b")
 	if err := os.Symlink("a", b); err != nil {
 		t.Skip(err)
 	}
-	for _, other := range []string{b, dir + "/./a"} {
+	alias := filepath.Join(t.TempDir(), "alias")
+	if err := os.Symlink(dir, alias); err != nil {
+		t.Fatal(err)
+	}
+	for _, other := range []string{b, dir + "/./a", filepath.Join(alias, "a")} {
 		if err := save(File{Path: a, Write: text("x")}, File{Path: other, Write: text("y")}); err == nil || !strings.Contains(err.Error(), "name two files") {
 			t.Errorf("%s: %v", other, err)
 		}
@@ -318,5 +324,181 @@ func TestMeasuredIsKept(t *testing.T) {
 			t.Errorf("got %v, want %s", err, want)
 		}
 		mustBe(t, filepath.Join(home, name), "curve")
+	}
+}
+
+// at does something just before the first call of a kind.
+func at(call string, do func()) disk {
+	done := false
+	return disk{before: func(now string) error {
+		if now == call && !done {
+			done = true
+			do()
+		}
+		return nil
+	}}
+}
+
+// What went wrong: of two measurements that went to one file at the same time one was
+// lost, and both were said to be written.
+func TestTwoAtOnce(t *testing.T) {
+	for _, c := range []struct {
+		call    string
+		earlier bool
+	}{{"claim", false}, {"sync", false}, {"rename", true}, {"sync folder", true}} {
+		path := filepath.Join(t.TempDir(), "a")
+		if c.earlier {
+			if err := save(File{Path: path, Write: text("old")}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		other := func() {
+			if err := save(File{Path: path, Write: text("other's")}); err != nil {
+				t.Error(err)
+			}
+		}
+		kept, err := at(c.call, other).write([]File{{Path: path, Measured: true, Write: text("mine")}})
+		if err != nil || len(kept) != 1 || kept[0] != (Kept{path, path + "~"}) {
+			t.Errorf("%+v: %v, %v", c, kept, err)
+		}
+		mustBe(t, path, "mine")
+		mustBe(t, path+"~", "other's")
+		if got := names(t, filepath.Dir(path)); len(got) != 2 {
+			t.Errorf("%+v: the folder holds %v", c, got)
+		}
+	}
+}
+
+// Where no file has two names, another's is still seen, and a measurement goes
+// elsewhere where one goes on replacing it.
+func TestTwoAtOnceWithoutLinks(t *testing.T) {
+	home := t.TempDir()
+	t.Setenv("HOME", home)
+	t.Setenv("USERPROFILE", home)
+	path := filepath.Join(t.TempDir(), "a.b")
+	d := disk{before: func(call string) error {
+		switch call {
+		case "claim":
+			_ = os.WriteFile(path, []byte("other's"), 0o666)
+			return syscall.EPERM
+		case "link":
+			return syscall.EPERM
+		case "sync folder": // between the kept one and the new one
+			_ = os.Remove(path)
+			_ = os.WriteFile(path, []byte("another's"), 0o666)
+		}
+		return nil
+	}}
+	_, err := d.write([]File{{Path: path, Measured: true, Write: text("mine")}})
+	moved, is := errors.AsType[*Rescued](err)
+	if !is || !strings.HasPrefix(err.Error(), "cannot write "+path+": another program writes it at the same time; ") {
+		t.Fatalf("%v", err)
+	}
+	mustBe(t, path, "another's")
+	mustBe(t, moved.Path, "mine")
+}
+
+// What went wrong: of two jobs that were begun in one folder at the same time one was
+// lost, and through a link to nothing one was begun elsewhere.
+func TestNew(t *testing.T) {
+	dir := t.TempDir()
+	path, link := filepath.Join(dir, "a"), filepath.Join(dir, "link")
+	other := func() {
+		if err := save(File{Path: path, Write: text("other's")}); err != nil {
+			t.Error(err)
+		}
+	}
+	mine := File{Path: path, New: true, Write: text("mine")}
+	want := "cannot write " + path + ": something of that name is there already; look what it is, and take it away"
+	for _, d := range []disk{at("claim", other), {}} {
+		if _, err := d.write([]File{mine}); !errors.Is(err, fs.ErrExist) || err.Error() != want {
+			t.Errorf("%v, want %s", err, want)
+		}
+		mustBe(t, path, "other's")
+	}
+	if err := os.Symlink(filepath.Join(dir, "far"), link); err != nil {
+		t.Skip(err)
+	}
+	mine.Path = link
+	if err := save(mine); !errors.Is(err, fs.ErrExist) {
+		t.Errorf("%v", err)
+	}
+	if got := names(t, dir); !slices.Equal(got, []string{"a", "link"}) {
+		t.Errorf("the folder holds %v", got)
+	}
+}
+
+// What went wrong: a folder that one had made, and took away when it had nothing to
+// put there, was gone when another wrote there.
+func TestMakes(t *testing.T) {
+	dir := t.TempDir()
+	folder := filepath.Join(dir, "records")
+	f := File{Path: filepath.Join(folder, "a"), Makes: true, Measured: true, Write: text("mine")}
+	if err := f.Check(); err != nil {
+		t.Error(err)
+	}
+	if got := names(t, dir); len(got) > 0 {
+		t.Errorf("a look made %v", got)
+	}
+	gone := at("create", func() {
+		if err := os.Remove(folder); err != nil {
+			t.Error(err)
+		}
+	})
+	if _, err := gone.write([]File{f}); err != nil {
+		t.Error(err)
+	}
+	mustBe(t, f.Path, "mine")
+	f.Path = filepath.Join(dir, "no", "records", "a")
+	if err := f.Check(); err == nil {
+		t.Error("a folder in a folder that is not there can be made")
+	}
+}
+
+// What went wrong: where a measurement must not go was asked before it was made, and
+// it went there all the same when that had come to be meanwhile.
+func TestMayIsAskedLast(t *testing.T) {
+	dir, home := t.TempDir(), t.TempDir()
+	t.Setenv("HOME", home)
+	t.Setenv("USERPROFILE", home)
+	var no error
+	f := File{Path: filepath.Join(dir, "a.b"), Measured: true, Write: text("mine"), May: func() error { return no }}
+	if err := f.Check(); err != nil {
+		t.Error(err)
+	}
+	no = errors.New("it is elsewhere now")
+	err := save(f)
+	if want := "cannot write " + f.Path + ": it is elsewhere now; what was measured is in " + filepath.Join(home, "a.b"); err == nil || err.Error() != want {
+		t.Errorf("%v, want %s", err, want)
+	}
+	if got := names(t, dir); len(got) > 0 {
+		t.Errorf("the folder holds %v", got)
+	}
+}
+
+// What went wrong: that an earlier file of somebody else can neither be read nor get a
+// second name was learnt after the measurement.
+func TestCheckOfWhatCannotBeKept(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "a")
+	if err := os.WriteFile(path, []byte("old"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	foreign := disk{before: func(call string) error {
+		if call == "link" || call == "open" {
+			return syscall.EACCES
+		}
+		return nil
+	}}
+	for force, want := range map[bool]string{false: "cannot keep the earlier ", true: "cannot write "} {
+		if err := foreign.check(File{Path: path, Force: force, Measured: true}); err == nil || err.Error() != want+path+": "+syscall.EACCES.Error() {
+			t.Errorf("%v", err)
+		}
+	}
+	if err := (File{Path: path, Measured: true}).Check(); err != nil {
+		t.Error(err)
+	}
+	if got := names(t, dir); !slices.Equal(got, []string{"a"}) {
+		t.Errorf("the folder holds %v", got)
 	}
 }

@@ -19,6 +19,7 @@ import (
 	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/job"
 	"tapload/measure/infile"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
@@ -167,11 +168,13 @@ func (g *guide) run() error {
 	}
 }
 
-func (g *guide) say(text string) { fmt.Fprintln(g.Out, screen.Fold(text, screen.Columns)) }
+func (g *guide) say(text string) {
+	fmt.Fprintf(g.Out, "%s\n", oneline.HarmlessText([]byte(screen.Fold(text, screen.Columns))))
+}
 
 // read returns what is typed next; q leaves.
 func (g *guide) read(prompt string) (typed string) {
-	fmt.Fprint(g.Out, prompt)
+	fmt.Fprintf(g.Out, "%s", oneline.HarmlessText([]byte(prompt)))
 	select {
 	case line, ok := <-g.lines:
 		if !ok {
@@ -248,7 +251,7 @@ func refusal(answer, fault string) string {
 func (g *guide) choose(question, help string, options []string, byDefault int) (chosen int) {
 	fmt.Fprintln(g.Out)
 	for i, o := range options {
-		fmt.Fprintf(g.Out, "  %d  %s\n", i+1, o)
+		fmt.Fprintf(g.Out, "  %d  %s\n", i+1, oneline.Harmless(o))
 	}
 	if i := slices.Index(options, g.answers[question]); i >= 0 && byDefault >= 0 {
 		byDefault = i
@@ -361,7 +364,11 @@ func (g *guide) askRecord(question string, ago int, not ...string) string {
 
 // do shows a command, runs it, and reports whether it ended well.
 func (g *guide) do(args ...string) bool {
-	fmt.Fprintf(g.Out, "\nThe command for this:\n%s\n\n", strings.Join(screen.Command("  ", args), "\n"))
+	fmt.Fprintln(g.Out, "\nThe command for this:")
+	for _, line := range screen.Command("  ", args) {
+		fmt.Fprintln(g.Out, oneline.Harmless(line))
+	}
+	fmt.Fprintln(g.Out)
 	g.ended = g.Run(g.ctx, args)
 	return g.ended
 }

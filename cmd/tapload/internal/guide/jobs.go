@@ -10,6 +10,7 @@ import (
 
 	"tapload/fixtures/hookup"
 	"tapload/fixtures/job"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 	"tapload/measure/record"
 )
@@ -186,7 +187,7 @@ func (g *guide) cabinets() []string {
 	g.say("Name the cabinets one by one: NAME=8 for one that is known by its rating, NAME=FILE" + record.Suffix + " or a number of this list for one that was measured. Enter alone ends.")
 	found := records()
 	for i, t := range found {
-		fmt.Fprintf(g.Out, "  %d  %s\n", i+1, t)
+		fmt.Fprintf(g.Out, "  %d  %s\n", i+1, oneline.Harmless(t.String()))
 	}
 	var given, names []string
 	for {

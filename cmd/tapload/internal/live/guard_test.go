@@ -269,3 +269,27 @@ func TestAnotherSiteInABrowser(t *testing.T) {
 		t.Errorf("%d steps were done, %d measurements run", i.did.Load(), i.watching.Load())
 	}
 }
+
+// What went wrong: a connection over which nothing was asked, or half of something, kept
+// the page from its end for so long that the program was ended from outside, with an
+// error.
+func TestSilentConnections(t *testing.T) {
+	i := &invented{}
+	s, end := serveUntil(t, i.world())
+	for _, half := range []string{"", "GET /", "GET / HTTP/1.1\r\nHost: "} {
+		c, err := net.Dial("tcp", s.listener.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		if _, err := io.WriteString(c, half); err != nil {
+			t.Fatal(err)
+		}
+	}
+	request(t, s, http.MethodGet, "/"+s.secret+"/", "", "", nil) // all were heard by now
+	began := time.Now()
+	end()
+	if took := time.Since(began); took > time.Second {
+		t.Errorf("it took %v", took)
+	}
+}

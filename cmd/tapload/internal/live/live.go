@@ -142,6 +142,9 @@ func (s *Server) EndsAlone(after time.Duration) { s.alone = after }
 // URL is the address to open. Whoever knows it can use the page.
 func (s *Server) URL() string { return fmt.Sprintf("http://%s/%s/", s.listener.Addr(), s.secret) }
 
+// lastWords is how long what is being answered has when Serve ends.
+const lastWords = 100 * time.Millisecond
+
 // Serve serves the page until ctx ends, or until no page was open for as long as
 // EndsAlone says. Nothing that it began runs afterwards.
 func (s *Server) Serve(ctx context.Context) error {
@@ -163,8 +166,10 @@ func (s *Server) Serve(ctx context.Context) error {
 	case err = <-failed:
 		cancel()
 	case <-ctx.Done():
-		closing, stop := context.WithTimeout(context.Background(), 5*time.Second)
-		err = server.Shutdown(closing)
+		closing, stop := context.WithTimeout(context.Background(), lastWords)
+		if err = server.Shutdown(closing); errors.Is(err, context.DeadlineExceeded) {
+			err = server.Close() // a connection over which nobody asks anything holds nobody up
+		}
 		stop()
 	}
 	<-worked

@@ -1,12 +1,14 @@
 package lock
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
@@ -104,6 +106,10 @@ func TestMain(m *testing.M) {
 	if err != nil {
 		panic(err)
 	}
+	if how == "stuck" {
+		all.Lock() // as one does whose system call does not return
+		Close()
+	}
 	if how == "closed" {
 		go func() { _ = held.Release() }() // which may come at any moment
 		Close()
@@ -115,12 +121,12 @@ func TestMain(m *testing.M) {
 }
 
 // A program that was ended in the middle of a change left its lock file in the
-// folder.
+// folder. What went wrong: one whose file system did not answer did not end at all.
 func TestLockOfAnEndedProgram(t *testing.T) {
 	for _, c := range []struct {
 		how  string
 		left int
-	}{{"closed", 0}, {"killed", 1}} {
+	}{{"closed", 0}, {"killed", 1}, {"stuck", 1}} {
 		path := filepath.Join(t.TempDir(), "job.toml")
 		end := exec.Command(os.Args[0])
 		end.Env = append(os.Environ(), ending+"="+c.how+":"+path)
@@ -177,4 +183,91 @@ func alone(path string) error {
 		}
 	}
 	return nil
+}
+
+// What went wrong: the lock of a folder that somebody else had made was a link to
+// another file, or another name of one, and that was written over; a link to nothing
+// made a file there.
+func TestTakeLeavesOthersAlone(t *testing.T) {
+	for name, place := range map[string]func(lock, victim string) error{
+		"link":             func(lock, victim string) error { return os.Symlink(victim, lock) },
+		"hard link":        func(lock, victim string) error { return os.Link(victim, lock) },
+		"link to nothing":  func(lock, victim string) error { return os.Symlink(victim+"2", lock) },
+		"folder":           func(lock, _ string) error { return os.Mkdir(lock, 0o777) },
+		"another file":     func(lock, _ string) error { return os.WriteFile(lock, []byte("a curve"), 0o666) },
+		"one byte":         func(lock, _ string) error { return os.WriteFile(lock, []byte("x"), 0o666) },
+		"device":           func(lock, _ string) error { return os.Symlink(os.DevNull, lock) },
+		"a file as a lock": func(lock, _ string) error { return os.WriteFile(lock, bytes.Repeat([]byte("process "), 100), 0o666) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			folder, far := t.TempDir(), t.TempDir()
+			victim, lock := filepath.Join(far, "victim"), filepath.Join(folder, ".job.toml.lock")
+			if err := os.WriteFile(victim, []byte("what somebody wrote"), 0o666); err != nil {
+				t.Fatal(err)
+			}
+			if err := place(lock, victim); err != nil {
+				if runtime.GOOS == "windows" {
+					t.Skip(err)
+				}
+				t.Fatal(err)
+			}
+			before, err := os.Lstat(lock)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, err = Take(t.Context(), filepath.Join(folder, "job.toml"))
+			if want := "against other programs: " + lock + " is there, and is no lock of this program"; err == nil || !strings.Contains(err.Error(), want) {
+				t.Errorf("%v, want %s", err, want)
+			}
+			if text, err := os.ReadFile(victim); err != nil || string(text) != "what somebody wrote" {
+				t.Errorf("it now holds %q, %v", text, err)
+			}
+			if after, err := os.Lstat(lock); err != nil || after.Mode() != before.Mode() || after.Size() != before.Size() {
+				t.Errorf("it was %v and is %v, %v", before, after, err)
+			}
+			if all, err := os.ReadDir(far); err != nil || len(all) != 1 {
+				t.Errorf("beside it are %v, %v", all, err)
+			}
+		})
+	}
+}
+
+// A computer that lost its power may leave a lock of zeros, which holds nobody up.
+func TestTakeOfZeros(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "job.toml")
+	if err := os.WriteFile(filepath.Join(filepath.Dir(path), ".job.toml.lock"), make([]byte, 60), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	l, err := Take(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := l.Release(); err != nil {
+		t.Error(err)
+	}
+}
+
+// What went wrong: who holds a lock is what stands in a file of anybody's, and that
+// was shown at full length, with line breaks and all.
+func TestHolderIsOneLine(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "job.toml")
+	held, err := Take(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]string{
+		"\x00process 1 on \x1b[2J\rhere " + strings.Repeat("x", 300): " has been held by process 1 on  [2J here xxx",
+		"\x00nothing is wrong": " has been held by another program for",
+	} {
+		if err := os.WriteFile(held.path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		_, err = take(t.Context(), path, 20*time.Millisecond)
+		if err == nil || !strings.HasPrefix(err.Error(), path+want) || len(err.Error()) > len(path)+200 {
+			t.Errorf("%v", err)
+		}
+	}
+	if err := held.Release(); err != nil {
+		t.Fatal(err)
+	}
 }
