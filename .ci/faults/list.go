@@ -205,7 +205,7 @@ var faults = []fault{
 	{name: "degrees are taken for radians", file: "measure/record/csvread.go",
 		old: `const radian = math.Pi / 180`, new: `const radian = math.Pi / 200`, tests: "TestReadCSV|TestCSV"},
 	{name: "a decimal comma's separator is not seen", file: "measure/record/csvread.go",
-		old: `bytes.ContainsRune(line, ';') && !bytes.ContainsRune(line, ',')`, new: `bytes.ContainsRune(line, ';') && bytes.ContainsRune(line, ',')`, tests: "TestReadCSV|TestCSV"},
+		old: `bytes.ContainsRune(line, other) && !bytes.ContainsRune(line, ',')`, new: `bytes.ContainsRune(line, other) && bytes.ContainsRune(line, ',')`, tests: "TestReadCSV|TestCSV"},
 
 	// The jig.
 	{name: "a tolerance is taken as a standard uncertainty", file: "fixtures/jig/jig.go",
