@@ -81,9 +81,10 @@ func places(bands []impedance.Band) string {
 	}
 	var all []string
 	for _, b := range bands {
-		text := quantity.Hz(b.Low)
-		if high := quantity.Hz(b.High); high != text {
-			text += " to " + high
+		text := quantity.Hz(b.High)
+		if low := quantity.Hz(b.Low); low != text {
+			_, unit, _ := strings.Cut(text, " ")
+			text = strings.TrimSuffix(low, " "+unit) + " to " + text
 		}
 		all = append(all, text)
 	}
