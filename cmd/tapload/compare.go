@@ -51,7 +51,8 @@ undecided, and the exit code 0, 3 or 4.
 Measure both with one jig and one set of flags, the driver held the same way and
 at room temperature; give the temperatures where they differ. The limits are a
 starting point of ours, not a standard; --limits reads your own. Where both were
-swept with --distortion, a coil that scrapes after and did not before fails too.
+swept with --distortion, a coil that scrapes after and did not before fails too,
+as does a part that is loose after and was not before, whatever the limits say.
 With a job (see "tapload job") the label of its driver stands for both records.
 
 With sweeps of both with one mass on the cone, or on one closed box, the

@@ -104,10 +104,12 @@ const (
 	oftenElse  = 0.1
 )
 
-// reading is what changed, as logarithms of the quantities and their covariance.
+// reading is what changed, as logarithms of the quantities and their covariance,
+// and of their variances what no jig has a part in.
 type reading struct {
 	d   [quantities]float64
 	cov *mat.SymDense
+	own [quantities]float64
 }
 
 // explanation is what causes are read from.
@@ -269,7 +271,8 @@ func (e explanation) nothing() Cause {
 	return c
 }
 
-// cause is that a part came loose, or was loose and no longer is.
+// cause is that a part came loose, or was loose and no longer is, or moves by itself
+// elsewhere.
 func (l looseness) cause() Cause {
 	c := Cause{Name: "loose part", Loose: true, Amount: quantity.Value{Value: 100 * l.share.Value, U: 100 * l.share.U}}
 	text := "a part moves by itself near %s Hz, about %.2g %% of the moving mass: look for loose glue, at the dust cap, the surround and the spider"
@@ -277,7 +280,17 @@ func (l looseness) cause() Cause {
 		c.Name = "loose part before"
 		text = "a part no longer moves by itself near %s Hz, about %.2g %% of the moving mass: it was loose before and is fixed now"
 	}
-	c.Words = fmt.Sprintf(text, strconv.FormatFloat(l.hz.Value, 'f', 0, 64), c.Amount.Value)
+	hz := func(hz float64) string { return strconv.FormatFloat(hz, 'f', 0, 64) }
+	if l.elsewhere > 0 {
+		is, was := l.hz.Value, l.elsewhere
+		if !l.after {
+			is, was = was, is
+		}
+		c.Name = "moved resonance"
+		c.Words = fmt.Sprintf("a part, about %.2g %% of the moving mass, moves by itself near %s Hz and did near %s Hz before: look at both curves in a plot of their ratio", c.Amount.Value, hz(is), hz(was))
+		return c
+	}
+	c.Words = fmt.Sprintf(text, hz(l.hz.Value), c.Amount.Value)
 	return c
 }
 

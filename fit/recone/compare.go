@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"math/cmplx"
 	"slices"
 	"time"
 
@@ -27,8 +26,8 @@ type Options struct {
 }
 
 // Compare holds the driver after against the driver before. What is said of their
-// records goes before what is said of the comparison; what scrapes after and did
-// not before fails, whatever the curves say.
+// records goes before what is said of the comparison; what scrapes or is loose after
+// and was not before fails, whatever the limits say.
 //
 // A change is worked out of the difference of the two curves: by how much the
 // load that was fitted to one must be changed to make up for it. What that load
@@ -82,6 +81,7 @@ func Compare(ctx context.Context, before, after Side, o Options) (Comparison, er
 	if c.Verdict == verdict.Pass {
 		c.Causes = within(c.Causes, c.Changes)
 	}
+	c.loosened(all.part)
 	c.scraping(before, after)
 	return c, nil
 }
@@ -178,6 +178,9 @@ func (o outcome) read(d logs) (r reading) {
 		x, y = x.withMechanics(m.moved[0], m.added), y.withMechanics(m.moved[1], m.added)
 	}
 	r.d, r.cov = difference(x, y)
+	for i := range r.own {
+		r.own[i] = x.own.At(i, i) + y.own.At(i, i)
+	}
 	return r
 }
 
@@ -187,8 +190,8 @@ func (c *Comparison) list(found outcome, now reading, limits Limits) (chances []
 	add := func(i int, name, unit string, x, y quantity.Value) {
 		u := math.Sqrt(max(now.cov.At(i, i), 0))
 		ratio := math.Exp(now.d[i])
-		one := Change{Name: name, Unit: unit, Before: x, After: y, Percent: quantity.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name]}
-		one.Verdict = one.Limit.judge(one.Percent.Value, one.Percent.U)
+		one := Change{Name: name, Unit: unit, Before: x, After: y, Percent: quantity.Value{Value: 100 * (ratio - 1), U: 100 * ratio * u}, Limit: limits[name], noise: 2*now.own[i] > now.cov.At(i, i)}
+		one.Verdict = one.Limit.judge(one.Percent.Value, stated(one.Percent).U)
 		c.Changes = append(c.Changes, one)
 		chances = append(chances, twoSided(now.d[i], u))
 	}
@@ -207,23 +210,12 @@ func (c *Comparison) list(found outcome, now reading, limits Limits) (chances []
 	return chances
 }
 
-// beside returns where the curves are farthest apart beside the resonance, and how
-// often chance alone puts them so far.
-func (c *Comparison) beside(sides [2]Side, curves [2]measured, scatter float64, limit Limit) (Deviation, float64) {
-	low, high := besideResonance(sides[0].Load, sides[1].Load)
-	worst, chance := deviation(curves[0].curve, curves[1].curve, scatter/math.Sqrt2, limit, func(hz float64) bool { return hz < low || hz > high })
-	worst.Beside = impedance.Band{Low: low, High: high}
-	if worst.Hz == 0 {
-		c.warn("curves-not-judged", "both curves lie within an octave of the resonance, from %.0f to %.0f Hz, and were not held against each other: sweep a wider band", low, high)
-	}
-	return worst, chance
-}
-
 // judge says which changes are significant, by how often chance alone makes each
 // and that of the curves, and takes the verdict of all.
 func (c *Comparison) judge(chances []float64) {
 	significant := holm(chances, FamilyRate)
-	c.Verdict, c.Worst.Significant = c.Worst.Verdict, significant[len(c.Changes)]
+	c.Verdict = c.Worst.Verdict
+	c.Worst.Significant = c.Worst.Significant && significant[len(c.Changes)]
 	for i := range c.Changes {
 		c.Changes[i].Significant = significant[i]
 		c.Verdict = worse(c.Verdict, c.Changes[i].Verdict)
@@ -288,28 +280,6 @@ func (s Side) warnings(name string, a Added) (all impedance.Warnings) {
 	return all
 }
 
-// scraping takes the distortion of both, and fails what scrapes after and did not
-// before.
-func (c *Comparison) scraping(before, after Side) {
-	of := func(s Side) *record.Harmonics {
-		if s.Record == nil || s.Record.Distortion == nil {
-			return nil
-		}
-		return s.Record.Distortion.Harmonics()
-	}
-	c.DistortionBefore, c.DistortionAfter = of(before), of(after)
-	b, a := c.DistortionBefore, c.DistortionAfter
-	if a == nil || a.Scrapes == nil || b != nil && b.Scrapes != nil {
-		return
-	}
-	c.Scrapes, c.Verdict = true, verdict.Fail
-	than := "; before, it did not"
-	if b == nil {
-		than = ""
-	}
-	c.Warnings = append(c.Warnings, impedance.Warning{Code: "scrapes", Text: fmt.Sprintf("after: something scrapes or knocks in every cycle at %s%s; is the coil centred, is anything loose", quantity.Hz(a.Scrapes.Hz), than)})
-}
-
 // checkAll is check, of s and of what was measured with something added.
 func (s Side) checkAll() error {
 	if err := s.check(); err != nil || s.Moved == nil || s.Moved.Load.Status != fit.Converged {
@@ -371,78 +341,6 @@ func holm(p []float64, rate float64) []bool {
 		out[i] = true
 	}
 	return out
-}
-
-// besideResonance returns the ends of what is left to the quantities of the
-// main resonance: within an octave of it two curves differ by a multiple of
-// what fs has moved, which no limit on curves could both allow and be of use.
-func besideResonance(before, after fit.Result) (low, high float64) {
-	b, a := before.Resonances[mainResonance(before)].Hz.Value, after.Resonances[mainResonance(after)].Hz.Value
-	return min(b, a) / 2, max(b, a) * 2
-}
-
-// deviation returns where two curves of one grid differ most, of the
-// frequencies that count, and how often chance alone gives a deviation as
-// improbable as the most improbable one. Where no frequency counts its Hz is 0.
-//
-// Every point has its own chance to be the largest, so k = 2 is replaced by a
-// factor k_n that holds at all n points at once in 95 of 100 cases (Sidak: a
-// complex deviate is beyond k with the probability exp(-k^2/2)), and U is
-// half of that many standard uncertainties, for the reader to double. misfit
-// stands in for noise where the curves state none.
-func deviation(before, after impedance.Curve, misfit float64, limit Limit, counts func(hz float64) bool) (Deviation, float64) {
-	n := 0
-	for _, p := range before.Points {
-		if counts(p.Hz) {
-			n++
-		}
-	}
-	if n == 0 {
-		return Deviation{Limit: limit}, 1
-	}
-	sources := sharedPairs(before, after)
-	wide := math.Sqrt(-2*math.Log(-math.Expm1(math.Log(1-FamilyRate)/float64(n)))) / 2
-
-	d := Deviation{Limit: limit, Percent: quantity.Value{Value: -1}}
-	least := 1.0 // of the chances at one point
-	below, above := true, false
-	for i := range before.Points {
-		if !counts(before.Points[i].Hz) {
-			continue
-		}
-		zb, za := before.Points[i].Z, after.Points[i].Z
-		w := za/zb - 1
-		v := after.Points[i].Noise.Times(1 / zb).Add(before.Points[i].Noise.Times(za / (zb * zb)))
-		if v.RR+v.II == 0 {
-			v = impedance.Circular(misfit * misfit * (1 + real(w*cmplx.Conj(w))))
-		}
-		for _, s := range sources {
-			e := s.after[i]/zb - s.before[i]*za/(zb*zb)
-			v = v.Add(impedance.Cov{RR: real(e) * real(e), RI: real(e) * imag(e), II: imag(e) * imag(e)})
-		}
-		size, u := 100*cmplx.Abs(w), 100*wide*math.Sqrt(v.Along(w))
-		if size > d.Percent.Value {
-			d.Percent, d.Hz = quantity.Value{Value: size, U: u}, before.Points[i].Hz
-		}
-		below = below && size+2*u <= limit.High
-		above = above || size-2*u > limit.High
-		if det := v.RR*v.II - v.RI*v.RI; det > 0 {
-			x, y := real(w), imag(w)
-			chi := (v.II*x*x - 2*v.RI*x*y + v.RR*y*y) / det
-			least = min(least, math.Exp(-chi/2))
-		} else if w != 0 {
-			least = 0
-		}
-	}
-	switch {
-	case limit == Limit{} || below:
-		d.Verdict = verdict.Pass
-	case above:
-		d.Verdict = verdict.Fail
-	default:
-		d.Verdict = verdict.Undecided
-	}
-	return d, -math.Expm1(float64(n) * math.Log1p(-min(least, 1-1e-16)))
 }
 
 // WarnExchanged is the code of the warning that Exchanged gives.

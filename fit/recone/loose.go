@@ -22,6 +22,8 @@ type looseness struct {
 	share quantity.Value // of the moving mass
 	after bool           // it is loose after, and was not before; else the other way round
 	gain  float64        // logarithm of the evidence for it in what the quantities do not explain
+
+	elsewhere float64 // Hz, near which one of its size moves by itself on the other side; 0 where none does
 }
 
 const (
@@ -143,10 +145,19 @@ func (e *evolution) evolve(ctx context.Context, before, after measured) (hangsOn
 	if part.gain < 0 {
 		return false, nil
 	}
+	// What the bent curve has and the other lacks takes away where that adds.
+	was, ok := g.search(ctx, joint, low, high)
+	if ok && was.ohm < 0 && -was.ohm > looseLeast*cmplx.Abs(from.load.Impedance(was.hz)) &&
+		was.mass() > likeSize*mode.mass() && math.Abs(math.Log(was.hz/mode.hz)) > 1/(2*mode.q) {
+		part.elsewhere = was.hz
+	}
 	l := joint.changes()
 	e.plain, e.loose, e.part, e.scatter = beside.changes(), &l, part, joint.scatter
 	return false, nil
 }
+
+// likeSize is from how much of the mass of another a part may be the same one.
+const likeSize = 0.4
 
 // clearGain is the logarithm of the evidence from which a part is looked for the
 // other way round.
@@ -275,6 +286,9 @@ func (b bend) start(to fit.Result) []float64 {
 // where it is the curve that is bent.
 type mode struct{ hz, q, ohm, gain float64 }
 
+// mass is in proportion to the moving mass that m takes.
+func (m mode) mass() float64 { return math.Abs(m.ohm) * m.hz / m.q }
+
 // modal is a resonance of 1 ohm.
 func modal(hz, at, q float64) complex128 { return 1 / complex(1, q*(hz/at-at/hz)) }
 
@@ -335,7 +349,7 @@ func (g gap) hang(ctx context.Context, plain solution, m mode) (solution, error)
 	b := plain.bend
 	b.hangs = true
 	main := b.resonances(plain.x)[mainResonance(b.load)]
-	of := m.ohm * m.hz / m.q
+	of := m.mass()
 	share := min(of/(of+main.Res.Value*main.Hz.Value/main.Qms.Value), mostShare)
 	mass := share / (1 - share) // against the rest
 	x := append(slices.Clone(plain.x), math.Log(m.hz*math.Sqrt(1-share)), math.Log(m.q*math.Sqrt(1-share)), mass)

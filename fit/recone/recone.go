@@ -69,6 +69,15 @@ type Change struct {
 	Significant   bool           // by the noise of both measurements
 	Limit         Limit
 	Verdict       verdict.Verdict // against Limit
+
+	noise bool // more of the uncertainty is noise and misfit than what jigs are unsure of
+}
+
+// stated is percent with the uncertainty that files and pages have of it: no less
+// than what a driver repeats to.
+func stated(percent quantity.Value) quantity.Value {
+	percent.U = max(percent.U, 100*quantity.Repeats/2)
+	return percent
 }
 
 // Counts reports whether c is beyond doubt and more than a driver repeats to.
@@ -78,7 +87,8 @@ func counts(percent quantity.Value, significant bool) bool {
 	return significant && math.Abs(percent.Value) > 100*quantity.Repeats
 }
 
-// MarshalJSON writes the values and their uncertainties side by side.
+// MarshalJSON writes the values and their uncertainties side by side, as a page
+// states them: what does not count is not significant.
 func (c Change) MarshalJSON() ([]byte, error) {
 	return json.Marshal(struct {
 		Name        string          `json:"name"`
@@ -92,8 +102,8 @@ func (c Change) MarshalJSON() ([]byte, error) {
 		UAfter      float64         `json:"u_after"`
 		Significant bool            `json:"significant"`
 		Limit       [2]float64      `json:"limit_percent"`
-	}{c.Name, c.Before.Value, c.After.Value, c.Percent.Value, c.Percent.U, c.Verdict,
-		c.Unit, c.Before.U, c.After.U, c.Significant, [2]float64{c.Limit.Low, c.Limit.High}})
+	}{c.Name, c.Before.Value, c.After.Value, c.Percent.Value, stated(c.Percent).U, c.Verdict,
+		c.Unit, c.Before.U, c.After.U, c.Counts(), [2]float64{c.Limit.Low, c.Limit.High}})
 }
 
 // Cause is one explanation of all changes together.
@@ -118,35 +128,6 @@ func (c Cause) MarshalJSON() ([]byte, error) {
 	}{c.Name, c.Probability, c.Words, c.Amount.Value, c.Amount.U})
 }
 
-// Deviation is where two curves differ most, more than an octave away from
-// their main resonance, whose quantities are compared by themselves.
-type Deviation struct {
-	Percent     quantity.Value // |Zafter/Zbefore - 1|, complex, so never below 0; 2 U either way holds at all points at once
-	Hz          float64        // 0 where the curves end within that octave
-	Significant bool
-	Limit       Limit
-	Verdict     verdict.Verdict // of all points against Limit.High
-
-	Beside impedance.Band // about the main resonance, which does not count
-}
-
-// Counts is that of a Change.
-func (d Deviation) Counts() bool { return counts(d.Percent, d.Significant) }
-
-// MarshalJSON writes null where no frequency was judged.
-func (d Deviation) MarshalJSON() ([]byte, error) {
-	if d.Hz == 0 {
-		return []byte("null"), nil
-	}
-	return json.Marshal(struct {
-		Percent     float64         `json:"percent"`
-		U           float64         `json:"u_percent"`
-		Hz          float64         `json:"hz"`
-		Significant bool            `json:"significant"`
-		Verdict     verdict.Verdict `json:"verdict"`
-	}{d.Percent.Value, d.Percent.U, d.Hz, d.Significant, d.Verdict})
-}
-
 // Comparison is a driver before and after. Uncertainties are standard ones
 // (k = 1), in JSON too.
 type Comparison struct {
@@ -158,7 +139,8 @@ type Comparison struct {
 	Before string    `json:"before"` // labels
 	After  string    `json:"after"`
 	Worst  Deviation `json:"largest_deviation"`
-	Added  Added     `json:"added,omitzero"` // to both, for their constants
+	Added  Added     `json:"added,omitzero"`       // to both, for their constants
+	Loose  *Loose    `json:"loose_part,omitempty"` // nil where no part is likely to have come loose
 
 	DistortionBefore *record.Harmonics `json:"distortion_before,omitempty"` // nil where the record has none
 	DistortionAfter  *record.Harmonics `json:"distortion_after,omitempty"`
@@ -210,13 +192,17 @@ func (c Comparison) Likeliest() *Cause {
 	return nil
 }
 
+// Leads reports whether the verdict is that of what is loose, which is then said
+// with it.
+func (c Comparison) Leads() bool { return c.Loose != nil && c.Loose.Verdict == c.Verdict }
+
 // Words says the verdict, what speaks for it, what to do, and what puts it in
 // doubt.
 func (c Comparison) Words() string {
 	text := c.answer()
-	if cause := c.Likeliest(); cause != nil {
+	if cause := c.Likeliest(); cause != nil && !c.Leads() {
 		text += " Most likely: " + cause.Words + "."
-	} else if c.Verdict == verdict.Fail {
+	} else if cause == nil && c.Verdict == verdict.Fail {
 		text += " Find out why before it goes out, and measure again."
 	}
 	if c.Exchanged {
@@ -227,20 +213,39 @@ func (c Comparison) Words() string {
 
 // Title is the verdict and what it rests on in the fewest words.
 func (c Comparison) Title() string {
-	text := strings.ToUpper(c.Verdict.String()) + ": "
-	switch out := c.judged(c.Verdict); {
-	case c.Verdict == verdict.Undecided:
-		return text + out + " too near to a limit"
-	case c.Verdict == verdict.Pass:
-		return text + "within the limits"
-	case !c.Scrapes:
-		return text + out + " outside the limits"
-	case out == "":
-		return text + "something scrapes"
-	default:
-		return text + "something scrapes; " + out + " outside the limits"
+	var why []string
+	if damage := c.Damage(); damage != "" {
+		why = append(why, damage)
+	} else if c.Leads() {
+		why = append(why, "a part may be loose")
 	}
+	switch out := c.judged(c.Verdict); {
+	case c.Verdict == verdict.Pass:
+		why = append(why, "within the limits")
+	case out == "":
+	case c.Verdict == verdict.Undecided:
+		why = append(why, out+" too near to a limit")
+	default:
+		why = append(why, out+" outside the limits")
+	}
+	return strings.ToUpper(c.Verdict.String()) + ": " + strings.Join(why, "; ")
 }
+
+// Damage says in the fewest words what fails the driver whatever its limits say;
+// empty where nothing does.
+func (c Comparison) Damage() string {
+	var what []string
+	if c.Scrapes {
+		what = append(what, "something scrapes")
+	}
+	if l := c.Loose; l != nil && l.Verdict == verdict.Fail {
+		what = append(what, "a part is loose")
+	}
+	return strings.Join(what, "; ")
+}
+
+// Outside reports whether anything is outside the limits.
+func (c Comparison) Outside() bool { return c.judged(verdict.Fail) != "" }
 
 // judged names what came out as v.
 func (c Comparison) judged(v verdict.Verdict) string {
@@ -258,21 +263,46 @@ func (c Comparison) judged(v verdict.Verdict) string {
 
 // answer says the verdict and what speaks for it.
 func (c Comparison) answer() string {
+	var why []string
+	if c.Scrapes {
+		why = append(why, "something scrapes or knocks; centre the coil, look for what is loose")
+	}
+	if c.Leads() {
+		why = append(why, c.Loose.Words)
+	}
+	out := c.judged(c.Verdict)
 	switch c.Verdict {
 	case verdict.Fail:
-		var why []string
-		if c.Scrapes {
-			why = append(why, "something scrapes or knocks; centre the coil, look for what is loose")
-		}
-		if out := c.judged(verdict.Fail); out != "" {
+		if out != "" {
 			why = append(why, "outside the limits: "+out)
 		}
 		return "Fail: " + strings.Join(why, "; ") + "."
 	case verdict.Undecided:
-		return fmt.Sprintf("Undecided: a limit lies inside the uncertainty of %s; measure with a calibrated jig.", c.judged(verdict.Undecided))
+		if out != "" {
+			why = append(why, fmt.Sprintf("a limit lies inside the uncertainty of %s; %s", out, c.remedy()))
+		}
+		return "Undecided: " + strings.Join(why, "; ") + "."
 	}
-	if !slices.ContainsFunc(c.Changes, Change.Counts) {
-		return "Pass: no change that the measurements could tell."
+	if c.Likeliest() != nil || c.Worst.Counts() || slices.ContainsFunc(c.Changes, Change.Counts) {
+		return "Pass: what has changed lies inside the limits."
 	}
-	return "Pass: what has changed lies inside the limits."
+	return "Pass: no change that the measurements could tell."
+}
+
+// remedy is what makes surer what is undecided.
+func (c Comparison) remedy() string {
+	var noise, jig bool
+	for _, ch := range c.Changes {
+		open := ch.Verdict == verdict.Undecided
+		noise, jig = noise || open && ch.noise, jig || open && !ch.noise
+	}
+	open := c.Worst.Verdict == verdict.Undecided
+	noise, jig = noise || open && c.Worst.noise, jig || open && !c.Worst.noise
+	switch {
+	case noise && jig:
+		return surerJig + ", with less hum and noise"
+	case noise:
+		return lessNoise
+	}
+	return surerJig
 }

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 
+	"tapload/fit/recone"
 	"tapload/fixtures/amp"
 	"tapload/fixtures/box"
 	"tapload/fixtures/job/findings"
@@ -166,14 +167,30 @@ func (r jobPage) safety() Section {
 func (r jobPage) driversInWords() Section {
 	t := Table{Head: []string{"driver", "result"}}
 	for _, d := range r.Drivers {
-		text := map[verdict.Verdict]string{
-			verdict.Pass: "Within the limits of what it was before the work.", verdict.Fail: "OUTSIDE the limits of what it was before the work.",
-			verdict.Undecided: "Not decided by this measurement.",
-		}[d.Verdict]
-		if c := d.Likeliest(); c != nil {
-			text += " Most likely " + c.Words + "."
-		}
-		t.add(d.Label, text)
+		t.add(d.Label, driverInWords(d.Comparison))
 	}
 	return Section{Heading: "Reconed drivers", Pieces: []Piece{t}}
+}
+
+// driverInWords is what came of the work on a driver.
+func driverInWords(c recone.Comparison) string {
+	var all []string
+	switch c.Verdict {
+	case verdict.Pass:
+		all = append(all, "Within the limits of what it was before the work.")
+	case verdict.Undecided:
+		all = append(all, "Not decided by this measurement.")
+	}
+	if c.Outside() {
+		all = append(all, "OUTSIDE the limits of what it was before the work.")
+	}
+	if damage := c.Damage(); damage != "" {
+		all = append(all, "NOT RIGHT: "+damage+".")
+	}
+	if c.Leads() {
+		all = append(all, sentence(c.Loose.Words))
+	} else if cause := c.Likeliest(); cause != nil {
+		all = append(all, "Most likely "+cause.Words+".")
+	}
+	return strings.Join(all, " ")
 }
