@@ -9,8 +9,8 @@ import (
 )
 
 const (
-	// distortionSignificance is how many standard deviations of the noise the
-	// energy on silent lines must stand above what noise explains.
+	// distortionSignificance is the normal deviate beyond which the energy on
+	// silent lines is more than noise explains: 3e-5 for each sum.
 	distortionSignificance = 4.0
 
 	// besideLines is how many silent odd lines on either side of an excited one
@@ -22,7 +22,7 @@ const (
 	// with cubes of multitones of 200 to 250 lines.
 	addsUp = 4
 
-	sharedNoise = 64 // lines that share an estimate of the noise
+	sharedNoise = 64 // lines at least that share an estimate of the noise
 )
 
 // silence is what the silent lines of a sparse signal hold beyond the ratio times
@@ -52,6 +52,18 @@ func (q silence) at(k int, n noise) (power, noise, doubt float64) {
 	return abs2(b - cubic*a), n.residual(cubic), abs2((cubic - straight) * a)
 }
 
+// spoilt reports whether hum left more in doubt in a silent line than the noise n,
+// or stands in the lines just beside it, which distortion does not.
+func (q silence) spoilt(k int, n noise) bool {
+	_, g := q.between(float64(k) * q.s.stepHz * float64(q.s.periods))
+	plain := n.residual(g)
+	if d, ok := q.s.doubt[k*q.s.periods]; ok && d[1]+abs2(g)*d[0] > plain {
+		return true
+	}
+	mean, _ := q.s.beside(&cell{g: g}, k)
+	return mean > localStands*plain
+}
+
 // between returns the ratio at f, linear between the points next to it and by the
 // cubic through the four about it.
 func (q silence) between(f float64) (straight, cubic complex128) {
@@ -74,45 +86,128 @@ func (q silence) between(f float64) (straight, cubic complex128) {
 	return straight, cubic
 }
 
+// excess is what silent lines hold, and what noise and doubt explain of that: sums
+// of powers, each times the weight of its line.
+type excess struct {
+	power, explained, variance float64
+	weights                    float64
+}
+
+func (e *excess) add(weight, power, explained float64) {
+	e.power += weight * power
+	e.explained += weight * explained
+	e.variance += weight * weight * explained * explained // of an exponential variate: its mean squared
+	e.weights += weight
+}
+
+// share adds the variance that lines have in common whose noise is the mean of so
+// many others; noise is the sum of theirs, times their weights.
+func (e *excess) share(noise float64, lines int) { e.variance += noise * noise / float64(lines) }
+
+// stands reports whether e is more than noise makes of it. A sum that a few noisy
+// lines make up has the long tail of those few.
+func (e excess) stands() bool {
+	if e.variance == 0 {
+		return e.power > e.explained
+	}
+	n := e.explained * e.explained / e.variance // lines of equal noise that would vary as much
+	return e.power > e.explained*gammaQuantile(n, distortionSignificance)
+}
+
+// noiseBlock is a run of a period's lines with the noise in the lines between
+// those, the mean of so many.
+type noiseBlock struct {
+	lo, hi int
+	noise  noise
+	lines  int
+}
+
+// noiseBlocks divides the band of a sparse signal into blocks that share no line.
+func (s spectrum) noiseBlocks(ctx context.Context) (blocks []noiseBlock) {
+	last := s.lines[len(s.lines)-1]
+	for lo := s.lines[0]; lo < last && ctx.Err() == nil; {
+		hi := lo + sharedNoise - 1
+		if hi+sharedNoise > last {
+			hi = last
+		}
+		b := noiseBlock{lo: lo, hi: hi, lines: (hi - lo) * (s.periods - 1)}
+		b.noise = s.usualNoise(lo*s.periods, hi*s.periods)
+		blocks, lo = append(blocks, b), hi+1
+	}
+	return blocks
+}
+
+// besideBlock returns the noise of the blocks on either side of one, or its own
+// where there is no other.
+func besideBlock(blocks []noiseBlock, i int) noise {
+	switch {
+	case len(blocks) == 1:
+		return blocks[i].noise
+	case i == 0:
+		return blocks[1].noise
+	case i == len(blocks)-1:
+		return blocks[i-1].noise
+	}
+	a, b := blocks[i-1].noise, blocks[i+1].noise
+	return noise{(a.p1 + b.p1) / 2, (a.p2 + b.p2) / 2, (a.p12 + b.p12) / 2}
+}
+
 // distortion returns the rms of what V2 holds on the silent lines of a sparse
 // signal beyond the ratio times V1, over the rms of V2 on the excited ones, of
 // even and of odd order.
+//
+// Lines are summed as they are, and by the inverse of their variance: what is slow
+// makes the bass noisy, where the distortion need not be. Each block of lines
+// takes its noise from the lines between, and its weight from those of the blocks
+// beside it. Were the weight 1/n^2 of the very noise n that is taken off, what is
+// estimated too low would count for more than what is too high: with N lines to
+// each estimate by E[s^2/n^2 - 1/n] = 2/(N s^2) a line, whatever the noise s.
 func (s spectrum) distortion(ctx context.Context, points []Point) (parts [2]float64) {
 	if s.lines == nil || len(points) < 2 {
 		return parts
 	}
 	q := s.silence(points)
+	blocks := s.noiseBlocks(ctx)
 	var signal float64
-	// Sums over lines as they are, and by the inverse of their variance: what is
-	// slow makes the bass noisy, where the distortion need not be.
-	var excess, variance, lines, weighted, weights [2]float64
-	var n noise
-	first, last := s.lines[0], s.lines[len(s.lines)-1]
-	for k := first; k <= last && ctx.Err() == nil; k++ {
-		if (k-first)%sharedNoise == 0 {
-			n = s.noiseAbout(&cell{lo: k, hi: min(k+sharedNoise, last)})
+	var plain, weighted [2]excess
+	var lines [2]float64
+	for i, b := range blocks {
+		if ctx.Err() != nil {
+			return parts
 		}
-		if s.excited(k) {
-			signal += abs2(s.x2.At(k * s.periods))
-			continue
+		beside := besideBlock(blocks, i)
+		var common, commonWeighted [2]float64
+		for k := b.lo; k <= b.hi; k++ {
+			if s.excited(k) {
+				signal += abs2(s.x2.At(k * s.periods))
+				continue
+			}
+			if q.spoilt(k, b.noise) {
+				continue
+			}
+			power, noise, doubt := q.at(k, b.noise)
+			of := k % 2
+			plain[of].add(1, power, noise+doubt)
+			common[of] += noise
+			_, about, _ := q.at(k, beside)
+			if v := (about + doubt) * (about + doubt); v > 0 {
+				weighted[of].add(1/v, power, noise+doubt)
+				commonWeighted[of] += noise / v
+				lines[of]++
+			}
 		}
-		power, noise, doubt := q.at(k, n)
-		v := (noise + doubt) * (noise + doubt) // of an exponential variate: its mean squared
-		excess[k%2] += power - noise - doubt
-		variance[k%2] += v
-		if v > 0 {
-			lines[k%2]++
-			weighted[k%2] += (power - noise - doubt) / v
-			weights[k%2] += 1 / v
+		for of := range common {
+			plain[of].share(common[of], b.lines)
+			weighted[of].share(commonWeighted[of], b.lines)
 		}
 	}
-	for i, e := range excess {
-		switch {
+	for i := range parts {
+		switch p, w := plain[i], weighted[i]; {
 		case signal == 0:
-		case e > distortionSignificance*math.Sqrt(variance[i]):
-			parts[i] = math.Sqrt(e / signal)
-		case weighted[i] > distortionSignificance*math.Sqrt(weights[i]):
-			parts[i] = math.Sqrt(weighted[i] / weights[i] * lines[i] / signal)
+		case p.stands():
+			parts[i] = math.Sqrt((p.power - p.explained) / signal)
+		case w.stands():
+			parts[i] = math.Sqrt((w.power - w.explained) / w.weights * lines[i] / signal)
 		}
 	}
 	return parts

@@ -99,6 +99,36 @@ func TestMultitoneSeesDistortion(t *testing.T) {
 	}
 }
 
+// What went wrong: a multitone of full length was said to be distorted, of either
+// order, in any noise. Each line counted by the inverse square of the very noise
+// that was taken off it, by which what was estimated too low counted for more: so
+// little a line that only tens of thousands of lines together showed it.
+func TestMultitoneInNoiseIsNotDistorted(t *testing.T) {
+	sig := multitone(t, signal.MultitoneOptions{})
+	for _, db := range []float64{-50, -80} {
+		rec := synthetic{sig: sig, after: 4800, g: divider(10, cabinet), noise: math.Pow(10, db/20)}.record(t)
+		r, err := Of(t.Context(), rec, sig)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := r.Seen.Distortion; d != [2]float64{} {
+			t.Errorf("noise %g dB: distortion %.2g of a linear load", db, d)
+		}
+		if db > -80 { // which hides it
+			continue
+		}
+		for i, v := range rec.V2 {
+			rec.V2[i] += 2e-3 * v * v
+		}
+		if r, err = Of(t.Context(), rec, sig); err != nil {
+			t.Fatal(err)
+		}
+		if d := r.Seen.Distortion; d[0] < 2e-4 || d[0] > 4e-4 || d[1] != 0 {
+			t.Errorf("noise %g dB: distortion %.2g, want 2.8e-4 of even order alone", db, d)
+		}
+	}
+}
+
 // Half a period off, many periods score nearly as well as in their place.
 func TestMultitoneOfEightPeriods(t *testing.T) {
 	sig := multitone(t, signal.MultitoneOptions{PeriodSeconds: 1, Periods: 8})

@@ -115,6 +115,16 @@ func steady(ctx context.Context, c *counted, drift float64) (Unsteady, error) {
 			d, slowest := d.withoutSlow(before, after, block)
 			fast := d.spoilt()
 			moved := shifted(before, after, slow, block)
+			first, second := before, after
+			if ch > 0 && (moved || fast != nil) {
+				if first, err = c.period(ctx, 0, p-1, nil); err != nil {
+					return u, err
+				}
+				if second, err = c.period(ctx, 0, p, nil); err != nil {
+					return u, err
+				}
+				moved = moved && bothLate(stepIn(first, second, slow, block), stepIn(before, after, slow, block))
+			}
 			if fast == nil && !moved {
 				u.Slow = math.Max(u.Slow, slowest)
 				continue
@@ -142,15 +152,6 @@ func steady(ctx context.Context, c *counted, drift float64) (Unsteady, error) {
 					return u, err
 				} else if inLater != inSooner {
 					return u, fault(at, "samples were lost or doubled", buffers)
-				}
-			}
-			first, second := before, after
-			if ch > 0 {
-				if first, err = c.period(ctx, 0, p-1, nil); err != nil {
-					return u, err
-				}
-				if second, err = c.period(ctx, 0, p, nil); err != nil {
-					return u, err
 				}
 			}
 			change, gain, jumped := delays(first, second)
@@ -331,6 +332,23 @@ func (c comparison) spoilt() (blocks []int) {
 	return blocks
 }
 
+// timeStep is what a step in time of the later of two periods leaves of their
+// difference d, in samples: d = step x', by least squares with the slope x'.
+type timeStep struct{ dd, dx, xx float64 }
+
+func stepIn(before, after []float64, blocks []int, block int) (s timeStep) {
+	h := max(1, block/4)
+	for _, b := range blocks {
+		for i := max(h, b*block); i < min((b+1)*block, len(before)-h); i++ {
+			d, slope := after[i]-before[i], (before[i+h]-before[i-h])/float64(2*h)
+			s.dd += d * d
+			s.dx += d * slope
+			s.xx += slope * slope
+		}
+	}
+	return s
+}
+
 // shifted reports whether what two periods differ by in the given blocks is a
 // step in time, which a slow signal shows as something slow: d follows the
 // slope x' of the signal, with sum(d x')^2 near sum d^2 sum x'^2, and the step,
@@ -338,17 +356,15 @@ func (c comparison) spoilt() (blocks []int) {
 // bass, where the segments of delays see no delay, it is all that shows.
 func shifted(before, after []float64, blocks []int, block int) bool {
 	const follows = 0.5 // a loss begins and ends within blocks
-	h := max(1, block/4)
-	var dd, dx, xx float64
-	for _, b := range blocks {
-		for i := max(h, b*block); i < min((b+1)*block, len(before)-h); i++ {
-			d, slope := after[i]-before[i], (before[i+h]-before[i-h])/float64(2*h)
-			dd += d * d
-			dx += d * slope
-			xx += slope * slope
-		}
-	}
-	return dx*dx > follows*dd*xx && math.Abs(dx) > (leastJump+fastestWander*float64(len(before)))*xx
+	s := stepIn(before, after, blocks, block)
+	return s.dx*s.dx > follows*s.dd*s.xx && math.Abs(s.dx) > (leastJump+fastestWander*float64(len(before)))*s.xx
+}
+
+// bothLate reports whether V1 makes at least half the step in time that V2 makes, as
+// both do where frames are lost. Hum that is louder than the signal in V2, and whose
+// frequency moves, is there at another phase in the next period: V2 alone looks late.
+func bothLate(v1, v2 timeStep) bool {
+	return v1.dx*v2.xx*math.Copysign(2, v2.dx) >= math.Abs(v2.dx)*v1.xx
 }
 
 // repeats reports whether what was recorded of an input is repeated between two

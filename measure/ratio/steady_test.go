@@ -3,6 +3,7 @@ package ratio
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"tapload/measure/card"
@@ -114,4 +115,29 @@ func TestClockNeedsSignificance(t *testing.T) {
 			t.Errorf("seed %d: clock of %g ppm", seed, r.Seen.ClockPPM)
 		}
 	}
+}
+
+// What went wrong: the difference between two periods of hum whose frequency moves
+// follows the slope of the hum, as a step in time makes it follow that of the signal.
+// A shorted jig, behind which there is hardly any signal, was refused for lost samples.
+func TestHumOfAShortLosesNoSamples(t *testing.T) {
+	sig := chirp(t, signal.ChirpOptions{})
+	f := sig.Frame()
+	short := func(float64) complex128 { return 1e-4 }
+	rec := synthetic{sig: sig, after: 4800, g: short, noise: 3e-5}.record(t)
+	length := float64(len(rec.V1))
+	for i := range rec.V1 {
+		x := float64(i)
+		turn := 2 * math.Pi * (49.98*x + 0.02*x*(x/length-1)) / 48000 // 49.96 to 50.00 Hz
+		hum := math.Sin(turn) + 0.3*math.Sin(2*turn) + 0.2*math.Sin(3*turn)
+		rec.V1[i] += 1e-3 * hum
+		rec.V2[i] += 2e-3 * hum
+	}
+	if _, err := Of(t.Context(), rec, sig); err != nil {
+		t.Errorf("hum that moves: %v", err)
+	}
+	at := f.LeadIn + f.Period + f.Period/5
+	rec.V1, rec.V2 = slices.Delete(rec.V1, at, at+64), slices.Delete(rec.V2, at, at+64)
+	_, err := Of(t.Context(), rec, sig)
+	wantFault(t, err, card.Dropout, "lost or doubled")
 }
