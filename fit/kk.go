@@ -59,6 +59,7 @@ const (
 	kkTried  = 4    // places of a step that are looked at
 	kkHidden = 3    // resonances that the fit has not found, which are looked for
 	kkLeast  = 24   // points
+	kkDrifts = 0.5  // relative to |Z|, the most that a level is said to drift: the size is of first order, and a level does not fall by more than itself
 	kkAngle  = 0.1  // rad, standard deviation beforehand of each shape of a phase that is off smoothly
 )
 
@@ -345,6 +346,9 @@ func (r KKResult) Warning() (impedance.Warning, bool) {
 	case PhaseStep:
 		return impedance.Warning{Code: "kk", Text: fmt.Sprintf("the curve is faulty: its phase steps by %+.1f degrees at %s, as no load does; look for lost samples or two curves joined into one, and measure again", degrees(r.Size), hertz(r.AtHz))}, true
 	case Drift:
+		if math.Abs(r.Size) > kkDrifts {
+			return impedance.Warning{Code: "kk-drift", Text: fmt.Sprintf("the phase of the curve is off by some %.0f degrees, as no load's is; look for inputs that hear the signal at different times, or that are not alike", math.Abs(degrees(r.Phase())))}, true
+		}
 		return impedance.Warning{Code: "kk-drift", Text: fmt.Sprintf("the phase of the curve is off by %.1f degrees throughout, or its level drifts by %+.1f %% from %s to %s; look for a delay between the channels, a warm coil or a changing level", math.Abs(degrees(r.Phase())), 100*r.Size, hertz(r.LowHz), hertz(r.HighHz))}, true
 	case PhaseError:
 		return impedance.Warning{Code: "kk-phase-error", Text: fmt.Sprintf("the phase of the curve is off by up to %.1f degrees, most at %s; look for a delay between the channels or for inputs that are not alike", math.Abs(degrees(r.Size)), hertz(r.AtHz))}, true

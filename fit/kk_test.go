@@ -218,6 +218,9 @@ func TestKKWords(t *testing.T) {
 		{KKResult{Fault: PhaseStep, AtHz: 632.5, Size: -0.035}, "kk", "its phase steps by -2.0 degrees at 632.5 Hz"},
 		// pi/2 * 0.1/ln(1000) = 0.02274 rad = 1.3 degrees
 		{KKResult{Fault: Drift, LowHz: 20, HighHz: 20000, Size: -0.1}, "kk-drift", "off by 1.3 degrees throughout, or its level drifts by -10.0 % from 20.00 Hz to 20000 Hz"},
+		// What went wrong: inputs samples apart made "its level drifts by -643.5 %".
+		// pi/2 * 6.435/ln(1000) = 1.463 rad = 84 degrees
+		{KKResult{Fault: Drift, LowHz: 20, HighHz: 20000, Size: -6.435}, "kk-drift", "the phase of the curve is off by some 84 degrees, as no load's is"},
 		{KKResult{Fault: PhaseError, AtHz: 40, Size: -0.035}, "kk-phase-error", "off by up to 2.0 degrees, most at 40.00 Hz"},
 		{KKResult{Fault: PhaseSign}, "kk-phase-sign", "its phase has the wrong sign"},
 		{KKResult{Fault: Inconsistent, Percent: 3.21, Noise: 0.1, WorstHz: 150}, "kk", "3.2 % is left (noise leaves 0.1 %), most at 150.0 Hz"},

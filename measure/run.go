@@ -57,8 +57,10 @@ func Run(ctx context.Context, s Setup) (record.Record, error) {
 	}
 	way := askWhilePlaying(s.Card)
 	s.Progress = way.progress(ctx, s.Signal.Rate(), s.Progress)
+	var apart jig.Apart
 	t, err := measured(ctx, s, func(g ratio.Ratio, rec card.Recording) error {
-		return plausible(g, s.Jig, rec)
+		apart = s.Jig.Apart(g.Points)
+		return cmp.Or(together(apart, g, s.Jig, rec), plausible(g, s.Jig, rec))
 	})
 	if err != nil {
 		return record.Record{}, explained(err, way.answer())
@@ -79,7 +81,7 @@ func Run(ctx context.Context, s Setup) (record.Record, error) {
 		SenseOhm: s.Jig.SenseOhm,
 		Jig:      s.Jig.Note(),
 		Curve:    curve,
-		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, t.recording, law), s.Now, s.Jig.Late(curve, s.Signal.Rate())), resampled(altered(way.answer()), t), warnings(g), shorted(s.Jig, g)),
+		Warnings: slices.Concat(s.Jig.Doubts(conditions(s.Card, t.recording, law), s.Now, s.Jig.LateBy(curve, apart, t.recording.Inputs, s.Signal.Rate())), resampled(altered(way.answer()), t), warnings(g), shorted(s.Jig, g)),
 	}
 	if s.Distortion {
 		if _, ok := s.Signal.(signal.Chirp); !ok {

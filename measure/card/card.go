@@ -144,9 +144,10 @@ const (
 	Inverted            // one input has the wrong polarity
 	AutomaticGain       // the gain changes while the signal plays
 	EchoCancelled       // the signal fades out of the recording while it plays
+	Apart               // one input hears the signal later than the other
 )
 
-var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file", "same-signal", "swapped", "open-load", "shorted-load", "dead-input", "inverted", "automatic-gain", EchoCancel}
+var causeNames = [...]string{"unknown", "absent", "busy", "wrong-rate", "stopped", "lost-blocks", "dropout", "clipped", "no-signal", "too-short", "bad-file", "same-signal", "swapped", "open-load", "shorted-load", "dead-input", "inverted", "automatic-gain", EchoCancel, "inputs-apart"}
 
 // String returns the cause as a stable, lower-case code.
 func (c Cause) String() string {
