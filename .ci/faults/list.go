@@ -489,7 +489,7 @@ var faults = []fault{
 	{name: "a logarithmic axis that is linear", file: "plot/axis.go",
 		old: `v, min, max = math.Log(v), math.Log(min), math.Log(max)`, new: `v, min, max = v, min, max`, tests: "TestAlong"},
 	{name: "kilohm by a factor of 100", file: "plot/axis.go",
-		old: `strconv.FormatFloat(v/1000, 'g', 4, 64) + "k"`, new: `strconv.FormatFloat(v/100, 'g', 4, 64) + "k"`, tests: "TestLogTicks"},
+		old: `digits(v/1e3) + "k"`, new: `digits(v/1e2) + "k"`, tests: "TestLogTicks"},
 	{name: "an axis steps over a value of the series", file: "plot/axis.go",
 		old: `if up && step >= v*(1-1e-9) {`, new: `if up && step > v*2*(1-1e-9) {`, tests: "TestModulusAxis"},
 	{name: "an inductance in microhenry", file: "plot/report/fit.go",

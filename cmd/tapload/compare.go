@@ -199,7 +199,7 @@ func (o *compareOptions) compare(ctx context.Context, changed func(flag string) 
 		}
 		defer in.Close()
 		if options.Limits, err = recone.ReadLimits(in); err != nil {
-			return r, sides, fmt.Errorf("limits %s: %w", o.limits, err)
+			return r, sides, fmt.Errorf("%s: %w", o.limits, err)
 		}
 	}
 	for i, path := range args {
@@ -296,11 +296,11 @@ func (o *compareOptions) checkMatch(f *pflag.FlagSet, args []string) error {
 func recordsOf(ctx context.Context, flag, pattern string, least int, fitted bool, but string) (sides []recone.Side, err error) {
 	paths, err := filepath.Glob(pattern)
 	if err != nil {
-		return nil, fmt.Errorf("%s %s is no pattern of file names: %w", flag, pattern, err)
+		return nil, fmt.Errorf("%s %s is no pattern of file names: a [ in it needs its ]", flag, oneline.Quote(pattern))
 	}
 	paths = slices.DeleteFunc(paths, func(p string) bool { return but != "" && fileKey(p) == fileKey(but) })
 	if len(paths) < least {
-		return nil, fmt.Errorf("%s %s finds %d records; %d are needed", flag, pattern, len(paths), least)
+		return nil, fmt.Errorf("%s %s finds %d of the %d records or more that are needed", flag, oneline.Quote(pattern), len(paths), least)
 	}
 	err = cores.InOrder(ctx, len(paths), func(i int) (recone.Side, error) { return readSide(ctx, paths[i], fitted) }, func(i int, one recone.Side, err error) error {
 		one.Label = nameOf(paths[i])

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"tapload/cmd/tapload/internal/screen"
 	"tapload/fixtures/bench"
 	"tapload/fixtures/jig"
 	"tapload/fixtures/netlist"
@@ -94,7 +95,7 @@ func (o jigOptions) agree(path string, c jig.Options) error {
 // readJig reads the jig file at path. The error is fs.ErrNotExist if there is
 // none.
 func readJig(path string) (jig.Calibration, error) {
-	return read(path, fmt.Errorf("there is no jig file %s; \"tapload jig open -o %s\" begins one%w", path, path, errNoFile{}), jig.Read)
+	return read(path, fmt.Errorf("there is no jig file %s; \"tapload jig open -o %s\" begins one%w", path, screen.Word(path), errNoFile{}), jig.Read)
 }
 
 // errNoFile is fs.ErrNotExist without words: the sentence around it has them.

@@ -238,7 +238,7 @@ func (d *jobEdit) bringLimits(path string) (string, error) {
 		return "", fmt.Errorf("cannot read limits %s: %w", path, plainPath(err))
 	}
 	if _, err := recone.ReadLimits(bytes.NewReader(data)); err != nil {
-		return "", fmt.Errorf("limits %s: %w", path, err)
+		return "", fmt.Errorf("%s: %w", path, err)
 	}
 	return d.bring(path, data)
 }

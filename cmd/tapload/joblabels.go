@@ -30,6 +30,9 @@ func jobOf(c *cobra.Command) (*job.Job, error) {
 	f := c.Flag(jobFlag)
 	folder := "."
 	if f != nil && f.Changed {
+		if f.Value.String() == "" {
+			return nil, errors.New("--job \"\": there is no folder without a name")
+		}
 		var err error
 		if folder, err = job.Find(c.Context(), f.Value.String()); err != nil {
 			return nil, fmt.Errorf("--job: %w", err)

@@ -42,6 +42,9 @@ func readLoad(arg string) (load, error) {
 func readRecord(path string) (record.Record, error) { return read(path, noRecord(path), record.Read) }
 
 func noRecord(path string) error {
+	if path == "" {
+		return errors.New("a record is named by nothing; name its file")
+	}
 	return fmt.Errorf("there is no record %s; \"tapload sweep\" makes one", path)
 }
 

@@ -16,6 +16,7 @@ import (
 	"tapload/fixtures/jig"
 	"tapload/fixtures/job"
 	"tapload/fixtures/setup"
+	"tapload/measure/oneline"
 	"tapload/measure/quantity"
 	"tapload/plot/report"
 )
@@ -30,7 +31,7 @@ type setupOptions struct {
 
 	shop, address, paper string
 
-	forget []string
+	forget nameList
 
 	answer
 }
@@ -65,7 +66,7 @@ in the one that the variable TAPLOAD_CONFIG names.`,
 	f.StringVar(&o.shop, "shop", "", "the workshop's `name`")
 	f.StringVar(&o.address, "address", "", "the workshop's address, a `text`")
 	f.StringVar(&o.paper, "paper", "", "paper of reports and sheets: a4 or letter, a `size`")
-	f.StringSliceVar(&o.forget, "forget", nil, "remove these `values`, named as their flags; all is everything")
+	f.Var(&o.forget, "forget", "remove these values, named as their flags; all is everything")
 	o.answer.registerWhole(f)
 	for _, name := range []string{"level", "full-scale-volt", "sense-ohm", "sense-tolerance", "mismatch", "channels"} {
 		f.Lookup(name).DefValue = "" // nothing is kept that nobody gave
@@ -104,7 +105,7 @@ func keepSetup(e env, c *cobra.Command, o setupOptions) error {
 	}
 	for _, name := range o.forget {
 		if name != "all" && !slices.Contains(setup.Names(), name) {
-			return usage(c, fmt.Errorf("--forget %s: nothing of that name is kept; the names are %s and all", name, quantity.List(setup.Names())))
+			return usage(c, fmt.Errorf("--forget %s: nothing of that name is kept; the names are %s and all", oneline.Quote(name), quantity.List(setup.Names())))
 		}
 		if c.Flags().Changed(name) {
 			return usage(c, fmt.Errorf("--forget %s and --%s: do one of them", name, name))

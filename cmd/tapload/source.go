@@ -49,6 +49,11 @@ func (o sourceOptions) check() error {
 			named = append(named, "--"+name)
 		}
 	}
+	for _, file := range []struct{ flag, path string }{{"bench", o.bench}, {"replay", o.replay}} {
+		if o.given(file.flag) && file.path == "" {
+			return fmt.Errorf("--%s \"\": there is no file without a name", file.flag)
+		}
+	}
 	switch {
 	case len(named) == 0:
 		return errors.New("say what to measure with, once for all by \"tapload setup --card NAME --sense-ohm 10\", or here: --card NAME, --bench FILE or --replay FILE.wav")

@@ -193,18 +193,32 @@ func (in *inputs) Set(s string) error {
 func (in *inputs) Type() string   { return "v1,v2" }
 func (in *inputs) String() string { return fmt.Sprintf("%d,%d", in[0], in[1]) }
 
+// nameList is a flag for a list of names: "jig,level". Given again it adds to them.
+type nameList []string
+
+func (n *nameList) Set(s string) error {
+	for part := range strings.SplitSeq(s, ",") {
+		*n = append(*n, strings.TrimSpace(part))
+	}
+	return nil
+}
+func (n *nameList) Type() string   { return "values" }
+func (n *nameList) String() string { return strings.Join(*n, ",") }
+
 // taps is a flag for a list of resistances: "4,8,16".
 type taps []float64
 
 func (t *taps) Set(s string) error {
 	var list taps
 	for _, part := range strings.Split(s, ",") {
-		v, err := parseQuantity(part, quantity.Ohm)
-		if asked, asks := errors.AsType[quantity.Question](err); asks {
-			return asked
-		}
-		if err != nil {
+		ohm, unread := quantity.Ohm.Read(part)
+		_, asks := errors.AsType[quantity.Question](unread)
+		if !asks && (unread != nil || !(ohm > 0)) {
 			return errors.New("must be a list of ohms above 0, such as 4,8,16")
+		}
+		v, err := parseQuantity(part, quantity.Ohm)
+		if err != nil {
+			return err
 		}
 		list = append(list, v)
 	}

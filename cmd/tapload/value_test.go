@@ -150,6 +150,8 @@ func TestSentencesOfFlags(t *testing.T) {
 		{"--load-watts", "a=x", `--load-watts "a=x": a must be a number of W above 0, such as 50 or 1.5k`},
 		{"--watts", "1e-300", `--watts "1e-300": must be a number of W from 1e-09 to 1e+12`},
 		{"--jacks", "99999999999999999999", `--jacks "99999999999999999999": is a number beyond all that this counts; write a smaller one`},
+		{"--tap", "1e-308", `--tap "1e-308": must be a number of ohm from 1e-09 to 1e+12`},
+		{"--tap", "8,0", `--tap "8,0": must be a list of ohms above 0, such as 4,8,16`},
 		{"--jacks", "two", `--jacks "two": must be a whole number`},
 		{"--tap", strings.Repeat("x", 500), `--tap "` + strings.Repeat("x", 40) + `...": must be a list of ohms above 0, such as 4,8,16`},
 	} {

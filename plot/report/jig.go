@@ -4,7 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
+	"unicode"
 
 	"tapload/fixtures/jig"
 	"tapload/measure/quantity"
@@ -17,6 +19,18 @@ var Standards = [...]string{
 	jig.Open:  "nothing, with the load's lead taken off the clamps",
 	jig.Short: "a short thick wire from clamp to clamp",
 	jig.Known: "a resistor of known value between the clamps, best near the sense resistor or the loads to come",
+}
+
+// typed is a file's name as it is typed in a shell, between quotes where it has more
+// than letters, digits and what stands in plain paths.
+func typed(file string) string {
+	plain := func(r rune) bool {
+		return unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("_-./\\:+", r)
+	}
+	if strings.TrimFunc(file, plain) == "" && file != "" {
+		return file
+	}
+	return `"` + file + `"`
 }
 
 // Jig is the page of a jig file: whether it is complete, what is to be measured
@@ -36,7 +50,7 @@ func Jig(s jig.Summary) Document {
 		have = append(have, name)
 	}
 	if missing == nil {
-		d.Lead = fmt.Sprintf("%s is calibrated: it has %s; use it with --jig %[1]s. Next: prove it with a second resistor (tapload jig prove).", s.File, quantity.List(have))
+		d.Lead = fmt.Sprintf("%s is calibrated: it has %s; use it with --jig %s. Next: prove it with a second resistor (tapload jig prove).", s.File, quantity.List(have), typed(s.File))
 	} else {
 		next := s.Missing()[0]
 		d.Lead = fmt.Sprintf("%s has %s; %s missing. Next: connect %s (tapload jig %s).", s.File, quantity.List(have), isAre(missing), Standards[next], next)

@@ -13,7 +13,8 @@ import (
 // and next the command that comes next.
 func JobStatus(s findings.Status, file, next string) Document {
 	j := s.Job
-	d := Document{Title: "Job " + j.Reference, Lead: "Job " + j.Reference}
+	called := strings.TrimSpace("Job " + j.Reference)
+	d := Document{Title: called, Lead: called}
 	if j.Asked != "" {
 		d.Lead += ": " + j.Asked
 	}

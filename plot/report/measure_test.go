@@ -88,6 +88,10 @@ func TestJigPage(t *testing.T) {
 	fits(t, Jig(s), "jig.json has known 10 ohm within 10 %; open and short are missing. Next: connect nothing, with")
 	s.Standards[jig.Open], s.Standards[jig.Short] = &jig.Standard{}, &jig.Standard{}
 	fits(t, Jig(s), "jig.json is calibrated: it has open, short and known 10 ohm within 10 %; use it with --jig jig.json.")
+	// What went wrong: a name with a space was shown as two words to type.
+	spaced := s
+	spaced.File = "my jig.json"
+	fits(t, Jig(spaced), "my jig.json is calibrated: it has open, short and known 10 ohm within 10 %; use it with --jig \"my jig.json\".")
 	if _, err := JigChart(s); err == nil {
 		t.Error("a chart of no inputs")
 	}
