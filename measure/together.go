@@ -19,7 +19,9 @@ const (
 	apartMoves  = 0.1
 	apartHighHz = 5e3
 
-	resonatesBelow = 300.0 // Hz, up to where the main resonance is looked for above which loads are rated
+	// Loads are rated from their main resonance, which is looked for up to here, to here.
+	resonatesBelow = 300.0 // Hz
+	ratedToHz      = 10e3
 
 	apartSurely = 2 // standard uncertainties that a delay is reckoned smaller
 )
@@ -61,12 +63,12 @@ func together(a jig.Apart, g ratio.Ratio, j jig.Jig, rec card.Recording) error {
 	}
 }
 
-// lowestMoves says that the lowest |Z| above the main resonance is not what it was,
-// "" where it is within its uncertainty.
+// lowestMoves says that the lowest |Z| of the rated range is not what it was, ""
+// where it is within its uncertainty.
 func lowestMoves(is, was impedance.Curve) string {
 	lowest := func(c impedance.Curve) (ohm, u float64) {
 		ohm = math.Inf(1)
-		for i := peakBelow(was, resonatesBelow); i < len(c.Points); i++ {
+		for i := peakBelow(was, resonatesBelow); i < len(c.Points) && c.Points[i].Hz <= ratedToHz; i++ {
 			if m, v := c.Modulus(i); m < ohm {
 				ohm, u = m, v
 			}

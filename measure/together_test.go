@@ -85,7 +85,7 @@ func TestInputsApart(t *testing.T) {
 			for i, p := range c.Points {
 				m, v := c.Modulus(i)
 				right := cmplx.Abs(z(p.Hz))
-				if p.Hz > 150 {
+				if p.Hz > 150 && p.Hz <= ratedToHz {
 					was = min(was, right)
 					if m < is {
 						is, u = m, v
