@@ -331,7 +331,7 @@ var faults = []fault{
 		old: `rate/float64(len(p)-rank)`, new: `rate/float64(1+rank)`, tests: "TestHolm"},
 	{name: "a chance of one side alone", file: "fit/recone/compare.go",
 		old: `math.Erfc(math.Abs(x) / u / math.Sqrt2)`, new: `math.Erfc(math.Abs(x)/u/math.Sqrt2) / 2`, tests: "TestTwoSided", added: "TestTwoSided"},
-	{name: "the largest of many points has the limit of one", file: "fit/recone/compare.go",
+	{name: "the largest of many points has the limit of one", file: "fit/recone/deviation.go",
 		old: `math.Log(1-FamilyRate)/float64(n)`, new: `math.Log(1-FamilyRate)`, tests: "TestWorstDeviation"},
 	{name: "Bl without its root", file: "fit/recone/mechanics.go",
 		old: `(w + alone[qRe] + mms - alone[qQes]) / 2`, new: `w + alone[qRe] + mms - alone[qQes]`, tests: "TestMechanical"},
