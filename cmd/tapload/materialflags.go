@@ -105,12 +105,9 @@ func (o signalOptions) makeMaterial() (signal.Signal, error) {
 }
 
 // connectedCaution stands before every measurement with an amplifier.
-const connectedCaution = `caution: an amplifier is connected. Its output must be grounded on one side: a
-bridged or floating one must not meet the grounded inputs of a sound card. Take
-both voltages through attenuating probes of one ratio. Never let the load go
-open: plug and unplug with the amplifier off. Valve amplifiers hold lethal
-voltage, after switch-off too. Start quiet; the amplifier maker's instructions,
-local codes and licensed practice come first.`
+const connectedCaution = "caution: an amplifier is connected. Its output must be grounded on one side: a bridged or floating one must not meet the grounded inputs of a sound card. " +
+	"Take both voltages through attenuating probes of one ratio. Never let the load go open: plug and unplug with the amplifier off. " +
+	"Valve amplifiers hold lethal voltage, after switch-off too. Start quiet; the amplifier maker's instructions, local codes and licensed practice come first."
 
 // part is a flag for a number between 0 and 1.
 type part float64

@@ -32,7 +32,8 @@ func TestCardProgram(t *testing.T) {
 	if got.code != exitDone {
 		t.Fatalf("exit code %d: %s", got.code, got.stderr)
 	}
-	if n := strings.Count(got.stderr, connectedCaution); n != 1 || strings.Contains(got.stderr, caution) {
+	said := strings.Join(strings.Fields(got.stderr), " ")
+	if n := strings.Count(said, connectedCaution); n != 1 || strings.Contains(said, caution) {
 		t.Errorf("the cautions were given %d times: %q", n, got.stderr)
 	}
 	rec, err := readRecord(filepath.Join(cmd.Dir, "x.sweep.json"))

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"tapload/cmd/tapload/internal/screen"
+	"tapload/fixtures/hookup"
 	"tapload/measure/oneline"
 	"tapload/plot/report"
 )
@@ -22,12 +23,23 @@ func (e env) say(s string) {
 	_, _ = io.WriteString(e.stderr, report.Folded(oneline.Harmless(s), func(s string) string { return screen.Fold(s, width) })+"\n")
 }
 
-// fail says what went wrong, each of several things that were joined by itself.
+// fail says what went wrong, each of several things that were joined by itself, and
+// below a formula's fault where it is.
 func (e env) fail(err error) {
 	begin := "tapload: "
 	for _, one := range apart(err) {
-		e.say(begin + one.Error())
-		begin = ""
+		words, excerpt, mark := one.Error(), "", ""
+		if s, is := errors.AsType[*hookup.SyntaxError](one); is {
+			where := strings.TrimPrefix(s.Error(), s.Fault)
+			words = strings.Replace(words, where, "", 1)
+			last := strings.LastIndex(where, "\n")
+			excerpt, mark = strings.TrimPrefix(where[:last], "\n"), where[last+1:]
+		}
+		e.say(begin + words)
+		if begin = ""; mark != "" {
+			e.say(excerpt)
+			e.say(mark)
+		}
 	}
 }
 
