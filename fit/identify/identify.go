@@ -62,7 +62,7 @@ type Result struct {
 	Rating rating.Rating // by the fit, or by the curve where there is none
 
 	Wirings []rating.Wiring      // of equal drivers that make the rating
-	Could   []rating.Explanation // what would read so, likeliest first; nil without a fit
+	Could   []rating.Explanation // what would read so, likeliest first; nil without a fit, or without the lowest |Z|
 	Dead    *rating.Explanation  // the likeliest, where the marking or the drivers are known and it is a dead driver
 	AsWell  *rating.Explanation  // a dead driver that explains the curve as well as a whole cabinet, where neither is known
 
@@ -157,7 +157,7 @@ func (r Result) With(k Known) (Result, error) {
 			return Result{}, err
 		}
 	}
-	if !r.Fits() {
+	if !r.Fits() || r.Rating.AtMost() {
 		return r, nil
 	}
 	if r.Could, err = rating.Explain(r.Load, r.Rating.MinOhm, k.Drivers, k.MarkedOhm); err != nil {

@@ -202,6 +202,9 @@ func tried(load fit.Result) []Piece {
 // readsSo are the likeliest cabinets that might read as the load does, and how to
 // tell them apart.
 func readsSo(r identify.Result, most int) []Piece {
+	if r.Rating.AtMost() {
+		return []Piece{Words("What might read so is told by Re and the lowest |Z| together, and the curve leaves out where that may lie: sweep the whole range.")}
+	}
 	if len(r.Could) == 0 {
 		return []Piece{Words("No cabinet of equal drivers that is marked or filled like this, whole or with one dead, would read so: then the marking is wrong, or the drivers are not alike.")}
 	}
