@@ -150,7 +150,11 @@ func JigProof(p jig.Proof) Document {
 	case verdict.Fail:
 		d.Lead = fmt.Sprintf("Fail: %s is %s. To do: check that resistor and its contacts, then calibrate again.", resistorText(p.Resistor), at)
 	default:
-		d.Lead = fmt.Sprintf("Undecided: %s may be %s. To do: calibrate with a resistor of closer tolerance.", resistorText(p.Resistor), at)
+		remedy := "calibrate with a resistor of closer tolerance"
+		if p.Noise {
+			remedy = "prove it again with less hum and noise there"
+		}
+		d.Lead = fmt.Sprintf("Undecided: %s may be %s. To do: %s.", resistorText(p.Resistor), at, remedy)
 	}
 	return d
 }

@@ -102,4 +102,6 @@ func TestJigPage(t *testing.T) {
 		p.Verdict = v
 		fits(t, JigProof(p), begins)
 	}
+	p.Verdict, p.Noise = verdict.Undecided, true
+	fits(t, JigProof(p), "Undecided: 22 ohm within 1 % may be 0.010 ohm ± 0.020 off at 100 Hz, where 0.22 ohm is allowed (± is k = 2). To do: prove it again with less hum")
 }
