@@ -190,7 +190,6 @@ func TestCardStopsMidSweep(t *testing.T) {
 	}{
 		{"ctrl-c", func(_ *rig.Rig, p *os.Process) error { return p.Signal(os.Interrupt) }, "stopped before the end"},
 		{"terminated", func(_ *rig.Rig, p *os.Process) error { return p.Signal(syscall.SIGTERM) }, "stopped before the end"},
-		{"terminal closed", func(_ *rig.Rig, p *os.Process) error { return p.Signal(syscall.SIGHUP) }, "stopped before the end"},
 		{"server dies", func(r *rig.Rig, _ *os.Process) error { r.KillServer(); return nil }, "has not answered"},
 	}
 	for _, tt := range tests {
