@@ -268,13 +268,27 @@ func (p *Page) TabTo(id string) {
 	p.b.t.Fatalf("Tab does not lead to %s", id)
 }
 
-// Click presses and releases the mouse on the element of an id.
+// Click presses and releases the mouse on the element of an id, once more where it had
+// moved away or been replaced by then, as people do.
 func (p *Page) Click(id string) {
 	p.b.t.Helper()
-	var at struct{ X, Y, Width, Height float64 }
-	p.Eval(fmt.Sprintf("(() => { const e = document.getElementById(%q); e.scrollIntoView({block: 'center'}); return e.getBoundingClientRect().toJSON() })()", id), &at)
-	for _, kind := range []string{"mousePressed", "mouseReleased"} {
-		p.Call("Input.dispatchMouseEvent", map[string]any{"type": kind, "x": at.X + at.Width/2, "y": at.Y + at.Height/2, "button": "left", "clickCount": 1}, nil)
+	const tries = 3
+	for range tries {
+		var at struct{ X, Y, Width, Height float64 }
+		p.Eval(fmt.Sprintf(`(() => {
+			const it = () => document.getElementById(%q);
+			window.clickMissed = true;
+			document.addEventListener('click', e => { if (it()?.contains(e.target)) window.clickMissed = false }, {capture: true, once: true});
+			it().scrollIntoView({block: 'center'});
+			return it().getBoundingClientRect().toJSON();
+		})()`, id), &at)
+		for _, kind := range []string{"mousePressed", "mouseReleased"} {
+			p.Call("Input.dispatchMouseEvent", map[string]any{"type": kind, "x": at.X + at.Width/2, "y": at.Y + at.Height/2, "button": "left", "clickCount": 1}, nil)
+		}
+		var missed bool
+		if err := p.eval("window.clickMissed === true", &missed); err != nil || !missed { // it may be another page by now
+			return
+		}
 	}
 }
 
