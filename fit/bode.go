@@ -33,11 +33,11 @@ func bodePhase(modulus []float64, step float64) []float64 {
 	// below[k] is the integral of ln coth(|u|/2) from 0 to k steps.
 	below := make([]float64, n)
 	for k := 1; k < n; k++ {
-		below[k] = cothIntegral(float64(k) * step)
+		below[k] = impedance.CothIntegral(float64(k) * step)
 	}
 	phase := make([]float64, n)
 	for i := range phase {
-		sum := slope[0]*(math.Pi*math.Pi/4-below[i]) + slope[n-2]*(math.Pi*math.Pi/4-below[n-1-i])
+		sum := slope[0]*(impedance.CothWhole-below[i]) + slope[n-2]*(impedance.CothWhole-below[n-1-i])
 		for k, s := range slope {
 			if k < i {
 				sum += s * (below[i-k] - below[i-k-1])
@@ -48,19 +48,6 @@ func bodePhase(modulus []float64, step float64) []float64 {
 		phase[i] = sum / math.Pi
 	}
 	return phase
-}
-
-// cothIntegral returns the integral of ln coth(u/2) from 0 to x: pi^2/4 less
-// its tail 2 sum exp(-k x)/k^2 over odd k.
-func cothIntegral(x float64) float64 {
-	tail := 0.0
-	for k := 1.0; ; k += 2 {
-		term := 2 * math.Exp(-k*x) / (k * k)
-		tail += term
-		if term < 1e-6 {
-			return math.Pi*math.Pi/4 - tail
-		}
-	}
 }
 
 // mirrored reports whether the phase of a curve has the wrong sign: whether it
