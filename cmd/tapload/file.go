@@ -65,6 +65,8 @@ func (e env) write(all ...file) error {
 	return nil
 }
 
+func exists(path string) bool { return files.Exists(path) }
+
 // written are the files that a command line has written so far.
 type written struct {
 	outer *written     // of the command that runs this one; nil for none

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -184,11 +183,6 @@ func (o sweepOptions) taken() bool {
 		return exists(o.out)
 	}
 	return slices.ContainsFunc(o.signal.levels, func(l decibel) bool { return exists(o.at(l).out) })
-}
-
-func exists(path string) bool {
-	_, err := os.Lstat(path)
-	return err == nil
 }
 
 func (o *sweepOptions) pictures() pictures {

@@ -111,7 +111,7 @@ func (s scene) look(t *testing.T, dir string) (isNew int) {
 func left(t *testing.T, dir string) (temps []string) {
 	t.Helper()
 	for _, folder := range []string{dir, filepath.Join(dir, "far"), filepath.Join(dir, "made")} {
-		if !exists(folder) {
+		if !Exists(folder) {
 			continue
 		}
 		for _, name := range names(t, folder) {
@@ -180,7 +180,7 @@ func TestEveryCallFails(t *testing.T) {
 						}
 						return
 					}
-					if made := filepath.Join(dir, "made"); exists(made) && len(names(t, made)) == 0 {
+					if made := filepath.Join(dir, "made"); Exists(made) && len(names(t, made)) == 0 {
 						t.Error("left is an empty folder")
 					}
 					if len(temps) > 0 {

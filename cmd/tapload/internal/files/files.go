@@ -202,7 +202,7 @@ func find(f File) (place, error) {
 			return bad("%w", err)
 		}
 	}
-	if f.New && exists(f.Path) {
+	if f.New && Exists(f.Path) {
 		return p, f.failed(errThere{})
 	}
 	info, err := os.Stat(f.Path)
@@ -265,7 +265,8 @@ func (errThere) Error() string {
 
 func (errThere) Is(target error) bool { return target == fs.ErrExist }
 
-func exists(path string) bool {
+// Exists says whether anything has a name, if only a link to nothing.
+func Exists(path string) bool {
 	_, err := os.Lstat(path)
 	return err == nil
 }

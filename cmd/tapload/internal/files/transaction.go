@@ -153,7 +153,7 @@ func (t *transaction) move(m move) error {
 			return nil
 		}
 		// Where no file can have two names, to look first is all there is.
-		if errors.Is(err, fs.ErrExist) || exists(m.to) {
+		if errors.Is(err, fs.ErrExist) || Exists(m.to) {
 			return meanwhile
 		}
 	}

@@ -133,7 +133,7 @@ func (l *Lock) try() (bool, error) {
 	l.of = flock.New(l.path, flock.SetFlag(os.O_CREATE|os.O_RDONLY|asItIs), flock.SetPermissions(0o666))
 	held, err := l.of.TryLock()
 	if err != nil || !held {
-		if errors.Is(err, fs.ErrPermission) && exists(l.path) {
+		if errors.Is(err, fs.ErrPermission) && files.Exists(l.path) {
 			err = nil // on its way out, where an open file cannot be taken away
 		}
 		return false, errors.Join(err, l.of.Close())
@@ -249,9 +249,4 @@ func (l *Lock) remove() error {
 		_ = os.Remove(l.path) // the next who holds it removes it
 	}
 	return err
-}
-
-func exists(path string) bool {
-	_, err := os.Lstat(path)
-	return err == nil
 }

@@ -14,6 +14,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"tapload/cmd/tapload/internal/files"
 )
 
 // A number that fifty writers read, raise and write loses none of them, and nothing
@@ -113,7 +115,7 @@ func TestMain(m *testing.M) {
 	if how == "closed" {
 		go func() { _ = held.Release() }() // which may come at any moment
 		Close()
-		if exists(held.path) {
+		if files.Exists(held.path) {
 			panic("the file is still there")
 		}
 	}
