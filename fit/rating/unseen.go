@@ -29,21 +29,39 @@ const (
 
 // resonance returns where the rated range of curve c begins whose fit is load: at
 // the lowest main resonance, or the highest peak of the curve where no load was
-// fitted; 0 where there is none. A resonance above the range is none, and neither is
-// one that a fit finds beside a curve that begins too high to be sure of it.
+// fitted; 0 where there is none. A resonance above the range is none, and in a curve
+// that begins too high to show another below it only one that stands alone is one.
 func resonance(c impedance.Curve, load fit.Result) float64 {
-	main := load.Main()
-	if len(main) == 0 || main[0].Hz.Value >= HighHz {
-		return peakHz(c)
+	hz := peakHz(c)
+	if main := load.Main(); len(main) > 0 && main[0].Hz.Value < HighHz {
+		hz = main[0].Hz.Value
 	}
-	hz := main[0].Hz.Value
-	if c.Points[0].Hz > near*beginsBy {
-		const alike = 1.3
-		if _, peak := c.Turns(); peak < 0 || math.Abs(math.Log(c.Points[peak].Hz/hz)) > math.Log(alike) {
-			return peakHz(c)
-		}
+	if c.Points[0].Hz > near*beginsBy && !standsAlone(c, hz) {
+		return 0
 	}
 	return hz
+}
+
+// standsAlone reports whether |Z| of c has its highest peak at hz and is about as low
+// on either side of it, as that of a tweeter by itself: below the hump between two
+// drivers stands the other one, which may be the lower.
+func standsAlone(c impedance.Curve, hz float64) bool {
+	const alike, aboutAsLow = 1.3, 0.9
+	_, peak := c.Turns()
+	if peak < 0 || math.Abs(math.Log(c.Points[peak].Hz/hz)) > math.Log(alike) {
+		return false
+	}
+	before, after := math.Inf(1), math.Inf(1)
+	for i, p := range c.Points {
+		ohm, _ := c.Modulus(i)
+		switch {
+		case i < peak:
+			before = min(before, ohm)
+		case p.Hz <= HighHz:
+			after = min(after, ohm)
+		}
+	}
+	return before > aboutAsLow*after
 }
 
 // unseen returns the part of the range of r that c leaves out and in which the

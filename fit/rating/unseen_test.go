@@ -84,6 +84,38 @@ func TestTooHigh(t *testing.T) {
 	}
 }
 
+// What went wrong: the hump between a woofer of 4 ohm and a tweeter of 8 was taken for
+// the resonance that the rated range begins at, in a curve that began at 500 Hz. A
+// tweeter by itself is rated by such a curve.
+func TestHumpIsNoResonance(t *testing.T) {
+	tweeter := cabinet(6.6, 0.0002, 0.8, peak(1300, 2, 5))
+	hump := netlist.Parallel{
+		netlist.Series{cabinet(3.2, 0.002, 0.7, peak(80, 5, 30)), netlist.Inductor(0.7e-3)},
+		netlist.Series{tweeter, netlist.Capacitor(4.7e-6), netlist.Resistor(2)},
+	}
+	for _, tc := range []struct {
+		name   string
+		load   netlist.Element
+		from   float64
+		atMost bool
+		ohm    float64
+	}{
+		{"woofer and tweeter, whole", hump, 20, false, 4},
+		{"woofer and tweeter from 500 Hz", hump, 500, true, 0},
+		{"tweeter from 500 Hz", tweeter, 500, false, 8},
+	} {
+		c := sample(tc.load, 1e-4, 0, nil).Within(tc.from, 20e3)
+		load, err := fit.Curve(t.Context(), c, fit.Options{})
+		if err != nil {
+			load = fit.Result{}
+		}
+		got, err := Of(c, load, Options{})
+		if err != nil || got.AtMost() != tc.atMost || got.Ohm != tc.ohm {
+			t.Errorf("%s: %+v, %v", tc.name, got, err)
+		}
+	}
+}
+
 // What a curve must have for its rating, one case each.
 func TestUnseen(t *testing.T) {
 	load := cabinet(6.2, 0.004, 0.7, peak(200, 5.5, 46))
